@@ -1,0 +1,1 @@
+//! What was typed, and then what it means.

@@ -1,0 +1,1 @@
+//! Earlier sessions in SQLite: what the threshold needs.

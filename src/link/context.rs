@@ -1,0 +1,98 @@
+//! What every metric may look at: profile, interfaces, roles, the session's times.
+
+use std::sync::Arc;
+
+use crate::profile::{LinkProfile, Profile};
+use crate::record::{Direction, InterfaceId, InterfaceInfo, SessionInfo};
+use crate::summary::Threshold;
+use crate::units::Nanos;
+
+use super::roles::Roles;
+
+/// One MAVLink sender as heard on one interface.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Sender {
+    /// Where it is heard.
+    pub interface: InterfaceId,
+    /// Whether its frames come in or go out.
+    pub direction: Direction,
+    /// System id.
+    pub system: u8,
+    /// Component id.
+    pub component: u8,
+}
+
+/// A span in which this computer lost data of an interface itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct HostDrop {
+    /// When it was noticed; the loss lies within the second before.
+    pub at: Nanos,
+    /// Of which interface.
+    pub interface: InterfaceId,
+    /// How many more than before.
+    pub count: u64,
+}
+
+/// Shared by all metrics, changed by the core's face alone.
+#[derive(Clone, Debug, Default)]
+pub struct Context {
+    /// The profile; an empty one where none was given.
+    pub profile: Arc<Profile>,
+    /// Thresholds from earlier sessions, at most one a link.
+    pub thresholds: Arc<[Threshold]>,
+    /// What is known of the session.
+    pub session: SessionInfo,
+    /// Interfaces by their number.
+    pub interfaces: Vec<InterfaceInfo>,
+    /// Who is the vehicle, who is on the ground.
+    pub roles: Roles,
+    /// Stamp of the first record; `None` before it.
+    pub start: Option<Nanos>,
+    /// Running maximum of the stamps.
+    pub now: Nanos,
+    /// What this computer lost, newest last; bounded.
+    pub host_drops: Vec<HostDrop>,
+}
+
+impl Context {
+    /// Seconds from the first record to a stamp.
+    #[must_use]
+    pub fn since_start_s(&self, at: Nanos) -> f64 {
+        self.start.map_or(0.0, |start| (at - start).secs())
+    }
+
+    /// The interface's name.
+    #[must_use]
+    pub fn interface_name(&self, id: InterfaceId) -> &str {
+        self.interfaces.get(usize::from(id.0)).map_or("?", |info| info.name.as_str())
+    }
+
+    /// The link of the profile that a sender's traffic comes over, by its
+    /// `senders`, else by its `interface`, else (one telemetry link without
+    /// either) by being the vehicle's.
+    #[must_use]
+    pub fn link_of(&self, sender: Sender) -> Option<&LinkProfile> {
+        if sender.direction == Direction::Outbound {
+            return None;
+        }
+        let name = self.interface_name(sender.interface);
+        let links = &self.profile.link;
+        links
+            .iter()
+            .find(|link| {
+                link.senders.as_ref().is_some_and(|list| {
+                    list.contains(&[sender.system, sender.component])
+                        && link.interface.as_deref().is_none_or(|interface| interface == name)
+                })
+            })
+            .or_else(|| {
+                links.iter().find(|link| link.senders.is_none() && link.interface.as_deref() == Some(name))
+            })
+    }
+
+    /// The threshold of a link.
+    #[must_use]
+    pub fn threshold(&self, link: &str) -> Option<&Threshold> {
+        self.thresholds.iter().find(|threshold| threshold.link == link)
+    }
+}

@@ -1,0 +1,168 @@
+//! The snapshot: lanes, cells and plain sentences out of the metrics.
+
+use std::sync::Arc;
+
+use crate::profile::LinkRole;
+use crate::snapshot::{Lane, LinkState, LossCell, MarkPoint, SenderLane, Snapshot, SourceState, View};
+use crate::summary::{Summary, Verdict};
+use crate::units::Nanos;
+
+use super::LinkMonitor;
+
+impl LinkMonitor {
+    /// One bounded picture of the session. `summary` is the newest result of
+    /// [`LinkMonitor::summary`]; it may be a little older than the picture.
+    #[must_use]
+    pub fn snapshot(&self, view: View, summary: Arc<Summary>) -> Snapshot {
+        let context = &self.context;
+        let links = &context.profile.link;
+        let marks = summary
+            .events
+            .iter()
+            .filter(|event| event.at_s >= view.from_s && event.at_s <= view.to_s)
+            .map(|event| MarkPoint {
+                at_s: event.at_s,
+                mark: self.mark_at(event.at_s).filter(|_| event.kind == "mark"),
+                kind: event.kind.clone(),
+                link: event.link.clone(),
+                text: event.text.clone(),
+            })
+            .collect();
+        Snapshot {
+            view,
+            now_s: self.now_s(),
+            lanes: (0..links.len()).map(|index| self.lane(index, view)).collect(),
+            senders: self.sender_lanes(&summary, view),
+            latency: self.latency.view(&self.clocks, context, &summary.latency),
+            video: self.video.view(context, view),
+            range: self.range.view(context, self.evidence()),
+            vibration: self.vibration.view(context, &self.video, &self.margin, view),
+            marks,
+            sources: self.source_states(),
+            transmits: self.transmits.clone(),
+            distance_m: self.range.distance(context.now, context).map(|distance| distance.0),
+            summary,
+        }
+    }
+
+    fn mark_at(&self, at_s: f64) -> Option<crate::record::MarkKind> {
+        let context = &self.context;
+        self.marks
+            .iter()
+            .find(|(at, _)| (context.since_start_s(*at) - at_s).abs() < 1e-9)
+            .map(|(_, kind)| *kind)
+    }
+
+    fn lane(&self, index: usize, view: View) -> Lane {
+        let context = &self.context;
+        let link = &context.profile.link[index];
+        let standing = self.margin.standing(index);
+        let level_now = self.signal.level(index, context.now);
+        let is_video = context.profile.video_link().is_some_and(|video| video.name == link.name);
+        let video_cells = if is_video { self.video.cells(context, view) } else { Vec::new() };
+        let loss =
+            if video_cells.is_empty() { self.loss.link_cells(context, link, view) } else { video_cells };
+        let frozen = match link.role {
+            LinkRole::Video if is_video => self.video.frozen(context, view),
+            LinkRole::Control => self.held_columns(view),
+            _ => vec![false; usize::from(view.columns)],
+        };
+        let has_level = link.radio.is_some() || link.rc_rssi;
+        let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
+        let missing = if !has_level {
+            Some("no level: name its radio in the profile".to_owned())
+        } else if level_now.is_none() && self.signal.seconds(index).iter().all(Option::is_none) {
+            Some("no level: its radio has not reported yet".to_owned())
+        } else if threshold.is_none() {
+            Some("no freeze level: add earlier sessions to the history".to_owned())
+        } else {
+            None
+        };
+        Lane {
+            link: link.name.clone(),
+            role: Some(link.role),
+            unit: has_level.then(|| link.unit()),
+            state: self.state(index),
+            level_now,
+            trend_per_s: self.signal.trend(index, context.now).map(|trend| trend.per_s),
+            margin_now: standing.margin,
+            seconds_left: standing.seconds_left,
+            metres_left: standing.metres_left,
+            threshold,
+            missing,
+            level: self.signal.cells(index, context, view),
+            loss,
+            frozen,
+            acknowledged: standing.acknowledged,
+        }
+    }
+
+    /// A link's state: lost where its traffic has been silent for 2 s, else its margin's.
+    pub(super) fn state(&self, index: usize) -> LinkState {
+        let link = &self.context.profile.link[index];
+        let silent = self.traffic(link).and_then(|traffic| traffic.silent_at_end_s);
+        if silent.is_some_and(|silent| silent > 2.0) {
+            return LinkState::Lost;
+        }
+        match self.margin.standing(index).state {
+            LinkState::Unknown if silent.is_some() => LinkState::Good,
+            state => state,
+        }
+    }
+
+    fn held_columns(&self, view: View) -> Vec<bool> {
+        let mut columns = vec![false; usize::from(view.columns)];
+        let width = view.column_s();
+        for &(from, to) in self.latency.hold_spans() {
+            let from = self.context.since_start_s(from);
+            let to = self.context.since_start_s(to);
+            for (column, held) in columns.iter_mut().enumerate() {
+                let left = view.from_s + width * column as f64;
+                *held |= from < left + width && to > left;
+            }
+        }
+        columns
+    }
+
+    fn sender_lanes(&self, summary: &Summary, view: View) -> Vec<SenderLane> {
+        let mut rows: Vec<SenderLane> = summary
+            .streams
+            .iter()
+            .enumerate()
+            .map(|(index, stream)| SenderLane {
+                stream: Some(index),
+                label: format!("{} {}/{}", stream.interface, stream.system, stream.component),
+                cells: self.loss.cells(&self.context, index, view),
+            })
+            .collect();
+        let video = self.video.cells(&self.context, view);
+        if video.iter().any(|cell: &LossCell| cell.received > 0) {
+            rows.push(SenderLane { stream: None, label: "video RTP".to_owned(), cells: video });
+        }
+        rows
+    }
+
+    fn source_states(&self) -> Vec<SourceState> {
+        let context = &self.context;
+        context
+            .interfaces
+            .iter()
+            .zip(&self.sources)
+            .filter(|(info, _)| info.kind != crate::record::InterfaceKind::Marks)
+            .map(|(info, source)| SourceState {
+                interface: info.name.clone(),
+                description: info.description.clone(),
+                down: source.down.as_ref().map(|(at, reason)| (context.since_start_s(*at), reason.clone())),
+                silent_s: source.last.map(|last: Nanos| (context.now - last).secs()),
+                bytes: source.bytes,
+                host_drops: source.host_drops,
+            })
+            .collect()
+    }
+}
+
+/// The plain sentences of the overview, the most pressing first.
+pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict> {
+    let _ = (monitor, summary);
+    Vec::new()
+}

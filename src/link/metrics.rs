@@ -1,0 +1,11 @@
+//! The figures, each in its own file: `observe` takes samples, `summary` gives the figure.
+
+pub mod failsafe;
+pub mod latency;
+pub mod loss;
+pub mod margin;
+pub mod power;
+pub mod range;
+pub mod signal;
+pub mod vibration;
+pub mod video;

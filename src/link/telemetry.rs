@@ -1,0 +1,245 @@
+//! Decoded samples: what a frame says, with absent values absent.
+//!
+//! Sentinels ("unused", "unknown") of the public message set become `None` here,
+//! once; nothing behind this file knows them. Units are in the names.
+
+/// A sender's boot clock as one message stamps it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BootStamp {
+    /// `time_boot_ms`, 32 bit milliseconds.
+    Millis(u32),
+    /// 64 bit microseconds since boot. Stamps that are Unix time are not boot stamps.
+    Micros(u64),
+    /// The 32 bit microseconds of SERVO_OUTPUT_RAW, which wrap after 71.6 min.
+    Micros32(u32),
+}
+
+/// One decoded message, of those that a figure needs.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Telemetry {
+    /// HEARTBEAT (0).
+    Heartbeat {
+        /// MAV_TYPE.
+        kind: u8,
+        /// MAV_AUTOPILOT.
+        autopilot: u8,
+        /// MAV_MODE_FLAG bits; 128 is "armed".
+        base_mode: u8,
+        /// Vehicle-specific mode number.
+        custom_mode: u32,
+        /// MAV_STATE.
+        system_status: u8,
+    },
+    /// SYS_STATUS (1).
+    SystemStatus {
+        /// Sensors present, enabled, healthy: MAV_SYS_STATUS_SENSOR bits (RC receiver: 65536).
+        present: u32,
+        /// Enabled.
+        enabled: u32,
+        /// Healthy.
+        healthy: u32,
+        /// Battery voltage.
+        voltage_v: Option<f64>,
+        /// Battery current.
+        current_a: Option<f64>,
+        /// Remaining charge, 0 to 100.
+        remaining_percent: Option<u8>,
+        /// Dropped packets as the vehicle counts them, 0 to 1.
+        drop_ratio: f64,
+        /// Communication errors as the vehicle counts them (uint16, wraps).
+        errors: u16,
+    },
+    /// SYSTEM_TIME (2).
+    SystemTime {
+        /// Unix time, if the sender knows it.
+        unix_us: Option<u64>,
+        /// Boot clock.
+        boot_ms: u32,
+    },
+    /// GPS_RAW_INT (24).
+    GpsFix {
+        /// GPS_FIX_TYPE; 3 and more is a 3D fix.
+        fix_type: u8,
+        /// Degrees, WGS84.
+        lat_deg: f64,
+        /// Degrees, WGS84.
+        lon_deg: f64,
+        /// Above mean sea level.
+        alt_m: f64,
+        /// Horizontal dilution of precision.
+        eph: Option<f64>,
+        /// Horizontal accuracy.
+        accuracy_m: Option<f64>,
+        /// Satellites.
+        satellites: Option<u8>,
+    },
+    /// GLOBAL_POSITION_INT (33).
+    Position {
+        /// Boot clock.
+        boot_ms: u32,
+        /// Degrees, WGS84.
+        lat_deg: f64,
+        /// Degrees, WGS84.
+        lon_deg: f64,
+        /// Above mean sea level.
+        alt_m: f64,
+        /// Above home.
+        relative_alt_m: f64,
+        /// North, east, down, m/s.
+        velocity: [f64; 3],
+        /// Degrees.
+        heading_deg: Option<f64>,
+    },
+    /// ATTITUDE (30).
+    Attitude {
+        /// Boot clock.
+        boot_ms: u32,
+        /// Roll, pitch, yaw in radians.
+        roll_pitch_yaw: [f64; 3],
+    },
+    /// RC_CHANNELS (65), or RC_CHANNELS_RAW (35).
+    RcInput {
+        /// Boot clock.
+        boot_ms: u32,
+        /// Channels 1 to 18, microseconds; `None`: unused.
+        channels: [Option<u16>; 18],
+        /// Channels that the receiver gives; `None` in the older message.
+        count: Option<u8>,
+        /// Level, 0 to 254.
+        rssi: Option<u8>,
+        /// From the older message (35), which has 8 channels a port.
+        older: bool,
+    },
+    /// SERVO_OUTPUT_RAW (36).
+    ServoOutput {
+        /// Boot clock, wraps.
+        time_us: u32,
+        /// Output group.
+        port: u8,
+        /// Outputs 1 to 16, microseconds; 0: absent.
+        outputs: [u16; 16],
+    },
+    /// MANUAL_CONTROL (69).
+    ManualControl {
+        /// The system that it steers.
+        target: u8,
+        /// x, y, z, r, s, t: -1000 to 1000.
+        axes: [Option<i16>; 6],
+        /// Buttons.
+        buttons: u16,
+    },
+    /// RC_CHANNELS_OVERRIDE (70).
+    RcOverride {
+        /// The system that it steers.
+        target: u8,
+        /// Channels 1 to 18, microseconds; `None`: released or ignored.
+        channels: [Option<u16>; 18],
+    },
+    /// RADIO_STATUS (109), or the older radio report (166).
+    Radio {
+        /// What the reporting radio receives, device units.
+        rssi: Option<u8>,
+        /// What its peer receives.
+        remote_rssi: Option<u8>,
+        /// Noise at the reporting radio.
+        noise: Option<u8>,
+        /// Noise at its peer.
+        remote_noise: Option<u8>,
+        /// Free transmit buffer, percent.
+        tx_buffer_percent: u8,
+        /// Receive errors (uint16, wraps).
+        rx_errors: u16,
+        /// Corrected packets (uint16, wraps).
+        fixed: u16,
+        /// From the older message (166).
+        older: bool,
+    },
+    /// TIMESYNC (111).
+    TimeSync {
+        /// Responder's clock, ns; 0 in a request.
+        tc1: i64,
+        /// Requester's clock, ns.
+        ts1: i64,
+        /// To whom, where the sender says it.
+        target: Option<(u8, u8)>,
+    },
+    /// BATTERY_STATUS (147).
+    Battery {
+        /// Battery id.
+        id: u8,
+        /// Sum of the known cells.
+        voltage_v: Option<f64>,
+        /// Current.
+        current_a: Option<f64>,
+        /// Charge used since boot.
+        consumed_mah: Option<f64>,
+        /// Remaining charge, 0 to 100.
+        remaining_percent: Option<u8>,
+    },
+    /// VIBRATION (241).
+    Vibration {
+        /// Levels as sent; the standard gives no unit.
+        levels: [f64; 3],
+        /// Clipping counters since boot.
+        clipping: [u32; 3],
+    },
+    /// HOME_POSITION (242).
+    Home {
+        /// Degrees, WGS84.
+        lat_deg: f64,
+        /// Degrees, WGS84.
+        lon_deg: f64,
+        /// Above mean sea level.
+        alt_m: f64,
+    },
+    /// STATUSTEXT (253). The text still holds what the sender sent: clean it before showing.
+    StatusText {
+        /// MAV_SEVERITY.
+        severity: u8,
+        /// As sent, up to the first NUL.
+        text: String,
+    },
+    /// VIDEO_STREAM_STATUS (270).
+    VideoStreamStatus {
+        /// Stream id.
+        stream: u8,
+        /// Frames a second.
+        frame_rate_hz: f64,
+        /// Bits a second.
+        bit_rate: u32,
+        /// VIDEO_STREAM_STATUS_FLAGS; 1 is "running".
+        flags: u16,
+    },
+    /// RAW_IMU (27), SCALED_IMU (26) or HIGHRES_IMU (105).
+    Inertial {
+        /// Boot clock.
+        boot: Option<BootStamp>,
+        /// Along x, y, z, in the message's own unit.
+        acceleration: [f64; 3],
+        /// Message id, which tells the unit.
+        message: u32,
+    },
+    /// COMMAND_ACK (77).
+    CommandAck {
+        /// MAV_CMD.
+        command: u32,
+        /// MAV_RESULT.
+        result: u8,
+    },
+}
+
+impl Telemetry {
+    /// The boot clock that this message carries.
+    #[must_use]
+    pub fn boot_stamp(&self) -> Option<BootStamp> {
+        match self {
+            Self::SystemTime { boot_ms, .. }
+            | Self::Position { boot_ms, .. }
+            | Self::Attitude { boot_ms, .. }
+            | Self::RcInput { boot_ms, .. } => Some(BootStamp::Millis(*boot_ms)),
+            Self::ServoOutput { time_us, .. } => Some(BootStamp::Micros32(*time_us)),
+            Self::Inertial { boot, .. } => *boot,
+            _ => None,
+        }
+    }
+}

@@ -1,0 +1,3 @@
+//! The command line's way in.
+
+fn main() {}

@@ -1,0 +1,268 @@
+//! The profile: what the builder says of vehicle, handset and links.
+//!
+//! TOML; a key that it does not know is an error that names the key and the line.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+use crate::units::LevelUnit;
+
+/// The whole profile.
+#[derive(Clone, Debug, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Profile {
+    /// The vehicle.
+    pub vehicle: VehicleProfile,
+    /// The handset, where it stands.
+    pub handset: HandsetProfile,
+    /// The links, in the order in which screens show them.
+    pub link: Vec<LinkProfile>,
+    /// The battery of the vehicle.
+    pub battery: BatteryProfile,
+    /// Limits for vibration.
+    pub vibration: VibrationProfile,
+    /// Tags of every session made with this profile.
+    pub tags: BTreeMap<String, String>,
+    /// Delay from lens to screen, measured with a camera and entered by hand.
+    pub glass_to_glass_ms: Option<f64>,
+}
+
+/// The vehicle.
+#[derive(Clone, Debug, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct VehicleProfile {
+    /// Its system id; without it, the first sender whose heartbeat is no ground station's.
+    pub system: Option<u8>,
+    /// Servo outputs in failsafe, microseconds, by servo number from 1.
+    pub failsafe_servo_us: BTreeMap<String, u16>,
+}
+
+/// The handset.
+#[derive(Clone, Debug, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct HandsetProfile {
+    /// Its system id, where it sends.
+    pub system: Option<u8>,
+    /// Latitude in degrees, WGS84.
+    pub lat: Option<f64>,
+    /// Longitude in degrees, WGS84.
+    pub lon: Option<f64>,
+    /// Height in metres above mean sea level.
+    pub alt: Option<f64>,
+}
+
+/// What a link is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum LinkRole {
+    /// Sticks to vehicle.
+    Control,
+    /// Picture to handset.
+    Video,
+    /// Telemetry to handset.
+    Telemetry,
+}
+
+impl LinkRole {
+    /// The word used in profile, JSON and screens.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Control => "control",
+            Self::Video => "video",
+            Self::Telemetry => "telemetry",
+        }
+    }
+}
+
+/// Where a radio sits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Mounted {
+    /// At the handset.
+    Ground,
+    /// In the vehicle.
+    Vehicle,
+}
+
+/// The radio whose report gives a link's level.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RadioProfile {
+    /// System id of the reports.
+    pub system: u8,
+    /// Component id of the reports.
+    pub component: u8,
+    /// Default: ground, unless its system is the vehicle's.
+    pub mounted: Option<Mounted>,
+}
+
+/// Scale from device units: dBm = slope x raw + offset.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LevelScale {
+    /// Decibels per device unit.
+    pub slope_db: f64,
+    /// Level at device unit 0.
+    pub offset_dbm: f64,
+}
+
+/// When a link warns and alarms; defaults are the design's.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Limits {
+    /// Warn under this margin.
+    pub warning_margin: f64,
+    /// Look at the trend only under this margin.
+    pub forecast_margin: f64,
+    /// Warn when the threshold is reached within this time.
+    pub warning_s: f64,
+    /// Alarm under this margin.
+    pub alarm_margin: f64,
+    /// Alarm when the threshold is reached within this time.
+    pub alarm_s: f64,
+    /// Clears this far above the limit.
+    pub clear_margin: f64,
+    /// Clears when the threshold is farther away than this.
+    pub clear_s: f64,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            warning_margin: 6.0,
+            forecast_margin: 15.0,
+            warning_s: 20.0,
+            alarm_margin: 3.0,
+            alarm_s: 8.0,
+            clear_margin: 2.0,
+            clear_s: 30.0,
+        }
+    }
+}
+
+/// One link.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LinkProfile {
+    /// Its name on screens and in the history.
+    pub name: String,
+    /// What it is for.
+    pub role: LinkRole,
+    /// The radio that reports its level.
+    pub radio: Option<RadioProfile>,
+    /// Take the level from RC_CHANNELS.rssi of the vehicle.
+    #[serde(default)]
+    pub rc_rssi: bool,
+    /// Scale to dBm.
+    pub level: Option<LevelScale>,
+    /// UDP port of its RTP stream.
+    pub port: Option<u16>,
+    /// SSRC of its RTP stream.
+    pub ssrc: Option<u32>,
+    /// Interface whose senders come over it.
+    pub interface: Option<String>,
+    /// Senders (system, component) that come over it.
+    pub senders: Option<Vec<[u8; 2]>>,
+    /// What its maker claims.
+    pub claimed_range_m: Option<f64>,
+    /// Power reduction of a range check.
+    pub reduced_power_db: Option<f64>,
+    /// Warning limits; in device units there are none by default.
+    pub limits: Option<Limits>,
+}
+
+impl LinkProfile {
+    /// The unit of its levels.
+    #[must_use]
+    pub const fn unit(&self) -> LevelUnit {
+        if self.level.is_some() { LevelUnit::Dbm } else { LevelUnit::Raw }
+    }
+
+    /// A device value on the link's scale.
+    #[must_use]
+    pub fn scaled(&self, raw: f64) -> f64 {
+        self.level.map_or(raw, |scale| scale.slope_db * raw + scale.offset_dbm)
+    }
+
+    /// Its warning limits: the profile's, else the defaults where levels are in dBm.
+    #[must_use]
+    pub fn effective_limits(&self) -> Option<Limits> {
+        self.limits.or_else(|| self.level.map(|_| Limits::default()))
+    }
+}
+
+/// The vehicle's battery.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct BatteryProfile {
+    /// Usable charge.
+    pub capacity_mah: Option<f64>,
+    /// Land at this voltage.
+    pub cutoff_v: Option<f64>,
+}
+
+/// Limits for vibration, in the unit that the vehicle sends.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct VibrationProfile {
+    /// A level above it is suspect.
+    pub limit: Option<f64>,
+}
+
+/// A profile that could not be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ProfileError {
+    /// Not TOML, or a key or value that is not known; the message names key and line.
+    #[error("{0}")]
+    Syntax(#[from] toml::de::Error),
+    /// Two links of one name.
+    #[error("two links are named '{0}': give each its own name")]
+    TwoLinks(String),
+    /// A servo number that is none.
+    #[error("vehicle.failsafe_servo_us: '{0}' is no servo number, use 1 to 16")]
+    Servo(String),
+    /// A latitude without a longitude, or the other way round.
+    #[error("handset: lat and lon go together, give both or neither")]
+    HalfPosition,
+}
+
+impl Profile {
+    /// Reads a profile from TOML text and checks that it makes sense.
+    pub fn parse(text: &str) -> Result<Self, ProfileError> {
+        let profile: Self = toml::from_str(text)?;
+        for (index, link) in profile.link.iter().enumerate() {
+            if profile.link[..index].iter().any(|other| other.name == link.name) {
+                return Err(ProfileError::TwoLinks(link.name.clone()));
+            }
+        }
+        for key in profile.vehicle.failsafe_servo_us.keys() {
+            if !key.parse::<u8>().is_ok_and(|number| (1..=16).contains(&number)) {
+                return Err(ProfileError::Servo(key.clone()));
+            }
+        }
+        if profile.handset.lat.is_some() != profile.handset.lon.is_some() {
+            return Err(ProfileError::HalfPosition);
+        }
+        Ok(profile)
+    }
+
+    /// The link of this name.
+    #[must_use]
+    pub fn link_named(&self, name: &str) -> Option<&LinkProfile> {
+        self.link.iter().find(|link| link.name == name)
+    }
+
+    /// The first video link.
+    #[must_use]
+    pub fn video_link(&self) -> Option<&LinkProfile> {
+        self.link.iter().find(|link| link.role == LinkRole::Video)
+    }
+
+    /// The first control link.
+    #[must_use]
+    pub fn control_link(&self) -> Option<&LinkProfile> {
+        self.link.iter().find(|link| link.role == LinkRole::Control)
+    }
+}

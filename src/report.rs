@@ -1,0 +1,1 @@
+//! Reports out of a summary: text and JSON.

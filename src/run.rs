@@ -1,0 +1,1 @@
+//! Wiring: sources, session, recorder, history, then screens or reports.

@@ -1,0 +1,105 @@
+//! The border between a running session (live or replay) and the screens.
+//!
+//! The session thread owns the core. Screens send [`Command`]s and read the
+//! latest [`Feed`]; neither waits for the other.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use crate::record::MarkKind;
+use crate::snapshot::{Snapshot, View};
+
+/// What a screen may ask of a session.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Command {
+    /// Show this window of time from now on.
+    View(ViewRequest),
+    /// Set a mark now.
+    Mark {
+        /// Which.
+        kind: MarkKind,
+        /// In words, may be empty.
+        text: String,
+    },
+    /// Acknowledge all standing warnings.
+    Acknowledge,
+    /// Replay only: stop the clock, or go on.
+    Pause(bool),
+    /// Replay only: recorded seconds a second, 0.25 to 64.
+    Speed(f64),
+    /// Replay only: go to this instant, seconds from the first record.
+    Seek(f64),
+    /// Replay only: go to the last record.
+    SeekEnd,
+    /// End the session in good order.
+    Quit,
+}
+
+/// A window of time, fixed or following the newest record.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ViewRequest {
+    /// Width in seconds; infinite: the whole session.
+    pub span_s: f64,
+    /// Right edge, seconds from the first record; `None`: follow the newest record.
+    pub end_s: Option<f64>,
+    /// Columns.
+    pub columns: u16,
+}
+
+impl ViewRequest {
+    /// The window at an instant.
+    #[must_use]
+    pub fn at(&self, now_s: f64) -> View {
+        let to_s = self.end_s.unwrap_or(now_s);
+        let span_s = if self.span_s.is_finite() { self.span_s } else { to_s.max(1.0) };
+        View { from_s: to_s - span_s, to_s, columns: self.columns.clamp(1, 512) }
+    }
+}
+
+/// What kind of session runs.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Mode {
+    /// From live sources.
+    Live,
+    /// From a recording.
+    Replay {
+        /// Recorded seconds a second.
+        speed: f64,
+        /// The clock stands.
+        paused: bool,
+        /// Length of the recording.
+        duration_s: f64,
+        /// The last record has been reached.
+        at_end: bool,
+    },
+}
+
+/// How the recorder does.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RecorderStatus {
+    /// The file.
+    pub path: PathBuf,
+    /// Bytes written.
+    pub bytes: u64,
+    /// Why it does not record, e.g. a full disk; monitoring goes on.
+    pub error: Option<String>,
+    /// Bytes that it had to refuse.
+    pub refused: u64,
+}
+
+/// The newest picture and state of a session.
+#[derive(Clone, Debug)]
+pub struct Feed {
+    /// Counts up with every change.
+    pub revision: u64,
+    /// The picture.
+    pub snapshot: Arc<Snapshot>,
+    /// Live or replay.
+    pub mode: Mode,
+    /// The recorder; `None` where nothing is recorded.
+    pub recorder: Option<RecorderStatus>,
+    /// The session has ended; no more feeds come.
+    pub ended: bool,
+    /// One line for the pilot that stands until the next, e.g. why a source failed.
+    pub message: Option<String>,
+}

@@ -1,0 +1,1 @@
+//! Scenarios with a known truth, as stamped bytes.

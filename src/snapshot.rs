@@ -1,0 +1,304 @@
+//! What screens draw: one bounded picture of the session at one instant.
+//!
+//! Everything here is a finished figure, or a row of cells, one a column of the
+//! window that was asked for. Screens scale and format, they compute nothing.
+//! Times are seconds from the first record unless they are named otherwise.
+
+use std::sync::Arc;
+
+use crate::profile::LinkRole;
+use crate::record::MarkKind;
+use crate::summary::Summary;
+use crate::units::LevelUnit;
+
+/// A window of time, cut into equal columns.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct View {
+    /// Left edge, seconds from the first record; may be negative in a young session.
+    pub from_s: f64,
+    /// Right edge.
+    pub to_s: f64,
+    /// Columns; 1 to 512.
+    pub columns: u16,
+}
+
+impl View {
+    /// The width of one column in seconds.
+    #[must_use]
+    pub fn column_s(&self) -> f64 {
+        (self.to_s - self.from_s) / f64::from(self.columns.max(1))
+    }
+
+    /// The column that holds an instant.
+    #[must_use]
+    pub fn column_of(&self, at_s: f64) -> Option<usize> {
+        if at_s < self.from_s || at_s >= self.to_s {
+            return None;
+        }
+        let column = ((at_s - self.from_s) / self.column_s()) as usize;
+        (column < usize::from(self.columns)).then_some(column)
+    }
+}
+
+/// The state of a link in one word.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LinkState {
+    /// Margin and loss are fine.
+    Good,
+    /// A warning stands.
+    Near,
+    /// An alarm stands.
+    Alarm,
+    /// Nothing is received.
+    Lost,
+    /// Not measured.
+    #[default]
+    Unknown,
+}
+
+/// Levels within one column.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LevelCell {
+    /// Smallest.
+    pub min: f64,
+    /// Mean.
+    pub mean: f64,
+    /// Largest.
+    pub max: f64,
+}
+
+/// Traffic within one column.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LossCell {
+    /// Frames or packets received.
+    pub received: u32,
+    /// Lost.
+    pub lost: u32,
+    /// Part of it is an outage: silent for longer than the sender's habit.
+    pub outage: bool,
+    /// This computer lost data here itself.
+    pub host_drop: bool,
+}
+
+impl LossCell {
+    /// Lost share; `None` where nothing was expected.
+    #[must_use]
+    pub fn ratio(&self) -> Option<f64> {
+        let expected = f64::from(self.received) + f64::from(self.lost);
+        (expected > 0.0).then(|| f64::from(self.lost) / expected)
+    }
+}
+
+/// A mark or an event that all lanes share.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MarkPoint {
+    /// When.
+    pub at_s: f64,
+    /// Which; `None` for an event that no person set.
+    pub mark: Option<MarkKind>,
+    /// The event's kind as in the summary.
+    pub kind: String,
+    /// The link it is about.
+    pub link: Option<String>,
+    /// In words.
+    pub text: String,
+}
+
+/// One link over the window.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Lane {
+    /// The link's name.
+    pub link: String,
+    /// What it is for; `None` where no profile says.
+    pub role: Option<LinkRole>,
+    /// Unit of its levels; `None` where it has no level at all.
+    pub unit: Option<LevelUnit>,
+    /// In one word.
+    pub state: LinkState,
+    /// Level now.
+    pub level_now: Option<f64>,
+    /// Trend of the level over the last 10 s, per second.
+    pub trend_per_s: Option<f64>,
+    /// Level less threshold, now.
+    pub margin_now: Option<f64>,
+    /// Time until the threshold at this rate.
+    pub seconds_left: Option<f64>,
+    /// Distance until the threshold, if the pilot keeps going.
+    pub metres_left: Option<f64>,
+    /// The freeze level (`level_p05`) from earlier sessions.
+    pub threshold: Option<f64>,
+    /// Why there is no level or no threshold, and what to do about it.
+    pub missing: Option<String>,
+    /// Levels, one a column.
+    pub level: Vec<Option<LevelCell>>,
+    /// Traffic, one a column; empty where the link's loss is not measured.
+    pub loss: Vec<LossCell>,
+    /// The picture was frozen (video), or the input held (control), one a column.
+    pub frozen: Vec<bool>,
+    /// Acknowledged by the pilot: no bell.
+    pub acknowledged: bool,
+}
+
+/// One sender over the window.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SenderLane {
+    /// Index into `Summary::streams`; `None` for a video stream.
+    pub stream: Option<usize>,
+    /// Interface, system and component, for people.
+    pub label: String,
+    /// Traffic, one a column.
+    pub cells: Vec<LossCell>,
+}
+
+/// One stage of the latency, for drawing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct StageView {
+    /// Estimated distribution: lower edge, upper edge in ms, share.
+    pub bins: Vec<(f64, f64, f64)>,
+    /// Median over the session: seconds, ms.
+    pub drift: Vec<(f64, f64)>,
+    /// What limits the precision now.
+    pub limited_by: Option<String>,
+    /// Why it is not measured, and what to do.
+    pub missing: Option<String>,
+}
+
+/// The last movement that was measured: stick over servo.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Movement {
+    /// Seconds from the first record to its start.
+    pub at_s: f64,
+    /// Stick number from 1.
+    pub stick: u8,
+    /// Servo (or input) number from 1.
+    pub output: u8,
+    /// True where the output is an RC input, not a servo.
+    pub output_is_input: bool,
+    /// Stick, milliseconds from the movement's start against microseconds.
+    pub stick_points: Vec<(f64, f64)>,
+    /// Output as mapped to stick units, likewise.
+    pub output_points: Vec<(f64, f64)>,
+    /// The age interval it allows.
+    pub age_ms: (f64, Option<f64>),
+}
+
+/// Latency, for drawing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LatencyView {
+    /// Stick to servo, stick to input, input to servo.
+    pub stages: [StageView; 3],
+    /// The last movement.
+    pub movement: Option<Movement>,
+    /// What this figure does and does not cover, for the foot of the page.
+    pub glass_to_glass_ms: Option<f64>,
+}
+
+/// Frame intervals of the video, for drawing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct VideoView {
+    /// Which source speaks: `rtp`, `marks`, or none yet.
+    pub source: Option<String>,
+    /// Longest interval between delivered frames in each column, ms.
+    pub interval_ms: Vec<Option<f64>>,
+    /// The freeze rule's limit, ms, at the end of the window.
+    pub limit_ms: Option<f64>,
+    /// Packets, one a column.
+    pub packets: Vec<LossCell>,
+    /// Bit rate over the last 5 s.
+    pub bit_rate_mbps: Option<f64>,
+    /// Seconds since the last delivered frame, where that is a freeze.
+    pub frozen_for_s: Option<f64>,
+}
+
+/// One bin of distance.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DistanceBin {
+    /// Near edge.
+    pub from_m: f64,
+    /// Far edge.
+    pub to_m: f64,
+    /// Seconds of data.
+    pub seconds: f64,
+    /// Median level.
+    pub level: Option<f64>,
+    /// Lost share.
+    pub loss_ratio: Option<f64>,
+    /// Passed the link's rule; `None`: not measured.
+    pub passed: Option<bool>,
+}
+
+/// Level against distance, for drawing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RangeView {
+    /// The link.
+    pub link: String,
+    /// Bins, near to far.
+    pub bins: Vec<DistanceBin>,
+    /// Points for the plot: distance in m, level.
+    pub points: Vec<(f64, f64)>,
+    /// Why there is no distance, and what to do.
+    pub missing: Option<String>,
+}
+
+/// Vibration over the window, for drawing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct VibrationView {
+    /// Largest of each axis in each column.
+    pub axes: [Vec<Option<f64>>; 3],
+    /// Clipping in each column.
+    pub clipping: Vec<u32>,
+    /// The profile's limit.
+    pub limit: Option<f64>,
+    /// Around each freeze or mark: when, and in words whether radio, airframe, both or neither.
+    pub around: Vec<(f64, String)>,
+    /// Why there is none.
+    pub missing: Option<String>,
+}
+
+/// The state of one source.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SourceState {
+    /// The interface's name.
+    pub interface: String,
+    /// Where it is read from.
+    pub description: Option<String>,
+    /// Why it is down, and since when; `None`: up.
+    pub down: Option<(f64, String)>,
+    /// Seconds since its last bytes; `None`: none yet.
+    pub silent_s: Option<f64>,
+    /// Bytes received.
+    pub bytes: u64,
+    /// What this computer lost of it.
+    pub host_drops: Option<u64>,
+}
+
+/// One picture of the session.
+#[derive(Clone, Debug)]
+pub struct Snapshot {
+    /// The window that the columns cover.
+    pub view: View,
+    /// Now, seconds from the first record.
+    pub now_s: f64,
+    /// The figures.
+    pub summary: Arc<Summary>,
+    /// One a link, in the profile's order.
+    pub lanes: Vec<Lane>,
+    /// One a sender.
+    pub senders: Vec<SenderLane>,
+    /// Latency.
+    pub latency: LatencyView,
+    /// Video.
+    pub video: VideoView,
+    /// One a link with distances.
+    pub range: Vec<RangeView>,
+    /// Vibration.
+    pub vibration: VibrationView,
+    /// Marks and events within the window.
+    pub marks: Vec<MarkPoint>,
+    /// Sources.
+    pub sources: Vec<SourceState>,
+    /// What this program transmits, or that it is in the path.
+    pub transmits: Vec<String>,
+    /// Distance from the handset now, slant.
+    pub distance_m: Option<f64>,
+}

@@ -1,0 +1,14 @@
+//! Estimators that know nothing of radios, each with its oracle test.
+
+pub mod bootstrap;
+pub mod correlation;
+pub mod geodesic;
+pub mod hull;
+pub mod isotonic;
+pub mod logistic;
+pub mod loss_runs;
+pub mod path_loss;
+pub mod proportion;
+pub mod quantile;
+pub mod theil_sen;
+pub mod turnbull;

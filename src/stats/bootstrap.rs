@@ -1,0 +1,1 @@
+//! Resampling with a fixed seed.

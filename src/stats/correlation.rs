@@ -1,0 +1,1 @@
+//! Lag of the greatest cross-correlation.

@@ -1,0 +1,1 @@
+//! Short distances on the WGS84 ellipsoid.

@@ -1,0 +1,1 @@
+//! The line under all points: lower convex hull.

@@ -1,0 +1,1 @@
+//! Monotone fits: pool adjacent violators.

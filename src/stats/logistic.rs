@@ -1,0 +1,1 @@
+//! Logistic regression with a weak prior and a base chance.

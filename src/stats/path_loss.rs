@@ -1,0 +1,1 @@
+//! Level against log distance; free-space loss.

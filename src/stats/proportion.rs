@@ -1,0 +1,1 @@
+//! Intervals for proportions, with and without bursts.

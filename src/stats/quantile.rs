@@ -1,0 +1,46 @@
+//! Sample quantiles.
+//!
+//! Hyndman and Fan (1996), definition 7: linear interpolation between order
+//! statistics, the default of the common statistics packages. No unit.
+
+/// The quantile `p` (0 to 1) of a sorted sample; `None` of an empty one.
+#[must_use]
+pub fn of_sorted(sorted: &[f64], p: f64) -> Option<f64> {
+    let last = sorted.len().checked_sub(1)?;
+    let position = p.clamp(0.0, 1.0) * last as f64;
+    let below = position.floor() as usize;
+    let above = (below + 1).min(last);
+    let share = position - below as f64;
+    Some(sorted[below] + share * (sorted[above] - sorted[below]))
+}
+
+/// The quantile `p` (0 to 1) of a sample in any order; `None` of an empty one.
+#[must_use]
+pub fn of(sample: &[f64], p: f64) -> Option<f64> {
+    let mut sorted = sample.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    of_sorted(&sorted, p)
+}
+
+/// The median; `None` of an empty sample.
+#[must_use]
+pub fn median(sample: &[f64]) -> Option<f64> {
+    of(sample, 0.5)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// numpy.quantile of [1, 3, 2, 10] (default method, Hyndman and Fan 7), worked by hand.
+    #[test]
+    fn quantiles_match_definition_seven() {
+        let sample = [1.0, 3.0, 2.0, 10.0];
+        assert_eq!(of(&sample, 0.0), Some(1.0));
+        assert_eq!(of(&sample, 0.25), Some(1.75));
+        assert_eq!(median(&sample), Some(2.5));
+        assert_eq!(of(&sample, 0.75), Some(4.75));
+        assert_eq!(of(&sample, 1.0), Some(10.0));
+        assert_eq!(median(&[]), None);
+    }
+}

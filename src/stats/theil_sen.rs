@@ -1,0 +1,1 @@
+//! The median of pairwise slopes.

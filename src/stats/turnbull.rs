@@ -1,0 +1,1 @@
+//! Non-parametric maximum likelihood from interval-censored data.

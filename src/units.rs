@@ -1,0 +1,128 @@
+//! Newtypes that carry a unit across module borders.
+//!
+//! Bare numbers appear only inside formulas and at the edge, there with a unit
+//! in the name (`loss_ratio`, `rtt_ms`).
+
+use std::ops::{Add, AddAssign, Neg, Sub, SubAssign};
+
+/// Nanoseconds: a stamp since the Unix epoch (or since the first record where a
+/// recording has no wall clock), or the difference of two stamps.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Nanos(pub i64);
+
+impl Nanos {
+    /// No time at all.
+    pub const ZERO: Self = Self(0);
+    /// The latest stamp that can be held.
+    pub const MAX: Self = Self(i64::MAX);
+
+    /// Whole seconds.
+    #[must_use]
+    pub const fn from_secs(secs: i64) -> Self {
+        Self(secs.saturating_mul(1_000_000_000))
+    }
+
+    /// Whole milliseconds.
+    #[must_use]
+    pub const fn from_millis(millis: i64) -> Self {
+        Self(millis.saturating_mul(1_000_000))
+    }
+
+    /// Whole microseconds.
+    #[must_use]
+    pub const fn from_micros(micros: i64) -> Self {
+        Self(micros.saturating_mul(1_000))
+    }
+
+    /// Seconds, rounded to the nanosecond; out-of-range values saturate.
+    #[must_use]
+    pub fn from_secs_f64(secs: f64) -> Self {
+        Self((secs * 1e9).round() as i64)
+    }
+
+    /// This many seconds.
+    #[must_use]
+    pub fn secs(self) -> f64 {
+        self.0 as f64 / 1e9
+    }
+
+    /// This many milliseconds.
+    #[must_use]
+    pub fn millis(self) -> f64 {
+        self.0 as f64 / 1e6
+    }
+
+    /// The distance to another stamp, without a sign.
+    #[must_use]
+    pub const fn abs_diff(self, other: Self) -> Self {
+        let difference = self.0.saturating_sub(other.0);
+        Self(difference.saturating_abs())
+    }
+}
+
+impl Add for Nanos {
+    type Output = Self;
+    fn add(self, other: Self) -> Self {
+        Self(self.0.saturating_add(other.0))
+    }
+}
+
+impl Sub for Nanos {
+    type Output = Self;
+    fn sub(self, other: Self) -> Self {
+        Self(self.0.saturating_sub(other.0))
+    }
+}
+
+impl Neg for Nanos {
+    type Output = Self;
+    fn neg(self) -> Self {
+        Self(self.0.saturating_neg())
+    }
+}
+
+impl AddAssign for Nanos {
+    fn add_assign(&mut self, other: Self) {
+        *self = *self + other;
+    }
+}
+
+impl SubAssign for Nanos {
+    fn sub_assign(&mut self, other: Self) {
+        *self = *self - other;
+    }
+}
+
+/// A slant distance in metres.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct Metres(pub f64);
+
+/// What a level is counted in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum LevelUnit {
+    /// Decibels above one milliwatt: the profile gives a scale.
+    Dbm,
+    /// The radio's own device units: no scale is known.
+    Raw,
+}
+
+impl LevelUnit {
+    /// The unit as it stands behind a level on a screen.
+    #[must_use]
+    pub const fn label(self) -> &'static str {
+        match self {
+            Self::Dbm => "dBm",
+            Self::Raw => "units",
+        }
+    }
+
+    /// The unit of a difference of two levels.
+    #[must_use]
+    pub const fn difference_label(self) -> &'static str {
+        match self {
+            Self::Dbm => "dB",
+            Self::Raw => "units",
+        }
+    }
+}
