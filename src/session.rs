@@ -4,10 +4,14 @@
 //! latest [`Feed`]; neither waits for the other.
 
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::mpsc::SyncSender;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
 
+use crate::link::metrics::margin::FreezeEvidence;
 use crate::record::MarkKind;
 use crate::snapshot::{Snapshot, View};
+use crate::summary::Summary;
 
 /// What a screen may ask of a session.
 #[derive(Clone, Debug, PartialEq)]
@@ -102,4 +106,75 @@ pub struct Feed {
     pub ended: bool,
     /// One line for the pilot that stands until the next, e.g. why a source failed.
     pub message: Option<String>,
+}
+
+/// Where the session thread leaves the newest feed; an older one that nobody read is dropped.
+#[derive(Clone, Debug, Default)]
+pub struct FeedSlot(Arc<Mutex<Option<Arc<Feed>>>>);
+
+impl FeedSlot {
+    /// Replaces the feed.
+    pub fn publish(&self, feed: Feed) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(feed));
+    }
+
+    /// The newest feed; `None` before the first.
+    #[must_use]
+    pub fn latest(&self) -> Option<Arc<Feed>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+/// What a session leaves behind.
+#[derive(Clone, Debug)]
+pub struct SessionEnd {
+    /// All figures at the last record.
+    pub summary: Summary,
+    /// The recording that was written, if any.
+    pub recording: Option<PathBuf>,
+    /// What it says of each link's freeze level.
+    pub evidence: Vec<FreezeEvidence>,
+}
+
+/// A running session, as screens hold it.
+#[derive(Debug)]
+pub struct SessionHandle {
+    commands: SyncSender<Command>,
+    feed: FeedSlot,
+    thread: JoinHandle<anyhow::Result<SessionEnd>>,
+}
+
+impl SessionHandle {
+    /// Joins a session thread to the ends of its channels.
+    #[must_use]
+    pub const fn new(
+        commands: SyncSender<Command>,
+        feed: FeedSlot,
+        thread: JoinHandle<anyhow::Result<SessionEnd>>,
+    ) -> Self {
+        Self { commands, feed, thread }
+    }
+
+    /// Asks for something; false where the session has ended or its queue is full.
+    pub fn send(&self, command: Command) -> bool {
+        self.commands.try_send(command).is_ok()
+    }
+
+    /// The newest feed; `None` before the first.
+    #[must_use]
+    pub fn feed(&self) -> Option<Arc<Feed>> {
+        self.feed.latest()
+    }
+
+    /// Whether the session thread has ended.
+    #[must_use]
+    pub fn is_finished(&self) -> bool {
+        self.thread.is_finished()
+    }
+
+    /// Ends the session in good order and waits for what it leaves.
+    pub fn finish(self) -> anyhow::Result<SessionEnd> {
+        let _ = self.commands.send(Command::Quit);
+        self.thread.join().map_err(|_| anyhow::anyhow!("the session thread panicked"))?
+    }
 }
