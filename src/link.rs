@@ -15,6 +15,7 @@ pub mod roles;
 pub mod telemetry;
 
 mod lanes;
+mod verdict;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -480,7 +481,7 @@ impl LinkMonitor {
         } else {
             summary.links = self.link_rows();
         }
-        summary.verdicts = lanes::verdicts(self, &summary);
+        summary.verdicts = verdict::verdicts(self, &summary);
         summary
     }
 

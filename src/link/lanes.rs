@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LinkState, LossCell, MarkPoint, SenderLane, Snapshot, SourceState, View};
-use crate::summary::{Summary, Verdict};
+use crate::summary::Summary;
 use crate::units::Nanos;
 
 use super::LinkMonitor;
@@ -159,10 +159,4 @@ impl LinkMonitor {
             })
             .collect()
     }
-}
-
-/// The plain sentences of the overview, the most pressing first.
-pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict> {
-    let _ = (monitor, summary);
-    Vec::new()
 }

@@ -1,0 +1,146 @@
+//! The plain sentences of the overview: what to do, the most pressing first.
+
+use std::fmt::Write;
+
+use crate::profile::LinkProfile;
+use crate::snapshot::LinkState;
+use crate::summary::{LatencyStage, Summary, Verdict};
+
+use super::LinkMonitor;
+use super::metrics::margin::Standing;
+
+/// One sentence a link, then latency, batteries and this computer's own losses.
+pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict> {
+    let mut rows: Vec<(u8, Verdict)> = Vec::new();
+    for (index, link) in monitor.context.profile.link.iter().enumerate() {
+        let state = monitor.state(index);
+        let text = link_sentence(monitor, index, link, state);
+        let verdict = Verdict { about: link.name.clone(), word: word(state).to_owned(), text };
+        rows.push((urgency(state), verdict));
+    }
+    if rows.is_empty() {
+        rows.push((3, silence(summary)));
+    }
+    rows.push((4, latency_verdict(summary)));
+    if let Some(dropped) = summary.recording.host_drops.filter(|dropped| *dropped > 0) {
+        let text =
+            format!("this computer lost data itself ({dropped}): those seconds are kept out of link loss");
+        rows.push((3, Verdict { about: "recording".to_owned(), word: "near".to_owned(), text }));
+    }
+    for battery in &summary.power {
+        let Some(minutes) = battery.minutes_left else { continue };
+        let (rank, word) = if minutes < 2.0 { (2, "near") } else { (5, "good") };
+        let text = format!(
+            "battery {} of system {}: about {minutes:.1} min left at the recent current",
+            battery.battery, battery.system
+        );
+        rows.push((rank, Verdict { about: "power".to_owned(), word: word.to_owned(), text }));
+    }
+    rows.sort_by_key(|(rank, _)| *rank);
+    rows.into_iter().map(|(_, verdict)| verdict).collect()
+}
+
+const fn word(state: LinkState) -> &'static str {
+    match state {
+        LinkState::Good => "good",
+        LinkState::Near => "near",
+        LinkState::Alarm => "alarm",
+        LinkState::Lost => "lost",
+        LinkState::Unknown => "unknown",
+    }
+}
+
+const fn urgency(state: LinkState) -> u8 {
+    match state {
+        LinkState::Lost => 0,
+        LinkState::Alarm => 1,
+        LinkState::Near => 2,
+        LinkState::Good | LinkState::Unknown => 3,
+    }
+}
+
+fn silence(summary: &Summary) -> Verdict {
+    let text = if summary.framing.frames == 0 {
+        "nothing heard yet: check that the source is the right one, its baud rate, and that the vehicle is on"
+    } else {
+        "frames come, but no vehicle among them yet"
+    };
+    Verdict { about: "recording".to_owned(), word: "unknown".to_owned(), text: text.to_owned() }
+}
+
+fn link_sentence(monitor: &LinkMonitor, index: usize, link: &LinkProfile, state: LinkState) -> String {
+    let name = &link.name;
+    let standing = monitor.margin.standing(index);
+    let traffic = monitor.traffic(link);
+    if state == LinkState::Lost {
+        let silent = traffic.and_then(|traffic| traffic.silent_at_end_s).unwrap_or_default();
+        return format!("nothing from {name} for {silent:.0} s");
+    }
+    if let Some(margin) = standing.margin {
+        return margin_sentence(link, margin, &standing, state);
+    }
+    let level = monitor.signal.level(index, monitor.context.now);
+    let loss = traffic.and_then(|traffic| traffic.loss);
+    let mut parts = Vec::new();
+    if let Some(level) = level {
+        parts.push(format!("level {level:.0} {}", link.unit().label()));
+    }
+    if let Some(loss) = loss {
+        parts.push(format!("{:.1} % lost", loss.ratio * 100.0));
+    }
+    if parts.is_empty() {
+        return format!("{name}: nothing measured yet");
+    }
+    if level.is_some() && link.role == crate::profile::LinkRole::Video {
+        parts.push("freeze level not known: add earlier sessions to the history".to_owned());
+    }
+    format!("{name}: {}", parts.join(", "))
+}
+
+fn margin_sentence(link: &LinkProfile, margin: f64, standing: &Standing, state: LinkState) -> String {
+    let side = if margin < 0.0 { "below" } else { "above" };
+    let what = if link.role == crate::profile::LinkRole::Video { "freeze level" } else { "limit" };
+    let mut text =
+        format!("{} {:.0} {} {side} its {what}", link.name, margin.abs(), link.unit().difference_label());
+    let falling = standing.seconds_left.filter(|seconds| *seconds < 120.0);
+    if let Some(seconds) = falling {
+        let _ = write!(text, ", about {seconds:.0} s left at this rate");
+    }
+    if let Some(metres) = standing.metres_left.filter(|_| falling.is_some()) {
+        let _ = write!(text, " ({metres:.0} m)");
+    }
+    match state {
+        LinkState::Alarm => text.push_str(": turn back now"),
+        LinkState::Near => text.push_str(": go no farther"),
+        _ => {}
+    }
+    text
+}
+
+fn latency_verdict(summary: &Summary) -> Verdict {
+    let stages = [
+        ("stick to servo", &summary.latency.stick_to_servo),
+        ("stick to input", &summary.latency.stick_to_input),
+        ("input to servo", &summary.latency.input_to_servo),
+    ];
+    let measured = stages.into_iter().find_map(|(name, stage)| stage.as_ref().map(|stage| (name, stage)));
+    let (word, text) = match measured {
+        Some((name, stage)) => stage_sentence(name, stage),
+        None => ("unknown", "latency not measured yet: move one stick at a time, quickly".to_owned()),
+    };
+    Verdict { about: "latency".to_owned(), word: word.to_owned(), text }
+}
+
+fn stage_sentence(name: &str, stage: &LatencyStage) -> (&'static str, String) {
+    let Some(p50) = stage.p50_ms else {
+        let needed = stage.moves_needed.p50;
+        return ("unknown", format!("{name}: {needed} more quick stick moves needed"));
+    };
+    let bound = match stage.bound.as_str() {
+        "upper" => "at most ",
+        "none" => "(clock not aligned) ",
+        _ => "",
+    };
+    let p90 = stage.p90_ms.map_or_else(String::new, |p90| format!(", 9 of 10 within {p90:.0} ms"));
+    ("good", format!("{name} {bound}{p50:.0} ms{p90} ({} moves)", stage.events))
+}

@@ -1,0 +1,423 @@
+//! The summary as plain text, for a terminal or a log.
+//!
+//! Each section says "not measured" with the reason where it has nothing. Nothing
+//! is computed here.
+
+use std::io::{self, Write};
+
+use crate::summary::{
+    ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
+    Summary, Threshold, VideoSummary,
+};
+
+/// Shown under every report that may guide a test.
+pub const CAUTION: &str = "An instrument, not a safety device. Propellers off on the bench; keep the vehicle in \
+                           sight; local aviation and radio rules come first.";
+
+/// Writes the whole summary.
+pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    heading(out, summary)?;
+    verdicts(out, summary)?;
+    links(out, summary)?;
+    streams(out, &summary.streams)?;
+    latency(out, summary)?;
+    signal(out, &summary.signal)?;
+    range(out, &summary.range)?;
+    video(out, summary)?;
+    thresholds(out, &summary.thresholds)?;
+    failsafe(out, summary)?;
+    vibration(out, summary)?;
+    power(out, summary)?;
+    clocks(out, &summary.clocks)?;
+    events(out, summary)?;
+    writeln!(out, "\n{CAUTION}")
+}
+
+fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    let recording = &summary.recording;
+    let start = recording.start_utc.as_deref().unwrap_or("start unknown (no wall clock in the file)");
+    writeln!(out, "{}", recording.file)?;
+    writeln!(out, "  {start}, {:.1} s, {} records", recording.duration_s, recording.records)?;
+    if !recording.tags.is_empty() {
+        let tags: Vec<String> = recording.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
+        writeln!(out, "  {}", tags.join(", "))?;
+    }
+    if recording.truncated {
+        writeln!(out, "  the file ends inside a record: everything before it is counted")?;
+    }
+    match recording.host_drops {
+        Some(0) => writeln!(out, "  this computer lost nothing itself")?,
+        Some(drops) => writeln!(out, "  this computer lost data itself: {drops}")?,
+        None => {}
+    }
+    let framing = summary.framing;
+    writeln!(
+        out,
+        "  {} frames, {} checksum failures, {} bytes outside frames, {} frames of unknown ids",
+        framing.frames, framing.crc_errors, framing.skipped_bytes, framing.unknown_ids
+    )
+}
+
+fn verdicts(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "In short")?;
+    for verdict in &summary.verdicts {
+        writeln!(out, "  {:<8} {}", verdict.word, verdict.text)?;
+    }
+    Ok(())
+}
+
+fn links(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    if summary.links.is_empty() {
+        return Ok(());
+    }
+    section(out, "Links")?;
+    for link in &summary.links {
+        writeln!(out, "  {:<12} {}", link.link, link_line(link))?;
+    }
+    Ok(())
+}
+
+fn link_line(link: &LinkSummary) -> String {
+    let mut parts = vec![format!("loss {}", ratio(link.loss.as_ref()))];
+    if let Some(available) = link.availability_ratio {
+        parts.push(format!("data in {:.1} % of seconds", available * 100.0));
+    }
+    if let Some(silence) = link.longest_silence_s {
+        parts.push(format!("longest silence {silence:.2} s"));
+    }
+    match (&link.margin_db, &link.margin_raw) {
+        (Some(margin), _) => parts.push(format!("margin end {}, least {}", db(margin.end), db(margin.min))),
+        (None, Some(margin)) => {
+            parts.push(format!(
+                "margin end {}, least {} units",
+                number(margin.end, 1),
+                number(margin.min, 1)
+            ));
+        }
+        (None, None) => parts.push("margin not measured".to_owned()),
+    }
+    if link.warnings + link.alarms > 0 {
+        parts.push(format!("{} warnings, {} alarms", link.warnings, link.alarms));
+    }
+    parts.join("; ")
+}
+
+fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
+    section(out, "What goes missing (MAVLink, per sender and interface)")?;
+    if streams.is_empty() {
+        return writeln!(out, "  not measured: no MAVLink frame was heard");
+    }
+    writeln!(
+        out,
+        "  {:<10} {:>7} {:>9} {:>8} {:>6} {:>6} {:>22} {:>8}  remark",
+        "interface", "sender", "received", "lost", "copies", "late", "loss (95 %)", "silence"
+    )?;
+    for stream in streams {
+        let sender = format!("{}/{}", stream.system, stream.component);
+        let loss = if stream.link_loss { ratio(stream.loss.as_ref()) } else { "-".to_owned() };
+        writeln!(
+            out,
+            "  {:<10} {sender:>7} {:>9} {:>8} {:>6} {:>6} {loss:>22} {:>6.2} s  {}",
+            stream.interface,
+            stream.received,
+            stream.lost,
+            stream.duplicates,
+            stream.out_of_order,
+            stream.longest_silence_s,
+            stream.why_not.as_deref().or(stream.link.as_deref()).unwrap_or("")
+        )?;
+    }
+    Ok(())
+}
+
+fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Latency, from the stick value's arrival here to the commanded output")?;
+    let stages = [
+        ("stick to servo", &summary.latency.stick_to_servo),
+        ("stick to input", &summary.latency.stick_to_input),
+        ("input to servo", &summary.latency.input_to_servo),
+    ];
+    for (name, stage) in stages {
+        match stage {
+            Some(stage) => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
+            None => writeln!(out, "  {name:<16} not measured: its two ends were not both seen moving")?,
+        }
+    }
+    match &summary.control_holds {
+        Some(holds) => writeln!(
+            out,
+            "  {:<16} {} in {:.1} s of moving sticks, longest {:.2} s",
+            "holds", holds.count, holds.moving_s, holds.longest_s
+        ),
+        None => writeln!(out, "  {:<16} not measured: sticks or RC input were not seen", "holds"),
+    }
+}
+
+fn stage_line(stage: &LatencyStage) -> String {
+    let percentile = |name: &str, value: Option<f64>, interval: Option<Interval>, needed: u64| match value {
+        Some(value) => format!("{name} {value:.1} ms{}", interval_text(interval, 1)),
+        None => format!("{name} needs {needed} more moves"),
+    };
+    let needed = stage.moves_needed;
+    let mut parts = vec![
+        percentile("p50", stage.p50_ms, stage.p50_ci95_ms, needed.p50),
+        percentile("p90", stage.p90_ms, stage.p90_ci95_ms, needed.p90),
+        percentile("p99", stage.p99_ms, stage.p99_ci95_ms, needed.p99),
+        format!("{} moves", stage.events),
+    ];
+    match (stage.bound.as_str(), stage.clock_uncertainty_ms) {
+        ("two-sided", Some(clock)) => parts.push(format!("clock +-{clock:.1} ms")),
+        ("upper", _) => parts.push("an upper bound: the clock is aligned one way only".to_owned()),
+        ("none", _) => parts.push("no bound: both ends are on one-way clocks".to_owned()),
+        _ => {}
+    }
+    parts.join("; ")
+}
+
+fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
+    section(out, "Levels")?;
+    if rows.is_empty() {
+        return writeln!(out, "  not measured: no radio reported (RADIO_STATUS)");
+    }
+    for row in rows {
+        let name = row.link.clone().unwrap_or_else(|| format!("radio {}/{}", row.system, row.component));
+        let snr = row.snr_median_db.map_or_else(String::new, |snr| format!("; above noise {snr:.1} dB"));
+        writeln!(
+            out,
+            "  {name:<12} {:<4} median {}, 5 % below {}, least {} {}{snr}; {} samples",
+            row.direction,
+            number(row.median, 1),
+            number(row.p05, 1),
+            number(row.min, 1),
+            row.unit.label(),
+            row.samples
+        )?;
+    }
+    Ok(())
+}
+
+fn range(out: &mut dyn Write, rows: &[RangeSummary]) -> io::Result<()> {
+    section(out, "Range (slant distance from the handset)")?;
+    if rows.is_empty() {
+        return writeln!(out, "  not measured: no link of the profile has a level or a distance");
+    }
+    for row in rows {
+        writeln!(out, "  {:<12} {}", row.link, range_line(row))?;
+    }
+    Ok(())
+}
+
+fn range_line(row: &RangeSummary) -> String {
+    let Some(origin) = &row.origin else {
+        return "not measured: the handset's position is unknown (profile, mark, or home position)"
+            .to_owned();
+    };
+    let mut parts = vec![
+        format!("farthest {}", metres(row.max_distance_m)),
+        format!("proven {} ({:.0} s)", metres(row.proven_m), row.proven_s.unwrap_or_default()),
+        format!("claimed {}", metres(row.claimed_m)),
+    ];
+    match row.predicted_freeze_m {
+        Some(distance) => {
+            let interval = interval_text(row.predicted_freeze_ci95_m, 0);
+            parts.push(format!("freeze expected at {distance:.0} m{interval}"));
+        }
+        None => parts.push("freeze distance not predicted".to_owned()),
+    }
+    if let Some(exponent) = row.path_loss_exponent {
+        let interval = interval_text(row.path_loss_exponent_ci95, 2);
+        parts.push(format!("path-loss exponent {exponent:.2}{interval}"));
+    }
+    parts.push(format!("from {}", origin.replace('_', " ")));
+    parts.join("; ")
+}
+
+fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Video")?;
+    if summary.video_streams.is_empty() {
+        return writeln!(out, "  not measured: neither RTP packets nor marks were seen");
+    }
+    for stream in &summary.video_streams {
+        writeln!(out, "  {}", video_line(stream))?;
+        for freeze in &stream.freeze_list {
+            let length =
+                freeze.duration_s.map_or_else(|| "marked".to_owned(), |length| format!("{length:.2} s"));
+            let open = if freeze.ended { "" } else { ", not over" };
+            writeln!(
+                out,
+                "    frozen at {:>8.2} s for {length}{open}; level {}, distance {}",
+                freeze.start_s,
+                number(freeze.signal, 0),
+                metres(freeze.distance_m)
+            )?;
+        }
+        for span in &stream.stopped_at_sender {
+            writeln!(out, "    stopped at the sender at {:.1} s for {:.1} s", span.start_s, span.duration_s)?;
+        }
+    }
+    Ok(())
+}
+
+fn video_line(stream: &VideoSummary) -> String {
+    let (Some(packets), Some(lost)) = (stream.packets, stream.packets_lost) else {
+        return format!("from marks set by hand: {} freezes", stream.freezes);
+    };
+    format!(
+        "RTP {:08x}: {packets} packets, {lost} lost; {} of {} frames whole; {} frames/s; jitter {} ms; {} freezes, {} s",
+        stream.ssrc.unwrap_or_default(),
+        stream.frames_delivered.unwrap_or_default(),
+        stream.frames.unwrap_or_default(),
+        number(stream.fps, 1),
+        number(stream.jitter_ms, 1),
+        stream.freezes,
+        number(stream.freeze_s, 2)
+    )
+}
+
+fn thresholds(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
+    section(out, "Freeze level, from earlier sessions")?;
+    if rows.is_empty() {
+        return writeln!(
+            out,
+            "  not known: no earlier session of the same link and equipment in the history"
+        );
+    }
+    for row in rows {
+        writeln!(
+            out,
+            "  {:<12} {:.1} {}{} (5 % a second); {} freezes in {} sessions; {}",
+            row.link,
+            row.level_p05,
+            row.unit.label(),
+            interval_text(row.level_p05_ci95, 1),
+            row.freezes,
+            row.sessions,
+            row.method
+        )?;
+    }
+    Ok(())
+}
+
+fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Failsafe")?;
+    if summary.failsafe.is_empty() {
+        return writeln!(out, "  control input was never lost");
+    }
+    for row in &summary.failsafe {
+        let after = |value: Option<f64>, interval: Option<Interval>| match value {
+            Some(value) => format!("after {value:.2} s{}", interval_text(interval, 2)),
+            None => "not seen".to_owned(),
+        };
+        writeln!(
+            out,
+            "  input lost at {:.2} s; detected {}; outputs safe {}; input back {}",
+            row.input_lost_s,
+            after(row.detected_after_s, row.detected_after_interval_s),
+            after(row.servo_safe_after_s, row.servo_safe_after_interval_s),
+            after(row.recovered_after_s, None)
+        )?;
+    }
+    Ok(())
+}
+
+fn vibration(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Vibration, as the vehicle sends it (the standard gives no unit)")?;
+    let Some(vibration) = summary.vibration else {
+        return writeln!(out, "  not measured: the vehicle sends no VIBRATION");
+    };
+    for (name, axis) in [("x", vibration.x), ("y", vibration.y), ("z", vibration.z)] {
+        writeln!(
+            out,
+            "  {name} median {}, 95 % below {}, most {}",
+            number(axis.median, 1),
+            number(axis.p95, 1),
+            number(axis.max, 1)
+        )?;
+    }
+    let [a, b, c] = vibration.clipping;
+    writeln!(out, "  clipping {a}, {b}, {c}")
+}
+
+fn power(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Power")?;
+    if summary.power.is_empty() {
+        return writeln!(out, "  not measured: no battery was reported");
+    }
+    for row in &summary.power {
+        writeln!(
+            out,
+            "  battery {} of {}/{}: {} V at the start, least {} V, used {} mAh, {} min left",
+            row.battery,
+            row.system,
+            row.component,
+            number(row.voltage_start_v, 2),
+            number(row.voltage_min_v, 2),
+            number(row.used_mah, 0),
+            number(row.minutes_left, 1)
+        )?;
+    }
+    Ok(())
+}
+
+fn clocks(out: &mut dyn Write, rows: &[ClockSummary]) -> io::Result<()> {
+    if rows.is_empty() {
+        return Ok(());
+    }
+    section(out, "Clocks")?;
+    for row in rows {
+        let uncertainty =
+            row.uncertainty_ms.map_or_else(|| "least delay unknown".to_owned(), |ms| format!("+-{ms:.1} ms"));
+        writeln!(
+            out,
+            "  {}/{} {}: {:.1} ms off, {:+.1} ppm, {uncertainty}",
+            row.system, row.component, row.method, row.offset_ms, row.skew_ppm
+        )?;
+    }
+    Ok(())
+}
+
+fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    const MOST: usize = 40;
+    if summary.events.is_empty() {
+        return Ok(());
+    }
+    section(out, "Events")?;
+    for event in summary.events.iter().take(MOST) {
+        let link = event.link.as_deref().unwrap_or("");
+        writeln!(out, "  {:>9.1} s  {:<12} {:<10} {}", event.at_s, event.kind, link, event.text)?;
+    }
+    if summary.events.len() > MOST {
+        writeln!(out, "  ... and {} more (--json lists all)", summary.events.len() - MOST)?;
+    }
+    Ok(())
+}
+
+fn section(out: &mut dyn Write, title: &str) -> io::Result<()> {
+    writeln!(out, "\n{title}")
+}
+
+fn number(value: Option<f64>, places: usize) -> String {
+    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.places$}"))
+}
+
+fn metres(value: Option<f64>) -> String {
+    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.0} m"))
+}
+
+fn db(value: Option<f64>) -> String {
+    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.1} dB"))
+}
+
+fn ratio(estimate: Option<&RatioEstimate>) -> String {
+    estimate.map_or_else(
+        || "not measured".to_owned(),
+        |loss| {
+            let [low, high] = loss.ci95;
+            format!("{:.2} % ({:.2}-{:.2})", loss.ratio * 100.0, low * 100.0, high * 100.0)
+        },
+    )
+}
+
+fn interval_text(interval: Option<Interval>, places: usize) -> String {
+    interval.map_or_else(String::new, |[low, high]| format!(" ({low:.places$} to {high:.places$})"))
+}
