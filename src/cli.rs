@@ -1,1 +1,283 @@
-//! What was typed, and then what it means.
+//! What was typed on the command line, before it is looked at.
+//!
+//! Exit codes: 0 fine, 1 a limit failed, 2 wrong use or unreadable input.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Measures how far a self-built control handset and its video link can be relied on.
+///
+/// It listens to MAVLink telemetry and RTP video on a serial port, the network or in
+/// a recording, and gives figures to decide by. It is an instrument, not a safety device.
+#[derive(Debug, Parser)]
+#[command(name = "fadewatch", version, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Monitor, record and warn, beside the handset's own software.
+    Live(LiveArgs),
+    /// The same screens over a recording, with pause, speed and seek.
+    Replay(ReplayArgs),
+    /// The figures of recordings, without a screen.
+    Summary(SummaryArgs),
+    /// Earlier sessions: what the freeze level comes from.
+    History(HistoryArgs),
+    /// Make a session with a known truth: to a file, to the network, or to a pseudo-terminal.
+    Simulate(SimulateArgs),
+    /// Look at a bundled, invented session with its earlier sessions.
+    Demo(DemoArgs),
+    /// List the serial ports of this computer.
+    Ports,
+}
+
+/// Options that every command takes that reads telemetry.
+#[derive(Clone, Debug, Default, Args)]
+pub struct Common {
+    /// Profile of vehicle, handset and links (TOML).
+    #[arg(long, value_name = "FILE")]
+    pub profile: Option<PathBuf>,
+    /// History of earlier sessions [default: fadewatch/history.sqlite in the XDG data folder].
+    #[arg(long, value_name = "FILE")]
+    pub history: Option<PathBuf>,
+    /// A tag of the session, such as antenna=panel; may be given several times.
+    #[arg(long = "tag", value_name = "KEY=VALUE", value_parser = key_value)]
+    pub tags: Vec<(String, String)>,
+}
+
+/// How screens look.
+#[derive(Clone, Debug, Default, Args)]
+pub struct ScreenArgs {
+    /// Colours of the screens; NO_COLOR in the environment turns them off.
+    #[arg(long, value_enum, default_value_t)]
+    pub theme: ThemeName,
+}
+
+/// The themes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum ThemeName {
+    /// Light on dark.
+    #[default]
+    Dark,
+    /// Dark on light.
+    Light,
+    /// For bright sunlight: few colours, bold, high contrast.
+    Sunlight,
+}
+
+/// `live`.
+#[derive(Debug, Args)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a switch of its own on the command line")]
+pub struct LiveArgs {
+    /// Where the vehicle's telemetry comes from: `serial:/dev/ttyACM0?baud=115200`,
+    /// `udp://0.0.0.0:14550` (listens), `tcp://host:port`, or - for standard input.
+    #[arg(long, value_name = "URL")]
+    pub vehicle: String,
+    /// Where the handset's stick messages come from.
+    #[arg(long, value_name = "URL")]
+    pub handset: Option<String>,
+    /// Where the video's RTP packets come from.
+    #[arg(long, value_name = "URL")]
+    pub video: Option<String>,
+    /// Pass every byte on, both ways, to another program: fadewatch is then in the path.
+    #[arg(long, value_name = "URL")]
+    pub forward: Option<String>,
+    /// Send TIMESYNC requests to the vehicle, to align its clock two-way.
+    #[arg(long)]
+    pub timesync: bool,
+    /// Ask the vehicle for faster RC and servo messages, this many a second.
+    #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "25")]
+    pub request_rates: Option<f64>,
+    /// Where to record to, a file or a folder [default: fadewatch/recordings in the XDG data folder].
+    #[arg(long, value_name = "PATH", conflicts_with = "no_record")]
+    pub record: Option<PathBuf>,
+    /// Record nothing.
+    #[arg(long)]
+    pub no_record: bool,
+    /// Wait for sources that are not there yet instead of giving up.
+    #[arg(long)]
+    pub wait: bool,
+    /// End after this many seconds.
+    #[arg(long = "for", value_name = "SECONDS")]
+    pub for_s: Option<f64>,
+    /// Without a terminal: print the summary as JSON.
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub screen: ScreenArgs,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub common: Common,
+}
+
+/// `replay`.
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// The recording.
+    pub file: PathBuf,
+    /// Recorded seconds a second, 0.25 to 64.
+    #[arg(long, default_value_t = 1.0, value_parser = speed)]
+    pub speed: f64,
+    /// Begin here, seconds from the first record.
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0)]
+    pub at: f64,
+    /// Begin with the clock stopped.
+    #[arg(long)]
+    pub paused: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub screen: ScreenArgs,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub common: Common,
+}
+
+/// `summary`.
+#[derive(Debug, Args)]
+pub struct SummaryArgs {
+    /// The recordings; - reads standard input.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// One JSON object a line for each file.
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub common: Common,
+}
+
+/// `history`.
+#[derive(Debug, Args)]
+pub struct HistoryArgs {
+    /// What to do with it.
+    #[command(subcommand)]
+    pub action: HistoryAction,
+}
+
+/// What to do with the history.
+#[derive(Debug, Subcommand)]
+pub enum HistoryAction {
+    /// Add recordings; adding one again changes nothing.
+    Add {
+        /// The recordings.
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        #[command(flatten)]
+        #[allow(missing_docs)]
+        common: Common,
+    },
+    /// List the sessions.
+    List {
+        #[command(flatten)]
+        #[allow(missing_docs)]
+        common: Common,
+    },
+    /// Show one session's summary, by the first characters of its hash.
+    Show {
+        /// The hash, or its first characters.
+        hash: String,
+        #[command(flatten)]
+        #[allow(missing_docs)]
+        common: Common,
+    },
+    /// Forget one session; its recording stays.
+    Remove {
+        /// The hash, or its first characters.
+        hash: String,
+        #[command(flatten)]
+        #[allow(missing_docs)]
+        common: Common,
+    },
+    /// Make the history again from the recordings in a folder.
+    Rebuild {
+        /// The folder.
+        dir: PathBuf,
+        #[command(flatten)]
+        #[allow(missing_docs)]
+        common: Common,
+    },
+    /// The freeze level of each link of the profile, from all sessions with these tags.
+    Threshold {
+        /// Only sessions with this tag, such as antenna=panel; may be given several times.
+        #[arg(long, value_name = "KEY=VALUE", value_parser = key_value)]
+        like: Vec<(String, String)>,
+        #[command(flatten)]
+        #[allow(missing_docs)]
+        common: Common,
+    },
+}
+
+/// `simulate`.
+#[derive(Debug, Args)]
+pub struct SimulateArgs {
+    /// The scenario (TOML).
+    pub scenario: PathBuf,
+    /// Write the session here (pcapng), and its truth beside it (.truth.json).
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Send the vehicle's telemetry here in real time (udp://host:port).
+    #[arg(long, value_name = "URL")]
+    pub vehicle: Option<String>,
+    /// Send the handset's stick messages here in real time.
+    #[arg(long, value_name = "URL")]
+    pub handset: Option<String>,
+    /// Send the video here in real time.
+    #[arg(long, value_name = "URL")]
+    pub video: Option<String>,
+    /// Offer the vehicle's telemetry on a pseudo-terminal, reachable under this name.
+    #[arg(long, value_name = "LINK", conflicts_with = "vehicle")]
+    pub pty: Option<PathBuf>,
+    /// Another seed than the scenario's.
+    #[arg(long)]
+    pub seed: Option<u64>,
+}
+
+/// `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Without a terminal: print the summary as JSON.
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub screen: ScreenArgs,
+}
+
+fn key_value(text: &str) -> Result<(String, String), String> {
+    match text.split_once('=') {
+        Some((key, value)) if !key.is_empty() && !value.is_empty() => Ok((key.to_owned(), value.to_owned())),
+        _ => Err("give it as key=value, such as antenna=panel".to_owned()),
+    }
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(speed) if (0.25..=64.0).contains(&speed) => Ok(speed),
+        _ => Err("give a number from 0.25 to 64".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn tags_are_key_and_value() {
+        assert_eq!(key_value("antenna=panel"), Ok(("antenna".to_owned(), "panel".to_owned())));
+        assert!(key_value("antenna").is_err());
+        assert!(key_value("=panel").is_err());
+    }
+}

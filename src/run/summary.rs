@@ -1,0 +1,62 @@
+//! `summary`: the figures of recordings, as text or JSON.
+
+use std::io::{self, IsTerminal, Write};
+use std::path::Path;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::capture::Recording;
+use crate::cli::SummaryArgs;
+use crate::report;
+use crate::summary::Summary;
+
+use super::analyse::analyse;
+
+/// Prints every file's summary; a file that cannot be read is one line and exit code 2, the others go on.
+pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
+    let mut out = io::stdout().lock();
+    let mut code = ExitCode::SUCCESS;
+    for (index, file) in args.files.iter().enumerate() {
+        match one(args, file) {
+            Ok(summary) if args.json => report::write_json_to(&mut out, &summary)?,
+            Ok(summary) => {
+                if index > 0 {
+                    writeln!(out)?;
+                }
+                report::text::write_to(&mut out, &summary)?;
+            }
+            Err(error) => {
+                eprintln!("fadewatch: {error:#}");
+                code = ExitCode::from(super::WRONG_USE);
+            }
+        }
+    }
+    out.flush()?;
+    Ok(code)
+}
+
+fn one(args: &SummaryArgs, file: &Path) -> anyhow::Result<Summary> {
+    let profile = super::profile(&args.common)?;
+    let recording = Recording::open(file)?;
+    let bar = progress_bar();
+    let (monitor, facts) = analyse(&recording, &profile, Arc::from([]), &|share| {
+        bar.set_position((share * 1000.0) as u64);
+    });
+    bar.finish_and_clear();
+    if facts.truncated {
+        eprintln!("fadewatch: warning: '{}' ends inside a record; all before it is counted", file.display());
+    }
+    Ok(monitor.summary(&facts))
+}
+
+/// A bar on a terminal, nothing elsewhere; shown only where a file takes long enough to wonder.
+fn progress_bar() -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let style = ProgressStyle::with_template("  reading {bar:40} {percent:>3} %, {eta} left")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::new(1000).with_style(style)
+}
