@@ -1,0 +1,133 @@
+//! The binary from the outside: broken input, exit codes, one clear line.
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+
+fn fadewatch(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_fadewatch"))
+        .args(arguments)
+        .current_dir(folder)
+        .env("XDG_DATA_HOME", folder)
+        .env("RUST_BACKTRACE", "1")
+        .stdin(Stdio::null())
+        .output()
+        .expect("the binary starts")
+}
+
+/// One line on standard error that names what it was tried on, exit code 2, no backtrace.
+fn refuses(folder: &Path, arguments: &[&str], names: &str) {
+    let output = fadewatch(folder, arguments);
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{arguments:?}: {said}");
+    assert!(said.contains(names), "{arguments:?} does not name '{names}': {said}");
+    assert!(!said.contains("backtrace") && !said.contains("panicked"), "{said}");
+    assert_eq!(said.trim_end().lines().count(), 1, "{arguments:?}: more than one line: {said}");
+}
+
+#[test]
+fn broken_recordings_are_refused_in_one_line() {
+    let folder = tempfile::tempdir().expect("a folder");
+    fs::write(folder.path().join("empty.pcapng"), b"").expect("written");
+    fs::write(folder.path().join("words.txt"), "a shopping list\nbread\nmilk\n".repeat(40)).expect("written");
+    fs::write(
+        folder.path().join("noise.bin"),
+        (0..4096u32).map(|i| (i * 7919 >> 3) as u8).collect::<Vec<_>>(),
+    )
+    .expect("written");
+    refuses(folder.path(), &["summary", "empty.pcapng"], "empty.pcapng");
+    refuses(folder.path(), &["summary", "words.txt"], "words.txt");
+    refuses(folder.path(), &["summary", "noise.bin"], "noise.bin");
+    refuses(folder.path(), &["summary", "missing.pcapng"], "missing.pcapng");
+    refuses(folder.path(), &["summary", "."], "'.'");
+    refuses(folder.path(), &["replay", "missing.pcapng"], "missing.pcapng");
+}
+
+#[test]
+fn broken_profiles_are_refused_with_key_and_line() {
+    let folder = tempfile::tempdir().expect("a folder");
+    fs::write(folder.path().join("p.toml"), "[vehicle]\nsystem = 1\nantena = 3\n").expect("written");
+    let output = fadewatch(folder.path(), &["summary", "--profile", "p.toml", "x.pcapng"]);
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said.contains("antena") && said.contains("line 3") && said.contains("p.toml"), "{said}");
+    refuses(folder.path(), &["summary", "--profile", "none.toml", "x.pcapng"], "none.toml");
+}
+
+#[test]
+fn broken_sources_are_refused_in_one_line() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (url, names) in [
+        ("serial:/dev/no-such-port?baud=57600", "/dev/no-such-port"),
+        ("serial:/dev/no-such-port?baud=fast", "fast"),
+        ("carrier-pigeon://loft", "carrier-pigeon"),
+        ("udp://0.0.0.0", "udp://0.0.0.0"),
+        ("udp://0.0.0.0:99999", "99999"),
+    ] {
+        refuses(folder.path(), &["live", "--no-record", "--vehicle", url], names);
+    }
+    let taken = std::net::UdpSocket::bind("127.0.0.1:0").expect("a port");
+    let port = taken.local_addr().expect("its address").port().to_string();
+    refuses(folder.path(), &["live", "--no-record", "--vehicle", &format!("udp://127.0.0.1:{port}")], &port);
+}
+
+#[test]
+fn wrong_use_exits_with_two() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for arguments in
+        [&["summary"][..], &["flight"], &["replay", "a.pcapng", "--speed", "100"], &["live", "--tag", "x"]]
+    {
+        let output = fadewatch(folder.path(), arguments);
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}");
+    }
+    assert_eq!(fadewatch(folder.path(), &["--help"]).status.code(), Some(0));
+    assert_eq!(fadewatch(folder.path(), &["--version"]).status.code(), Some(0));
+}
+
+#[test]
+fn a_truncated_capture_is_a_warning_and_its_figures_are_given() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let whole = fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/rtp_h265.pcap"))
+        .expect("the capture");
+    fs::write(folder.path().join("torn.pcap"), &whole[..whole.len() - 100]).expect("written");
+    let output = fadewatch(folder.path(), &["summary", "--json", "torn.pcap"]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("torn.pcap"));
+    let summary: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(summary["recording"]["truncated"], true);
+    assert_eq!(summary["video_streams"][0]["packets"], 406);
+}
+
+#[test]
+fn an_unreadable_file_does_not_keep_the_others_from_being_reported() {
+    let folder = tempfile::tempdir().expect("a folder");
+    fs::copy(
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/quad2013_a.raw"),
+        folder.path().join("good.raw"),
+    )
+    .expect("copied");
+    let output = fadewatch(folder.path(), &["summary", "--json", "missing.raw", "good.raw"]);
+    assert_eq!(output.status.code(), Some(2));
+    let lines: Vec<&[u8]> =
+        output.stdout.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()).collect();
+    assert_eq!(lines.len(), 1);
+    let summary: serde_json::Value = serde_json::from_slice(lines[0]).expect("JSON");
+    assert_eq!(summary["recording"]["file"], "good.raw");
+}
+
+#[test]
+fn nobody_reading_the_output_is_no_error() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/quad2013_a.raw");
+    let mut child = Command::new(env!("CARGO_BIN_EXE_fadewatch"))
+        .arg("summary")
+        .arg(data)
+        .env("XDG_DATA_HOME", folder.path())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary starts");
+    drop(child.stdout.take());
+    let output = child.wait_with_output().expect("it ends");
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+}
