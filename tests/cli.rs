@@ -32,7 +32,7 @@ fn broken_recordings_are_refused_in_one_line() {
     fs::write(folder.path().join("words.txt"), "a shopping list\nbread\nmilk\n".repeat(40)).expect("written");
     fs::write(
         folder.path().join("noise.bin"),
-        (0..4096u32).map(|i| (i * 7919 >> 3) as u8).collect::<Vec<_>>(),
+        (0..4096u32).map(|i| ((i * 7919) >> 3) as u8).collect::<Vec<_>>(),
     )
     .expect("written");
     refuses(folder.path(), &["summary", "empty.pcapng"], "empty.pcapng");
