@@ -1,0 +1,212 @@
+//! Bare MAVLink bytes: a serial port dumped to a file.
+//!
+//! Time comes from the boot clock of the first sender that carries one; when the
+//! recording began is not known. An entry is a chunk of bytes that ends with the frame
+//! that moves that clock, stamped with it; damaged bytes stay inside the chunks, for
+//! the core to count. Of the clocks that one sender stamps the 32 bit milliseconds come
+//! first, then 64 bit microseconds, then the 32 bit microseconds that wrap (and are
+//! unwrapped): mixing them would show their disagreement as time. Where the clock falls
+//! by more than a second the sender restarted, and time goes on from where it was; a
+//! smaller fall stands still.
+//!
+//! Only frames that carry a clock are checked here; the others are stepped over by
+//! their length where another frame follows, since the core frames the bytes anyway.
+
+use std::collections::BTreeMap;
+
+use super::decode::Step;
+use crate::link::codec;
+use crate::link::framer::Framer;
+use crate::link::telemetry::{BootStamp, Telemetry};
+use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
+use crate::units::Nanos;
+
+/// Bytes without a moving clock are given in chunks of this size.
+const LONGEST_CHUNK: usize = 16 * 1024;
+/// A fall of the boot clock by more than this is a restart.
+const RESTART: i64 = 1_000_000_000;
+/// Messages that carry a boot clock.
+const CLOCK_MESSAGES: [u32; 9] = [2, 26, 27, 30, 33, 35, 36, 65, 105];
+const WRAP: i64 = 1 << 32;
+
+/// Bytes in which a frame is looked for when a file is opened.
+const SNIFFED: usize = 4 << 20;
+/// In a file longer than this one valid frame may be chance.
+const SHORT: usize = 4096;
+
+/// What has been read so far that later bytes depend on.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Bare {
+    opening: u8,
+    /// Checks one frame at a time.
+    framer: Framer,
+    keeper: Option<Keeper>,
+    at: Nanos,
+}
+
+/// The clock that is followed.
+#[derive(Clone, Copy, Debug)]
+struct Keeper {
+    system: u8,
+    component: u8,
+    /// Its kind: a lower one is better.
+    rank: u8,
+    /// Its newest stamp, ns, unwrapped.
+    boot: i64,
+}
+
+/// A place where a frame may start.
+#[derive(Clone, Copy)]
+struct Candidate {
+    length: usize,
+    message: u32,
+    system: u8,
+    component: u8,
+}
+
+impl Bare {
+    /// Whether the bytes hold MAVLink: one valid frame in a short file, two of one sender in a longer one.
+    pub(crate) fn holds_frames(bytes: &[u8]) -> bool {
+        let wanted = if bytes.len() <= SHORT { 1 } else { 2 };
+        let mut framer = Framer::stream();
+        let mut senders: BTreeMap<(u8, u8), u32> = BTreeMap::new();
+        for chunk in bytes[..bytes.len().min(SNIFFED)].chunks(SHORT) {
+            framer.push(chunk, &mut |frame| {
+                if frame.header.known {
+                    *senders.entry((frame.header.system, frame.header.component)).or_default() += 1;
+                }
+            });
+            if senders.values().any(|frames| *frames >= wanted) {
+                return true;
+            }
+        }
+        false
+    }
+
+    /// Reads on: the session, its one interface, then a chunk at a time.
+    pub(crate) fn step<'a>(&mut self, rest: &'a [u8]) -> Step<'a> {
+        match self.opening {
+            0 => {
+                self.opening = 1;
+                self.framer = Framer::datagrams();
+                let info = SessionInfo { tags: BTreeMap::new(), has_wall_clock: false };
+                Step::Entry(0, Entry::Session(info))
+            }
+            1 => {
+                self.opening = 2;
+                let (name, kind) = ("if0".to_owned(), InterfaceKind::Stream);
+                let info = InterfaceInfo { name, kind, description: None };
+                Step::Entry(0, Entry::Interface(InterfaceId(0), info))
+            }
+            _ if rest.is_empty() => Step::End,
+            _ => {
+                let length = self.chunk(rest);
+                let body = Body::Stream(&rest[..length]);
+                let direction = Direction::Inbound;
+                let record = Record { at: self.at, interface: InterfaceId(0), direction, body };
+                Step::Entry(length, Entry::Record(record))
+            }
+        }
+    }
+
+    /// The length of the next chunk; moves the clock.
+    fn chunk(&mut self, rest: &[u8]) -> usize {
+        let mut place = 0;
+        while place < rest.len().min(LONGEST_CHUNK) {
+            let Some(candidate) = candidate(&rest[place..]) else {
+                place += 1;
+                continue;
+            };
+            let end = place + candidate.length;
+            if self.is_clock(candidate) && self.moves(&rest[place..end]) {
+                return end;
+            }
+            let another = rest.get(end).is_none_or(|byte| matches!(byte, 0xFD | 0xFE));
+            place = if another { end } else { place + 1 };
+        }
+        place.min(rest.len())
+    }
+
+    fn is_clock(&self, candidate: Candidate) -> bool {
+        CLOCK_MESSAGES.contains(&candidate.message)
+            && self.keeper.is_none_or(|keeper| {
+                (keeper.system, keeper.component) == (candidate.system, candidate.component)
+            })
+    }
+
+    /// Takes the clock of a valid frame; true where time went on (or began).
+    fn moves(&mut self, frame: &[u8]) -> bool {
+        let mut found = None;
+        self.framer.push(frame, &mut |frame| {
+            let stamp = codec::decode(frame).as_ref().and_then(Telemetry::boot_stamp);
+            found = stamp.map(|stamp| (frame.header.system, frame.header.component, stamp));
+        });
+        let Some((system, component, stamp)) = found else { return false };
+        let (rank, boot) = match stamp {
+            BootStamp::Millis(millis) => (0, i64::from(millis) * 1_000_000),
+            BootStamp::Micros(micros) => (1, i64::try_from(micros).unwrap_or(i64::MAX).saturating_mul(1000)),
+            BootStamp::Micros32(micros) => {
+                (2, unwrap(i64::from(micros), self.keeper.map_or(0, |keeper| keeper.boot / 1000)) * 1000)
+            }
+        };
+        let Some(keeper) = &mut self.keeper else {
+            self.keeper = Some(Keeper { system, component, rank, boot });
+            return true;
+        };
+        if rank > keeper.rank {
+            return false;
+        }
+        let passed = boot.saturating_sub(keeper.boot);
+        let better = rank < keeper.rank;
+        if better || !(-RESTART..0).contains(&passed) {
+            (keeper.boot, keeper.rank) = (boot, rank);
+        }
+        // A better clock of the same sender may count from elsewhere.
+        if passed <= 0 || (better && passed > RESTART) {
+            return false;
+        }
+        self.at += Nanos(passed);
+        true
+    }
+}
+
+/// The microseconds nearest to `near` that a counter of 32 bits shows as `shown`.
+fn unwrap(shown: i64, near: i64) -> i64 {
+    let base = near - near.rem_euclid(WRAP) + shown;
+    [base - WRAP, base, base + WRAP]
+        .into_iter()
+        .filter(|each| *each >= 0)
+        .min_by_key(|each| (each - near).abs())
+        .unwrap_or(shown)
+}
+
+/// Reads the header of a frame that lies in the bytes as a whole.
+fn candidate(bytes: &[u8]) -> Option<Candidate> {
+    let (length, message, system, component) = match bytes {
+        [0xFD, len, incompatible, _, _, system, component, low, middle, high, ..] if *incompatible <= 1 => (
+            12 + usize::from(*len) + 13 * usize::from(*incompatible),
+            u32::from_le_bytes([*low, *middle, *high, 0]),
+            *system,
+            *component,
+        ),
+        [0xFE, len, _, system, component, message, ..] => {
+            (8 + usize::from(*len), u32::from(*message), *system, *component)
+        }
+        _ => return None,
+    };
+    (length <= bytes.len()).then_some(Candidate { length, message, system, component })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_wrapping_clock_is_unwrapped_to_the_nearest() {
+        // 2^32 us are 71.58 min: 5 s after the wrap the counter shows 5 s.
+        assert_eq!(unwrap(5_000_000, WRAP - 1_000_000), WRAP + 5_000_000);
+        assert_eq!(unwrap(WRAP - 1, 3 * WRAP + 10), 3 * WRAP - 1);
+        assert_eq!(unwrap(5_000_000, 600_000_000), 5_000_000);
+        assert_eq!(unwrap(0, 0), 0);
+    }
+}

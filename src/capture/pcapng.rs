@@ -1,0 +1,400 @@
+//! Reading pcapng: blocks in either byte order, any time resolution, any number of sections.
+//!
+//! Section headers and interface descriptions, which are rare, are parsed by the
+//! crate `pcap-parser`. Packet blocks are walked by hand: that crate allocates for
+//! the options of each, and its time arithmetic does not hold for resolutions that
+//! are powers of two. State is bounded: at most [`MOST_INTERFACES`] interfaces and
+//! [`MOST_TAGS`] tags are kept.
+//!
+//! Format: draft-ietf-opsawg-pcapng. A last block that is cut, or one whose two
+//! lengths disagree, ends the recording: what stands before it is given.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use pcap_parser::pcapng::{
+    Block, InterfaceDescriptionBlock, OptionCode, PcapNGOption, parse_block_be, parse_block_le,
+};
+
+use super::decode::Step;
+use super::dissect::{LINK_STREAM, dissect};
+use super::notes::{self, Interfaces};
+use crate::record::{
+    Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,
+};
+use crate::units::Nanos;
+
+/// Interfaces kept; packets of further ones are left out.
+const MOST_INTERFACES: u16 = 1024;
+const MOST_TAGS: usize = 256;
+
+pub(crate) const SECTION_HEADER: u32 = 0x0A0D_0D0A;
+const INTERFACE_DESCRIPTION: u32 = 1;
+const OBSOLETE_PACKET: u32 = 2;
+const SIMPLE_PACKET: u32 = 3;
+const INTERFACE_STATISTICS: u32 = 5;
+const ENHANCED_PACKET: u32 = 6;
+const BYTE_ORDER_MAGIC: u32 = 0x1A2B_3C4D;
+
+const OPTION_END: u16 = 0;
+const OPTION_COMMENT: u16 = 1;
+const OPTION_PACKET_FLAGS: u16 = 2;
+const OPTION_INTERFACE_DROPS: u16 = 5;
+const OPTION_SYSTEM_DROPS: u16 = 7;
+
+/// Units of a time stamp to nanoseconds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Scale {
+    Times(u64),
+    Per(u64),
+    Shift(u32),
+}
+
+impl Scale {
+    /// From the value of if_tsresol.
+    fn from_resolution(resolution: u8) -> Self {
+        let exponent = u32::from(resolution & 0x7F);
+        if resolution & 0x80 != 0 {
+            Self::Shift(exponent)
+        } else if exponent <= 9 {
+            Self::Times(10_u64.pow(9 - exponent))
+        } else {
+            Self::Per(10_u64.checked_pow(exponent - 9).unwrap_or(u64::MAX))
+        }
+    }
+
+    fn nanos(self, units: u64) -> i64 {
+        let nanos = match self {
+            Self::Times(factor) => units.saturating_mul(factor),
+            Self::Per(divisor) => units / divisor,
+            Self::Shift(bits) => {
+                let nanos = u128::from(units) * 1_000_000_000;
+                u64::try_from(nanos.checked_shr(bits).unwrap_or(0)).unwrap_or(u64::MAX)
+            }
+        };
+        i64::try_from(nanos).unwrap_or(i64::MAX)
+    }
+}
+
+#[derive(Clone, Debug)]
+struct Interface {
+    id: InterfaceId,
+    name: String,
+    kind: InterfaceKind,
+    link: u16,
+    scale: Scale,
+    offset: Nanos,
+}
+
+impl Interfaces for [Interface] {
+    fn name(&self, place: usize) -> Option<&str> {
+        self.get(place).map(|interface| interface.name.as_str())
+    }
+
+    fn id(&self, place: usize) -> Option<InterfaceId> {
+        self.get(place).map(|interface| interface.id)
+    }
+}
+
+/// What has been read so far that later blocks depend on.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Pcapng {
+    big_endian: bool,
+    /// Of the current section.
+    interfaces: Arc<Vec<Interface>>,
+    /// Of all sections.
+    interface_count: u16,
+    session: Option<Arc<SessionInfo>>,
+    /// The newest stamp: packets without one take it.
+    newest: Nanos,
+    /// Entries already given of the block at hand.
+    given: usize,
+}
+
+/// The parts of any packet block.
+struct Packet<'a> {
+    interface: usize,
+    /// `None` where the block holds no stamp.
+    units: Option<u64>,
+    bytes: &'a [u8],
+    options: &'a [u8],
+}
+
+impl Pcapng {
+    /// Reads on at the start of a block.
+    pub(crate) fn step<'a>(&mut self, rest: &'a [u8]) -> Step<'a> {
+        let Some(head) = rest.first_chunk::<12>() else {
+            return if rest.is_empty() { Step::End } else { Step::Torn };
+        };
+        if self.u32(head, 0) == SECTION_HEADER {
+            match byte_order(head) {
+                Some(big_endian) => self.big_endian = big_endian,
+                None => return Step::Corrupt,
+            }
+        }
+        let length = self.u32(head, 4) as usize;
+        if length < 12 || !length.is_multiple_of(4) {
+            return Step::Corrupt;
+        }
+        let Some(block) = rest.get(..length) else { return Step::Torn };
+        if self.u32(block, length - 4) as usize != length {
+            return Step::Corrupt;
+        }
+        match self.u32(block, 0) {
+            ENHANCED_PACKET => self.packet(enhanced(self.big_endian, block), length),
+            SECTION_HEADER => self.section(block),
+            INTERFACE_DESCRIPTION => self.interface(block),
+            SIMPLE_PACKET => self.packet(simple(self.big_endian, block), length),
+            OBSOLETE_PACKET => self.packet(obsolete(self.big_endian, block), length),
+            INTERFACE_STATISTICS => self.statistics(block),
+            _ => Step::Skip(length),
+        }
+    }
+
+    fn u32(&self, bytes: &[u8], at: usize) -> u32 {
+        u32_at(self.big_endian, bytes, at).unwrap_or(0)
+    }
+
+    fn parse<'a>(&self, block: &'a [u8]) -> Option<Block<'a>> {
+        let parsed = if self.big_endian { parse_block_be(block) } else { parse_block_le(block) };
+        parsed.ok().map(|(_, block)| block)
+    }
+
+    fn section<'a>(&mut self, block: &'a [u8]) -> Step<'a> {
+        let Some(Block::SectionHeader(header)) = self.parse(block) else { return Step::Corrupt };
+        self.interfaces = Arc::default();
+        let first = self.session.is_none();
+        let known = self.session.as_deref();
+        let mut info = known.cloned().unwrap_or(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true });
+        for comment in header.options.iter().filter(|option| option.code == OptionCode::Comment) {
+            let comment = String::from_utf8_lossy(comment.as_bytes().unwrap_or_default());
+            if comment == notes::NO_WALL_CLOCK {
+                info.has_wall_clock = false;
+            } else if let Some((key, value)) = notes::read_tag(&comment)
+                && info.tags.len() < MOST_TAGS
+            {
+                info.tags.entry(key).or_insert(value);
+            }
+        }
+        if !first && known == Some(&info) {
+            return Step::Skip(block.len());
+        }
+        self.session = Some(Arc::new(info.clone()));
+        Step::Entry(block.len(), Entry::Session(info))
+    }
+
+    fn interface<'a>(&mut self, block: &'a [u8]) -> Step<'a> {
+        let Some(Block::InterfaceDescription(description)) = self.parse(block) else {
+            return Step::Corrupt;
+        };
+        if self.interface_count >= MOST_INTERFACES {
+            return Step::Skip(block.len());
+        }
+        let id = InterfaceId(self.interface_count);
+        let link = description.linktype.0 as u16;
+        let name = text(&description, OptionCode::IfName).unwrap_or_else(|| format!("if{}", id.0));
+        let kind = match link {
+            LINK_STREAM if name == "marks" => InterfaceKind::Marks,
+            LINK_STREAM => InterfaceKind::Stream,
+            _ => InterfaceKind::Datagram,
+        };
+        let offset = bytes(&description, OptionCode::IfTsoffset)
+            .and_then(|value| value.first_chunk::<8>())
+            .map_or(
+                0,
+                |value| if self.big_endian { i64::from_be_bytes(*value) } else { i64::from_le_bytes(*value) },
+            );
+        let resolution = bytes(&description, OptionCode::IfTsresol).and_then(|value| value.first().copied());
+        Arc::make_mut(&mut self.interfaces).push(Interface {
+            id,
+            name: name.clone(),
+            kind,
+            link,
+            scale: Scale::from_resolution(resolution.unwrap_or(6)),
+            offset: Nanos::from_secs(offset),
+        });
+        self.interface_count += 1;
+        let description = text(&description, OptionCode::IfDescription);
+        Step::Entry(block.len(), Entry::Interface(id, InterfaceInfo { name, kind, description }))
+    }
+
+    fn packet<'a>(&mut self, packet: Option<Packet<'a>>, length: usize) -> Step<'a> {
+        let Some(packet) = packet else { return Step::Skip(length) };
+        let Some(interface) = self.interfaces.get(packet.interface) else { return Step::Skip(length) };
+        let at =
+            packet.units.map_or(self.newest, |units| Nanos(interface.scale.nanos(units)) + interface.offset);
+        let mut direction = None;
+        let mut comments = 0;
+        for (code, value) in self.options(packet.options) {
+            match code {
+                OPTION_COMMENT => comments += 1,
+                OPTION_PACKET_FLAGS => direction = self.direction(value),
+                _ => {}
+            }
+        }
+        let own_entry = usize::from(!packet.bytes.is_empty() || comments == 0);
+        let index = self.given;
+        self.given += 1;
+        let id = interface.id;
+        let (body, seen_direction) = if index < own_entry {
+            if packet.bytes.is_empty() { (Body::Other, None) } else { dissect(interface.link, packet.bytes) }
+        } else {
+            let on_marks = interface.kind == InterfaceKind::Marks;
+            (Body::Note(self.comment(&packet, index - own_entry, on_marks)), None)
+        };
+        let consumed = if self.given >= own_entry + comments {
+            self.given = 0;
+            length
+        } else {
+            0
+        };
+        self.newest = self.newest.max(at);
+        let direction = direction.or(seen_direction).unwrap_or(Direction::Inbound);
+        Step::Entry(consumed, Entry::Record(Record { at, interface: id, direction, body }))
+    }
+
+    fn options<'a>(&self, bytes: &'a [u8]) -> Options<'a> {
+        Options { big_endian: self.big_endian, bytes }
+    }
+
+    /// The two low bits of the packet flags.
+    fn direction(&self, flags: &[u8]) -> Option<Direction> {
+        match u32_at(self.big_endian, flags, 0)? & 3 {
+            1 => Some(Direction::Inbound),
+            2 => Some(Direction::Outbound),
+            _ => None,
+        }
+    }
+
+    fn comment(&self, packet: &Packet<'_>, index: usize, on_marks: bool) -> Note {
+        let mut comments = self.options(packet.options).filter(|(code, _)| *code == OPTION_COMMENT);
+        let text = comments.nth(index).map(|(_, value)| String::from_utf8_lossy(value)).unwrap_or_default();
+        if packet.bytes.is_empty() {
+            notes::read(&text, self.interfaces.as_slice(), on_marks)
+        } else {
+            Note::Foreign { text: text.into_owned() }
+        }
+    }
+
+    /// What the computer that captured says that it lost itself.
+    fn statistics<'a>(&mut self, block: &'a [u8]) -> Step<'a> {
+        let skip = Step::Skip(block.len());
+        if block.len() < 24 {
+            return skip;
+        }
+        let Some(interface) = self.interfaces.get(self.u32(block, 8) as usize) else { return skip };
+        let total: u64 = self
+            .options(&block[20..block.len() - 4])
+            .filter(|(code, _)| matches!(*code, OPTION_INTERFACE_DROPS | OPTION_SYSTEM_DROPS))
+            .filter_map(|(_, value)| value.first_chunk::<8>())
+            .map(
+                |value| if self.big_endian { u64::from_be_bytes(*value) } else { u64::from_le_bytes(*value) },
+            )
+            .fold(0, u64::saturating_add);
+        if total == 0 {
+            return skip;
+        }
+        let units = join(self.u32(block, 12), self.u32(block, 16));
+        let at = Nanos(interface.scale.nanos(units)) + interface.offset;
+        let body = Body::Note(Note::HostDrops { interface: interface.id, total });
+        let record = Record { at, interface: interface.id, direction: Direction::Inbound, body };
+        Step::Entry(block.len(), Entry::Record(record))
+    }
+}
+
+/// Whether a section is big-endian; `None` where the magic is neither.
+pub(crate) fn byte_order(head: &[u8]) -> Option<bool> {
+    match u32_at(false, head, 8)? {
+        BYTE_ORDER_MAGIC => Some(false),
+        magic if magic.swap_bytes() == BYTE_ORDER_MAGIC => Some(true),
+        _ => None,
+    }
+}
+
+fn u32_at(big_endian: bool, bytes: &[u8], at: usize) -> Option<u32> {
+    let bytes = *bytes.get(at..)?.first_chunk()?;
+    Some(if big_endian { u32::from_be_bytes(bytes) } else { u32::from_le_bytes(bytes) })
+}
+
+fn join(high: u32, low: u32) -> u64 {
+    u64::from(high) << 32 | u64::from(low)
+}
+
+fn enhanced(big_endian: bool, block: &[u8]) -> Option<Packet<'_>> {
+    let word = |at| u32_at(big_endian, block, at);
+    packet_at_28(block, word(8)? as usize, join(word(12)?, word(16)?), word(20)?)
+}
+
+/// The obsolete packet block: as the enhanced one, its interface in 16 bits and a drop counter beside it.
+fn obsolete(big_endian: bool, block: &[u8]) -> Option<Packet<'_>> {
+    let word = |at| u32_at(big_endian, block, at);
+    let interface = if big_endian { word(8)? >> 16 } else { word(8)? & 0xFFFF };
+    packet_at_28(block, interface as usize, join(word(12)?, word(16)?), word(20)?)
+}
+
+fn packet_at_28(block: &[u8], interface: usize, units: u64, captured: u32) -> Option<Packet<'_>> {
+    let body = block.get(28..block.len() - 4)?;
+    // A length beyond the block: the bytes are there, how many of them count is not known.
+    let bytes = body.get(..captured as usize)?;
+    let options = body.get((captured as usize).next_multiple_of(4)..).unwrap_or_default();
+    Some(Packet { interface, units: Some(units), bytes, options })
+}
+
+fn simple(big_endian: bool, block: &[u8]) -> Option<Packet<'_>> {
+    let original = u32_at(big_endian, block, 8)? as usize;
+    let body = block.get(12..block.len() - 4)?;
+    Some(Packet { interface: 0, units: None, bytes: &body[..original.min(body.len())], options: &[] })
+}
+
+fn bytes<'b>(block: &'b InterfaceDescriptionBlock<'_>, code: OptionCode) -> Option<&'b [u8]> {
+    block.options.iter().find(|option| option.code == code).map(PcapNGOption::as_bytes)?.ok()
+}
+
+fn text(block: &InterfaceDescriptionBlock<'_>, code: OptionCode) -> Option<String> {
+    let text = String::from_utf8_lossy(bytes(block, code)?);
+    let text = text.trim_end_matches('\0');
+    (!text.is_empty()).then(|| text.to_owned())
+}
+
+/// Walks the options of a packet; stops at the first that is cut.
+struct Options<'a> {
+    big_endian: bool,
+    bytes: &'a [u8],
+}
+
+impl<'a> Iterator for Options<'a> {
+    type Item = (u16, &'a [u8]);
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let head: [u8; 4] = *self.bytes.first_chunk()?;
+        let number = |bytes: [u8; 2]| {
+            if self.big_endian { u16::from_be_bytes(bytes) } else { u16::from_le_bytes(bytes) }
+        };
+        let code = number([head[0], head[1]]);
+        let length = usize::from(number([head[2], head[3]]));
+        if code == OPTION_END {
+            return None;
+        }
+        let value = self.bytes.get(4..4 + length)?;
+        self.bytes = self.bytes.get((4 + length).next_multiple_of(4)..).unwrap_or_default();
+        Some((code, value))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn resolutions_of_the_format_description() {
+        // The draft's own examples: 6 is 1e-6 s, 9 is 1e-9 s, 0x8A is 1/1024 s.
+        assert_eq!(Scale::from_resolution(6).nanos(1_700_000_000_123_456), 1_700_000_000_123_456_000);
+        assert_eq!(Scale::from_resolution(9).nanos(1_700_000_000_123_456_789), 1_700_000_000_123_456_789);
+        assert_eq!(Scale::from_resolution(0x8A).nanos(1024 * 3 + 512), 3_500_000_000);
+        assert_eq!(Scale::from_resolution(12).nanos(5_000), 5);
+        assert_eq!(Scale::from_resolution(0).nanos(7), 7_000_000_000);
+        for resolution in 0..=255 {
+            assert!(Scale::from_resolution(resolution).nanos(u64::MAX) >= 0);
+        }
+    }
+}
