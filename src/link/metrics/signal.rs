@@ -1,10 +1,55 @@
 //! Levels per radio and direction, their trend, and each link's level.
+//!
+//! Definition: every sender of RADIO_STATUS is a radio with two sides, what it receives itself
+//! and what its peer receives; on the ground its own side is the downlink, in the vehicle the
+//! uplink. The older radio report counts only from a sender that never sends the newer one.
+//! RC_CHANNELS.rssi of the vehicle is an uplink level where a link of the profile says so; 0 is a
+//! level there. A video or telemetry link's level is the one received at the ground, a control
+//! link's the one received at the vehicle. Source of the fields: the public MAVLink message set.
+//! Unit: dBm where the profile gives the link a scale, else device units.
+//!
+//! The level at an instant: the median of the samples of the last second, else the latest of the
+//! last 2 s, else absent. Trend: Theil-Sen over the last 10 s, at least 5 samples, its 90 % interval
+//! widened by the first-order autocorrelation of the residuals (more than 100 samples are taken as
+//! the medians of 0.1 s). Figures of the whole session are exact: levels are bytes and are counted.
+//!
+//! A gap leaves the level absent; 255 and "peer not heard" (remote level and noise both 0) are no
+//! samples; duplicates never get here; a sender's restart changes nothing. A radio that is heard on
+//! two interfaces counts on the one where it was heard first, until that falls silent for 2 s.
+//! Bounds: 16 radios, 10 min or 16,384 raw samples a side, 26 h of levels at whole seconds a link
+//! (later seconds are not kept).
+
+mod cells;
+mod tally;
+
+use std::collections::VecDeque;
 
 use crate::link::context::{Context, Sender};
 use crate::link::telemetry::Telemetry;
+use crate::profile::{LevelScale, LinkProfile, LinkRole, Mounted};
+use crate::record::{Direction, InterfaceId};
 use crate::snapshot::{LevelCell, View};
+use crate::stats::{quantile, theil_sen};
 use crate::summary::SignalSummary;
-use crate::units::Nanos;
+use crate::units::{LevelUnit, Nanos};
+
+use tally::Tally;
+
+/// Radios kept: strangers on the network must not grow memory.
+const MOST_RADIOS: usize = 16;
+/// Raw samples kept a side.
+const MOST_SAMPLES: usize = 16_384;
+/// How long raw samples are kept.
+const RAW_SPAN: Nanos = Nanos::from_secs(600);
+/// Whole seconds kept a link.
+pub(crate) const MOST_SECONDS: usize = 26 * 3600;
+const LEVEL_WINDOW: Nanos = Nanos::from_secs(1);
+const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
+const TREND_WINDOW: Nanos = Nanos::from_secs(10);
+const LEAST_TREND_SAMPLES: usize = 5;
+const MOST_TREND_SAMPLES: usize = 100;
+/// The largest autocorrelation that an interval is widened for; closer to 1 nothing can be said.
+const MOST_CORRELATION: f64 = 0.9;
 
 /// A trend of a level.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -17,54 +62,357 @@ pub struct Trend {
     pub samples: usize,
 }
 
+/// What a level is read from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Report {
+    RadioStatus,
+    RcChannels,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct RadioKey {
+    report: Report,
+    system: u8,
+    component: u8,
+}
+
+/// Which end of its radio link a side is received at, as seen from the reporting radio.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Side {
+    Own,
+    Peer,
+}
+
+/// One side of one radio.
+#[derive(Clone, Debug, Default)]
+struct SideSamples {
+    recent: VecDeque<(Nanos, u8)>,
+    tally: Tally,
+}
+
+impl SideSamples {
+    fn take(&mut self, at: Nanos, level: u8, noise: Option<u8>) {
+        self.tally.take(level, noise);
+        while self.recent.len() >= MOST_SAMPLES
+            || self.recent.front().is_some_and(|&(first, _)| first + RAW_SPAN < at)
+        {
+            self.recent.pop_front();
+        }
+        self.recent.push_back((at, level));
+    }
+
+    /// Raw samples in `(from, to]`.
+    fn between(&self, from: Nanos, to: Nanos) -> impl Iterator<Item = (Nanos, u8)> + '_ {
+        let first = self.recent.partition_point(|&(at, _)| at <= from);
+        self.recent.range(first..).copied().take_while(move |&(at, _)| at <= to)
+    }
+
+    fn level(&self, at: Nanos) -> Option<f64> {
+        let last_second: Vec<f64> =
+            self.between(at - LEVEL_WINDOW, at).map(|(_, level)| f64::from(level)).collect();
+        quantile::median(&last_second)
+            .or_else(|| self.between(at - LATEST_WINDOW, at).last().map(|(_, level)| f64::from(level)))
+    }
+}
+
+/// One radio, or one receiver behind RC_CHANNELS.
+#[derive(Clone, Debug)]
+struct Radio {
+    key: RadioKey,
+    interface: InterfaceId,
+    last: Nanos,
+    older: bool,
+    own: SideSamples,
+    peer: SideSamples,
+}
+
+impl Radio {
+    const fn side(&self, side: Side) -> &SideSamples {
+        match side {
+            Side::Own => &self.own,
+            Side::Peer => &self.peer,
+        }
+    }
+}
+
+/// Where a link's level comes from, and its scale.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct LevelSource {
+    key: RadioKey,
+    side: Side,
+    scale: Option<LevelScale>,
+}
+
+impl LevelSource {
+    fn scaled(&self, raw: f64) -> f64 {
+        self.scale.map_or(raw, |scale| scale.slope_db * raw + scale.offset_dbm)
+    }
+}
+
 /// All radios' levels.
 #[derive(Clone, Debug, Default)]
-pub struct SignalMeter {}
+pub struct SignalMeter {
+    radios: Vec<Radio>,
+    sources: Vec<Option<LevelSource>>,
+    vehicle: Option<u8>,
+    seconds: Vec<Vec<Option<f32>>>,
+}
 
 impl SignalMeter {
     /// Takes a radio report or an RC input with a level.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
-        let _ = (at, sender, telemetry, context);
+        if sender.direction == Direction::Outbound {
+            return;
+        }
+        self.follow(context);
+        let (system, component) = (sender.system, sender.component);
+        match *telemetry {
+            Telemetry::Radio { rssi, remote_rssi, noise, remote_noise, older, .. } => {
+                let key = RadioKey { report: Report::RadioStatus, system, component };
+                let Some(radio) = self.radio(at, key, sender.interface, older) else { return };
+                if let Some(level) = rssi {
+                    radio.own.take(at, level, noise);
+                }
+                let heard = !(remote_rssi == Some(0) && remote_noise == Some(0));
+                if let Some(level) = remote_rssi.filter(|_| heard) {
+                    radio.peer.take(at, level, remote_noise);
+                }
+            }
+            Telemetry::RcInput { rssi, older, .. } if context.roles.vehicle() == Some(system) => {
+                let key = RadioKey { report: Report::RcChannels, system, component };
+                let Some(radio) = self.radio(at, key, sender.interface, older) else { return };
+                if let Some(level) = rssi {
+                    radio.own.take(at, level, None);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// The radio that a report belongs to; `None` where the report does not count.
+    fn radio(&mut self, at: Nanos, key: RadioKey, interface: InterfaceId, older: bool) -> Option<&mut Radio> {
+        let index = match self.radios.iter().position(|radio| radio.key == key) {
+            Some(index) => index,
+            None if self.radios.len() < MOST_RADIOS => {
+                let (own, peer) = (SideSamples::default(), SideSamples::default());
+                self.radios.push(Radio { key, interface, last: at, older, own, peer });
+                self.radios.len() - 1
+            }
+            None => return None,
+        };
+        let radio = &mut self.radios[index];
+        if radio.interface != interface {
+            if at - radio.last <= LATEST_WINDOW {
+                return None;
+            }
+            radio.interface = interface;
+        }
+        if radio.older && !older {
+            radio.older = false;
+            radio.own = SideSamples::default();
+            radio.peer = SideSamples::default();
+        } else if older && !radio.older {
+            return None;
+        }
+        radio.last = at;
+        Some(radio)
+    }
+
+    /// Keeps the links' sources in step with the profile, which may name more links as they are heard.
+    fn follow(&mut self, context: &Context) {
+        let links = &context.profile.link;
+        if self.sources.len() == links.len() && self.vehicle == context.roles.vehicle() {
+            return;
+        }
+        self.vehicle = context.roles.vehicle();
+        self.sources = links.iter().map(|link| source_of(link, context)).collect();
+        self.seconds.resize(links.len(), Vec::new());
     }
 
     /// A whole second since the first record has passed: keeps each link's level at that second.
     pub fn second(&mut self, at: Nanos, context: &Context) {
-        let _ = (at, context);
+        self.follow(context);
+        let Some(start) = context.start else { return };
+        let count = ((at - start).0 / 1_000_000_000).max(0) as usize;
+        if count == 0 || count > MOST_SECONDS {
+            return;
+        }
+        for link in 0..self.seconds.len() {
+            let level = self.level(link, at).map(|level| level as f32);
+            let seconds = &mut self.seconds[link];
+            seconds.resize(count - 1, None);
+            seconds.push(level);
+        }
+    }
+
+    /// The samples behind a link's level. A receiver behind RC_CHANNELS may be any component of the vehicle.
+    fn samples(&self, link: usize) -> Option<(LevelSource, &SideSamples)> {
+        let source = self.sources.get(link).copied().flatten()?;
+        let radio = self.radios.iter().find(|radio| match source.key.report {
+            Report::RadioStatus => radio.key == source.key,
+            Report::RcChannels => {
+                radio.key.report == Report::RcChannels && radio.key.system == source.key.system
+            }
+        })?;
+        Some((source, radio.side(source.side)))
     }
 
     /// The level of the profile's link number `link` at a recent instant: the median of the samples
     /// of the last second, else the latest of the last 2 s, else absent.
     #[must_use]
     pub fn level(&self, link: usize, at: Nanos) -> Option<f64> {
-        let _ = (link, at);
-        None
+        let (source, samples) = self.samples(link)?;
+        samples.level(at).map(|raw| source.scaled(raw))
     }
 
     /// Trend of a link's level over the last 10 s.
     #[must_use]
     pub fn trend(&self, link: usize, at: Nanos) -> Option<Trend> {
-        let _ = (link, at);
-        None
+        let (source, samples) = self.samples(link)?;
+        let window = samples.between(at - TREND_WINDOW, at);
+        let points: Vec<(f64, f64)> =
+            window.map(|(when, raw)| ((when - at).secs(), source.scaled(f64::from(raw)))).collect();
+        trend_of(&points)
     }
 
     /// A link's level at each whole second since the first record (index 0: at 1 s).
     #[must_use]
     pub fn seconds(&self, link: usize) -> &[Option<f32>] {
-        let _ = link;
-        &[]
+        self.seconds.get(link).map_or(&[], Vec::as_slice)
     }
 
-    /// One row per radio and direction.
+    /// One row per radio and direction, radios in the order of system and component.
     #[must_use]
     pub fn summary(&self, context: &Context) -> Vec<SignalSummary> {
-        let _ = context;
-        Vec::new()
+        let mut radios: Vec<&Radio> = self.radios.iter().collect();
+        radios.sort_by_key(|radio| (radio.key.system, radio.key.component, radio.key.report));
+        let mut rows = Vec::new();
+        for radio in radios {
+            for down in [true, false] {
+                rows.extend(self.row(radio, down, context));
+            }
+        }
+        rows
     }
 
-    /// A link's levels, one a column.
+    fn row(&self, radio: &Radio, down: bool, context: &Context) -> Option<SignalSummary> {
+        let key = radio.key;
+        let side = if on_ground(key, context) == down { Side::Own } else { Side::Peer };
+        let samples = radio.side(side);
+        if samples.tally.samples() == 0 {
+            return None;
+        }
+        let links = &context.profile.link;
+        let by_level = (0..links.len()).find(|&link| {
+            self.samples(link).is_some_and(|(source, _)| source.side == side && self.reads(link, radio))
+        });
+        if key.report == Report::RcChannels && by_level.is_none() {
+            return None;
+        }
+        let named = by_level.or_else(|| (0..links.len()).find(|&link| self.reads(link, radio)));
+        let link = named.map(|index| &links[index]);
+        let scale = link.and_then(|link| link.level);
+        let figures = samples.tally.figures(scale);
+        Some(SignalSummary {
+            link: link.map(|link| link.name.clone()),
+            system: key.system,
+            component: key.component,
+            source: match key.report {
+                Report::RadioStatus => "radio_status".to_owned(),
+                Report::RcChannels => "rc_channels".to_owned(),
+            },
+            direction: if down { "down".to_owned() } else { "up".to_owned() },
+            unit: link.map_or(LevelUnit::Raw, LinkProfile::unit),
+            samples: samples.tally.samples(),
+            median: figures.median,
+            p05: figures.p05,
+            min: figures.min,
+            noise_median: figures.noise_median,
+            snr_median_db: figures.snr_median_db,
+        })
+    }
+
+    /// Whether a link's level is read from this radio, from either side.
+    fn reads(&self, link: usize, radio: &Radio) -> bool {
+        self.sources.get(link).copied().flatten().is_some_and(|source| match source.key.report {
+            Report::RadioStatus => source.key == radio.key,
+            Report::RcChannels => {
+                radio.key.report == Report::RcChannels && radio.key.system == source.key.system
+            }
+        })
+    }
+
+    /// A link's levels, one a column: from raw samples where columns are narrow and those are kept for
+    /// all of the window, else (and where a narrow column has no sample) from the levels at whole seconds.
     #[must_use]
     pub fn cells(&self, link: usize, context: &Context, view: View) -> Vec<Option<LevelCell>> {
-        let _ = (link, context);
-        vec![None; usize::from(view.columns)]
+        let Some(start) = context.start else { return vec![None; usize::from(view.columns)] };
+        let raw = self.samples(link).filter(|(_, samples)| {
+            let kept = samples.recent.front().map_or(0.0, |&(at, _)| (at - start).secs());
+            view.column_s() < 1.0
+                && (samples.recent.len() as u64 == samples.tally.samples() || kept <= view.from_s)
+        });
+        match raw {
+            Some((source, samples)) => {
+                let from = start + Nanos::from_secs_f64(view.from_s) - Nanos(1);
+                let to = start + Nanos::from_secs_f64(view.to_s);
+                let points = samples
+                    .between(from, to)
+                    .map(|(at, level)| ((at - start).secs(), source.scaled(f64::from(level))));
+                let by_second = cells::of_seconds(self.seconds(link), view);
+                cells::of_points(points, view).into_iter().zip(by_second).map(|(a, b)| a.or(b)).collect()
+            }
+            None => cells::of_seconds(self.seconds(link), view),
+        }
     }
+}
+
+/// Where a link's level comes from.
+fn source_of(link: &LinkProfile, context: &Context) -> Option<LevelSource> {
+    if link.rc_rssi {
+        let key = RadioKey { report: Report::RcChannels, system: context.roles.vehicle()?, component: 0 };
+        return Some(LevelSource { key, side: Side::Own, scale: link.level });
+    }
+    let radio = link.radio?;
+    let key = RadioKey { report: Report::RadioStatus, system: radio.system, component: radio.component };
+    let wants_down = link.role != LinkRole::Control;
+    let side = if on_ground(key, context) == wants_down { Side::Own } else { Side::Peer };
+    Some(LevelSource { key, side, scale: link.level })
+}
+
+/// Whether a radio sits at the handset: the profile's word, else yes unless its system is the vehicle's.
+fn on_ground(key: RadioKey, context: &Context) -> bool {
+    if key.report == Report::RcChannels {
+        return false;
+    }
+    let said = context.profile.link.iter().filter_map(|link| link.radio).find_map(|radio| {
+        (radio.system == key.system && radio.component == key.component).then_some(radio.mounted).flatten()
+    });
+    said.map_or(context.roles.vehicle() != Some(key.system), |mounted| mounted == Mounted::Ground)
+}
+
+/// The trend of points (seconds, level) in order of time.
+fn trend_of(points: &[(f64, f64)]) -> Option<Trend> {
+    if points.len() < LEAST_TREND_SAMPLES {
+        return None;
+    }
+    let thinned = if points.len() > MOST_TREND_SAMPLES { tenths(points) } else { points.to_vec() };
+    let (x, y): (Vec<f64>, Vec<f64>) = thinned.iter().copied().unzip();
+    let first = theil_sen::fit(&x, &y, 0.9, 1.0)?;
+    let residuals: Vec<f64> = thinned.iter().map(|(x, y)| y - first.intercept - first.slope * x).collect();
+    let correlation = theil_sen::lag_one(&residuals).unwrap_or(0.0).clamp(0.0, MOST_CORRELATION);
+    let inflation = (1.0 + correlation) / (1.0 - correlation);
+    let fit = theil_sen::fit(&x, &y, 0.9, inflation)?;
+    Some(Trend { per_s: fit.slope, ci90: fit.interval, samples: points.len() })
+}
+
+/// Medians of 0.1 s.
+fn tenths(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    points
+        .chunk_by(|a, b| (a.0 * 10.0).floor() == (b.0 * 10.0).floor())
+        .filter_map(|chunk| {
+            let (x, y): (Vec<f64>, Vec<f64>) = chunk.iter().copied().unzip();
+            quantile::median(&x).zip(quantile::median(&y))
+        })
+        .collect()
 }
