@@ -59,6 +59,7 @@ const SMALL: u64 = 64 * 1024;
 enum Data {
     Mapped(memmap2::Mmap),
     Memory(Vec<u8>),
+    Bundled(&'static [u8]),
 }
 
 impl Data {
@@ -86,6 +87,7 @@ impl Data {
         match self {
             Self::Mapped(map) => map,
             Self::Memory(bytes) => bytes,
+            Self::Bundled(bytes) => bytes,
         }
     }
 }
@@ -102,6 +104,15 @@ impl Recording {
     /// Opens a file and finds out what it is.
     pub fn open(path: &Path) -> Result<Self, CaptureError> {
         let data = Data::read(path).map_err(|source| CaptureError::Read { path: path.to_owned(), source })?;
+        Self::of(path, data)
+    }
+
+    /// A recording that is part of the program.
+    pub fn bundled(name: &str, bytes: &'static [u8]) -> Result<Self, CaptureError> {
+        Self::of(Path::new(name), Data::Bundled(bytes))
+    }
+
+    fn of(path: &Path, data: Data) -> Result<Self, CaptureError> {
         let start = recognise(data.bytes()).map_err(|reason| CaptureError::Unreadable {
             path: path.to_owned(),
             reason: reason.to_owned(),
