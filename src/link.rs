@@ -9,6 +9,7 @@
 pub mod align;
 pub mod codec;
 pub mod context;
+pub mod crc;
 pub mod framer;
 pub mod metrics;
 pub mod roles;

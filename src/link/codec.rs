@@ -1,19 +1,359 @@
-//! The only file that names the crate `mavlink`: checksum extras and payloads.
+//! The only file that names the crate `mavlink`: checksum extras, lengths and payloads.
+//!
+//! The crate's message definitions (every public dialect) give the CRC extra byte and
+//! the version 1 length of each message id. Payloads of the messages that a figure
+//! needs are read field by field at their wire offsets instead of by the crate's
+//! parser: an enum value that the dialect lacks must not lose a message, and nothing
+//! is allocated. Tests hold every field against the crate's own parser. Absent bytes
+//! (cut zeros of version 2) read as zero. Offsets: the public message set's wire order.
+
+use std::sync::OnceLock;
+
+use mavlink::dialects::all::MavMessage;
+use mavlink::{MavlinkVersion, Message as _};
 
 use super::framer::Frame;
-use super::telemetry::Telemetry;
+use super::telemetry::{BootStamp, Telemetry};
+
+/// What the dialect says of a message id.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Definition {
+    /// CRC extra byte.
+    pub crc_extra: u8,
+    /// Payload length in version 1, which is fixed.
+    pub v1_length: u8,
+}
+
+/// Ids below this are looked up in a table, the few above in the crate.
+const TABLE_IDS: usize = 65_536;
+/// One entry of the table: 0 where the id is unknown, else 1 << 16 | extra << 8 | length.
+const KNOWN: u32 = 1 << 16;
+
+fn table() -> &'static [u32] {
+    static TABLE: OnceLock<Box<[u32]>> = OnceLock::new();
+    TABLE.get_or_init(|| (0..TABLE_IDS as u32).map(|id| define(id).map_or(0, packed)).collect())
+}
+
+fn packed(definition: Definition) -> u32 {
+    KNOWN | u32::from(definition.crc_extra) << 8 | u32::from(definition.v1_length)
+}
+
+fn define(id: u32) -> Option<Definition> {
+    let message = MavMessage::default_message_from_id(id)?;
+    let mut payload = [0; 280];
+    let v1_length = message.ser(MavlinkVersion::V1, &mut payload).min(255) as u8;
+    Some(Definition { crc_extra: MavMessage::extra_crc(id), v1_length })
+}
+
+/// What the dialect says of a message id; `None` where it lacks it.
+#[must_use]
+#[inline]
+pub fn definition(message: u32) -> Option<Definition> {
+    match table().get(message as usize) {
+        Some(&entry) if entry & KNOWN != 0 => {
+            Some(Definition { crc_extra: (entry >> 8) as u8, v1_length: entry as u8 })
+        }
+        Some(_) => None,
+        None => define(message),
+    }
+}
 
 /// The CRC extra byte of a message id; `None` where the dialect lacks it.
 #[must_use]
 pub fn crc_extra(message: u32) -> Option<u8> {
-    let _ = message;
-    None
+    definition(message).map(|definition| definition.crc_extra)
+}
+
+/// A payload whose absent bytes are zero.
+#[derive(Clone, Copy)]
+struct Fields<'a>(&'a [u8]);
+
+impl Fields<'_> {
+    fn array<const N: usize>(self, at: usize) -> [u8; N] {
+        if let Some(whole) = self.0.get(at..at + N).and_then(|bytes| bytes.try_into().ok()) {
+            return whole;
+        }
+        let mut bytes = [0; N];
+        for (index, byte) in bytes.iter_mut().enumerate() {
+            *byte = self.u8(at + index);
+        }
+        bytes
+    }
+    fn u8(self, at: usize) -> u8 {
+        self.0.get(at).copied().unwrap_or(0)
+    }
+    fn i8(self, at: usize) -> i8 {
+        self.u8(at) as i8
+    }
+    fn u16(self, at: usize) -> u16 {
+        u16::from_le_bytes(self.array(at))
+    }
+    fn i16(self, at: usize) -> i16 {
+        i16::from_le_bytes(self.array(at))
+    }
+    fn u32(self, at: usize) -> u32 {
+        u32::from_le_bytes(self.array(at))
+    }
+    fn i32(self, at: usize) -> i32 {
+        i32::from_le_bytes(self.array(at))
+    }
+    fn u64(self, at: usize) -> u64 {
+        u64::from_le_bytes(self.array(at))
+    }
+    fn i64(self, at: usize) -> i64 {
+        i64::from_le_bytes(self.array(at))
+    }
+    fn f32(self, at: usize) -> f64 {
+        f64::from(f32::from_le_bytes(self.array(at)))
+    }
+    /// A value unless it is the sentinel.
+    fn u8_unless(self, at: usize, unknown: u8) -> Option<u8> {
+        Some(self.u8(at)).filter(|&value| value != unknown)
+    }
+    fn u16_unless(self, at: usize, unknown: u16) -> Option<u16> {
+        Some(self.u16(at)).filter(|&value| value != unknown)
+    }
+    /// Latitude and longitude in 1e-7 degrees; `None` where they are no place on Earth.
+    fn place(self, lat: usize, lon: usize) -> Option<(f64, f64)> {
+        let (lat, lon) = (f64::from(self.i32(lat)) / 1e7, f64::from(self.i32(lon)) / 1e7);
+        (lat.abs() <= 90.0 && lon.abs() <= 180.0).then_some((lat, lon))
+    }
+    /// Three floats; `None` where one is not finite.
+    fn vector(self, at: usize) -> Option<[f64; 3]> {
+        let vector = [self.f32(at), self.f32(at + 4), self.f32(at + 8)];
+        vector.iter().all(|value| value.is_finite()).then_some(vector)
+    }
+    /// Charge in percent; `None` for -1 and nonsense.
+    fn percent(self, at: usize) -> Option<u8> {
+        u8::try_from(self.i8(at)).ok().filter(|&percent| percent <= 100)
+    }
+    /// Current in 10 mA; -1: unknown.
+    fn current_a(self, at: usize) -> Option<f64> {
+        Some(self.i16(at)).filter(|&current| current != -1).map(|current| f64::from(current) / 100.0)
+    }
 }
 
 /// What a frame says, if a figure needs it; `None` for every other message and
 /// for payloads that do not decode (the frame was still received).
 #[must_use]
 pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
-    let _ = frame;
-    None
+    if !frame.header.known {
+        return None;
+    }
+    let fields = Fields(frame.payload);
+    match frame.header.message {
+        0 => Some(heartbeat(fields)),
+        1 => Some(system_status(fields)),
+        2 => Some(Telemetry::SystemTime {
+            unix_us: Some(fields.u64(0)).filter(|&us| us != 0),
+            boot_ms: fields.u32(8),
+        }),
+        24 => gps_fix(fields),
+        message @ (26 | 27 | 105) => inertial(fields, message),
+        30 => fields
+            .vector(4)
+            .map(|roll_pitch_yaw| Telemetry::Attitude { boot_ms: fields.u32(0), roll_pitch_yaw }),
+        33 => position(fields),
+        35 => rc_channels_raw(fields),
+        36 => Some(servo_output(fields)),
+        65 => Some(rc_channels(fields)),
+        69 => Some(manual_control(fields)),
+        70 => Some(rc_override(fields)),
+        77 => Some(Telemetry::CommandAck { command: u32::from(fields.u16(0)), result: fields.u8(2) }),
+        109 => Some(radio(fields, false)),
+        166 => Some(radio(fields, true)),
+        111 => Some(Telemetry::TimeSync {
+            tc1: fields.i64(0),
+            ts1: fields.i64(8),
+            target: Some((fields.u8(16), fields.u8(17))).filter(|&target| target != (0, 0)),
+        }),
+        147 => Some(battery(fields)),
+        241 => fields.vector(8).map(|levels| Telemetry::Vibration {
+            levels,
+            clipping: [fields.u32(20), fields.u32(24), fields.u32(28)],
+        }),
+        242 => fields.place(0, 4).map(|(lat_deg, lon_deg)| Telemetry::Home {
+            lat_deg,
+            lon_deg,
+            alt_m: f64::from(fields.i32(8)) / 1e3,
+        }),
+        253 => Some(status_text(frame.payload)),
+        270 => Some(fields.f32(0)).filter(|rate| rate.is_finite()).map(|frame_rate_hz| {
+            Telemetry::VideoStreamStatus {
+                stream: fields.u8(18),
+                frame_rate_hz,
+                bit_rate: fields.u32(4),
+                flags: fields.u16(8),
+            }
+        }),
+        _ => None,
+    }
+}
+
+fn heartbeat(fields: Fields<'_>) -> Telemetry {
+    Telemetry::Heartbeat {
+        kind: fields.u8(4),
+        autopilot: fields.u8(5),
+        base_mode: fields.u8(6),
+        custom_mode: fields.u32(0),
+        system_status: fields.u8(7),
+    }
+}
+
+fn system_status(fields: Fields<'_>) -> Telemetry {
+    Telemetry::SystemStatus {
+        present: fields.u32(0),
+        enabled: fields.u32(4),
+        healthy: fields.u32(8),
+        voltage_v: fields.u16_unless(14, u16::MAX).map(|millivolts| f64::from(millivolts) / 1e3),
+        current_a: fields.current_a(16),
+        remaining_percent: fields.percent(30),
+        drop_ratio: f64::from(fields.u16(18)) / 1e4,
+        errors: fields.u16(20),
+    }
+}
+
+fn gps_fix(fields: Fields<'_>) -> Option<Telemetry> {
+    let (lat_deg, lon_deg) = fields.place(8, 12)?;
+    // The accuracy is an extension: an absent one reads as 0.
+    let accuracy_mm = Some(fields.u32(34)).filter(|&mm| mm != 0 && mm != u32::MAX);
+    Some(Telemetry::GpsFix {
+        fix_type: fields.u8(28),
+        lat_deg,
+        lon_deg,
+        alt_m: f64::from(fields.i32(16)) / 1e3,
+        eph: fields.u16_unless(20, u16::MAX).map(|eph| f64::from(eph) / 100.0),
+        accuracy_m: accuracy_mm.map(|mm| f64::from(mm) / 1e3),
+        satellites: fields.u8_unless(29, u8::MAX),
+    })
+}
+
+fn position(fields: Fields<'_>) -> Option<Telemetry> {
+    let (lat_deg, lon_deg) = fields.place(4, 8)?;
+    let speed = |at| f64::from(fields.i16(at)) / 100.0;
+    Some(Telemetry::Position {
+        boot_ms: fields.u32(0),
+        lat_deg,
+        lon_deg,
+        alt_m: f64::from(fields.i32(12)) / 1e3,
+        relative_alt_m: f64::from(fields.i32(16)) / 1e3,
+        velocity: [speed(20), speed(22), speed(24)],
+        heading_deg: fields.u16_unless(26, u16::MAX).map(|heading| f64::from(heading) / 100.0),
+    })
+}
+
+/// A 64 bit microsecond stamp that may be Unix time instead: those are later than September 2001.
+fn boot_micros(us: u64) -> Option<BootStamp> {
+    (us < 1_000_000_000_000_000).then_some(BootStamp::Micros(us))
+}
+
+fn inertial(fields: Fields<'_>, message: u32) -> Option<Telemetry> {
+    let whole = |at: usize| [0, 2, 4].map(|offset| f64::from(fields.i16(at + offset)));
+    let (boot, acceleration) = match message {
+        26 => (Some(BootStamp::Millis(fields.u32(0))), whole(4)),
+        27 => (boot_micros(fields.u64(0)), whole(8)),
+        _ => (boot_micros(fields.u64(0)), fields.vector(8)?),
+    };
+    Some(Telemetry::Inertial { boot, acceleration, message })
+}
+
+fn rc_channels(fields: Fields<'_>) -> Telemetry {
+    let count = fields.u8(40);
+    let mut channels = [None; 18];
+    for (index, channel) in channels.iter_mut().enumerate() {
+        // With a count, channels behind it are not available whatever they hold.
+        if count == 0 || index < usize::from(count) {
+            *channel = fields.u16_unless(4 + 2 * index, u16::MAX);
+        }
+    }
+    let rssi = fields.u8_unless(41, u8::MAX);
+    Telemetry::RcInput { boot_ms: fields.u32(0), channels, count: Some(count), rssi, older: false }
+}
+
+fn rc_channels_raw(fields: Fields<'_>) -> Option<Telemetry> {
+    let first = 8 * usize::from(fields.u8(20));
+    if first >= 18 {
+        return None;
+    }
+    let mut channels = [None; 18];
+    for (index, channel) in channels.iter_mut().skip(first).take(8).enumerate() {
+        *channel = fields.u16_unless(4 + 2 * index, u16::MAX);
+    }
+    let rssi = fields.u8_unless(21, u8::MAX);
+    Some(Telemetry::RcInput { boot_ms: fields.u32(0), channels, count: None, rssi, older: true })
+}
+
+fn servo_output(fields: Fields<'_>) -> Telemetry {
+    let mut outputs = [0; 16];
+    for (index, output) in outputs.iter_mut().enumerate() {
+        // The port byte lies between the first eight and the extension.
+        *output = fields.u16(if index < 8 { 4 + 2 * index } else { 5 + 2 * index });
+    }
+    Telemetry::ServoOutput { time_us: fields.u32(0), port: fields.u8(20), outputs }
+}
+
+fn manual_control(fields: Fields<'_>) -> Telemetry {
+    let axis = |at| Some(fields.i16(at)).filter(|&value| value != i16::MAX);
+    // Extension axes count only where their bit says so: bit 0 for s, bit 1 for t.
+    let enabled = fields.u8(13);
+    let extension = |bit: u8, at| if enabled >> bit & 1 == 1 { axis(at) } else { None };
+    Telemetry::ManualControl {
+        target: fields.u8(10),
+        axes: [axis(0), axis(2), axis(4), axis(6), extension(0, 14), extension(1, 16)],
+        buttons: fields.u16(8),
+    }
+}
+
+fn rc_override(fields: Fields<'_>) -> Telemetry {
+    let mut channels = [None; 18];
+    for (index, channel) in channels.iter_mut().enumerate() {
+        let (at, released) = if index < 8 { (2 * index, 0) } else { (2 + 2 * index, u16::MAX - 1) };
+        let value = fields.u16(at);
+        *channel = (value != 0 && value != u16::MAX && value != released).then_some(value);
+    }
+    Telemetry::RcOverride { target: fields.u8(16), channels }
+}
+
+/// RADIO_STATUS, and the older report of the same layout. 255 is unknown; a remote
+/// level and a remote noise of 0 together say that the peer is not heard.
+fn radio(fields: Fields<'_>, older: bool) -> Telemetry {
+    let peer_unheard = fields.u8(5) == 0 && fields.u8(8) == 0;
+    let remote = |at| fields.u8_unless(at, u8::MAX).filter(|_| !peer_unheard);
+    Telemetry::Radio {
+        rssi: fields.u8_unless(4, u8::MAX),
+        remote_rssi: remote(5),
+        noise: fields.u8_unless(7, u8::MAX),
+        remote_noise: remote(8),
+        tx_buffer_percent: fields.u8(6),
+        rx_errors: fields.u16(0),
+        fixed: fields.u16(2),
+        older,
+    }
+}
+
+fn battery(fields: Fields<'_>) -> Telemetry {
+    let cells = (0..10).filter_map(|cell| fields.u16_unless(10 + 2 * cell, u16::MAX));
+    let extended = (0..4).map(|cell| fields.u16(41 + 2 * cell)).filter(|&mv| mv != 0 && mv != u16::MAX);
+    let (mut sum_mv, mut known) = (0, false);
+    for millivolts in cells.chain(extended) {
+        sum_mv += u32::from(millivolts);
+        known = true;
+    }
+    Telemetry::Battery {
+        id: fields.u8(32),
+        voltage_v: known.then_some(f64::from(sum_mv) / 1e3),
+        current_a: fields.current_a(30),
+        consumed_mah: Some(fields.i32(0)).filter(|&mah| mah != -1).map(f64::from),
+        remaining_percent: fields.percent(35),
+    }
+}
+
+fn status_text(payload: &[u8]) -> Telemetry {
+    let text = payload.get(1..).unwrap_or_default();
+    let text = &text[..text.len().min(50)];
+    let end = text.iter().position(|&byte| byte == 0).unwrap_or(text.len());
+    Telemetry::StatusText {
+        severity: payload.first().copied().unwrap_or(0),
+        text: String::from_utf8_lossy(&text[..end]).into_owned(),
+    }
 }

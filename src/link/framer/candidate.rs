@@ -1,0 +1,114 @@
+//! One candidate frame: its length, and whether its checksum holds.
+//!
+//! A version 1 frame of a known id has one lawful payload length (nothing is cut there); a
+//! version 2 payload may be shorter (cut zeros) or longer (newer extensions) than ours.
+
+use super::{Frame, FrameHeader, Standing};
+use crate::link::codec;
+use crate::link::crc;
+
+const START_V1: u8 = 0xFE;
+const START_V2: u8 = 0xFD;
+const SIGNED: u8 = 0x01;
+const SIGNATURE: usize = 13;
+
+/// What a candidate turns out to be.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Verdict<'a> {
+    /// More bytes are needed to tell.
+    Incomplete,
+    /// Not ours to read: it asks for features that nobody here knows.
+    Foreign,
+    /// Its checksum fails; its length.
+    Failed(usize),
+    /// A frame of a known id.
+    Frame(Frame<'a>),
+    /// An unknown id, whose checksum this extra byte would satisfy.
+    Fits(Frame<'a>, u8),
+}
+
+#[inline]
+pub(super) const fn is_start(byte: u8) -> bool {
+    byte == START_V1 || byte == START_V2
+}
+
+/// The length that a candidate says it has; `None` while too little of it is there, or it is none.
+#[inline]
+pub(super) fn length(bytes: &[u8]) -> Option<usize> {
+    let payload = usize::from(*bytes.get(1)?);
+    match bytes[0] {
+        START_V1 => Some(payload + 8),
+        START_V2 => Some(payload + 12 + if bytes.get(2)? & SIGNED == 0 { 0 } else { SIGNATURE }),
+        _ => None,
+    }
+}
+
+/// Whether the bytes are laid out as frames, one behind the other, with nothing over.
+pub(super) fn layout(mut bytes: &[u8]) -> bool {
+    while let Some(length) = length(bytes) {
+        match bytes.get(length..) {
+            Some([]) => return true,
+            Some(behind) => bytes = behind,
+            None => return false,
+        }
+    }
+    false
+}
+
+/// Judges the candidate that the bytes begin with.
+#[inline]
+pub(super) fn judge(bytes: &[u8]) -> Verdict<'_> {
+    let Some(length) = length(bytes) else { return Verdict::Incomplete };
+    let Some(bytes) = bytes.get(..length) else { return Verdict::Incomplete };
+    let version = if bytes[0] == START_V1 { 1 } else { 2 };
+    let payload_length = usize::from(bytes[1]);
+    let (start, header) = if version == 1 {
+        (6, header(1, bytes[2], bytes[3], bytes[4], u32::from(bytes[5])))
+    } else {
+        let message = u32::from_le_bytes([bytes[7], bytes[8], bytes[9], 0]);
+        (
+            10,
+            FrameHeader {
+                signed: bytes[2] & SIGNED != 0,
+                ..header(2, bytes[4], bytes[5], bytes[6], message)
+            },
+        )
+    };
+    let end = start + payload_length;
+    let sent = u16::from_le_bytes([bytes[end], bytes[end + 1]]);
+    let computed = crc::update(crc::INITIAL, &bytes[1..end]);
+    let frame = Frame { header, payload: &bytes[start..end], bytes };
+    if let Some(definition) = codec::definition(header.message) {
+        let lawful = version == 2 || payload_length == usize::from(definition.v1_length);
+        if !lawful || crc::step(computed, definition.crc_extra) != sent {
+            return Verdict::Failed(length);
+        }
+        if is_foreign(bytes) {
+            return Verdict::Foreign;
+        }
+        return Verdict::Frame(Frame { header: FrameHeader { known: true, ..header }, ..frame });
+    }
+    match crc::byte_between(computed, sent) {
+        None => Verdict::Failed(length),
+        Some(_) if is_foreign(bytes) => Verdict::Foreign,
+        Some(extra) => Verdict::Fits(frame, extra),
+    }
+}
+
+/// Incompatibility flags that nobody here knows: the layout behind them is unknown.
+const fn is_foreign(bytes: &[u8]) -> bool {
+    bytes[0] == START_V2 && bytes[2] & !SIGNED != 0
+}
+
+const fn header(version: u8, sequence: u8, system: u8, component: u8, message: u32) -> FrameHeader {
+    FrameHeader {
+        version,
+        sequence,
+        system,
+        component,
+        message,
+        signed: false,
+        known: false,
+        standing: Standing::Accepted,
+    }
+}
