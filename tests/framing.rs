@@ -1,5 +1,7 @@
 //! Frames of the protocol's reference library, whole and split, and a real flight.
 
+#![expect(clippy::unwrap_used, reason = "a test may fail")]
+
 use fadewatch::link::codec::decode;
 use fadewatch::link::framer::{Framer, Standing};
 use fadewatch::link::telemetry::Telemetry;
@@ -16,8 +18,11 @@ fn bytes_of(frame: &Value) -> Vec<u8> {
     (0..hex.len()).step_by(2).map(|at| u8::from_str_radix(&hex[at..at + 2], 16).unwrap()).collect()
 }
 
+/// Version, sequence, system, component, message, standing, bytes.
+type Event = (u8, u8, u8, u8, u32, Standing, Vec<u8>);
+
 /// Header fields and the whole frame of everything that a framer accepts, piece by piece.
-fn events(framer: &mut Framer, pieces: &[&[u8]]) -> Vec<(u8, u8, u8, u8, u32, Standing, Vec<u8>)> {
+fn events(framer: &mut Framer, pieces: &[&[u8]]) -> Vec<Event> {
     let mut seen = Vec::new();
     for piece in pieces {
         framer.push(piece, &mut |frame| {
