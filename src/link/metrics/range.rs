@@ -1,7 +1,20 @@
 //! Slant distance, level against distance, and how far is proven.
+//!
+//! Definition: the straight distance from the handset, on WGS84 and height (see
+//! [`crate::stats::geodesic`]). The vehicle's place is GLOBAL_POSITION_INT, else a 3D GPS_RAW_INT.
+//! Unit: metres. Sources of the fields: the public MAVLink message set.
+//!
+//! A silence of the position of up to 10 s is interpolated; seconds in a longer one, and after the
+//! last fix, have no distance. A restart or a late arrival changes nothing here; duplicates never get here.
+//! Bounds: see the files of its folder.
+
+mod origin;
+mod track;
 
 use crate::link::context::{Context, Sender};
 use crate::link::telemetry::Telemetry;
+use crate::profile::LinkProfile;
+use crate::record::Direction;
 use crate::snapshot::RangeView;
 use crate::summary::RangeSummary;
 use crate::units::{Metres, Nanos};
@@ -11,6 +24,16 @@ use super::latency::LatencyMeter;
 use super::loss::LossMeter;
 use super::signal::SignalMeter;
 use super::video::VideoMeter;
+
+use origin::Handset;
+use track::{LONGEST_BRIDGE, Place, Track};
+
+const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
+const SPEED_WINDOW: Nanos = Nanos::from_secs(5);
+const LEAST_SPEED_SPAN_S: f64 = 2.0;
+const FIX_3D: u8 = 3;
+const GOOD_ACCURACY_M: f64 = 5.0;
+const GOOD_DILUTION: f64 = 2.0;
 
 /// The other metrics that a range verdict rests on.
 #[derive(Clone, Copy, Debug)]
@@ -29,51 +52,154 @@ pub struct Evidence<'a> {
 
 /// Positions of vehicle and handset.
 #[derive(Clone, Debug, Default)]
-pub struct RangeMeter {}
+pub struct RangeMeter {
+    track: Track,
+    handset: Handset,
+    /// When the vehicle last sent a position of its own estimate: plain fixes then do not count.
+    estimated: Option<Nanos>,
+    /// A mark that still waits for the vehicle's next fix.
+    pending_mark: Option<Nanos>,
+}
 
 impl RangeMeter {
     /// Takes positions and homes.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
-        let _ = (at, sender, telemetry, context);
+        let Some(start) = context.start else { return };
+        if is_handset(sender, context) {
+            if let Some(place) = place_of(telemetry) {
+                self.handset.take_fix((at - start).0.div_euclid(1_000_000_000), place);
+            }
+            return;
+        }
+        if context.roles.vehicle() != Some(sender.system) || sender.direction == Direction::Outbound {
+            return;
+        }
+        match *telemetry {
+            Telemetry::Position { alt_m, relative_alt_m, .. } => {
+                let Some(place) = place_of(telemetry) else { return };
+                self.handset.ground_m.get_or_insert(alt_m - relative_alt_m);
+                self.estimated = Some(at);
+                self.take(at, place, start);
+            }
+            Telemetry::GpsFix { eph, accuracy_m, .. } => {
+                let Some(place) = place_of(telemetry) else { return };
+                let good = accuracy_m.is_some_and(|accuracy| accuracy <= GOOD_ACCURACY_M)
+                    || eph.is_some_and(|eph| eph <= GOOD_DILUTION);
+                if good && context.roles.armed() == Some(false) {
+                    self.handset.first_fix.get_or_insert(place);
+                }
+                if self.estimated.is_none_or(|estimated| at - estimated > LONGEST_BRIDGE) {
+                    self.handset.ground_m.get_or_insert(place.alt_m);
+                    self.take(at, place, start);
+                }
+            }
+            Telemetry::Home { lat_deg, lon_deg, alt_m } => {
+                self.handset.home = Place::new(lat_deg, lon_deg, alt_m).or(self.handset.home);
+            }
+            _ => {}
+        }
     }
 
-    /// A person marked that the handset stands where the vehicle is.
+    fn take(&mut self, at: Nanos, place: Place, start: Nanos) {
+        if let Some(marked) = self.pending_mark.take()
+            && at - marked <= LATEST_WINDOW
+        {
+            self.handset.mark = Some(place);
+        }
+        self.track.take(at, place, start);
+    }
+
+    /// A person marked that the handset stands where the vehicle is: its fix of the last 2 s, else of the next 2 s.
     pub fn mark_handset_here(&mut self, at: Nanos) {
-        let _ = at;
+        match self.track.latest(at, LATEST_WINDOW) {
+            Some(place) => self.handset.mark = Some(place),
+            None => self.pending_mark = Some(at),
+        }
     }
 
     /// A whole second since the first record has passed.
-    pub fn second(&mut self, at: Nanos, context: &Context) {
+    pub const fn second(&mut self, at: Nanos, context: &Context) {
         let _ = (at, context);
     }
 
     /// Slant distance now, from the latest fix of the last 2 s.
     #[must_use]
     pub fn distance(&self, at: Nanos, context: &Context) -> Option<Metres> {
-        let _ = (at, context);
-        None
+        let vehicle = self.track.latest(at, LATEST_WINDOW)?;
+        Some(self.handset_place(at, context)?.distance(vehicle))
     }
 
-    /// Rate of change of the distance over the last 5 s, metres per second.
+    fn handset_place(&self, at: Nanos, context: &Context) -> Option<Place> {
+        let second = (at - context.start?).0.div_euclid(1_000_000_000);
+        self.handset.place(second, &context.profile.handset)
+    }
+
+    /// Rate of change of the distance over the last 5 s, metres per second: the least-squares slope.
     #[must_use]
     pub fn radial_speed(&self, at: Nanos, context: &Context) -> Option<f64> {
-        let _ = (at, context);
-        None
+        self.track.latest(at, LATEST_WINDOW)?;
+        let handset = self.handset_place(at, context)?;
+        let points: Vec<(f64, f64)> = self
+            .track
+            .recent(at - SPEED_WINDOW, at)
+            .map(|(when, place)| ((when - at).secs(), handset.distance(place).0))
+            .collect();
+        let span = points.last()?.0 - points.first()?.0;
+        if span < LEAST_SPEED_SPAN_S {
+            return None;
+        }
+        let count = points.len() as f64;
+        let mean = |pick: fn(&(f64, f64)) -> f64| points.iter().map(pick).sum::<f64>() / count;
+        let (x, y) = (mean(|point| point.0), mean(|point| point.1));
+        let product: f64 = points.iter().map(|point| (point.0 - x) * (point.1 - y)).sum();
+        let power: f64 = points.iter().map(|point| (point.0 - x).powi(2)).sum();
+        (power > 0.0).then(|| product / power)
     }
 
     /// Slant distance at each whole second since the first record (index 0: at 1 s), silences of up
     /// to 10 s interpolated.
     #[must_use]
     pub fn seconds(&self, context: &Context) -> Vec<Option<f32>> {
-        let _ = context;
-        Vec::new()
+        let profile = &context.profile.handset;
+        let distance = |(index, place): (usize, &Option<Place>)| {
+            let handset = self.handset.place(index as i64 + 1, profile)?;
+            Some(handset.distance((*place)?).0 as f32)
+        };
+        self.track.seconds().iter().enumerate().map(distance).collect()
     }
 
     /// One row a link of the profile with a level or a distance.
     #[must_use]
     pub fn summary(&self, context: &Context, evidence: Evidence<'_>) -> Vec<RangeSummary> {
-        let _ = (context, evidence);
-        Vec::new()
+        let origin = self.handset.origin(&context.profile.handset).map(|origin| origin.word().to_owned());
+        let distances = self.seconds(context);
+        let max_distance_m = distances.iter().flatten().copied().reduce(f32::max).map(f64::from);
+        let row = |(index, link): (usize, &LinkProfile)| {
+            let levels = evidence.signal.seconds(index);
+            let has_level = link.radio.is_some() || link.rc_rssi;
+            let both = distances.iter().zip(levels).filter(|(distance, level)| {
+                level.is_some() && distance.is_some_and(|distance| distance >= 10.0)
+            });
+            (has_level || max_distance_m.is_some()).then(|| RangeSummary {
+                link: link.name.clone(),
+                unit: has_level.then(|| link.unit()),
+                origin: origin.clone(),
+                samples: both.count() as u64,
+                seconds_excluded: 0,
+                path_loss_exponent: None,
+                path_loss_exponent_ci95: None,
+                level_at_1m: None,
+                shadowing_sigma_db: None,
+                max_distance_m,
+                proven_m: None,
+                proven_s: None,
+                claimed_m: link.claimed_range_m,
+                predicted_freeze_m: None,
+                predicted_freeze_ci95_m: None,
+                first_freeze_expected_m: None,
+            })
+        };
+        context.profile.link.iter().enumerate().filter_map(row).collect()
     }
 
     /// For drawing, in the order of the profile's links.
@@ -81,5 +207,23 @@ impl RangeMeter {
     pub fn view(&self, context: &Context, evidence: Evidence<'_>) -> Vec<RangeView> {
         let _ = (context, evidence);
         Vec::new()
+    }
+}
+
+/// Whether a sender is the handset: the profile's system, or one that says it is on the ground.
+fn is_handset(sender: Sender, context: &Context) -> bool {
+    match context.profile.handset.system {
+        Some(system) => sender.system == system,
+        None => context.roles.is_ground(sender.system, sender.component),
+    }
+}
+
+fn place_of(telemetry: &Telemetry) -> Option<Place> {
+    match *telemetry {
+        Telemetry::Position { lat_deg, lon_deg, alt_m, .. } => Place::new(lat_deg, lon_deg, alt_m),
+        Telemetry::GpsFix { fix_type, lat_deg, lon_deg, alt_m, .. } if fix_type >= FIX_3D => {
+            Place::new(lat_deg, lon_deg, alt_m)
+        }
+        _ => None,
     }
 }

@@ -1,0 +1,144 @@
+//! Where the vehicle was at each whole second, and lately.
+//!
+//! A whole second's place lies on the line between the fix before and the fix after, if they are
+//! no more than 10 s apart; until the fix after has come, it is absent. Bounds: 26 h of whole
+//! seconds, 6 s of recent fixes at no more than 20 a second.
+
+use std::collections::VecDeque;
+
+use crate::stats::geodesic;
+use crate::units::{Metres, Nanos};
+
+use super::super::signal::MOST_SECONDS;
+
+/// Longest silence that is interpolated across.
+pub(super) const LONGEST_BRIDGE: Nanos = Nanos::from_secs(10);
+const RECENT_SPAN: Nanos = Nanos::from_secs(6);
+const RECENT_STEP: Nanos = Nanos::from_millis(50);
+
+/// A place on or above the ground.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Place {
+    pub(super) lat_deg: f64,
+    pub(super) lon_deg: f64,
+    /// Above mean sea level.
+    pub(super) alt_m: f64,
+}
+
+impl Place {
+    /// A place that can be one: finite, on the globe, and not the 0, 0 of a receiver without a fix.
+    pub(super) fn new(lat_deg: f64, lon_deg: f64, alt_m: f64) -> Option<Self> {
+        let on_globe = lat_deg.abs() <= 90.0 && lon_deg.abs() <= 180.0 && alt_m.is_finite();
+        (on_globe && (lat_deg != 0.0 || lon_deg != 0.0)).then_some(Self { lat_deg, lon_deg, alt_m })
+    }
+
+    /// Slant distance to another place.
+    pub(super) fn distance(self, other: Self) -> Metres {
+        let level = geodesic::horizontal_m((self.lat_deg, self.lon_deg), (other.lat_deg, other.lon_deg));
+        Metres(geodesic::slant_m(level, other.alt_m - self.alt_m))
+    }
+
+    fn between(self, other: Self, share: f64) -> Self {
+        let mut east = other.lon_deg - self.lon_deg;
+        if east.abs() > 180.0 {
+            east -= 360.0_f64.copysign(east);
+        }
+        Self {
+            lat_deg: self.lat_deg + share * (other.lat_deg - self.lat_deg),
+            lon_deg: self.lon_deg + share * east,
+            alt_m: self.alt_m + share * (other.alt_m - self.alt_m),
+        }
+    }
+}
+
+/// The vehicle's places.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Track {
+    recent: VecDeque<(Nanos, Place)>,
+    last: Option<(Nanos, Place)>,
+    seconds: Vec<Option<Place>>,
+}
+
+impl Track {
+    pub(super) fn take(&mut self, at: Nanos, place: Place, start: Nanos) {
+        if let Some((before, from)) = self.last
+            && at > before
+            && at - before <= LONGEST_BRIDGE
+        {
+            let first = (before - start).0.div_euclid(1_000_000_000) + 1;
+            let last = (at - start).0.div_euclid(1_000_000_000);
+            for second in first..=last {
+                let share = ((start + Nanos::from_secs(second)) - before).secs() / (at - before).secs();
+                self.keep(second, from.between(place, share));
+            }
+        }
+        self.last = Some((at, place));
+        while self.recent.front().is_some_and(|&(first, _)| first + RECENT_SPAN < at) {
+            self.recent.pop_front();
+        }
+        if self.recent.back().is_none_or(|&(newest, _)| at - newest >= RECENT_STEP) {
+            self.recent.push_back((at, place));
+        }
+    }
+
+    fn keep(&mut self, second: i64, place: Place) {
+        let Ok(count) = usize::try_from(second) else { return };
+        if count == 0 || count > MOST_SECONDS {
+            return;
+        }
+        if self.seconds.len() < count {
+            self.seconds.resize(count, None);
+        }
+        self.seconds[count - 1] = Some(place);
+    }
+
+    /// The newest fix, if it is no older than this.
+    pub(super) fn latest(&self, at: Nanos, age: Nanos) -> Option<Place> {
+        self.last.filter(|&(when, _)| at - when <= age).map(|(_, place)| place)
+    }
+
+    /// Fixes of the last few seconds.
+    pub(super) fn recent(&self, from: Nanos, to: Nanos) -> impl Iterator<Item = (Nanos, Place)> + '_ {
+        self.recent.iter().copied().filter(move |&(at, _)| at >= from && at <= to)
+    }
+
+    /// Places at whole seconds (index 0: at 1 s); ends with the last fix.
+    pub(super) fn seconds(&self) -> &[Option<Place>] {
+        &self.seconds
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn place(north: f64) -> Place {
+        Place::new(54.0 + north, 10.0, 20.0).unwrap()
+    }
+
+    #[test]
+    fn a_silence_of_ten_seconds_is_bridged_a_longer_one_is_not() {
+        let start = Nanos::from_secs(100);
+        let mut track = Track::default();
+        track.take(start + Nanos::from_millis(500), place(0.0), start);
+        track.take(start + Nanos::from_millis(10_500), place(0.001), start);
+        track.take(start + Nanos::from_millis(20_501), place(0.0), start);
+        assert_eq!(track.seconds().len(), 10);
+        assert!((track.seconds()[4].unwrap().lat_deg - 54.000_45).abs() < 1e-9);
+        assert!(track.seconds().iter().all(Option::is_some));
+    }
+
+    #[test]
+    fn no_place_without_a_fix() {
+        assert_eq!(Place::new(0.0, 0.0, 5.0), None);
+        assert_eq!(Place::new(f64::NAN, 10.0, 5.0), None);
+        assert_eq!(Place::new(54.0, 181.0, 5.0), None);
+    }
+
+    #[test]
+    fn the_antimeridian_is_crossed_the_short_way() {
+        let from = Place::new(1.0, 179.9, 0.0).unwrap();
+        let to = Place::new(1.0, -179.9, 0.0).unwrap();
+        assert!((from.between(to, 0.5).lon_deg - 180.0).abs() < 1e-9);
+    }
+}
