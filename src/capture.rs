@@ -15,6 +15,8 @@ mod dissect;
 mod notes;
 mod pcap;
 mod pcapng;
+mod recorder;
+mod stream;
 mod writer;
 
 use std::fs::File;
@@ -28,6 +30,8 @@ use crate::record::Entry;
 use bare::Bare;
 use decode::{Decoder, Step};
 
+pub use recorder::{Pace, Recorder, Storage};
+pub use stream::{StreamDecoder, StreamFormat};
 pub use writer::PcapngWriter;
 
 /// A recording that could not be opened.

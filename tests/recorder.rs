@@ -1,0 +1,339 @@
+//! Writing recordings: what is written reads back the same, whatever the disk does.
+#![expect(clippy::unwrap_used, reason = "a test stops at what it cannot read")]
+
+use std::collections::BTreeMap;
+use std::io::{self, Write};
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use fadewatch::capture::{Pace, PcapngWriter, Recorder, Recording, Storage, StreamDecoder};
+use fadewatch::record::{
+    Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
+    SessionInfo,
+};
+use fadewatch::units::Nanos;
+use proptest::prelude::*;
+
+const KINDS: [(&str, InterfaceKind); 5] = [
+    ("vehicle", InterfaceKind::Stream),
+    ("video", InterfaceKind::Datagram),
+    ("hand set %#=", InterfaceKind::Datagram),
+    ("#2", InterfaceKind::Stream),
+    ("marks", InterfaceKind::Marks),
+];
+
+/// A record without its bytes borrowed.
+#[derive(Clone, Debug)]
+enum Content {
+    Stream(Vec<u8>),
+    Datagram(Flow, Vec<u8>),
+    Note(Note),
+}
+
+#[derive(Clone, Debug)]
+struct Written {
+    at: i64,
+    interface: u16,
+    outbound: bool,
+    content: Content,
+}
+
+impl Written {
+    fn entry(&self) -> Entry<'_> {
+        Entry::Record(Record {
+            at: Nanos(self.at),
+            interface: InterfaceId(self.interface),
+            direction: if self.outbound { Direction::Outbound } else { Direction::Inbound },
+            body: match &self.content {
+                Content::Stream(bytes) => Body::Stream(bytes),
+                Content::Datagram(flow, bytes) => Body::Datagram { flow: *flow, bytes },
+                Content::Note(note) => Body::Note(note.clone()),
+            },
+        })
+    }
+}
+
+fn words() -> impl Strategy<Value = String> {
+    prop_oneof![Just(String::new()), "\\PC{1,40}", "fadewatch [a-z ]{0,20}", " [a-z\\n\\t]{0,9} "]
+}
+
+fn note() -> impl Strategy<Value = Note> {
+    let interface = || (0..6_u16).prop_map(InterfaceId);
+    let kind = prop_oneof![
+        Just(MarkKind::PictureFroze),
+        Just(MarkKind::PictureShook),
+        Just(MarkKind::HandsetHere),
+        Just(MarkKind::Remark)
+    ];
+    prop_oneof![
+        Just(Note::Tick),
+        Just(Note::End),
+        (kind, words()).prop_map(|(kind, text)| Note::Mark { kind, text }),
+        (interface(), words()).prop_map(|(interface, reason)| Note::SourceDown { interface, reason }),
+        interface().prop_map(|interface| Note::SourceUp { interface }),
+        (interface(), any::<u64>()).prop_map(|(interface, total)| Note::HostDrops { interface, total }),
+        any::<u64>().prop_map(|bytes| Note::BytesLost { bytes }),
+        any::<i64>().prop_map(|by| Note::WallClockStep { by: Nanos(by) }),
+        words().prop_map(|what| Note::Transmits { what }),
+        words().prop_map(|link| Note::Acknowledged { link }),
+        words().prop_map(|text| Note::Foreign { text }),
+    ]
+}
+
+fn flow() -> impl Strategy<Value = Flow> {
+    let v4 = (any::<[u8; 4]>(), any::<[u8; 4]>()).prop_map(|(a, b)| (IpAddr::from(a), IpAddr::from(b)));
+    let v6 = (any::<[u8; 16]>(), any::<[u8; 16]>()).prop_map(|(a, b)| (IpAddr::from(a), IpAddr::from(b)));
+    (prop_oneof![v4, v6], any::<u16>(), any::<u16>()).prop_map(|((a, b), one, other)| Flow {
+        source: SocketAddr::new(a, one),
+        destination: SocketAddr::new(b, other),
+    })
+}
+
+fn written() -> impl Strategy<Value = Written> {
+    let bytes = || prop::collection::vec(any::<u8>(), 1..200);
+    let content = prop_oneof![
+        (prop_oneof![Just(0_u16), Just(3)], bytes())
+            .prop_map(|(interface, bytes)| (interface, Content::Stream(bytes))),
+        (1..3_u16, flow(), bytes())
+            .prop_map(|(interface, flow, bytes)| (interface, Content::Datagram(flow, bytes))),
+        (0..5_u16, note()).prop_map(|(interface, note)| (interface, Content::Note(note))),
+    ];
+    (0..i64::MAX, any::<bool>(), content).prop_map(|(at, outbound, (interface, content))| Written {
+        at,
+        interface,
+        outbound,
+        content,
+    })
+}
+
+fn opening(tags: BTreeMap<String, String>, has_wall_clock: bool) -> Vec<Entry<'static>> {
+    let mut entries = vec![Entry::Session(SessionInfo { tags, has_wall_clock })];
+    for (place, (name, kind)) in KINDS.into_iter().enumerate() {
+        let description = (place == 0).then(|| "serial port of the vehicle".to_owned());
+        let info = InterfaceInfo { name: name.to_owned(), kind, description };
+        entries.push(Entry::Interface(InterfaceId(place as u16), info));
+    }
+    entries
+}
+
+fn encode(entries: &[Entry<'_>]) -> (Vec<u8>, Vec<usize>) {
+    let mut writer = PcapngWriter::new(Vec::new());
+    for entry in entries {
+        writer.write(entry).unwrap();
+    }
+    let bytes = writer.into_inner();
+    // Where each block ends, by the length that stands in it.
+    let mut ends = Vec::new();
+    let mut end = 0;
+    while end < bytes.len() {
+        end += u32::from_le_bytes(*bytes[end + 4..].first_chunk().unwrap()) as usize;
+        ends.push(end);
+    }
+    (bytes, ends)
+}
+
+fn with_file<T>(bytes: &[u8], read: impl FnOnce(&Recording) -> T) -> T {
+    let file = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(file.path(), bytes).unwrap();
+    read(&Recording::open(file.path()).unwrap())
+}
+
+/// Every entry in turn equals what is expected, and no more follow; gives whether the end is torn.
+fn agrees(recording: &Recording, expected: &[Entry<'_>]) -> bool {
+    let mut cursor = recording.cursor();
+    for each in expected {
+        assert_eq!(recording.next(&mut cursor).as_ref(), Some(each));
+    }
+    assert_eq!(recording.next(&mut cursor), None);
+    recording.facts(&cursor).truncated
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    #[test]
+    fn what_is_written_reads_back_and_a_torn_file_up_to_its_last_whole_block(
+        tags in prop::collection::btree_map("\\PC{1,12}", words(), 0..4),
+        has_wall_clock in any::<bool>(),
+        records in prop::collection::vec(written(), 0..20),
+        cut in any::<prop::sample::Index>(),
+        portion in 1..200_usize,
+    ) {
+        let mut entries = opening(tags, has_wall_clock);
+        entries.extend(records.iter().map(Written::entry));
+        let (bytes, ends) = encode(&entries);
+        prop_assert_eq!(ends.len(), entries.len());
+        prop_assert!(!with_file(&bytes, |recording| agrees(recording, &entries)));
+
+        let cut = ends[0] + cut.index(bytes.len() - ends[0]);
+        let whole = ends.iter().filter(|end| **end <= cut).count();
+        let torn = with_file(&bytes[..cut], |recording| agrees(recording, &entries[..whole]));
+        prop_assert_eq!(torn, ends[whole - 1] != cut);
+
+        let mut decoder = StreamDecoder::new();
+        let mut expected = entries.iter();
+        for chunk in bytes.chunks(portion) {
+            decoder.push(Nanos(0), chunk, &mut |entry| assert_eq!(Some(entry), expected.next()));
+        }
+        prop_assert_eq!(expected.next(), None);
+    }
+
+    #[test]
+    fn any_damage_is_survived(
+        records in prop::collection::vec(written(), 1..8),
+        hits in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 1..12),
+    ) {
+        let mut entries = opening(BTreeMap::new(), true);
+        entries.extend(records.iter().map(Written::entry));
+        let (mut bytes, ends) = encode(&entries);
+        let length = bytes.len() - ends[0];
+        for (place, value) in &hits {
+            bytes[ends[0] + place.index(length)] = *value;
+        }
+        with_file(&bytes, |recording| {
+            let mut cursor = recording.cursor();
+            while recording.next(&mut cursor).is_some() {}
+        });
+        let mut decoder = StreamDecoder::new();
+        decoder.push(Nanos(0), &bytes, &mut |_| {});
+    }
+}
+
+/// A disk that fails when told to, after some bytes of each write.
+#[derive(Clone, Default)]
+struct Disk {
+    bytes: Arc<Mutex<Vec<u8>>>,
+    full: Arc<AtomicBool>,
+    partial: Arc<AtomicUsize>,
+    syncs: Arc<AtomicUsize>,
+}
+
+impl Write for Disk {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if self.full.load(Ordering::SeqCst) {
+            let part = self.partial.swap(0, Ordering::SeqCst).min(bytes.len());
+            if part == 0 {
+                return Err(io::ErrorKind::StorageFull.into());
+            }
+            self.bytes.lock().unwrap().extend(&bytes[..part]);
+            return Ok(part);
+        }
+        self.bytes.lock().unwrap().extend(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Storage for Disk {
+    fn cut(&mut self, length: u64) -> io::Result<()> {
+        self.bytes.lock().unwrap().truncate(length as usize);
+        Ok(())
+    }
+
+    fn sync(&mut self) -> io::Result<()> {
+        self.syncs.fetch_add(1, Ordering::SeqCst);
+        Ok(())
+    }
+}
+
+const QUICK: Pace = Pace { write: Duration::from_millis(1), retry: Duration::from_millis(1) };
+
+fn chunk(at: i64, bytes: &[u8]) -> Entry<'_> {
+    let (interface, direction) = (InterfaceId(0), Direction::Inbound);
+    Entry::Record(Record { at: Nanos(at), interface, direction, body: Body::Stream(bytes) })
+}
+
+fn start(disk: &Disk) -> Recorder {
+    let mut recorder = Recorder::start(PathBuf::from("a.pcapng"), Box::new(disk.clone()), QUICK).unwrap();
+    for entry in opening(BTreeMap::new(), true) {
+        recorder.record(&entry);
+    }
+    recorder
+}
+
+#[test]
+fn a_session_is_written_and_synced() {
+    let disk = Disk::default();
+    let mut recorder = start(&disk);
+    let bytes = [7_u8; 1200];
+    let mut expected = opening(BTreeMap::new(), true);
+    for at in 0..200 {
+        recorder.record(&chunk(at * 100_000_000, &bytes));
+        expected.push(chunk(at * 100_000_000, &bytes));
+    }
+    let facts = recorder.finish();
+    let written = disk.bytes.lock().unwrap().clone();
+    assert_eq!((facts.file.as_str(), facts.bytes), ("a.pcapng", Some(written.len() as u64)));
+    assert!(!with_file(&written, |recording| agrees(recording, &expected)));
+    assert!(disk.syncs.load(Ordering::SeqCst) > 0);
+}
+
+#[test]
+fn a_full_disk_never_holds_up_the_session_and_the_hole_is_noted() {
+    let disk = Disk::default();
+    let mut recorder = start(&disk);
+    disk.partial.store(5003, Ordering::SeqCst);
+    disk.full.store(true, Ordering::SeqCst);
+    let bytes = vec![9_u8; 4096];
+    let offered = 6000;
+    for at in 0..offered {
+        recorder.record(&chunk(at, &bytes));
+    }
+    let refused = recorder.status().refused;
+    // 24 MB were offered, 16 MB may wait at most.
+    assert!(refused > 7_000_000 && refused.is_multiple_of(4096), "{refused}");
+    disk.full.store(false, Ordering::SeqCst);
+    recorder.finish();
+    let written = disk.bytes.lock().unwrap().clone();
+    with_file(&written, |recording| {
+        let mut cursor = recording.cursor();
+        let (mut kept, mut lost) = (0, 0);
+        while let Some(entry) = recording.next(&mut cursor) {
+            match entry {
+                Entry::Record(Record { body: Body::Stream(bytes), .. }) => kept += bytes.len() as u64,
+                Entry::Record(Record { body: Body::Note(Note::BytesLost { bytes }), interface, .. }) => {
+                    lost += bytes;
+                    assert_eq!(interface, InterfaceId(4), "on the marks interface");
+                }
+                _ => {}
+            }
+        }
+        assert!(!recording.facts(&cursor).truncated);
+        assert_eq!((lost, kept + lost), (refused, offered as u64 * 4096));
+    });
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn the_error_of_a_full_device_is_told() {
+    let mut recorder = Recorder::create(std::path::Path::new("/dev/full")).unwrap();
+    recorder.record(&chunk(1, b"some bytes"));
+    let file = std::fs::File::create("/dev/full").unwrap();
+    let mut other = Recorder::start(PathBuf::from("/dev/full"), Box::new(file), QUICK).unwrap();
+    other.record(&chunk(1, b"some bytes"));
+    let facts = other.finish();
+    assert_eq!(facts.bytes, Some(0));
+    assert_eq!(recorder.finish().bytes, Some(0));
+}
+
+#[test]
+fn a_recording_is_never_overwritten() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("session.pcapng");
+    let mut recorder = Recorder::create(&path).unwrap();
+    recorder.record(&chunk(1, b"some bytes"));
+    assert_eq!(recorder.finish().bytes, Some(std::fs::metadata(&path).unwrap().len()));
+    assert_eq!(Recorder::create(&path).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
+    // Oracle: `printf abc | sha256sum`, as in FIPS 180-2 appendix B.1.
+    std::fs::write(folder.path().join("abc"), "abc").unwrap();
+    assert_eq!(
+        fadewatch::capture::file_hash(&folder.path().join("abc")).unwrap(),
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    );
+}
