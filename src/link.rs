@@ -13,6 +13,7 @@ pub mod crc;
 pub mod framer;
 pub mod metrics;
 pub mod roles;
+pub mod rtp;
 pub mod telemetry;
 
 mod lanes;
@@ -179,7 +180,9 @@ impl LinkMonitor {
 
     fn handle_datagram(&mut self, at: Nanos, record: &Record<'_>, flow: Flow, bytes: &[u8]) {
         if self.video.observe_datagram(at, record.interface, flow, bytes, &self.context) {
-            self.imply(LinkRole::Video, "video", None, None);
+            if self.video.has_stream() {
+                self.imply(LinkRole::Video, "video", None, None);
+            }
             return;
         }
         let key = FramerKey {

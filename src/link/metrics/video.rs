@@ -1,14 +1,40 @@
 //! Video without decoding: RTP loss, jitter, frames and freezes; marks; the sender's own word.
+//!
+//! Definitions and units stand with each part: `video/window.rs` (sequence, RFC 3550 A.1),
+//! `video/stream.rs` (jitter, RFC 3550 A.8; frames), `video/freeze.rs` (W3C webrtc-stats),
+//! `video/sender.rs` (VIDEO_STREAM_STATUS, marks). One place decides which source speaks for the
+//! video link: RTP where any is seen, else marks set by hand. A new SSRC is a new stream; where it
+//! follows on the same flow, the picture went on there and the older one's open interval ends.
+//! Bounded: 16 streams, 32 packets that wait for their successor, 32 flows known to be MAVLink.
+
+mod freeze;
+mod sender;
+mod series;
+mod stream;
+mod window;
 
 use crate::link::context::Context;
+use crate::link::rtp;
 use crate::link::telemetry::Telemetry;
+use crate::profile::{LinkProfile, LinkRole};
 use crate::record::{Flow, InterfaceId};
 use crate::snapshot::{LossCell, VideoView, View};
-use crate::summary::VideoSummary;
+use crate::summary::{Freeze, RatioEstimate, VideoSummary};
 use crate::units::Nanos;
 
 use super::loss::Traffic;
 use super::signal::SignalMeter;
+use sender::SenderWord;
+use stream::{Arrived, Stream, StreamKey};
+
+const MOST_STREAMS: usize = 16;
+const MOST_WAITING: usize = 32;
+const MOST_MARKS: usize = 4096;
+/// A mark stands for a freeze that began within this time before it.
+const MARK_REACH: Nanos = Nanos::from_secs(3);
+/// A stream this small and this long silent makes room for another.
+const SMALL_STREAM: u64 = 50;
+const LONG_SILENT: Nanos = Nanos::from_secs(30);
 
 /// A freeze, or a mark that stands for one.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -25,7 +51,13 @@ pub struct FreezeSpan {
 
 /// All video streams.
 #[derive(Clone, Debug, Default)]
-pub struct VideoMeter {}
+pub struct VideoMeter {
+    streams: Vec<Stream>,
+    waiting: Vec<(StreamKey, Arrived)>,
+    mavlink: Vec<Flow>,
+    marks: Vec<Nanos>,
+    sender: SenderWord,
+}
 
 impl VideoMeter {
     /// Offers a datagram; true if it is taken as RTP (then it is not MAVLink).
@@ -37,37 +69,203 @@ impl VideoMeter {
         bytes: &[u8],
         context: &Context,
     ) -> bool {
-        let _ = (at, interface, flow, bytes, context);
-        false
+        if matches!(bytes.first(), Some(0xfd | 0xfe)) {
+            if self.mavlink.len() < MOST_WAITING && !self.mavlink.contains(&flow) {
+                self.mavlink.push(flow);
+            }
+            return false;
+        }
+        let Some(packet) = rtp::parse(bytes) else { return rtp::is_control(bytes) };
+        let header = packet.header;
+        let key = StreamKey { interface, flow, ssrc: header.ssrc, payload_type: header.payload_type };
+        let arrived = Arrived { at, header, size: bytes.len() as u32 };
+        if let Some(place) = self.place_of(key, header) {
+            self.take(place, &arrived);
+            return true;
+        }
+        let pinned =
+            context.profile.video_link().is_some_and(|link| is_pinned(link) && fits_pin(link, flow, header.ssrc));
+        if !pinned && self.mavlink.contains(&flow) {
+            return false;
+        }
+        self.recognise(key, arrived, pinned, context);
+        true
+    }
+
+    fn place_of(&mut self, key: StreamKey, header: rtp::Header) -> Option<usize> {
+        let same = |stream: &Stream| {
+            stream.key.ssrc == key.ssrc && stream.key.interface == key.interface && stream.key.flow == key.flow
+        };
+        if let Some(place) = self
+            .streams
+            .iter()
+            .position(|stream| same(stream) && stream.key.payload_type == key.payload_type)
+        {
+            return Some(place);
+        }
+        self.streams.iter_mut().position(|stream| same(stream) && stream.shares(header))
+    }
+
+    /// Two packets of one stream in sequence make it known (RFC 3550, appendix A.1); the first counts too.
+    fn recognise(&mut self, key: StreamKey, arrived: Arrived, pinned: bool, context: &Context) {
+        let before = self
+            .waiting
+            .iter()
+            .position(|(waiting, _)| *waiting == key)
+            .map(|place| self.waiting.remove(place).1);
+        let in_sequence = before
+            .filter(|before| before.header.sequence.wrapping_add(1) == arrived.header.sequence);
+        if !pinned && in_sequence.is_none() {
+            if self.waiting.len() >= MOST_WAITING {
+                self.waiting.remove(0);
+            }
+            self.waiting.push((key, arrived));
+            return;
+        }
+        if !self.make_room(arrived.at, pinned) {
+            return;
+        }
+        let start = context.start.unwrap_or(arrived.at);
+        let first = in_sequence.unwrap_or(arrived);
+        self.streams.push(Stream::begin(key, &first, start));
+        let place = self.streams.len() - 1;
+        if in_sequence.is_some() {
+            self.take(place, &arrived);
+        }
+        self.hand_over(place, first.at);
+    }
+
+    fn make_room(&mut self, at: Nanos, pinned: bool) -> bool {
+        if self.streams.len() < MOST_STREAMS {
+            return true;
+        }
+        let smallest = self.streams.iter().enumerate().min_by_key(|(_, stream)| stream.packets);
+        let Some((place, stream)) = smallest else { return false };
+        let idle = stream.packets < SMALL_STREAM && at - stream.last_at > LONG_SILENT;
+        if pinned || idle {
+            self.streams.remove(place);
+        }
+        pinned || idle
+    }
+
+    /// A new stream took over a flow: the picture of the silent one before it goes on there.
+    fn hand_over(&mut self, place: usize, first_at: Nanos) {
+        let StreamKey { interface, flow, .. } = self.streams[place].key;
+        for (other, stream) in self.streams.iter_mut().enumerate() {
+            if other != place
+                && stream.key.interface == interface
+                && stream.key.flow == flow
+                && stream.last_at <= first_at
+            {
+                stream.freezes.close(first_at);
+            }
+        }
+    }
+
+    fn take(&mut self, place: usize, arrived: &Arrived) {
+        self.streams[place].take(arrived);
+    }
+
+    /// Whether any RTP stream was recognised.
+    #[must_use]
+    pub fn has_stream(&self) -> bool {
+        !self.streams.is_empty()
     }
 
     /// Takes the sender's own word on its stream.
     pub fn observe(&mut self, at: Nanos, telemetry: &Telemetry) {
-        let _ = (at, telemetry);
+        let Telemetry::VideoStreamStatus { stream, frame_rate_hz, bit_rate, .. } = *telemetry else { return };
+        let was_stopped = self.sender.is_stopped();
+        self.sender.observe(at, stream, frame_rate_hz <= 0.0 || bit_rate == 0);
+        if self.sender.is_stopped() && !was_stopped {
+            let reach = self.sender.reach();
+            for stream in &mut self.streams {
+                match stream.freezes.last() {
+                    Some(last) if at - last <= reach => stream.freezes.excuse(),
+                    _ => stream.freezes.close(at),
+                }
+            }
+        }
     }
 
     /// A person marked that the picture froze.
     pub fn mark_froze(&mut self, at: Nanos) {
-        let _ = at;
+        if self.marks.len() < MOST_MARKS {
+            self.marks.push(at);
+        }
     }
 
-    /// Time has passed without a packet: an open interval may have become a freeze.
+    /// Time has passed without a packet: a silence that begins while the sender is stopped is no freeze.
     pub fn advance(&mut self, at: Nanos) {
-        let _ = at;
+        if !self.sender.is_stopped() {
+            return;
+        }
+        for stream in &mut self.streams {
+            if stream.freezes.last().is_some() && stream.freezes.open(at).is_some() {
+                stream.freezes.excuse();
+            }
+        }
+    }
+
+    /// The video link's streams, the one with the most packets first.
+    fn link_streams(&self, context: &Context) -> Vec<&Stream> {
+        let pin = context.profile.video_link().filter(|link| is_pinned(link));
+        let mut streams: Vec<&Stream> = self
+            .video_streams()
+            .into_iter()
+            .filter(|stream| pin.is_none_or(|link| fits_pin(link, stream.key.flow, stream.key.ssrc)))
+            .collect();
+        streams.sort_by_key(|stream| std::cmp::Reverse(stream.packets));
+        if pin.is_none()
+            && let Some(key) = streams.first().map(|first| first.key)
+        {
+            streams.retain(|stream| stream.key.interface == key.interface && stream.key.flow == key.flow);
+        }
+        streams
+    }
+
+    /// Streams that carry video: those with markers, or all where none has any.
+    fn video_streams(&self) -> Vec<&Stream> {
+        let marked = self.streams.iter().any(|stream| stream.markers > 0);
+        let is_video = |stream: &&Stream| {
+            let rival = |other: &Stream| {
+                other.key.flow == stream.key.flow
+                    && other.key.interface == stream.key.interface
+                    && other.key.ssrc == stream.key.ssrc
+                    && other.markers > stream.markers
+            };
+            (!marked || stream.markers > 0) && !self.streams.iter().any(rival)
+        };
+        self.streams.iter().filter(is_video).collect()
     }
 
     /// The video link's freezes, in order of time, an open one last.
     #[must_use]
     pub fn freezes(&self, context: &Context) -> Vec<FreezeSpan> {
-        let _ = context;
-        Vec::new()
+        let streams = self.link_streams(context);
+        if streams.is_empty() {
+            let span = |at: &Nanos| {
+                let start = (*at - MARK_REACH).max(context.start.unwrap_or(*at - MARK_REACH));
+                FreezeSpan { start, end: *at, ended: true, by_mark: true }
+            };
+            return self.marks.iter().map(span).collect();
+        }
+        let mut spans: Vec<FreezeSpan> =
+            streams.iter().flat_map(|stream| stream_freezes(stream, context.now)).collect();
+        spans.sort_by_key(|span| (!span.ended, span.start));
+        spans
     }
 
     /// `rtp` or `marks`: which source speaks for the video link; `None`: neither.
     #[must_use]
     pub fn source(&self, context: &Context) -> Option<&'static str> {
-        let _ = context;
-        None
+        if !self.link_streams(context).is_empty() {
+            Some("rtp")
+        } else if self.marks.is_empty() {
+            None
+        } else {
+            Some("marks")
+        }
     }
 
     /// Every stream, the video link's first (RTP streams; one of marks where no RTP is seen).
@@ -79,35 +277,206 @@ impl VideoMeter {
         signal: &SignalMeter,
         distances: &[Option<f32>],
     ) -> Vec<VideoSummary> {
-        let _ = (context, signal, distances);
-        Vec::new()
+        let link = context.profile.link.iter().position(|link| link.role == LinkRole::Video);
+        let levels = link.map_or(&[][..], |index| signal.seconds(index));
+        let listed = |span: FreezeSpan| {
+            let start_s = context.since_start_s(span.start);
+            // Index 0 is at 1 s.
+            let at_second = |seconds: &[Option<f32>]| {
+                let index = (start_s.floor() as usize).checked_sub(1)?;
+                seconds.get(index).copied().flatten().map(f64::from)
+            };
+            Freeze {
+                start_s,
+                duration_s: (!span.by_mark).then(|| (span.end - span.start).secs()),
+                ended: span.ended,
+                signal: at_second(levels),
+                distance_m: at_second(distances),
+            }
+        };
+        let stopped = self.sender.spans(context);
+        let first = self.link_streams(context);
+        if first.is_empty() && !self.marks.is_empty() {
+            return vec![VideoSummary {
+                source: "marks".to_owned(),
+                freezes: self.marks.len() as u64,
+                freeze_list: self.freezes(context).into_iter().map(listed).collect(),
+                stopped_at_sender: stopped,
+                ..VideoSummary::default()
+            }];
+        }
+        let rest = self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
+        let row = |stream: &Stream| {
+            let (freezes, total) = stream.freezes.totals(context.now);
+            VideoSummary {
+                source: "rtp".to_owned(),
+                ssrc: Some(stream.key.ssrc),
+                packets: Some(stream.packets),
+                packets_lost: Some(stream.lost),
+                jitter_ms: stream.jitter_ms(),
+                frames: Some(stream.frames),
+                frames_delivered: Some(stream.delivered),
+                fps: stream.frame_rate_hz(),
+                freezes,
+                freeze_s: Some(total.secs()),
+                freeze_list: stream_freezes(stream, context.now).map(listed).collect(),
+                stopped_at_sender: stopped.clone(),
+            }
+        };
+        first.iter().copied().chain(rest).map(row).collect()
     }
 
     /// The video link's packets.
     #[must_use]
     pub fn traffic(&self, context: &Context) -> Option<Traffic> {
-        let _ = context;
-        None
+        let streams = self.link_streams(context);
+        let first = streams.first()?;
+        let last_at = streams.iter().map(|stream| stream.last_at).max()?;
+        let silent = context.now - last_at;
+        let longest = streams.iter().map(|stream| stream.longest_silence).max()?;
+        Some(Traffic {
+            loss: loss_estimate(&streams, context),
+            availability_ratio: first.series.availability(context.now),
+            longest_silence_s: Some(longest.max(silent).secs()),
+            silent_at_end_s: Some(silent.secs()),
+        })
     }
 
     /// Packets of the video link, one a column.
     #[must_use]
     pub fn cells(&self, context: &Context, view: View) -> Vec<LossCell> {
-        let _ = (context, view);
-        Vec::new()
+        let streams = self.link_streams(context);
+        if streams.is_empty() {
+            return Vec::new();
+        }
+        let mut columns = vec![LossCell::default(); usize::from(view.columns)];
+        for stream in &streams {
+            for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
+                if let Some(column) = view.column_of(from_s).and_then(|column| columns.get_mut(column)) {
+                    column.received = column.received.saturating_add(cell.received);
+                    column.lost = column.lost.saturating_add(cell.lost);
+                    column.host_drop |= dropped_here(stream, context, from_s, to_s);
+                }
+            }
+        }
+        for (column, frozen) in columns.iter_mut().zip(self.frozen(context, view)) {
+            column.outage = frozen && column.received == 0;
+        }
+        columns
     }
 
     /// Whether the picture was frozen, one a column.
     #[must_use]
     pub fn frozen(&self, context: &Context, view: View) -> Vec<bool> {
-        let _ = context;
-        vec![false; usize::from(view.columns)]
+        let mut columns = vec![false; usize::from(view.columns)];
+        let width = view.column_s();
+        for span in self.freezes(context) {
+            let from = (context.since_start_s(span.start) - view.from_s) / width;
+            let to = (context.since_start_s(span.end) - view.from_s) / width;
+            let first = from.floor().clamp(0.0, f64::from(view.columns)) as usize;
+            let end = to.ceil().clamp(0.0, f64::from(view.columns)) as usize;
+            columns[first..end.max(first)].fill(true);
+        }
+        columns
     }
 
     /// For drawing.
     #[must_use]
     pub fn view(&self, context: &Context, view: View) -> VideoView {
-        let _ = (context, view);
-        VideoView::default()
+        let streams = self.link_streams(context);
+        let mut interval_ms = vec![None; usize::from(view.columns)];
+        let mut put = |at_s: f64, interval: f64| {
+            if let Some(column) = view.column_of(at_s) {
+                let longest: &mut Option<f64> = &mut interval_ms[column];
+                *longest = Some(longest.map_or(interval, |value| value.max(interval)));
+            }
+        };
+        for stream in &streams {
+            let kept_s = stream.frame_times.front().map(|at| context.since_start_s(*at));
+            if kept_s.is_some_and(|kept| kept <= view.from_s) || stream.delivered < 4096 {
+                for (before, at) in stream.frame_times.iter().zip(stream.frame_times.iter().skip(1)) {
+                    put(context.since_start_s(*at), (*at - *before).millis());
+                }
+            } else {
+                for (from_s, _, cell) in stream.series.within(view.from_s, view.to_s) {
+                    if cell.interval_ms > 0.0 {
+                        put(from_s, f64::from(cell.interval_ms));
+                    }
+                }
+            }
+        }
+        let newest = streams.iter().max_by_key(|stream| stream.last_at);
+        let open = streams.iter().filter_map(|stream| stream.freezes.open(context.now)).next_back();
+        VideoView {
+            source: self.source(context).map(str::to_owned),
+            interval_ms,
+            limit_ms: newest.and_then(|stream| stream.freezes.limit_ms()),
+            packets: self.cells(context, view),
+            bit_rate_mbps: newest.and_then(|stream| stream.bit_rate(context.now)).map(|rate| rate / 1e6),
+            frozen_for_s: open.map(|(start, now)| (now - start).secs()),
+        }
     }
+}
+
+const fn is_pinned(link: &LinkProfile) -> bool {
+    link.port.is_some() || link.ssrc.is_some()
+}
+
+fn fits_pin(link: &LinkProfile, flow: Flow, ssrc: u32) -> bool {
+    link.ssrc.is_none_or(|pinned| pinned == ssrc)
+        && link.port.is_none_or(|port| flow.destination.port() == port || flow.source.port() == port)
+}
+
+fn stream_freezes(stream: &Stream, now: Nanos) -> impl Iterator<Item = FreezeSpan> {
+    let span = |(start, end), ended| FreezeSpan { start, end, ended, by_mark: false };
+    let listed = stream.freezes.listed().iter().map(move |interval| span(*interval, true));
+    listed.chain(stream.freezes.open(now).map(move |interval| span(interval, false)))
+}
+
+/// Whether this computer itself lost data of the stream's interface in a span of time.
+fn dropped_here(stream: &Stream, context: &Context, from_s: f64, to_s: f64) -> bool {
+    context.host_drops.iter().any(|drop| {
+        let at = context.since_start_s(drop.at);
+        drop.interface == stream.key.interface && at > from_s && at - 1.0 < to_s
+    })
+}
+
+/// Lost share, the seconds with this computer's own drops left out. Its 95 % interval: Wilson on the
+/// sample size that a two-state chain with these run lengths is worth (lag-one
+/// correlation r: n (1 - r) / (1 + r)).
+fn loss_estimate(streams: &[&Stream], context: &Context) -> Option<RatioEstimate> {
+    let (mut received, mut lost, mut periods) = (0_u64, 0_u64, 0_u64);
+    for stream in streams {
+        let runs = stream.window.finished_runs();
+        received += runs.received;
+        lost += runs.lost;
+        periods += runs.periods;
+        if context.host_drops.iter().any(|drop| drop.interface == stream.key.interface) {
+            for (from_s, to_s, cell) in stream.series.iter() {
+                if dropped_here(stream, context, from_s, to_s) {
+                    received = received.saturating_sub(u64::from(cell.received));
+                    lost = lost.saturating_sub(u64::from(cell.lost));
+                }
+            }
+        }
+    }
+    let count = (received + lost) as f64;
+    if received == 0 {
+        return None;
+    }
+    let ratio = lost as f64 / count;
+    let into = periods as f64 / received as f64;
+    let out_of = if lost == 0 { 1.0 } else { (periods as f64 / lost as f64).min(1.0) };
+    let correlation = (1.0 - into - out_of).clamp(0.0, 0.999);
+    let effective = count * (1.0 - correlation) / (1.0 + correlation);
+    Some(RatioEstimate { ratio, ci95: wilson(ratio, effective) })
+}
+
+/// Wilson's score interval, 95 %.
+fn wilson(ratio: f64, count: f64) -> [f64; 2] {
+    const Z: f64 = 1.959_963_984_540_054;
+    let scale = 1.0 + Z * Z / count;
+    let middle = (ratio + Z * Z / (2.0 * count)) / scale;
+    let half = Z / scale * (ratio * (1.0 - ratio) / count + Z * Z / (4.0 * count * count)).sqrt();
+    [(middle - half).clamp(0.0, ratio), (middle + half).clamp(ratio, 1.0)]
 }

@@ -1,0 +1,373 @@
+//! One RTP video stream: packets, jitter, frames, freezes.
+//!
+//! Definitions: jitter by RFC 3550, appendix A.8, in ms, the mean over distinct packets of the
+//! running estimate; a frame is delivered when every packet after the previous marker up to its
+//! own has arrived, that marker included (one is assumed before the first packet), at the moment
+//! at which the last of them came. Other payload types that share the numbers (forward error
+//! correction) fill their place in the sequence and are no video. A restart keeps the counts
+//! and assumes a marker again. Bounded: a window of numbers, 64 timestamps, cells by the second.
+
+use std::collections::VecDeque;
+
+use crate::link::rtp::{Header, VIDEO_CLOCK_HZ};
+use crate::record::{Flow, InterfaceId};
+use crate::units::Nanos;
+
+use super::freeze::FreezeRule;
+use super::series::Series;
+use super::window::{Placed, Window};
+
+const MOST_TIMESTAMPS: usize = 64;
+const MOST_OTHER_TYPES: usize = 3;
+const MOST_FRAME_TIMES: usize = 4096;
+/// Numbers within which another payload type is believed to share the sequence.
+const SHARED_WITHIN: i16 = 64;
+const BIT_RATE_OVER: Nanos = Nanos::from_secs(5);
+const BIT_RATE_STEP: i64 = 100_000_000;
+
+/// Which stream.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct StreamKey {
+    pub(super) interface: InterfaceId,
+    pub(super) flow: Flow,
+    pub(super) ssrc: u32,
+    pub(super) payload_type: u8,
+}
+
+/// A packet as it came.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Arrived {
+    pub(super) at: Nanos,
+    pub(super) header: Header,
+    pub(super) size: u32,
+}
+
+/// One stream.
+#[derive(Clone, Debug)]
+pub(super) struct Stream {
+    pub(super) key: StreamKey,
+    pub(super) window: Window,
+    pub(super) freezes: FreezeRule,
+    pub(super) series: Series,
+    pub(super) first_at: Nanos,
+    pub(super) last_at: Nanos,
+    pub(super) longest_silence: Nanos,
+    pub(super) packets: u64,
+    pub(super) lost: u64,
+    pub(super) duplicates: u64,
+    pub(super) reordered: u64,
+    pub(super) restarts: u64,
+    pub(super) markers: u64,
+    pub(super) frames: u64,
+    pub(super) delivered: u64,
+    /// The last frames' times, for zoomed drawings.
+    pub(super) frame_times: VecDeque<Nanos>,
+    others: Vec<(u8, u64)>,
+    suspect: Option<Arrived>,
+    /// Every packet since the newest marker has arrived.
+    whole: bool,
+    timestamps: VecDeque<u32>,
+    step_ticks: u64,
+    steps: u64,
+    transit: Option<(Nanos, u32)>,
+    jitter_ticks: f64,
+    jitter_sum: f64,
+    bytes: VecDeque<(i64, u64)>,
+}
+
+impl Stream {
+    pub(super) fn begin(key: StreamKey, first: &Arrived, start: Nanos) -> Self {
+        let mut stream = Self {
+            key,
+            window: Window::begin(first.at, first.header),
+            freezes: FreezeRule::default(),
+            series: Series::new(start),
+            first_at: first.at,
+            last_at: first.at,
+            longest_silence: Nanos::ZERO,
+            packets: 0,
+            lost: 0,
+            duplicates: 0,
+            reordered: 0,
+            restarts: 0,
+            markers: 0,
+            frames: 0,
+            delivered: 0,
+            frame_times: VecDeque::new(),
+            others: Vec::new(),
+            suspect: None,
+            whole: true,
+            timestamps: VecDeque::new(),
+            step_ticks: 0,
+            steps: 0,
+            transit: None,
+            jitter_ticks: 0.0,
+            jitter_sum: 0.0,
+            bytes: VecDeque::new(),
+        };
+        let number = stream.window.newest();
+        stream.accept(first, number, true);
+        stream
+    }
+
+    /// Whether a packet of another payload type shares this stream's numbers.
+    pub(super) fn shares(&mut self, header: Header) -> bool {
+        if self.others.iter().any(|(kind, _)| *kind == header.payload_type) {
+            return true;
+        }
+        let ahead = header.sequence.wrapping_sub(self.window.newest() as u16) as i16;
+        let number = self.window.newest() + i64::from(ahead);
+        let free = ahead > 0 || (number >= self.window.oldest() && !self.window.slot(number).received);
+        if ahead.abs() > SHARED_WITHIN || !free || self.others.len() >= MOST_OTHER_TYPES {
+            return false;
+        }
+        self.others.push((header.payload_type, 0));
+        true
+    }
+
+    /// Takes a packet of this stream.
+    pub(super) fn take(&mut self, packet: &Arrived) {
+        match self.window.place(packet.at, packet.header) {
+            Placed::Duplicate => self.duplicates += 1,
+            Placed::Next { number, missing } => {
+                if missing > 0 {
+                    self.lost += missing;
+                    self.series.lose(self.last_at, packet.at, missing);
+                    self.whole = false;
+                }
+                self.accept(packet, number, true);
+            }
+            Placed::Late { number } => {
+                self.lost = self.lost.saturating_sub(1);
+                self.series.find();
+                self.reordered += 1;
+                self.accept(packet, number, false);
+            }
+            Placed::Early { number, missing } => {
+                self.lost += missing;
+                self.series.lose(packet.at, packet.at, missing);
+                self.reordered += 1;
+                self.accept(packet, number, false);
+            }
+            Placed::Suspect => self.suspect(packet),
+        }
+    }
+
+    /// RFC 3550, appendix A.1: two packets in sequence where none was expected are a restart.
+    fn suspect(&mut self, packet: &Arrived) {
+        let Some(first) = self
+            .suspect
+            .take()
+            .filter(|first| first.header.sequence.wrapping_add(1) == packet.header.sequence)
+        else {
+            self.suspect = Some(*packet);
+            return;
+        };
+        self.restarts += 1;
+        self.window.restart(first.at, first.header);
+        self.whole = true;
+        self.timestamps.clear();
+        self.transit = None;
+        let number = self.window.newest();
+        self.accept(&first, number, true);
+        self.take(packet);
+    }
+
+    fn accept(&mut self, packet: &Arrived, number: i64, newest: bool) {
+        self.longest_silence = self.longest_silence.max(packet.at - self.last_at);
+        self.last_at = self.last_at.max(packet.at);
+        self.series.receive(packet.at);
+        self.count_bytes(packet);
+        let video = self.is_video(packet.header);
+        if video {
+            self.packets += 1;
+            self.estimate_jitter(packet);
+            self.count_frame(packet.header.timestamp);
+            self.markers += u64::from(packet.header.marker);
+            self.window.slot_mut(number).marker = packet.header.marker;
+        }
+        if newest {
+            if video && packet.header.marker {
+                if self.whole {
+                    self.deliver(packet, number);
+                }
+                self.whole = true;
+            }
+        } else {
+            self.assemble(packet, number);
+        }
+    }
+
+    /// Counts another payload type apart; the one whose packets carry markers is the video.
+    fn is_video(&mut self, header: Header) -> bool {
+        if header.payload_type == self.key.payload_type {
+            return true;
+        }
+        let Some(place) = self.others.iter().position(|(kind, _)| *kind == header.payload_type) else {
+            return true;
+        };
+        if header.marker && self.markers == 0 {
+            let counted = self.others[place].1;
+            self.others[place] = (self.key.payload_type, self.packets);
+            self.key.payload_type = header.payload_type;
+            self.packets = counted;
+            (self.frames, self.jitter_sum, self.jitter_ticks) = (0, 0.0, 0.0);
+            self.transit = None;
+            self.timestamps.clear();
+            return true;
+        }
+        self.others[place].1 += 1;
+        false
+    }
+
+    fn estimate_jitter(&mut self, packet: &Arrived) {
+        if let Some((at, timestamp)) = self.transit {
+            let arrival = (packet.at - at).secs() * VIDEO_CLOCK_HZ;
+            let sending = f64::from(packet.header.timestamp.wrapping_sub(timestamp) as i32);
+            self.jitter_ticks += ((arrival - sending).abs() - self.jitter_ticks) / 16.0;
+        }
+        self.transit = Some((packet.at, packet.header.timestamp));
+        self.jitter_sum += self.jitter_ticks;
+    }
+
+    fn count_frame(&mut self, timestamp: u32) {
+        if self.timestamps.iter().rev().any(|seen| *seen == timestamp) {
+            return;
+        }
+        self.frames += 1;
+        self.timestamps.push_back(timestamp);
+        if self.timestamps.len() > MOST_TIMESTAMPS {
+            self.timestamps.pop_front();
+        }
+    }
+
+    fn count_bytes(&mut self, packet: &Arrived) {
+        let step = packet.at.0.div_euclid(BIT_RATE_STEP);
+        match self.bytes.back_mut() {
+            Some((last, sum)) if *last >= step => *sum += u64::from(packet.size),
+            _ => self.bytes.push_back((step, u64::from(packet.size))),
+        }
+        while self.bytes.front().is_some_and(|(first, _)| step - first >= BIT_RATE_OVER.0 / BIT_RATE_STEP) {
+            self.bytes.pop_front();
+        }
+    }
+
+    /// A packet came out of order: completes the frame that it lies in, or the one after it.
+    fn assemble(&mut self, packet: &Arrived, number: i64) {
+        let mut ends = vec![number];
+        if self.window.slot(number).marker {
+            ends.push(number + 1);
+        }
+        for inside in ends {
+            if let Some(end) = self.whole_frame(inside) {
+                self.deliver(packet, end);
+            }
+        }
+        let newest = self.window.newest();
+        self.whole = self.window.slot(newest).marker || self.reaches_back(newest);
+    }
+
+    /// The marker of the frame that holds a number, where all of it arrived and was not delivered yet.
+    fn whole_frame(&self, inside: i64) -> Option<i64> {
+        let end = (inside..=self.window.newest())
+            .take_while(|number| self.window.slot(*number).received)
+            .find(|number| self.window.slot(*number).marker)?;
+        (!self.window.slot(end).delivered && self.reaches_back(end)).then_some(end)
+    }
+
+    /// Whether every number back to the previous marker, or to the first packet, arrived.
+    fn reaches_back(&self, from: i64) -> bool {
+        for number in (self.window.oldest()..from).rev() {
+            let slot = self.window.slot(number);
+            if !slot.received {
+                return false;
+            }
+            if slot.marker {
+                return true;
+            }
+        }
+        self.window.oldest() == self.window.base()
+    }
+
+    fn deliver(&mut self, packet: &Arrived, end: i64) {
+        let timestamp = self.window.slot(end).timestamp;
+        let previous = (self.window.oldest()..end)
+            .rev()
+            .map(|number| self.window.slot(number))
+            .find(|slot| slot.marker);
+        if let Some(previous) = previous {
+            let ticks = timestamp.wrapping_sub(previous.timestamp) as i32;
+            if ticks > 0 && f64::from(ticks) < 10.0 * VIDEO_CLOCK_HZ {
+                self.step_ticks += ticks as u64;
+                self.steps += 1;
+            }
+        }
+        self.window.slot_mut(end).delivered = true;
+        self.delivered += 1;
+        if let Some(last) = self.freezes.last() {
+            self.series.interval(packet.at, packet.at - last);
+        }
+        self.freezes.deliver(packet.at, false);
+        self.frame_times.push_back(packet.at);
+        if self.frame_times.len() > MOST_FRAME_TIMES {
+            self.frame_times.pop_front();
+        }
+    }
+
+    /// Frames a second of the sender's own clock: between neighbouring delivered frames.
+    pub(super) fn frame_rate_hz(&self) -> Option<f64> {
+        (self.steps > 0).then(|| VIDEO_CLOCK_HZ * self.steps as f64 / self.step_ticks as f64)
+    }
+
+    pub(super) fn jitter_ms(&self) -> Option<f64> {
+        (self.packets > 1).then(|| self.jitter_sum / self.packets as f64 / VIDEO_CLOCK_HZ * 1e3)
+    }
+
+    /// Bits a second over the last 5 s, or since the first packet.
+    pub(super) fn bit_rate(&self, now: Nanos) -> Option<f64> {
+        let oldest = now.0.div_euclid(BIT_RATE_STEP) - BIT_RATE_OVER.0 / BIT_RATE_STEP;
+        let bytes: u64 = self.bytes.iter().filter(|(step, _)| *step > oldest).map(|(_, sum)| sum).sum();
+        let over = (now - self.first_at).min(BIT_RATE_OVER).secs();
+        (over >= 0.5).then(|| bytes as f64 * 8.0 / over)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn flow() -> Flow {
+        let end = |port| std::net::SocketAddr::from(([192, 0, 2, 1], port));
+        Flow { source: end(40_000), destination: end(5004) }
+    }
+
+    /// tests/vectors/rtp_jitter.json: RFC 3550, appendix A.8, transcribed; the wrap example too.
+    #[test]
+    fn jitter_is_that_of_the_standard() {
+        let vector: serde_json::Value =
+            serde_json::from_str(include_str!("../../../../tests/vectors/rtp_jitter.json")).unwrap();
+        for (list, arrival) in [("example", "arrival_ts_units"), ("wrap_example", "arrival")] {
+            let mut stream: Option<Stream> = None;
+            for (index, row) in vector[list].as_array().unwrap().iter().enumerate() {
+                let header = Header {
+                    marker: true,
+                    payload_type: 96,
+                    sequence: index as u16,
+                    timestamp: row["rtp_ts"].as_u64().unwrap() as u32,
+                    ssrc: 1,
+                };
+                let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
+                let packet = Arrived { at, header, size: 100 };
+                let key =
+                    StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
+                match &mut stream {
+                    None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),
+                    Some(stream) => stream.take(&packet),
+                }
+                let jitter = stream.as_ref().unwrap().jitter_ticks;
+                // Stamps are whole ns, 1/11111 of a tick.
+                assert!((jitter - row["J"].as_f64().unwrap()).abs() < 1e-3, "{row}: {jitter}");
+            }
+        }
+    }
+}

@@ -1,0 +1,291 @@
+//! Sequence numbers of one stream: extended, counted, and kept for a while.
+//!
+//! Definition: RFC 3550, appendix A.1, but lost is counted from distinct numbers, so that
+//! a duplicate hides no loss. Unit: packets. Window: the newest 1,024 numbers are kept; a packet
+//! that is late by more is a stray. Gap: its numbers are lost; a late arrival is taken off
+//! them again (RFC 4737 calls it reordered). Wrap: numbers are extended; a silence longer than
+//! 65,536 packets is resolved by the stream's own rate and clock. Duplicate: same number and
+//! timestamp, counted apart. Restart: a number that neither window, rate nor timestamp
+//! explains; two of them in sequence begin a new segment, of which nothing before is lost.
+//! Bounded: one ring of slots.
+
+use crate::link::rtp::{Header, VIDEO_CLOCK_HZ};
+use crate::units::Nanos;
+
+/// Numbers kept.
+const SLOTS: i64 = 1024;
+/// A jump that is believed without knowing the stream's rate (RFC 3550, appendix A.1).
+const MAX_DROPOUT: f64 = 3000.0;
+/// Packets before the rate is believed.
+const RATE_KNOWN: i64 = 200;
+/// Numbers before the first packet that may still come late.
+const MOST_EARLY: i64 = 100;
+
+/// What is kept of one number.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Slot {
+    pub(super) timestamp: u32,
+    pub(super) received: bool,
+    /// The last packet of a frame of the video.
+    pub(super) marker: bool,
+    /// The frame that it ends was delivered.
+    pub(super) delivered: bool,
+}
+
+/// What a packet was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Placed {
+    /// The newest so far, with so many numbers missing before it.
+    Next { number: i64, missing: u64 },
+    /// Fills a gap.
+    Late { number: i64 },
+    /// Comes before the first, with so many numbers missing between them.
+    Early { number: i64, missing: u64 },
+    /// Seen before.
+    Duplicate,
+    /// Explained by nothing: a stray, or the first of a restart.
+    Suspect,
+}
+
+/// Runs of lost packets (RFC 3357).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct LossRuns {
+    pub(super) received: u64,
+    pub(super) lost: u64,
+    pub(super) periods: u64,
+    pub(super) longest: u64,
+    run: u64,
+}
+
+impl LossRuns {
+    fn lose(&mut self, count: u64) {
+        if count == 0 {
+            return;
+        }
+        self.periods += u64::from(self.run == 0);
+        self.run += count;
+        self.lost += count;
+        self.longest = self.longest.max(self.run);
+    }
+
+    fn receive(&mut self) {
+        self.run = 0;
+        self.received += 1;
+    }
+
+    fn push(&mut self, slot: Slot) {
+        if slot.received { self.receive() } else { self.lose(1) }
+    }
+}
+
+/// The newest numbers of one stream.
+#[derive(Clone, Debug)]
+pub(super) struct Window {
+    slots: Vec<Slot>,
+    /// First number of the segment.
+    base: i64,
+    newest: i64,
+    newest_at: Nanos,
+    newest_timestamp: u32,
+    /// Clock ticks of the segment so far.
+    ticks: i64,
+    runs: LossRuns,
+}
+
+impl Window {
+    /// A segment that begins with this packet.
+    pub(super) fn begin(at: Nanos, header: Header) -> Self {
+        let number = i64::from(header.sequence) + 65_536;
+        let mut window = Self {
+            slots: vec![Slot::default(); SLOTS as usize],
+            base: number,
+            newest: number,
+            newest_at: at,
+            newest_timestamp: header.timestamp,
+            ticks: 0,
+            runs: LossRuns::default(),
+        };
+        window.fill(number, header.timestamp);
+        window
+    }
+
+    /// Begins a new segment, keeping what was counted.
+    pub(super) fn restart(&mut self, at: Nanos, header: Header) {
+        let runs = self.finished_runs();
+        *self = Self::begin(at, header);
+        self.runs = LossRuns { run: 0, ..runs };
+    }
+
+    pub(super) const fn base(&self) -> i64 {
+        self.base
+    }
+
+    pub(super) const fn newest(&self) -> i64 {
+        self.newest
+    }
+
+    /// The oldest number that is still kept.
+    pub(super) fn oldest(&self) -> i64 {
+        self.base.max(self.newest - SLOTS + 1)
+    }
+
+    pub(super) fn slot(&self, number: i64) -> Slot {
+        self.slots[(number % SLOTS) as usize]
+    }
+
+    pub(super) fn slot_mut(&mut self, number: i64) -> &mut Slot {
+        &mut self.slots[(number % SLOTS) as usize]
+    }
+
+    fn fill(&mut self, number: i64, timestamp: u32) {
+        *self.slot_mut(number) = Slot { timestamp, received: true, ..Slot::default() };
+    }
+
+    /// Takes a packet in.
+    pub(super) fn place(&mut self, at: Nanos, header: Header) -> Placed {
+        let forward = i64::from(header.sequence.wrapping_sub(self.newest as u16));
+        let ticks = header.timestamp.wrapping_sub(self.newest_timestamp) as i32;
+        if forward == 0 {
+            return self.repeated(self.newest, header);
+        }
+        let back = 65_536 - forward;
+        if back < SLOTS && self.newest - back >= self.base - MOST_EARLY {
+            return self.place_behind(self.newest - back, ticks, header);
+        }
+        let Some(step) = self.step(at, forward, ticks) else { return Placed::Suspect };
+        self.go_on(step);
+        self.ticks += i64::from(ticks).max(0);
+        self.newest_at = at;
+        self.newest_timestamp = header.timestamp;
+        self.fill(self.newest, header.timestamp);
+        Placed::Next { number: self.newest, missing: (step - 1) as u64 }
+    }
+
+    fn repeated(&self, number: i64, header: Header) -> Placed {
+        if self.slot(number).timestamp == header.timestamp { Placed::Duplicate } else { Placed::Suspect }
+    }
+
+    fn place_behind(&mut self, number: i64, ticks: i32, header: Header) -> Placed {
+        let behind_s = -f64::from(ticks) / VIDEO_CLOCK_HZ;
+        let explained = (-1.0..10.0).contains(&behind_s);
+        if number < self.base {
+            if !explained || self.newest - number >= SLOTS / 2 {
+                return Placed::Suspect;
+            }
+            let missing = (self.base - number - 1) as u64;
+            for between in number + 1..self.base {
+                *self.slot_mut(between) = Slot::default();
+            }
+            self.base = number;
+            self.fill(number, header.timestamp);
+            return Placed::Early { number, missing };
+        }
+        if self.slot(number).received {
+            return self.repeated(number, header);
+        }
+        if !explained {
+            return Placed::Suspect;
+        }
+        self.fill(number, header.timestamp);
+        Placed::Late { number }
+    }
+
+    /// How many numbers ahead a packet is; `None` where nothing explains the jump.
+    fn step(&self, at: Nanos, forward: i64, ticks: i32) -> Option<i64> {
+        if forward == 1 {
+            return Some(1);
+        }
+        let clock_s = f64::from(ticks) / VIDEO_CLOCK_HZ;
+        let host_s = (at - self.newest_at).secs();
+        if clock_s < -1.0 || clock_s > host_s + 10.0 {
+            return None;
+        }
+        let segment_s = self.ticks as f64 / VIDEO_CLOCK_HZ;
+        let known = self.newest - self.base >= RATE_KNOWN && segment_s > 0.5;
+        if !known {
+            return (forward as f64 <= MAX_DROPOUT).then_some(forward);
+        }
+        let expected = (self.newest - self.base) as f64 / segment_s * clock_s.max(0.0);
+        let wraps = ((expected - forward as f64) / 65_536.0).round().max(0.0);
+        let step = forward as f64 + 65_536.0 * wraps;
+        (step <= 4.0 * expected + 1000.0).then_some(step as i64)
+    }
+
+    /// Moves the newest number on; what falls out of the window is settled.
+    fn go_on(&mut self, step: i64) {
+        let settled = self.newest + step - SLOTS;
+        let kept = self.newest.min(settled);
+        for number in self.oldest()..=kept {
+            let slot = self.slot(number);
+            self.runs.push(slot);
+        }
+        let never_kept = settled - self.newest.max(self.base - 1);
+        if never_kept > 0 {
+            self.runs.lose(never_kept as u64);
+        }
+        self.newest += step;
+        for number in (self.newest - step + 1).max(self.newest - SLOTS + 1)..=self.newest {
+            *self.slot_mut(number) = Slot::default();
+        }
+    }
+
+    /// Runs of losses up to the newest packet.
+    pub(super) fn finished_runs(&self) -> LossRuns {
+        let mut runs = self.runs;
+        for number in self.oldest()..=self.newest {
+            runs.push(self.slot(number));
+        }
+        runs
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn header(sequence: u16, timestamp: u32) -> Header {
+        Header { marker: false, payload_type: 96, sequence, timestamp, ssrc: 1 }
+    }
+
+    /// The trace of tests/vectors/rtp_jitter.json (RFC 3550, appendix A.1), with the two
+    /// differences stated above: lost counts distinct numbers (so the second 5 hides nothing),
+    /// and the first packet of a restart is the caller's to count.
+    #[test]
+    fn the_trace_of_the_standard_is_followed() {
+        let vector: serde_json::Value =
+            serde_json::from_str(include_str!("../../../../tests/vectors/rtp_jitter.json")).unwrap();
+        let trace = vector["update_seq_trace"].as_array().unwrap();
+        let sequence = |row: &serde_json::Value| row["seq"].as_u64().unwrap() as u16;
+        let mut window = Window::begin(Nanos::ZERO, header(sequence(&trace[0]), 0));
+        let (mut received, mut duplicates) = (1, 0);
+        for row in &trace[1..=9] {
+            match window.place(Nanos::ZERO, header(sequence(row), 0)) {
+                Placed::Duplicate => duplicates += 1,
+                Placed::Suspect => panic!("{row}"),
+                _ => received += 1,
+            }
+            assert_eq!(window.newest() % 65_536, row["max_seq"].as_i64().unwrap(), "{row}");
+        }
+        let runs = window.finished_runs();
+        assert_eq!((received, duplicates), (9, 1));
+        // 65532 is counted too, and 4 stays lost.
+        assert_eq!((runs.received, runs.lost, runs.periods), (9, 1, 1));
+        assert_eq!(window.place(Nanos::ZERO, header(40_000, 0)), Placed::Suspect);
+        window.restart(Nanos::ZERO, header(40_000, 0));
+        assert!(matches!(window.place(Nanos::ZERO, header(40_001, 0)), Placed::Next { missing: 0, .. }));
+        assert_eq!(window.finished_runs().lost, 1);
+    }
+
+    #[test]
+    fn a_silence_longer_than_the_numbers_is_resolved_by_the_rate() {
+        let mut window = Window::begin(Nanos::ZERO, header(0, 0));
+        let at = |number: i64| Nanos::from_millis(number);
+        for number in 1..5000_i64 {
+            window.place(at(number), header(number as u16, (number * 90) as u32));
+        }
+        let after = 150_000_i64;
+        let placed = window.place(at(after), header(after as u16, (after * 90) as u32));
+        assert!(matches!(placed, Placed::Next { missing: 145_000, .. }), "{placed:?}");
+        assert_eq!(window.finished_runs().lost, 145_000);
+    }
+}
