@@ -95,13 +95,7 @@ mod tests {
         let packet = parse(&datagram).expect("plausible");
         assert_eq!(
             packet.header,
-            Header {
-                marker: true,
-                payload_type: 96,
-                sequence: 0x1234,
-                timestamp: 3000,
-                ssrc: 0xdead_beef
-            }
+            Header { marker: true, payload_type: 96, sequence: 0x1234, timestamp: 3000, ssrc: 0xdead_beef }
         );
         assert_eq!(packet.payload, [1, 2, 3]);
     }

@@ -83,8 +83,10 @@ impl VideoMeter {
             self.take(place, &arrived);
             return true;
         }
-        let pinned =
-            context.profile.video_link().is_some_and(|link| is_pinned(link) && fits_pin(link, flow, header.ssrc));
+        let pinned = context
+            .profile
+            .video_link()
+            .is_some_and(|link| is_pinned(link) && fits_pin(link, flow, header.ssrc));
         if !pinned && self.mavlink.contains(&flow) {
             return false;
         }
@@ -94,12 +96,12 @@ impl VideoMeter {
 
     fn place_of(&mut self, key: StreamKey, header: rtp::Header) -> Option<usize> {
         let same = |stream: &Stream| {
-            stream.key.ssrc == key.ssrc && stream.key.interface == key.interface && stream.key.flow == key.flow
+            stream.key.ssrc == key.ssrc
+                && stream.key.interface == key.interface
+                && stream.key.flow == key.flow
         };
-        if let Some(place) = self
-            .streams
-            .iter()
-            .position(|stream| same(stream) && stream.key.payload_type == key.payload_type)
+        if let Some(place) =
+            self.streams.iter().position(|stream| same(stream) && stream.key.payload_type == key.payload_type)
         {
             return Some(place);
         }
@@ -113,8 +115,8 @@ impl VideoMeter {
             .iter()
             .position(|(waiting, _)| *waiting == key)
             .map(|place| self.waiting.remove(place).1);
-        let in_sequence = before
-            .filter(|before| before.header.sequence.wrapping_add(1) == arrived.header.sequence);
+        let in_sequence =
+            before.filter(|before| before.header.sequence.wrapping_add(1) == arrived.header.sequence);
         if !pinned && in_sequence.is_none() {
             if self.waiting.len() >= MOST_WAITING {
                 self.waiting.remove(0);
@@ -305,7 +307,8 @@ impl VideoMeter {
                 ..VideoSummary::default()
             }];
         }
-        let rest = self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
+        let rest =
+            self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
         let row = |stream: &Stream| {
             let (freezes, total) = stream.freezes.totals(context.now);
             VideoSummary {

@@ -291,10 +291,8 @@ impl Stream {
 
     fn deliver(&mut self, packet: &Arrived, end: i64) {
         let timestamp = self.window.slot(end).timestamp;
-        let previous = (self.window.oldest()..end)
-            .rev()
-            .map(|number| self.window.slot(number))
-            .find(|slot| slot.marker);
+        let previous =
+            (self.window.oldest()..end).rev().map(|number| self.window.slot(number)).find(|slot| slot.marker);
         if let Some(previous) = previous {
             let ticks = timestamp.wrapping_sub(previous.timestamp) as i32;
             if ticks > 0 && f64::from(ticks) < 10.0 * VIDEO_CLOCK_HZ {
@@ -358,8 +356,7 @@ mod tests {
                 };
                 let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
                 let packet = Arrived { at, header, size: 100 };
-                let key =
-                    StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
+                let key = StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
                 match &mut stream {
                     None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),
                     Some(stream) => stream.take(&packet),

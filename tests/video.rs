@@ -1,0 +1,347 @@
+//! RTP video against a truth that the test itself counts: the schedule of packets is made
+//! here, and what must come out is counted from it with sets and sorted lists.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::profile::Profile;
+use fadewatch::record::{
+    Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
+};
+use fadewatch::summary::{Summary, VideoSummary};
+use fadewatch::units::Nanos;
+use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
+
+const START: Nanos = Nanos::from_secs(1_700_000_000);
+
+fn monitor(profile: &str) -> LinkMonitor {
+    let profile = Profile::parse(profile).unwrap();
+    let mut monitor = LinkMonitor::new(Arc::new(profile), Arc::from([]));
+    for (id, name, kind) in [(0, "video", InterfaceKind::Datagram), (1, "marks", InterfaceKind::Marks)] {
+        let info = InterfaceInfo { name: name.to_owned(), kind, description: None };
+        monitor.handle(&Entry::Interface(InterfaceId(id), info));
+    }
+    note(&mut monitor, Nanos::ZERO, Note::Tick);
+    monitor
+}
+
+fn note(monitor: &mut LinkMonitor, at: Nanos, note: Note) {
+    monitor.handle(&Entry::Record(Record {
+        at: START + at,
+        interface: InterfaceId(1),
+        direction: Direction::Inbound,
+        body: Body::Note(note),
+    }));
+}
+
+fn datagram(monitor: &mut LinkMonitor, at: Nanos, port: u16, bytes: &[u8]) {
+    let end = |port| SocketAddr::from(([192, 0, 2, 7], port));
+    let flow = Flow { source: end(40_000), destination: end(port) };
+    monitor.handle(&Entry::Record(Record {
+        at: START + at,
+        interface: InterfaceId(0),
+        direction: Direction::Inbound,
+        body: Body::Datagram { flow, bytes },
+    }));
+}
+
+/// One packet of the schedule; `number` counts without wrap.
+#[derive(Clone, Copy, Debug)]
+struct Planned {
+    number: i64,
+    frame: i64,
+    marker: bool,
+    at: Nanos,
+    ssrc: u32,
+}
+
+impl Planned {
+    fn bytes(&self) -> Vec<u8> {
+        let mut bytes = vec![0x80, 96 | u8::from(self.marker) << 7];
+        bytes.extend_from_slice(&(self.number as u16).to_be_bytes());
+        bytes.extend_from_slice(&((self.frame * 3000) as u32).to_be_bytes());
+        bytes.extend_from_slice(&self.ssrc.to_be_bytes());
+        bytes.extend_from_slice(&[0; 40]);
+        bytes
+    }
+}
+
+/// Frames at 30 a second with 1 to 12 packets, one every 0.5 ms.
+fn plan(random: &mut ChaCha8Rng, frames: i64, first_number: i64) -> Vec<Planned> {
+    let mut packets = Vec::new();
+    let mut number = first_number;
+    for frame in 0..frames {
+        let count = random.random_range(1..=12);
+        for index in 0..count {
+            let at = Nanos(frame * 33_333_333 + index * 500_000 + 10_000_000);
+            packets.push(Planned { number, frame, marker: index == count - 1, at, ssrc: 7 });
+            number += 1;
+        }
+    }
+    packets
+}
+
+struct Truth {
+    packets: u64,
+    lost: u64,
+    frames: u64,
+    delivered: u64,
+    freezes: Vec<(i64, i64)>,
+}
+
+/// Counts what arrived against what was sent, from first to last number that arrived.
+fn truth(sent: &[Planned], arrived: &[Planned]) -> Truth {
+    let mut first_time: BTreeMap<i64, Nanos> = BTreeMap::new();
+    for packet in arrived {
+        first_time.entry(packet.number).or_insert(packet.at);
+    }
+    let (first, last) = (*first_time.keys().next().unwrap(), *first_time.keys().last().unwrap());
+    let mut times = Vec::new();
+    let mut needed: Vec<i64> = Vec::new();
+    for packet in sent.iter().filter(|packet| (first..=last).contains(&packet.number)) {
+        needed.push(packet.number);
+        if packet.marker {
+            if needed.iter().all(|number| first_time.contains_key(number)) {
+                times.push(needed.iter().map(|number| first_time[number].0).max().unwrap());
+            }
+            needed = vec![packet.number];
+        }
+    }
+    times.sort_unstable();
+    let intervals: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let mut freezes = Vec::new();
+    for (index, interval) in intervals.iter().enumerate().skip(5) {
+        let before = &intervals[index.saturating_sub(30)..index];
+        let mean = before.iter().sum::<i64>() as f64 / before.len() as f64;
+        if *interval as f64 >= (3.0 * mean).max(mean + 150e6) {
+            freezes.push((times[index], *interval));
+        }
+    }
+    let frames: BTreeSet<i64> = arrived.iter().map(|packet| packet.frame).collect();
+    Truth {
+        packets: first_time.len() as u64,
+        lost: (last - first + 1) as u64 - first_time.len() as u64,
+        frames: frames.len() as u64,
+        delivered: times.len() as u64,
+        freezes,
+    }
+}
+
+fn feed(arrived: &[Planned], profile: &str) -> Summary {
+    let mut monitor = monitor(profile);
+    for packet in arrived {
+        datagram(&mut monitor, packet.at, 5004, &packet.bytes());
+    }
+    monitor.summary(&RecordingFacts::default())
+}
+
+fn check(video: &VideoSummary, truth: &Truth, what: &str) {
+    assert_eq!(video.packets, Some(truth.packets), "packets, {what}");
+    assert_eq!(video.packets_lost, Some(truth.lost), "lost, {what}");
+    assert_eq!(video.frames, Some(truth.frames), "frames, {what}");
+    assert_eq!(video.frames_delivered, Some(truth.delivered), "delivered, {what}");
+    let ended: Vec<_> = video.freeze_list.iter().filter(|freeze| freeze.ended).collect();
+    assert_eq!(ended.len(), truth.freezes.len(), "freezes, {what}");
+    for (freeze, (start, duration)) in ended.iter().zip(&truth.freezes) {
+        assert!((freeze.start_s - *start as f64 / 1e9).abs() < 1e-6, "{what}: {freeze:?}");
+        assert!((freeze.duration_s.unwrap() - *duration as f64 / 1e9).abs() < 1e-6, "{what}: {freeze:?}");
+    }
+}
+
+/// Keeps the first two packets, by which the stream is recognised.
+fn lose(random: &mut ChaCha8Rng, sent: &[Planned], ratio: f64, mean_burst: f64) -> Vec<Planned> {
+    let mut bad = false;
+    let leave = 1.0 / mean_burst;
+    let enter = (leave * ratio / (1.0 - ratio)).min(1.0);
+    let mut kept = Vec::new();
+    for (index, packet) in sent.iter().enumerate() {
+        bad = if bad { random.random::<f64>() >= leave } else { random.random::<f64>() < enter };
+        if index < 2 || !bad {
+            kept.push(*packet);
+        }
+    }
+    kept
+}
+
+#[test]
+fn counts_are_exact_under_independent_loss_and_bursts() {
+    for (seed, ratio, burst) in [
+        (1, 0.0, 1.0),
+        (2, 0.01, 1.0),
+        (3, 0.1, 1.0),
+        (4, 0.3, 1.5),
+        (5, 0.6, 2.5),
+        (6, 0.05, 30.0),
+        (7, 0.2, 200.0),
+    ] {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let sent = plan(&mut random, 1800, 64_000);
+        let arrived = lose(&mut random, &sent, ratio, burst);
+        let summary = feed(&arrived, "");
+        let what = format!("seed {seed}, loss {ratio}, bursts of {burst}");
+        check(&summary.video_streams[0], &truth(&sent, &arrived), &what);
+        assert_eq!(summary.video_streams.len(), 1, "{what}");
+    }
+}
+
+#[test]
+fn reordering_and_duplicates_change_no_count() {
+    for seed in 10..16 {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let sent = plan(&mut random, 1500, 100);
+        let mut arrived = lose(&mut random, &sent, 0.03, 2.0);
+        let mut copies = Vec::new();
+        for packet in arrived.iter_mut().skip(2) {
+            if random.random::<f64>() < 0.01 {
+                packet.at += Nanos::from_micros(random.random_range(300..9_000));
+            }
+            if random.random::<f64>() < 0.02 {
+                let at = packet.at + Nanos::from_micros(random.random_range(1..20_000));
+                copies.push(Planned { at, ..*packet });
+            }
+        }
+        arrived.extend(copies);
+        arrived.sort_by_key(|packet| packet.at);
+        let summary = feed(&arrived, "");
+        check(&summary.video_streams[0], &truth(&sent, &arrived), &format!("seed {seed}"));
+    }
+}
+
+#[test]
+fn a_silence_of_thousands_of_packets_is_lost_and_one_freeze() {
+    let mut random = ChaCha8Rng::seed_from_u64(20);
+    let sent = plan(&mut random, 3000, 5);
+    let silent = Nanos::from_secs(30)..Nanos::from_secs(75);
+    let arrived: Vec<Planned> = sent.iter().filter(|packet| !silent.contains(&packet.at)).copied().collect();
+    let summary = feed(&arrived, "");
+    check(&summary.video_streams[0], &truth(&sent, &arrived), "a long silence");
+    assert_eq!(summary.video_streams[0].freezes, 1);
+}
+
+#[test]
+fn a_restart_of_the_sequence_loses_nothing() {
+    let mut random = ChaCha8Rng::seed_from_u64(21);
+    for jump in [30_000, -2_000, 12_345] {
+        let before = plan(&mut random, 300, 40_000);
+        let last = before.last().unwrap().number;
+        let after: Vec<Planned> = plan(&mut random, 300, last + jump)
+            .into_iter()
+            .map(|packet| Planned {
+                frame: packet.frame + 90_300,
+                at: packet.at + Nanos::from_secs(10),
+                ..packet
+            })
+            .collect();
+        let all: Vec<Planned> = before.iter().chain(&after).copied().collect();
+        let video = &feed(&all, "").video_streams[0];
+        assert_eq!(video.packets, Some(all.len() as u64), "{jump}");
+        assert_eq!(video.packets_lost, Some(0), "{jump}");
+        assert_eq!(video.frames_delivered, Some(600), "{jump}");
+        assert_eq!(video.freezes, 0, "{jump}");
+    }
+}
+
+#[test]
+fn a_new_ssrc_is_a_new_stream_and_its_picture_goes_on() {
+    let mut random = ChaCha8Rng::seed_from_u64(22);
+    let before = plan(&mut random, 300, 10);
+    let after: Vec<Planned> = plan(&mut random, 900, 70)
+        .into_iter()
+        .map(|packet| Planned { ssrc: 9, at: packet.at + Nanos::from_secs(10), ..packet })
+        .collect();
+    let all: Vec<Planned> = before.iter().chain(&after).copied().collect();
+    let streams = feed(&all, "").video_streams;
+    let of = |ssrc| streams.iter().find(|stream| stream.ssrc == Some(ssrc)).unwrap();
+    assert_eq!(of(7).packets, Some(before.len() as u64));
+    assert_eq!(of(9).packets, Some(after.len() as u64));
+    assert_eq!((of(7).freezes, of(9).freezes), (0, 0));
+}
+
+#[test]
+fn an_open_freeze_stands_at_the_last_record() {
+    let mut random = ChaCha8Rng::seed_from_u64(23);
+    let sent = plan(&mut random, 90, 10);
+    let last = sent.last().unwrap().at;
+    let mut monitor = monitor("");
+    for packet in &sent {
+        datagram(&mut monitor, packet.at, 5004, &packet.bytes());
+    }
+    note(&mut monitor, last + Nanos::from_millis(150), Note::Tick);
+    assert_eq!(monitor.summary(&RecordingFacts::default()).video_streams[0].freezes, 0);
+    note(&mut monitor, last + Nanos::from_secs(2), Note::Tick);
+    let video = monitor.summary(&RecordingFacts::default()).video.unwrap();
+    assert_eq!(video.freezes, 1);
+    assert!(!video.freeze_list[0].ended);
+    assert!((video.freeze_list[0].duration_s.unwrap() - 2.0).abs() < 1e-9);
+}
+
+/// Forward error correction: another payload type, in the video's numbers or in its own.
+#[test]
+fn error_correction_is_not_video() {
+    for shared in [true, false] {
+        let mut random = ChaCha8Rng::seed_from_u64(24);
+        let sent = plan(&mut random, 300, 10);
+        let mut monitor = monitor("");
+        let mut extra = 0_i64;
+        for packet in &sent {
+            let moved = Planned { number: packet.number + if shared { extra } else { 0 }, ..*packet };
+            datagram(&mut monitor, packet.at, 5004, &moved.bytes());
+            if packet.marker {
+                extra += 1;
+                let number = if shared { moved.number + 1 } else { 30_000 + extra };
+                let mut bytes = Planned { number, marker: false, ..*packet }.bytes();
+                bytes[1] = 97;
+                datagram(&mut monitor, packet.at, 5004, &bytes);
+            }
+        }
+        let streams = monitor.summary(&RecordingFacts::default()).video_streams;
+        assert_eq!(streams.len(), 1, "shared {shared}");
+        assert_eq!(streams[0].packets, Some(sent.len() as u64), "shared {shared}");
+        assert_eq!(streams[0].packets_lost, Some(0), "shared {shared}");
+        assert_eq!(streams[0].frames_delivered, Some(300), "shared {shared}");
+    }
+}
+
+#[test]
+fn the_profile_pins_the_stream_of_the_video_link() {
+    let mut random = ChaCha8Rng::seed_from_u64(25);
+    let large = plan(&mut random, 200, 10);
+    let small = plan(&mut random, 50, 10);
+    let mut monitor = monitor("[[link]]\nname = \"video\"\nrole = \"video\"\nport = 5006\n");
+    for packet in &large {
+        datagram(&mut monitor, packet.at, 5004, &packet.bytes());
+    }
+    for packet in &small {
+        let packet = Planned { ssrc: 8, at: packet.at + Nanos::from_secs(7), ..*packet };
+        datagram(&mut monitor, packet.at, 5006, &packet.bytes());
+    }
+    let summary = monitor.summary(&RecordingFacts::default());
+    assert_eq!(summary.video.unwrap().ssrc, Some(8));
+    assert_eq!(summary.video_streams.len(), 2);
+}
+
+#[test]
+fn marks_speak_where_no_rtp_is_seen() {
+    let mut monitor = monitor("[[link]]\nname = \"video\"\nrole = \"video\"\n");
+    let kind = MarkKind::PictureFroze;
+    note(&mut monitor, Nanos::from_secs(10), Note::Mark { kind, text: String::new() });
+    let video = monitor.summary(&RecordingFacts::default()).video.unwrap();
+    assert_eq!((video.source.as_str(), video.freezes, video.packets), ("marks", 1, None));
+    assert_eq!((video.freeze_s, video.freeze_list[0].duration_s), (None, None));
+    assert!((video.freeze_list[0].start_s - 7.0).abs() < 1e-9);
+}
+
+/// Noise of any content makes no stream and no error.
+#[test]
+fn strangers_make_no_stream() {
+    let mut random = ChaCha8Rng::seed_from_u64(26);
+    let mut monitor = monitor("");
+    for index in 0..5000 {
+        let length = random.random_range(0..80);
+        let bytes: Vec<u8> = (0..length).map(|_| random.random()).collect();
+        datagram(&mut monitor, Nanos::from_millis(index), random.random_range(5000..5100), &bytes);
+    }
+    assert!(monitor.summary(&RecordingFacts::default()).video_streams.is_empty());
+}
