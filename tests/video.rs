@@ -61,7 +61,7 @@ struct Planned {
 
 impl Planned {
     fn bytes(&self) -> Vec<u8> {
-        let mut bytes = vec![0x80, 96 | u8::from(self.marker) << 7];
+        let mut bytes = vec![0x80, 96 + 128 * u8::from(self.marker)];
         bytes.extend_from_slice(&(self.number as u16).to_be_bytes());
         bytes.extend_from_slice(&((self.frame * 3000) as u32).to_be_bytes());
         bytes.extend_from_slice(&self.ssrc.to_be_bytes());
