@@ -1,1 +1,141 @@
 //! The terminal: screens, keys, themes.
+//!
+//! The loop reads keys and the newest [`Feed`](crate::session::Feed), and draws at most
+//! ten times a second, and only when something changed: a feed, a key, the size.
+//! `state` holds what the pilot chose, `view` draws it out of a snapshot.
+
+pub mod action;
+pub mod figure;
+pub mod keys;
+pub mod state;
+mod terminal;
+pub mod theme;
+pub mod view;
+pub mod widget;
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::Context;
+use crossterm::event::{self, Event, KeyEventKind};
+
+use crate::session::{Command, Feed, SessionHandle, ViewRequest};
+
+use state::{Effect, UiState};
+use terminal::{Endings, Screens};
+use theme::{Theme, ThemeName};
+use view::{Glyphs, Scene};
+
+/// How the screens start.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Options {
+    /// Colours at the start.
+    pub theme: ThemeName,
+    /// Attributes alone, no colour (NO_COLOR).
+    pub no_color: bool,
+    /// Characters of ASCII alone, for consoles whose font has no others.
+    pub ascii: bool,
+}
+
+/// Least time between two drawings.
+const DRAW_EVERY: Duration = Duration::from_millis(90);
+/// How long to wait for a key before looking at the feed again.
+const LOOK_EVERY: Duration = Duration::from_millis(30);
+
+/// Shows a session until the pilot quits, or the program is told to end
+/// (SIGTERM, SIGINT, SIGHUP). The terminal is restored in every case.
+///
+/// # Errors
+/// Where the terminal cannot be set up or written to.
+pub fn run(handle: &SessionHandle, options: Options) -> anyhow::Result<()> {
+    let endings = Endings::register().context("could not listen for signals")?;
+    let mut screens = Screens::enter().context("could not set up the terminal")?;
+    let mut desk = Desk::new(options);
+    while !endings.asked() {
+        if desk.take_feed(handle) {
+            screens.draw(|frame| desk.draw(frame.area(), frame.buffer_mut()))?;
+            desk.ask_view(handle, screens.area()?);
+            // Pacing without a clock: no drawing can follow sooner than this.
+            std::thread::sleep(DRAW_EVERY);
+        }
+        if event::poll(LOOK_EVERY)? {
+            while event::poll(Duration::ZERO)? {
+                if desk.event(&event::read()?, handle) {
+                    return Ok(());
+                }
+            }
+        }
+        if std::mem::take(&mut desk.rings) {
+            screens.ring()?;
+        }
+    }
+    Ok(())
+}
+
+/// What the loop keeps between two turns.
+struct Desk {
+    state: UiState,
+    options: Options,
+    feed: Option<Arc<Feed>>,
+    asked: Option<ViewRequest>,
+    changed: bool,
+    rings: bool,
+}
+
+impl Desk {
+    fn new(options: Options) -> Self {
+        let state = UiState { theme: options.theme, ..UiState::default() };
+        Self { state, options, feed: None, asked: None, changed: true, rings: false }
+    }
+
+    /// Looks for a newer feed; true where there is something to draw.
+    fn take_feed(&mut self, handle: &SessionHandle) -> bool {
+        if let Some(feed) = handle.feed()
+            && self.feed.as_ref().is_none_or(|shown| shown.revision != feed.revision)
+        {
+            let effects = self.state.observe(&feed);
+            self.rings |= effects.contains(&Effect::Ring);
+            self.feed = Some(feed);
+            self.changed = true;
+        }
+        std::mem::take(&mut self.changed)
+    }
+
+    fn draw(&self, area: ratatui::layout::Rect, buffer: &mut ratatui::buffer::Buffer) {
+        let theme = if self.options.no_color { Theme::colourless() } else { Theme::named(self.state.theme) };
+        let glyphs = if self.options.ascii { Glyphs::Ascii } else { Glyphs::Full };
+        let scene = Scene { feed: self.feed.as_deref(), state: &self.state, theme, glyphs };
+        view::render(&scene, area, buffer);
+    }
+
+    /// Asks for the window that the page now shows, where it differs from the last one asked for.
+    fn ask_view(&mut self, handle: &SessionHandle, area: ratatui::layout::Rect) {
+        let request = self.state.view_request(view::columns(self.state.screen, area));
+        if self.asked != Some(request) && handle.send(Command::View(request)) {
+            self.asked = Some(request);
+        }
+    }
+
+    /// Handles an event of the terminal; true: leave.
+    fn event(&mut self, event: &Event, handle: &SessionHandle) -> bool {
+        let effects = match event {
+            Event::Key(key) if key.kind != KeyEventKind::Release => self.state.key(*key, self.feed.as_ref()),
+            Event::Resize(..) => Vec::new(),
+            _ => return false,
+        };
+        self.changed = true;
+        for effect in effects {
+            match effect {
+                Effect::Quit => return true,
+                Effect::Ring => self.rings = true,
+                Effect::Send(command) => {
+                    if !handle.send(command) {
+                        self.state.reply =
+                            Some("the session has ended, nothing more can be asked of it".to_owned());
+                    }
+                }
+            }
+        }
+        false
+    }
+}

@@ -1,0 +1,436 @@
+//! What the pilot has chosen: page, window of time, dialog, theme. A pure state
+//! machine: actions in, effects out; it knows no terminal and no clock.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+
+use crate::record::MarkKind;
+use crate::session::{Command, Feed, Mode, ViewRequest};
+use crate::snapshot::LinkState;
+
+use super::action::Action;
+use super::keys;
+use super::theme::ThemeName;
+
+/// A page.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Screen {
+    /// What to do now.
+    #[default]
+    Overview,
+    /// Stick to servo.
+    Latency,
+    /// What goes missing.
+    Loss,
+    /// Level and distance.
+    Range,
+    /// Frames and freezes.
+    Video,
+    /// Is it the airframe?
+    Vibration,
+    /// What happened.
+    Events,
+}
+
+impl Screen {
+    /// All, in the order of their keys.
+    pub const ALL: [Self; 7] =
+        [Self::Overview, Self::Latency, Self::Loss, Self::Range, Self::Video, Self::Vibration, Self::Events];
+
+    /// Its name.
+    #[must_use]
+    pub const fn title(self) -> &'static str {
+        match self {
+            Self::Overview => "overview",
+            Self::Latency => "latency",
+            Self::Loss => "loss",
+            Self::Range => "range",
+            Self::Video => "video",
+            Self::Vibration => "vibration",
+            Self::Events => "events",
+        }
+    }
+
+    fn step(self, by: usize) -> Self {
+        let here = Self::ALL.iter().position(|screen| *screen == self).unwrap_or(0);
+        Self::ALL[(here + by) % Self::ALL.len()]
+    }
+}
+
+/// What lies over the page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Dialog {
+    /// The help page.
+    Help,
+    /// A note is being written.
+    Note(String),
+    /// Really quit?
+    ConfirmQuit,
+}
+
+/// The bell.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Bell {
+    /// Rings once for each alarm.
+    #[default]
+    On,
+    /// Silent.
+    Off,
+}
+
+/// Which rows the event page lists.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum EventFilter {
+    /// Every event.
+    #[default]
+    All,
+    /// Warnings, alarms, and their ends.
+    Warnings,
+    /// Freezes.
+    Freezes,
+    /// Marks set by hand.
+    Marks,
+    /// Sources, restarts, clocks: what is left.
+    Other,
+}
+
+impl EventFilter {
+    /// All, in the order in which a key steps through them.
+    pub const ALL: [Self; 5] = [Self::All, Self::Warnings, Self::Freezes, Self::Marks, Self::Other];
+
+    /// Its name.
+    #[must_use]
+    pub const fn title(self) -> &'static str {
+        match self {
+            Self::All => "all",
+            Self::Warnings => "warnings",
+            Self::Freezes => "freezes",
+            Self::Marks => "marks",
+            Self::Other => "other",
+        }
+    }
+
+    /// Whether it lists events of this kind.
+    #[must_use]
+    pub fn lists(self, kind: &str) -> bool {
+        let own = match kind {
+            "warning" | "alarm" | "cleared" | "acknowledged" => Self::Warnings,
+            "freeze" => Self::Freezes,
+            "mark" => Self::Marks,
+            _ => Self::Other,
+        };
+        self == Self::All || self == own
+    }
+
+    fn next(self) -> Self {
+        let here = Self::ALL.iter().position(|filter| *filter == self).unwrap_or(0);
+        Self::ALL[(here + 1) % Self::ALL.len()]
+    }
+}
+
+/// How much time the window shows, seconds; the last is the whole session.
+pub const SPANS_S: [f64; 13] = [
+    10.0,
+    30.0,
+    60.0,
+    120.0,
+    300.0,
+    600.0,
+    1_800.0,
+    3_600.0,
+    7_200.0,
+    14_400.0,
+    43_200.0,
+    86_400.0,
+    f64::INFINITY,
+];
+
+/// The window of time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Window {
+    /// Index into [`SPANS_S`].
+    pub span: usize,
+    /// Right edge, seconds from the first record; `None`: follows the newest record.
+    pub end_s: Option<f64>,
+}
+
+impl Default for Window {
+    fn default() -> Self {
+        Self { span: 3, end_s: None }
+    }
+}
+
+impl Window {
+    /// Its width in seconds; infinite for the whole session.
+    #[must_use]
+    pub fn span_s(&self) -> f64 {
+        SPANS_S[self.span.min(SPANS_S.len() - 1)]
+    }
+
+    fn shift(&mut self, now_s: f64, share: f64) {
+        let span_s = if self.span_s().is_finite() { self.span_s() } else { return };
+        let end_s = (self.end_s.unwrap_or(now_s) + share * span_s).max(span_s.min(now_s));
+        self.end_s = (end_s < now_s).then_some(end_s);
+    }
+
+    fn zoom(&mut self, now_s: f64, by: isize) {
+        let longest = SPANS_S.len() - 1;
+        let mut span = self.span.saturating_add_signed(by).min(longest);
+        // Spans longer than the session all look alike: go straight to the whole, and back.
+        while span < longest && span > 0 && SPANS_S[span - 1] > now_s && by > 0 {
+            span = longest;
+        }
+        while by < 0 && span > 0 && span < longest && SPANS_S[span] > now_s.max(SPANS_S[0]) {
+            span -= 1;
+        }
+        self.span = span;
+        if span == longest {
+            self.end_s = None;
+        }
+    }
+}
+
+/// What the loop has to do for an action.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Effect {
+    /// Send this to the session.
+    Send(Command),
+    /// Ring the bell.
+    Ring,
+    /// Leave the screens.
+    Quit,
+}
+
+/// Everything that the pilot has chosen.
+#[derive(Clone, Debug, Default)]
+pub struct UiState {
+    /// The page.
+    pub screen: Screen,
+    /// What lies over it.
+    pub dialog: Option<Dialog>,
+    /// The window of time.
+    pub window: Window,
+    /// Colours.
+    pub theme: ThemeName,
+    /// The bell.
+    pub bell: Bell,
+    /// Live: the picture that is held while the session goes on.
+    pub held: Option<Arc<Feed>>,
+    /// First row of the list on the page.
+    pub scroll: usize,
+    /// Which link the page shows in detail.
+    pub item: usize,
+    /// Which events are listed.
+    pub filter: EventFilter,
+    /// One line that answers the last key.
+    pub reply: Option<String>,
+    /// Links whose alarm has rung.
+    pub alarmed: BTreeSet<String>,
+}
+
+/// Longest note, in characters.
+pub const NOTE_LIMIT: usize = 200;
+
+impl UiState {
+    /// A key was pressed; `feed` is the newest.
+    pub fn key(&mut self, key: KeyEvent, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        self.reply = None;
+        match self.dialog.take() {
+            None => keys::action(key).map_or_else(Vec::new, |action| self.apply(action, feed)),
+            Some(Dialog::Help) => self.key_in_help(key, feed),
+            Some(Dialog::Note(text)) => self.key_in_note(key, text),
+            Some(Dialog::ConfirmQuit) => match key.code {
+                KeyCode::Char('y' | 'q') | KeyCode::Enter => vec![Effect::Quit],
+                KeyCode::Char('c') if key.modifiers.contains(KeyModifiers::CONTROL) => vec![Effect::Quit],
+                _ => Vec::new(),
+            },
+        }
+    }
+
+    fn key_in_help(&mut self, key: KeyEvent, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        match keys::action(key) {
+            Some(Action::Help | Action::Leave | Action::NextItem) => Vec::new(),
+            Some(action @ (Action::Show(_) | Action::Quit | Action::QuitNow)) => self.apply(action, feed),
+            Some(Action::NextTheme) => {
+                self.dialog = Some(Dialog::Help);
+                self.apply(Action::NextTheme, feed)
+            }
+            _ => {
+                self.dialog = Some(Dialog::Help);
+                Vec::new()
+            }
+        }
+    }
+
+    fn key_in_note(&mut self, key: KeyEvent, mut text: String) -> Vec<Effect> {
+        match key.code {
+            KeyCode::Esc => return Vec::new(),
+            KeyCode::Char('c') if key.modifiers.contains(KeyModifiers::CONTROL) => return Vec::new(),
+            KeyCode::Enter => {
+                let text = text.trim().to_owned();
+                if text.is_empty() {
+                    return Vec::new();
+                }
+                return self.mark(MarkKind::Remark, text);
+            }
+            KeyCode::Backspace => drop(text.pop()),
+            KeyCode::Char(letter)
+                if !letter.is_control()
+                    && !key.modifiers.intersects(KeyModifiers::CONTROL | KeyModifiers::ALT)
+                    && text.chars().count() < NOTE_LIMIT =>
+            {
+                text.push(letter);
+            }
+            _ => {}
+        }
+        self.dialog = Some(Dialog::Note(text));
+        Vec::new()
+    }
+
+    /// An action was asked for; `feed` is the newest.
+    pub fn apply(&mut self, action: Action, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        let now_s = feed.map_or(0.0, |feed| feed.snapshot.now_s);
+        match action {
+            Action::Show(screen) => self.show(screen),
+            Action::NextScreen => self.show(self.screen.step(1)),
+            Action::PreviousScreen => self.show(self.screen.step(Screen::ALL.len() - 1)),
+            Action::ZoomIn => self.window.zoom(now_s, -1),
+            Action::ZoomOut => self.window.zoom(now_s, 1),
+            Action::WholeSession => self.window = Window { span: SPANS_S.len() - 1, end_s: None },
+            Action::Earlier => self.window.shift(now_s, -0.25),
+            Action::Later => self.window.shift(now_s, 0.25),
+            Action::FollowNewest => self.window.end_s = None,
+            Action::Up => self.scroll = self.scroll.saturating_sub(1),
+            Action::Down => self.scroll = self.scroll.saturating_add(1).min(self.rows(feed)),
+            Action::PageUp => self.scroll = self.scroll.saturating_sub(10),
+            Action::PageDown => self.scroll = self.scroll.saturating_add(10).min(self.rows(feed)),
+            Action::NextItem => self.next_item(feed),
+            Action::WriteNote => self.dialog = Some(Dialog::Note(String::new())),
+            Action::Bell => self.toggle_bell(),
+            Action::NextTheme => self.theme = self.theme.next(),
+            Action::Help => self.dialog = Some(Dialog::Help),
+            Action::Leave => self.show(Screen::Overview),
+            Action::Mark(kind) => return self.mark(kind, String::new()),
+            Action::Acknowledge => {
+                self.reply = Some("warnings and alarms acknowledged".to_owned());
+                return vec![Effect::Send(Command::Acknowledge)];
+            }
+            Action::Quit => return self.quit(feed),
+            Action::QuitNow => return vec![Effect::Quit],
+            Action::Pause
+            | Action::Faster
+            | Action::Slower
+            | Action::SeekBy(_)
+            | Action::ToStart
+            | Action::ToEnd => return self.play(action, feed, now_s),
+        }
+        Vec::new()
+    }
+
+    fn show(&mut self, screen: Screen) {
+        if self.screen != screen {
+            self.scroll = 0;
+        }
+        self.screen = screen;
+    }
+
+    fn rows(&self, feed: Option<&Arc<Feed>>) -> usize {
+        let Some(snapshot) = feed.map(|feed| &feed.snapshot) else { return 0 };
+        let summary = &snapshot.summary;
+        let rows = match self.screen {
+            Screen::Events => summary.events.iter().filter(|event| self.filter.lists(&event.kind)).count(),
+            Screen::Loss => snapshot.senders.len(),
+            Screen::Video => summary.video.as_ref().map_or(0, |video| video.freeze_list.len()),
+            Screen::Vibration => snapshot.vibration.around.len(),
+            _ => 0,
+        };
+        rows.saturating_sub(1)
+    }
+
+    fn next_item(&mut self, feed: Option<&Arc<Feed>>) {
+        if self.screen == Screen::Events {
+            self.filter = self.filter.next();
+            self.scroll = 0;
+            return;
+        }
+        let links = feed.map_or(0, |feed| feed.snapshot.lanes.len());
+        self.item = if links == 0 { 0 } else { (self.item + 1) % links };
+    }
+
+    fn toggle_bell(&mut self) {
+        self.bell = if self.bell == Bell::On { Bell::Off } else { Bell::On };
+        self.reply = Some(if self.bell == Bell::On { "bell on" } else { "bell off" }.to_owned());
+    }
+
+    fn mark(&mut self, kind: MarkKind, text: String) -> Vec<Effect> {
+        self.reply = Some(
+            match kind {
+                MarkKind::PictureFroze => "marked: the picture froze",
+                MarkKind::PictureShook => "marked: the picture shook",
+                MarkKind::HandsetHere => "marked: the handset is here",
+                MarkKind::Remark => "note set",
+            }
+            .to_owned(),
+        );
+        vec![Effect::Send(Command::Mark { kind, text })]
+    }
+
+    fn quit(&mut self, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        let asks = feed.is_some_and(|feed| feed.mode == Mode::Live && !feed.ended);
+        if asks {
+            self.dialog = Some(Dialog::ConfirmQuit);
+            return Vec::new();
+        }
+        vec![Effect::Quit]
+    }
+
+    fn play(&mut self, action: Action, feed: Option<&Arc<Feed>>, now_s: f64) -> Vec<Effect> {
+        let Some(feed) = feed else { return Vec::new() };
+        let Mode::Replay { speed, paused, duration_s, .. } = feed.mode else {
+            if action == Action::Pause {
+                self.held = if self.held.is_some() { None } else { Some(Arc::clone(feed)) };
+            } else {
+                self.reply = Some("that key is for a replay".to_owned());
+            }
+            return Vec::new();
+        };
+        let command = match action {
+            Action::Faster => Command::Speed((speed * 2.0).min(64.0)),
+            Action::Slower => Command::Speed((speed / 2.0).max(0.25)),
+            Action::SeekBy(by) => Command::Seek((now_s + f64::from(by)).clamp(0.0, duration_s)),
+            Action::ToStart => Command::Seek(0.0),
+            Action::ToEnd => Command::SeekEnd,
+            _ => Command::Pause(!paused),
+        };
+        if matches!(command, Command::Seek(_) | Command::SeekEnd) {
+            self.window.end_s = None;
+        }
+        vec![Effect::Send(command)]
+    }
+
+    /// A new feed came: ring for each link that is newly in alarm.
+    pub fn observe(&mut self, feed: &Feed) -> Vec<Effect> {
+        let standing: BTreeSet<String> = feed
+            .snapshot
+            .lanes
+            .iter()
+            .filter(|lane| matches!(lane.state, LinkState::Alarm | LinkState::Lost) && !lane.acknowledged)
+            .map(|lane| lane.link.clone())
+            .collect();
+        let rings = feed.mode == Mode::Live && self.bell == Bell::On && !standing.is_subset(&self.alarmed);
+        self.alarmed = standing;
+        if rings { vec![Effect::Ring] } else { Vec::new() }
+    }
+
+    /// The window that the session should show, for a plot of this many columns.
+    #[must_use]
+    pub fn view_request(&self, columns: u16) -> ViewRequest {
+        ViewRequest { span_s: self.window.span_s(), end_s: self.window.end_s, columns: columns.clamp(1, 512) }
+    }
+}
+
+#[cfg(test)]
+#[path = "state/tests.rs"]
+mod tests;

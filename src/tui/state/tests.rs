@@ -1,0 +1,231 @@
+use std::collections::BTreeMap;
+
+use crate::snapshot::{Lane, LatencyView, Snapshot, VibrationView, VideoView, View};
+use crate::summary::Summary;
+
+use super::*;
+
+fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
+    let lane = Lane { link: "video".to_owned(), ..Lane::default() };
+    let snapshot = Snapshot {
+        view: View { from_s: 0.0, to_s: now_s, columns: 10 },
+        now_s,
+        summary: Arc::new(Summary::default()),
+        lanes: vec![lane.clone(), Lane { link: "control".to_owned(), ..lane }],
+        senders: Vec::new(),
+        latency: LatencyView::default(),
+        video: VideoView::default(),
+        range: Vec::new(),
+        vibration: VibrationView::default(),
+        marks: Vec::new(),
+        sources: Vec::new(),
+        transmits: Vec::new(),
+        distance_m: None,
+    };
+    Arc::new(Feed {
+        revision: 1,
+        snapshot: Arc::new(snapshot),
+        mode,
+        recorder: None,
+        ended: false,
+        message: None,
+    })
+}
+
+fn live() -> Arc<Feed> {
+    feed(Mode::Live, 600.0)
+}
+
+fn replay() -> Arc<Feed> {
+    feed(Mode::Replay { speed: 1.0, paused: false, duration_s: 900.0, at_end: false }, 600.0)
+}
+
+fn press(state: &mut UiState, code: KeyCode, feed: &Arc<Feed>) -> Vec<Effect> {
+    state.key(KeyEvent::new(code, KeyModifiers::NONE), Some(feed))
+}
+
+fn write(state: &mut UiState, text: &str, feed: &Arc<Feed>) {
+    for letter in text.chars() {
+        press(state, KeyCode::Char(letter), feed);
+    }
+}
+
+#[test]
+fn number_keys_and_tab_walk_the_pages() {
+    let (mut state, feed) = (UiState::default(), live());
+    for (number, screen) in ('1'..='7').zip(Screen::ALL) {
+        press(&mut state, KeyCode::Char(number), &feed);
+        assert_eq!(state.screen, screen);
+    }
+    press(&mut state, KeyCode::Tab, &feed);
+    assert_eq!(state.screen, Screen::Overview);
+    press(&mut state, KeyCode::BackTab, &feed);
+    assert_eq!(state.screen, Screen::Events);
+    press(&mut state, KeyCode::Esc, &feed);
+    assert_eq!(state.screen, Screen::Overview);
+}
+
+#[test]
+fn mark_keys_send_marks() {
+    let (mut state, feed) = (UiState::default(), live());
+    let marks = BTreeMap::from([
+        ('f', MarkKind::PictureFroze),
+        ('s', MarkKind::PictureShook),
+        ('h', MarkKind::HandsetHere),
+    ]);
+    for (key, kind) in marks {
+        let effects = press(&mut state, KeyCode::Char(key), &feed);
+        assert_eq!(effects, [Effect::Send(Command::Mark { kind, text: String::new() })]);
+    }
+}
+
+#[test]
+fn a_note_is_written_and_set_with_enter() {
+    let (mut state, feed) = (UiState::default(), live());
+    press(&mut state, KeyCode::Char('m'), &feed);
+    write(&mut state, "quiet x", &feed);
+    press(&mut state, KeyCode::Backspace, &feed);
+    assert_eq!(state.dialog, Some(Dialog::Note("quiet ".to_owned())));
+    let effects = press(&mut state, KeyCode::Enter, &feed);
+    let mark = Command::Mark { kind: MarkKind::Remark, text: "quiet".to_owned() };
+    assert_eq!(effects, [Effect::Send(mark)]);
+    assert_eq!(state.dialog, None);
+}
+
+#[test]
+fn an_empty_or_abandoned_note_sets_no_mark_and_a_long_one_is_bounded() {
+    let (mut state, feed) = (UiState::default(), live());
+    press(&mut state, KeyCode::Char('m'), &feed);
+    assert!(press(&mut state, KeyCode::Enter, &feed).is_empty());
+    press(&mut state, KeyCode::Char('m'), &feed);
+    write(&mut state, &"a".repeat(NOTE_LIMIT + 50), &feed);
+    assert_eq!(state.dialog, Some(Dialog::Note("a".repeat(NOTE_LIMIT))));
+    assert!(press(&mut state, KeyCode::Esc, &feed).is_empty());
+    assert_eq!(state.dialog, None);
+}
+
+#[test]
+fn quitting_asks_in_live_only() {
+    let (mut state, live, replay) = (UiState::default(), live(), replay());
+    assert!(press(&mut state, KeyCode::Char('q'), &live).is_empty());
+    assert_eq!(state.dialog, Some(Dialog::ConfirmQuit));
+    assert!(press(&mut state, KeyCode::Char('n'), &live).is_empty());
+    assert_eq!(state.dialog, None);
+    press(&mut state, KeyCode::Char('q'), &live);
+    assert_eq!(press(&mut state, KeyCode::Char('y'), &live), [Effect::Quit]);
+    assert_eq!(press(&mut state, KeyCode::Char('q'), &replay), [Effect::Quit]);
+    let ended = Arc::new(Feed { ended: true, ..(*live).clone() });
+    assert_eq!(press(&mut state, KeyCode::Char('q'), &ended), [Effect::Quit]);
+    assert_eq!(state.key(KeyEvent::new(KeyCode::Char('q'), KeyModifiers::NONE), None), [Effect::Quit]);
+}
+
+#[test]
+fn the_window_zooms_scrolls_and_follows() {
+    let (mut state, feed) = (UiState::default(), live());
+    assert_eq!(state.view_request(100), ViewRequest { span_s: 120.0, end_s: None, columns: 100 });
+    press(&mut state, KeyCode::Char('+'), &feed);
+    assert_eq!(state.window.span_s(), 60.0);
+    press(&mut state, KeyCode::Left, &feed);
+    assert_eq!(state.window.end_s, Some(585.0));
+    press(&mut state, KeyCode::Right, &feed);
+    assert_eq!(state.window.end_s, None, "the newest record is followed again");
+    for _ in 0..100 {
+        press(&mut state, KeyCode::Left, &feed);
+    }
+    assert_eq!(state.window.end_s, Some(60.0), "the first record stays in sight");
+    press(&mut state, KeyCode::Char('n'), &feed);
+    assert_eq!(state.window.end_s, None);
+}
+
+#[test]
+fn zooming_out_ends_with_the_whole_session_and_one_key_comes_back() {
+    let (mut state, feed) = (UiState::default(), live());
+    for _ in 0..20 {
+        press(&mut state, KeyCode::Char('-'), &feed);
+    }
+    assert_eq!(state.window, Window { span: SPANS_S.len() - 1, end_s: None });
+    press(&mut state, KeyCode::Char('+'), &feed);
+    assert!(state.window.span_s() <= 600.0, "{}", state.window.span_s());
+    press(&mut state, KeyCode::Char('0'), &feed);
+    assert!(state.window.span_s().is_infinite());
+}
+
+#[test]
+fn space_holds_the_picture_live_and_stops_the_clock_in_replay() {
+    let (mut state, live, replay) = (UiState::default(), live(), replay());
+    assert!(press(&mut state, KeyCode::Char(' '), &live).is_empty());
+    assert!(state.held.is_some());
+    press(&mut state, KeyCode::Char(' '), &live);
+    assert!(state.held.is_none());
+    assert_eq!(press(&mut state, KeyCode::Char(' '), &replay), [Effect::Send(Command::Pause(true))]);
+    assert!(state.held.is_none());
+}
+
+#[test]
+fn replay_keys_send_speeds_and_seeks_within_bounds() {
+    let (mut state, replay) = (UiState::default(), replay());
+    let mut ask = |code| press(&mut state, code, &replay);
+    assert_eq!(ask(KeyCode::Char(']')), [Effect::Send(Command::Speed(2.0))]);
+    assert_eq!(ask(KeyCode::Char('[')), [Effect::Send(Command::Speed(0.5))]);
+    assert_eq!(ask(KeyCode::Char('.')), [Effect::Send(Command::Seek(610.0))]);
+    assert_eq!(ask(KeyCode::Char('<')), [Effect::Send(Command::Seek(540.0))]);
+    assert_eq!(ask(KeyCode::Home), [Effect::Send(Command::Seek(0.0))]);
+    assert_eq!(ask(KeyCode::End), [Effect::Send(Command::SeekEnd)]);
+    for (speed, key, expected) in [(64.0, ']', 64.0), (0.25, '[', 0.25)] {
+        let mode = Mode::Replay { speed, paused: true, duration_s: 900.0, at_end: true };
+        let effects = press(&mut state, KeyCode::Char(key), &feed(mode, 895.0));
+        assert_eq!(effects, [Effect::Send(Command::Speed(expected))]);
+    }
+}
+
+#[test]
+fn replay_keys_say_so_in_live_and_send_nothing() {
+    let (mut state, live) = (UiState::default(), live());
+    assert!(press(&mut state, KeyCode::Char(']'), &live).is_empty());
+    assert!(state.reply.is_some());
+}
+
+#[test]
+fn the_bell_rings_once_for_each_alarm_and_not_where_it_is_muted_or_acknowledged() {
+    let alarm = |state: LinkState, acknowledged: bool, mode: Mode| {
+        let mut feed = (*feed(mode, 600.0)).clone();
+        let mut snapshot = (*feed.snapshot).clone();
+        snapshot.lanes[0].state = state;
+        snapshot.lanes[0].acknowledged = acknowledged;
+        feed.snapshot = Arc::new(snapshot);
+        feed
+    };
+    let mut state = UiState::default();
+    let rings = [Effect::Ring];
+    assert!(state.observe(&alarm(LinkState::Near, false, Mode::Live)).is_empty());
+    assert_eq!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)), rings);
+    assert!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)).is_empty());
+    assert!(state.observe(&alarm(LinkState::Good, false, Mode::Live)).is_empty());
+    assert_eq!(state.observe(&alarm(LinkState::Lost, false, Mode::Live)), rings, "a new one rings again");
+    let mut state = UiState::default();
+    assert!(state.observe(&alarm(LinkState::Alarm, true, Mode::Live)).is_empty());
+    let mut state = UiState { bell: Bell::Off, ..UiState::default() };
+    assert!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)).is_empty());
+    let mut state = UiState::default();
+    let replay = Mode::Replay { speed: 64.0, paused: false, duration_s: 900.0, at_end: false };
+    assert!(state.observe(&alarm(LinkState::Alarm, false, replay)).is_empty());
+}
+
+#[test]
+fn help_leaves_on_escape_and_lets_pages_through() {
+    let (mut state, feed) = (UiState::default(), live());
+    press(&mut state, KeyCode::Char('?'), &feed);
+    assert_eq!(state.dialog, Some(Dialog::Help));
+    assert!(press(&mut state, KeyCode::Char('f'), &feed).is_empty(), "no mark is set from the help page");
+    assert_eq!(state.dialog, Some(Dialog::Help));
+    press(&mut state, KeyCode::Char('3'), &feed);
+    assert_eq!((state.dialog, state.screen), (None, Screen::Loss));
+}
+
+#[test]
+fn every_kind_of_event_belongs_to_one_filter() {
+    for kind in ["warning", "alarm", "cleared", "freeze", "mark", "restart", "source", "anything"] {
+        let lists = EventFilter::ALL.iter().filter(|filter| filter.lists(kind)).count();
+        assert_eq!(lists, 2, "{kind}: all, and its own");
+    }
+}

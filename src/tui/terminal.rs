@@ -1,0 +1,135 @@
+//! The terminal as one owned resource: entered, drawn on, and restored whatever happens.
+//!
+//! A panic of the thread that draws restores the terminal before its message is
+//! printed. One of another thread must not write over the screens: its message is
+//! kept and printed when they are left.
+
+use std::io::{self, Stdout, Write, stdout};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, Once, PoisonError};
+use std::thread::ThreadId;
+
+use crossterm::cursor::Show;
+use crossterm::execute;
+use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
+use ratatui::Terminal;
+use ratatui::backend::CrosstermBackend;
+use ratatui::layout::Rect;
+use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+
+/// Signals that ask the program to end.
+pub(super) struct Endings {
+    asked: Arc<AtomicBool>,
+    registered: Vec<signal_hook::SigId>,
+}
+
+impl Endings {
+    /// Listens from now on.
+    pub(super) fn register() -> io::Result<Self> {
+        let asked = Arc::new(AtomicBool::new(false));
+        let registered = [SIGTERM, SIGINT, SIGHUP]
+            .into_iter()
+            .map(|signal| signal_hook::flag::register(signal, Arc::clone(&asked)))
+            .collect::<io::Result<_>>()?;
+        Ok(Self { asked, registered })
+    }
+
+    /// Whether one came.
+    pub(super) fn asked(&self) -> bool {
+        self.asked.load(Ordering::Relaxed)
+    }
+}
+
+impl Drop for Endings {
+    fn drop(&mut self) {
+        for id in self.registered.drain(..) {
+            signal_hook::low_level::unregister(id);
+        }
+    }
+}
+
+/// Which thread holds the terminal now, and what others said while it did.
+static HOLDER: Mutex<Option<ThreadId>> = Mutex::new(None);
+static KEPT: Mutex<Vec<String>> = Mutex::new(Vec::new());
+static HOOK: Once = Once::new();
+
+fn holder() -> Option<ThreadId> {
+    *HOLDER.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Restores the terminal; safe to call twice. Errors are of no use any more here.
+fn restore() {
+    let _ = disable_raw_mode();
+    let _ = execute!(stdout(), LeaveAlternateScreen, Show);
+    *HOLDER.lock().unwrap_or_else(PoisonError::into_inner) = None;
+}
+
+/// Puts the restoring in front of whatever prints a panic now.
+fn hook_panics() {
+    HOOK.call_once(|| {
+        let before = std::panic::take_hook();
+        std::panic::set_hook(Box::new(move |panic| match holder() {
+            Some(thread) if thread != std::thread::current().id() => {
+                KEPT.lock().unwrap_or_else(PoisonError::into_inner).push(panic.to_string());
+            }
+            Some(_) => {
+                restore();
+                before(panic);
+            }
+            None => before(panic),
+        }));
+    });
+}
+
+/// The terminal while the screens are shown.
+pub(super) struct Screens {
+    terminal: Terminal<CrosstermBackend<Stdout>>,
+}
+
+impl Screens {
+    /// Takes the terminal over.
+    pub(super) fn enter() -> io::Result<Self> {
+        hook_panics();
+        *HOLDER.lock().unwrap_or_else(PoisonError::into_inner) = Some(std::thread::current().id());
+        let entered = enable_raw_mode()
+            .and_then(|()| execute!(stdout(), EnterAlternateScreen))
+            .and_then(|()| Terminal::new(CrosstermBackend::new(stdout())))
+            .and_then(|mut terminal| terminal.clear().map(|()| Self { terminal }));
+        if entered.is_err() {
+            restore();
+        }
+        entered
+    }
+
+    /// Draws what changed.
+    pub(super) fn draw(&mut self, draw: impl FnOnce(&mut ratatui::Frame<'_>)) -> io::Result<()> {
+        self.terminal.draw(draw).map(|_| ())
+    }
+
+    /// The terminal's size.
+    pub(super) fn area(&self) -> io::Result<Rect> {
+        self.terminal.size().map(Into::into)
+    }
+
+    /// Rings the bell.
+    pub(super) fn ring(&mut self) -> io::Result<()> {
+        let out = self.terminal.backend_mut();
+        out.write_all(b"\x07")?;
+        io::Write::flush(out)
+    }
+}
+
+impl Drop for Screens {
+    fn drop(&mut self) {
+        restore();
+        for message in KEPT.lock().unwrap_or_else(PoisonError::into_inner).drain(..) {
+            #[expect(
+                clippy::print_stderr,
+                reason = "the screens are gone, and this is what another thread said"
+            )]
+            {
+                eprintln!("{message}");
+            }
+        }
+    }
+}

@@ -1,0 +1,163 @@
+//! The pages. Each draws one part of a snapshot: it scales and formats, and computes no figure.
+//!
+//! Every page has the same frame: what to do at the top, the page, the state of
+//! sources and recorder, and the keys at the foot.
+
+mod banner;
+mod dialog;
+mod foot;
+mod lanes;
+mod overview;
+mod stages;
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::widgets::Widget;
+
+use crate::session::Feed;
+use crate::snapshot::Snapshot;
+
+use super::state::{Screen, UiState};
+use super::theme::Theme;
+use super::widget::panel::split_rows;
+use super::widget::pen::{Pen, is_printable};
+
+/// Which characters the terminal can show.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Glyphs {
+    /// Blocks and Braille patterns.
+    #[default]
+    Full,
+    /// ASCII alone.
+    Ascii,
+}
+
+/// What is drawn.
+#[derive(Clone, Copy, Debug)]
+pub struct Scene<'a> {
+    /// The newest picture; `None` before the first.
+    pub feed: Option<&'a Feed>,
+    /// What the pilot chose.
+    pub state: &'a UiState,
+    /// Colours.
+    pub theme: &'a Theme,
+    /// Characters.
+    pub glyphs: Glyphs,
+}
+
+impl<'a> Scene<'a> {
+    /// The picture that the page shows: the held one, else the newest.
+    fn shown(&self) -> Option<&'a Snapshot> {
+        self.state.held.as_deref().or(self.feed).map(|feed| feed.snapshot.as_ref())
+    }
+}
+
+/// Columns left of every plot over time.
+pub(crate) const GUTTER: u16 = 29;
+/// Columns of the overview's right part, where the screen is wide enough.
+const SIDE: u16 = 38;
+/// From this width on the overview has a right part.
+const WIDE: u16 = 112;
+
+/// Columns of the right part of the overview at this width.
+const fn side(width: u16) -> u16 {
+    if width < WIDE {
+        0
+    } else if width < 160 {
+        SIDE
+    } else {
+        56
+    }
+}
+
+/// Columns to ask of the session for a page at this size: two a character, as fine as the dots.
+#[must_use]
+pub fn columns(screen: Screen, area: Rect) -> u16 {
+    let side = match screen {
+        Screen::Overview if side(area.width) > 0 => side(area.width) + 2,
+        _ => 0,
+    };
+    (area.width.saturating_sub(GUTTER + side) * 2).clamp(1, 512)
+}
+
+/// Draws everything.
+pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
+    let area = area.intersection(buffer.area);
+    if area.is_empty() {
+        return;
+    }
+    buffer.set_style(area, scene.theme.base);
+    let large = scene.state.screen == Screen::Overview;
+    let (top, rest) = split_rows(area, banner::rows(large, area.height));
+    banner::render(scene, large, top, buffer);
+    let foot_rows = foot::rows(large, area.height);
+    let (body, foot) = split_rows(rest, rest.height.saturating_sub(foot_rows));
+    if let Some(snapshot) = scene.shown() {
+        page(scene, snapshot, body, buffer);
+    } else {
+        let text = "no record yet: waiting for the first bytes of a source";
+        Pen::new(buffer, body).paragraph(1, 1, text, scene.theme.dim);
+    }
+    foot::render(scene, large, foot, buffer);
+    dialog::render(scene, area, buffer);
+    clean(scene.glyphs, area, buffer);
+}
+
+fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    overview::render(scene, snapshot, area, buffer);
+}
+
+/// The last word on every cell: no control character, and ASCII where nothing else can be shown.
+fn clean(glyphs: Glyphs, area: Rect, buffer: &mut Buffer) {
+    for y in area.top()..area.bottom() {
+        for x in area.left()..area.right() {
+            let cell = &mut buffer[(x, y)];
+            if cell.symbol().chars().all(|letter| is_printable(letter) && letter.is_ascii()) {
+                continue;
+            }
+            if !cell.symbol().chars().all(is_printable) {
+                cell.set_char('?');
+            } else if glyphs == Glyphs::Ascii {
+                let letter = cell.symbol().chars().next().map_or(' ', ascii);
+                cell.set_char(letter);
+            }
+        }
+    }
+}
+
+/// The ASCII character that says the same.
+fn ascii(letter: char) -> char {
+    match letter {
+        '\u{2800}'..='\u{28ff}' => braille_ascii(letter as u32 - 0x2800),
+        '─' | '╌' | '━' | '→' | '–' => '-',
+        '│' | '╎' | '╵' | '┃' => '|',
+        '·' | '…' | '▁' => '.',
+        '░' | '▂' => ':',
+        '▒' | '▃' | '▄' => '=',
+        '▓' | '▅' | '▆' => '%',
+        '█' | '▇' | '▀' | '■' => '#',
+        '●' | '±' => '+',
+        '▲' | '↗' => '^',
+        '◆' => '!',
+        '×' => 'x',
+        '○' => 'o',
+        '▪' => '*',
+        '↘' => 'v',
+        _ => '?',
+    }
+}
+
+/// Dots in the upper half, the lower half, or both.
+const fn braille_ascii(bits: u32) -> char {
+    match (bits & 0x1b != 0, bits & 0xe4 != 0) {
+        (true, false) => '\'',
+        (false, true) => '.',
+        (true, true) => ':',
+        (false, false) => ' ',
+    }
+}
+
+/// Draws a widget; a short name for what every page does.
+fn put(widget: impl Widget, area: Rect, buffer: &mut Buffer) {
+    widget.render(area, buffer);
+}

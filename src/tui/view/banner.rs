@@ -1,0 +1,86 @@
+//! The top of every screen: in one sentence, what to do. It stays live while the picture is held.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+use crate::session::Feed;
+use crate::snapshot::{Lane, LinkState};
+use crate::summary::Verdict;
+use crate::tui::figure;
+use crate::tui::view::Scene;
+use crate::tui::widget::{big, pen::Pen, pen::wrapped};
+
+/// Rows that it takes.
+pub(super) const fn rows(large: bool, height: u16) -> u16 {
+    match (large, height) {
+        (_, 0..=9) | (false, _) => 1,
+        (true, 10..=29) => 2,
+        (true, 30..=49) => 4,
+        (true, _) => 5,
+    }
+}
+
+/// Draws it.
+pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Buffer) {
+    let verdicts = scene.feed.map_or(&[][..], |feed| feed.snapshot.summary.verdicts.as_slice());
+    let first = verdicts.first();
+    let state = first.map_or(LinkState::Unknown, |verdict| figure::state(&verdict.word));
+    let style = scene.theme.band(state);
+    buffer.set_style(area, style);
+    let sentence = match (first, scene.feed) {
+        (Some(verdict), _) => verdict.text.as_str(),
+        (None, Some(_)) => "nothing can be said yet: too little has been received",
+        (None, None) => "waiting for the first bytes",
+    };
+    let word = format!(" {} {} ", figure::symbol(state), figure::word(state).to_uppercase());
+    let mut pen = Pen::new(buffer, area);
+    let middle = u16::from(area.height > 2);
+    let start = pen.text(0, middle, &word, style) + 1;
+    let end = if large && area.width >= 100 && area.height >= 4 {
+        figures(scene.feed, first, &mut pen, style)
+    } else {
+        pen.width()
+    };
+    let room = end.saturating_sub(start + 1);
+    let lines = if area.height == 1 { vec![sentence.to_owned()] } else { wrapped(sentence, room) };
+    let mut row = middle;
+    for line in lines.iter().take(2) {
+        pen.cut(start, row, line, room, style);
+        row += 1;
+    }
+    for verdict in verdicts.iter().skip(1).take(usize::from(area.height.saturating_sub(row))) {
+        let state = figure::state(&verdict.word);
+        let plain = Style { add_modifier: ratatui::style::Modifier::empty(), ..style };
+        let line = format!("{} {}", figure::symbol(state), verdict.text);
+        pen.cut(start, row, &line, room, plain);
+        row += 1;
+    }
+}
+
+/// Margin and time left of the link that the sentence is about, large, at the right; gives where they begin.
+fn figures(feed: Option<&Feed>, verdict: Option<&Verdict>, pen: &mut Pen<'_>, style: Style) -> u16 {
+    let lane = verdict.zip(feed).and_then(|(verdict, feed)| {
+        feed.snapshot.lanes.iter().find(|lane: &&Lane| lane.link == verdict.about)
+    });
+    let mut end = pen.width().saturating_sub(2);
+    let Some(lane) = lane else { return pen.width() };
+    let row = pen.height().saturating_sub(3).min(1);
+    let mut drawn = false;
+    if let Some(left_s) = lane.seconds_left.filter(|left_s| *left_s < 1_000.0) {
+        let digits = format!("{left_s:.0}");
+        let x = end.saturating_sub(big::width(&digits, "s left"));
+        big::draw(pen, x, row, &digits, "s left", style);
+        end = x.saturating_sub(3);
+        drawn = true;
+    }
+    if let (Some(margin), Some(unit)) = (lane.margin_now, lane.unit) {
+        let digits = format!("{margin:.0}");
+        let label = format!("{} margin", unit.difference_label());
+        let x = end.saturating_sub(big::width(&digits, &label));
+        big::draw(pen, x, row, &digits, &label, style);
+        end = x;
+        drawn = true;
+    }
+    if drawn { end } else { pen.width() }
+}

@@ -1,0 +1,205 @@
+//! The lanes of the overview: one a link, over one time axis.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::profile::LinkRole;
+use crate::snapshot::{Lane, LinkState, Snapshot};
+use crate::summary::LinkSummary;
+use crate::tui::figure;
+use crate::tui::widget::axis::{MarkRow, TimeAxis};
+use crate::tui::widget::panel::{split_columns, split_rows};
+use crate::tui::widget::pen::{Pen, width};
+use crate::tui::widget::scale::Scale;
+use crate::tui::widget::strip::Strip;
+use crate::tui::widget::trend::Trend;
+
+use super::{GUTTER, Scene, put};
+
+/// Least rows of a lane.
+const LEAST_ROWS: u16 = 2;
+/// Most rows of a lane.
+const MOST_ROWS: u16 = 14;
+
+/// Draws the lanes with the marks above and the axis below.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let (top, rest) = split_rows(area, 1);
+    let (body, axis) = split_rows(rest, rest.height.saturating_sub(1));
+    heads(scene, snapshot, top, buffer);
+    let count = snapshot.lanes.len().max(1) as u16;
+    let fitting = (body.height / LEAST_ROWS).min(count).max(1);
+    let gap = u16::from(body.height >= fitting * 6);
+    let each = ((body.height + gap) / fitting).saturating_sub(gap).min(MOST_ROWS);
+    let mut spare = (body.height + gap).saturating_sub(fitting * (each + gap));
+    let mut left = body;
+    for lane in snapshot.lanes.iter().take(usize::from(fitting)) {
+        let extra = u16::from(spare > 0 && each < MOST_ROWS);
+        spare -= extra;
+        let (own, below) = split_rows(left, each + extra);
+        render_lane(scene, snapshot, lane, own, buffer);
+        left = split_rows(below, gap).1;
+    }
+    let used = Rect { height: body.height - left.height, ..body };
+    let plots = split_columns(used, GUTTER, 0).1;
+    MarkRow { view: snapshot.view, marks: &snapshot.marks, theme: scene.theme }.ticks(plots, buffer);
+    if snapshot.lanes.is_empty() {
+        Pen::new(buffer, body).paragraph(
+            1,
+            1,
+            "no links: name them in a profile, or wait until a radio, a sender or a video stream is heard",
+            scene.theme.dim,
+        );
+    }
+    let axis = Rect { y: used.bottom().min(axis.y), ..axis };
+    let hidden = snapshot.lanes.len().saturating_sub(usize::from(fitting));
+    if hidden > 0 {
+        let text = format!("{hidden} more: make the screen taller");
+        Pen::new(buffer, axis).cut(0, 0, &text, GUTTER - 2, scene.theme.dim);
+    }
+    let follows = scene.state.window.end_s.is_none();
+    put(
+        &TimeAxis { view: snapshot.view, follows, theme: scene.theme },
+        split_columns(axis, GUTTER, 0).1,
+        buffer,
+    );
+}
+
+/// The row above the lanes: what the gutter holds, and the letters of marks.
+fn heads(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let (gutter, plot) = split_columns(area, GUTTER, 0);
+    let span_s = scene.state.window.span_s();
+    let text = if span_s.is_finite() {
+        format!("last {}", figure::seconds(span_s))
+    } else {
+        "whole session".to_owned()
+    };
+    let text = match scene.state.window.end_s {
+        Some(end_s) if span_s.is_finite() => {
+            format!("{} to {}", figure::seconds(span_s), figure::clock(end_s))
+        }
+        _ => text,
+    };
+    let mut pen = Pen::new(buffer, gutter);
+    pen.text(0, 0, &text, scene.theme.dim);
+    put(&MarkRow { view: snapshot.view, marks: &snapshot.marks, theme: scene.theme }, plot, buffer);
+}
+
+/// The vertical scale of a lane's levels; their limit lies within it.
+pub(super) fn level_scale(lane: &Lane) -> Option<Scale> {
+    let levels = lane.level.iter().flatten().flat_map(|cell| [cell.min, cell.max]);
+    let all = levels.chain(lane.level_now).chain(lane.threshold.map(|limit| limit - 2.0));
+    Scale::around(all, 10.0)
+}
+
+fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let (gutter, plots) = split_columns(area, GUTTER, 0);
+    let (plot, strip) = split_rows(plots, plots.height.saturating_sub(1));
+    let scale = level_scale(lane);
+    let link = snapshot.summary.links.iter().find(|link| link.link == lane.link);
+    words(scene, lane, link, gutter, buffer);
+    if let Some(scale) = scale {
+        let limit_text = lane
+            .threshold
+            .zip(lane.unit)
+            .map(|(limit, unit)| format!(" freeze level {} ", figure::level(limit, unit)))
+            .unwrap_or_default();
+        let style =
+            if lane.state == LinkState::Good { theme.level } else { theme.level.patch(theme.of(lane.state)) };
+        let style = if theme.stroke == crate::tui::theme::Stroke::Fill { theme.level } else { style };
+        let trend = Trend {
+            cells: &lane.level,
+            limit: lane.threshold,
+            limit_text: &limit_text,
+            frozen: &lane.frozen,
+            scale,
+            style,
+            theme,
+        };
+        put(&trend, plot, buffer);
+        edge_labels(scene, lane, scale, plot.height, gutter, buffer);
+    } else if let Some(missing) = &lane.missing {
+        Pen::new(buffer, plot).paragraph(1, plot.height / 2, missing, theme.dim);
+    }
+    let frozen_letter = if lane.role == Some(LinkRole::Control) { 'H' } else { 'F' };
+    put(&Strip { cells: &lane.loss, frozen: &lane.frozen, frozen_letter, theme }, strip, buffer);
+}
+
+/// The scale's edges at the right end of the gutter.
+fn edge_labels(scene: &Scene<'_>, lane: &Lane, scale: Scale, rows: u16, area: Rect, buffer: &mut Buffer) {
+    let mut pen = Pen::new(buffer, area);
+    let end = GUTTER - 1;
+    for row in 0..rows {
+        pen.glyph(end, row, '│', scene.theme.rule);
+    }
+    pen.right(end, 0, &format!("{:.0}", scale.high), scene.theme.dim);
+    if rows > 2 && lane.unit.is_some() {
+        pen.right(end, rows - 1, &format!("{:.0}", scale.low), scene.theme.dim);
+    }
+}
+
+/// The figures at the left of a lane, the most wanted first.
+fn words(scene: &Scene<'_>, lane: &Lane, link: Option<&LinkSummary>, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let mut pen = Pen::new(buffer, area);
+    let room = GUTTER - 6;
+    let last = pen.height().saturating_sub(1);
+    let state = theme.of(lane.state);
+    let word = figure::word(lane.state);
+    pen.text(0, 0, figure::symbol(lane.state), state);
+    pen.cut(2, 0, &lane.link, room.saturating_sub(3 + width(word)), theme.strong);
+    pen.right(room, 0, word, state);
+    let lines = figures(lane);
+    let loss = loss_line(lane, link);
+    let mut row = 1;
+    for (text, strong) in lines.iter().take(usize::from(last.saturating_sub(1))) {
+        // Only the row of the scale's lower edge has to leave room for its label.
+        let columns = if row + 1 == last { room - 2 } else { GUTTER - 4 };
+        pen.cut(2, row, text, columns, if *strong { theme.strong } else { theme.base });
+        row += 1;
+    }
+    if row == 1 && last >= 2 && lane.unit.is_none() {
+        pen.cut(2, 1, "level not measured", room - 2, theme.dim);
+    }
+    if last > 0 {
+        pen.cut(2, last, &loss, GUTTER - 3, theme.base);
+    }
+}
+
+/// Level, margin and what is left, each in a line; the second says whether it is set strong.
+fn figures(lane: &Lane) -> Vec<(String, bool)> {
+    let mut lines = Vec::new();
+    let Some(unit) = lane.unit else { return lines };
+    match (lane.margin_now, lane.threshold) {
+        (Some(margin), _) => lines.push((format!("margin {}", figure::difference(margin, unit)), true)),
+        (None, None) => lines.push(("margin not measured".to_owned(), false)),
+        (None, Some(_)) => lines.push(("margin not known now".to_owned(), false)),
+    }
+    let level = lane.level_now.map_or_else(|| "no level now".to_owned(), |level| figure::level(level, unit));
+    let trend = lane.trend_per_s.map(|trend| figure::trend(trend, unit)).unwrap_or_default();
+    lines.push((format!("{level} {trend}"), false));
+    match (lane.seconds_left, lane.metres_left) {
+        (Some(left_s), Some(left_m)) => {
+            lines.push((format!("{} or {} left", figure::seconds(left_s), figure::metres(left_m)), true));
+        }
+        (Some(left_s), None) => lines.push((format!("{} left at this rate", figure::seconds(left_s)), true)),
+        (None, Some(left_m)) => lines.push((format!("{} left", figure::metres(left_m)), true)),
+        (None, None) => {}
+    }
+    if lane.acknowledged {
+        lines.push(("acknowledged".to_owned(), false));
+    }
+    lines
+}
+
+/// Loss over the session with its interval.
+fn loss_line(lane: &Lane, link: Option<&LinkSummary>) -> String {
+    match link.and_then(|link| link.loss) {
+        Some(loss) => {
+            let interval = figure::percent_interval(loss.ci95);
+            format!("lost {} ({interval})", figure::percent(loss.ratio))
+        }
+        None if lane.loss.is_empty() => "loss not measured".to_owned(),
+        None => "loss: nothing received".to_owned(),
+    }
+}

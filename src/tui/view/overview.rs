@@ -1,0 +1,118 @@
+//! The first page: the lanes, the latency beside them, and how far is proven.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::snapshot::Snapshot;
+use crate::tui::figure;
+use crate::tui::widget::panel::{panel, split_columns, split_rows};
+use crate::tui::widget::pen::Pen;
+
+use super::{Scene, lanes, side, stages};
+
+/// Draws the page.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let side = side(area.width);
+    if side > 0 {
+        let (left, right) = split_columns(area, area.width - side - 2, 2);
+        lanes::render(scene, snapshot, left, buffer);
+        render_side(scene, snapshot, right, buffer);
+        return;
+    }
+    let short = if area.height >= 14 { 2 } else { u16::from(area.height > 8) };
+    let (left, below) = split_rows(area, area.height.saturating_sub(short));
+    lanes::render(scene, snapshot, left, buffer);
+    let mut pen = Pen::new(buffer, below);
+    stages::short_row(scene, snapshot, 0, &mut pen);
+    range_row(scene, snapshot, 1, &mut pen);
+}
+
+/// Latency above, range and power below it.
+fn render_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let ranges = snapshot.summary.range.len().clamp(1, 4) as u16;
+    let power = snapshot.summary.power.len().clamp(1, 3) as u16;
+    let below = ranges + 2 + power + 2;
+    let (top, rest) = split_rows(area, area.height.saturating_sub(below).min(26));
+    stages::side(scene, snapshot, top, buffer);
+    let (range, rest) = split_rows(rest, ranges + 3);
+    range_side(scene, snapshot, range, buffer);
+    power_side(scene, snapshot, rest, buffer);
+}
+
+fn distance_text(snapshot: &Snapshot) -> String {
+    snapshot.distance_m.map(|distance_m| format!("now {}", figure::metres(distance_m))).unwrap_or_default()
+}
+
+fn metres_or_dash(value: Option<f64>) -> String {
+    value.map_or_else(|| "-".to_owned(), figure::metres)
+}
+
+/// Proven, predicted and claimed side by side.
+fn range_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("range", &distance_text(snapshot), theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    let ends = [21, 30, 38].map(|end: u16| end.min(pen.width()));
+    if snapshot.summary.range.is_empty() {
+        pen.paragraph(0, 0, &missing_range(snapshot), theme.dim);
+        return;
+    }
+    for (end, head) in ends.into_iter().zip(["proven", "freeze", "claimed"]) {
+        pen.right(end, 0, head, theme.dim);
+    }
+    for (row, range) in (1..).zip(&snapshot.summary.range) {
+        pen.cut(0, row, &range.link, 12, theme.base);
+        pen.right(ends[0], row, &metres_or_dash(range.proven_m), theme.strong);
+        pen.right(ends[1], row, &metres_or_dash(range.predicted_freeze_m), theme.base);
+        pen.right(ends[2], row, &metres_or_dash(range.claimed_m), theme.base);
+    }
+}
+
+/// Why there is no distance.
+fn missing_range(snapshot: &Snapshot) -> String {
+    let reason = snapshot.range.iter().find_map(|range| range.missing.as_deref());
+    reason.map_or_else(|| "not measured: no distances".to_owned(), |reason| format!("not measured: {reason}"))
+}
+
+/// The same in one row for narrow screens.
+fn range_row(scene: &Scene<'_>, snapshot: &Snapshot, row: u16, pen: &mut Pen<'_>) {
+    let theme = scene.theme;
+    let mut x = pen.text(0, row, "range     ", theme.title);
+    if snapshot.summary.range.iter().all(|range| range.proven_m.is_none() && range.max_distance_m.is_none()) {
+        pen.cut(x, row, &missing_range(snapshot), pen.width().saturating_sub(x), theme.dim);
+        return;
+    }
+    if snapshot.distance_m.is_some() {
+        x = pen.text(x, row, &distance_text(snapshot), theme.strong) + 2;
+    }
+    x = pen.text(x, row, "proven ", theme.dim);
+    for range in &snapshot.summary.range {
+        x = pen.text(x, row, &format!("{} ", range.link), theme.base);
+        x = pen.text(x, row, &metres_or_dash(range.proven_m), theme.strong) + 2;
+    }
+}
+
+fn power_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("power", "", theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    if snapshot.summary.power.is_empty() {
+        pen.text(0, 0, "not measured: no battery reports", theme.dim);
+    }
+    for (row, battery) in (0..).zip(&snapshot.summary.power) {
+        let mut parts = vec![format!("{}/{}", battery.system, battery.component)];
+        if let Some(voltage) = battery.voltage_min_v {
+            parts.push(format!("least {voltage:.1} V"));
+        }
+        if let Some(used) = battery.used_mah {
+            parts.push(format!("{used:.0} mAh"));
+        }
+        parts.push(
+            battery.minutes_left.map_or_else(
+                || "time left not measured".to_owned(),
+                |minutes| format!("{minutes:.1} min left"),
+            ),
+        );
+        pen.cut(0, row, &parts.join("  "), pen.width(), theme.base);
+    }
+}

@@ -1,0 +1,128 @@
+//! The time axis that all lanes share, and the marks that stand across them.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::widgets::Widget;
+
+use crate::record::MarkKind;
+use crate::snapshot::{LinkState, MarkPoint, View};
+use crate::tui::figure;
+use crate::tui::theme::Theme;
+
+use super::pen::{Pen, width};
+
+/// Distances between labels, seconds.
+const STEPS_S: [f64; 16] = [
+    1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1_800.0, 3_600.0, 7_200.0, 21_600.0,
+    86_400.0,
+];
+
+/// The column, of `columns`, of an instant in a window.
+#[must_use]
+pub fn column(view: &View, at_s: f64, columns: u16) -> Option<u16> {
+    View { columns, ..*view }.column_of(at_s).map(|column| column as u16)
+}
+
+/// Labels of the session's clock under a plot.
+#[derive(Debug)]
+pub struct TimeAxis<'a> {
+    /// The window.
+    pub view: View,
+    /// It follows the newest record: its right edge is now.
+    pub follows: bool,
+    /// Colours.
+    pub theme: &'a Theme,
+}
+
+impl Widget for &TimeAxis<'_> {
+    fn render(self, area: Rect, buffer: &mut Buffer) {
+        let mut pen = Pen::new(buffer, area);
+        let columns = pen.width();
+        let span_s = self.view.to_s - self.view.from_s;
+        if columns == 0 || !span_s.is_finite() || span_s <= 0.0 {
+            return;
+        }
+        let end = if self.follows {
+            pen.right(columns, 0, "now", self.theme.strong)
+        } else {
+            pen.right(columns, 0, &figure::clock(self.view.to_s), self.theme.strong)
+        };
+        let room = f64::from(columns) / 12.0;
+        let step = STEPS_S.into_iter().find(|step| span_s / step <= room).unwrap_or(span_s);
+        let first = (self.view.from_s / step).ceil();
+        for number in 0..64 {
+            let at_s = (first + f64::from(number)) * step;
+            let Some(x) = column(&self.view, at_s, columns) else { break };
+            let text = figure::clock(at_s);
+            if at_s < -0.5 || x + 1 + width(&text) + 1 > end {
+                continue;
+            }
+            let after = pen.text(x, 0, "╵", self.theme.rule);
+            pen.text(after, 0, &text, self.theme.dim);
+        }
+    }
+}
+
+/// The letter of a mark or event.
+#[must_use]
+pub fn letter(mark: &MarkPoint) -> char {
+    match (mark.mark, mark.kind.as_str()) {
+        (Some(MarkKind::PictureFroze), _) => 'F',
+        (Some(MarkKind::PictureShook), _) => 'S',
+        (Some(MarkKind::HandsetHere), _) => 'H',
+        (Some(MarkKind::Remark), _) | (None, "mark") => 'N',
+        (None, "warning") => '▲',
+        (None, "alarm") => '◆',
+        _ => '▪',
+    }
+}
+
+/// Letters of marks and events, over the lanes.
+#[derive(Debug)]
+pub struct MarkRow<'a> {
+    /// The window.
+    pub view: View,
+    /// Marks and events.
+    pub marks: &'a [MarkPoint],
+    /// Colours.
+    pub theme: &'a Theme,
+}
+
+impl MarkRow<'_> {
+    /// Draws thin lines down the lanes at each mark and alarm, where nothing stands yet.
+    pub fn ticks(&self, area: Rect, buffer: &mut Buffer) {
+        let mut pen = Pen::new(buffer, area);
+        let columns = pen.width();
+        for mark in self.marks.iter().filter(|mark| stands_across(mark)) {
+            let Some(x) = column(&self.view, mark.at_s, columns) else { continue };
+            for y in 0..pen.height() {
+                if pen.at(x, y) == " " {
+                    pen.glyph(x, y, '╎', self.theme.rule);
+                }
+            }
+        }
+    }
+}
+
+/// What is worth a line across all lanes: what a person set, warnings and alarms, restarts, sources.
+fn stands_across(mark: &MarkPoint) -> bool {
+    !matches!(mark.kind.as_str(), "freeze" | "cleared")
+}
+
+impl Widget for &MarkRow<'_> {
+    fn render(self, area: Rect, buffer: &mut Buffer) {
+        let mut pen = Pen::new(buffer, area);
+        let columns = pen.width();
+        // What a person set is drawn last, so that nothing hides it.
+        let (set, other): (Vec<_>, Vec<_>) = self.marks.iter().partition(|mark| mark.mark.is_some());
+        for mark in other.into_iter().filter(|mark| stands_across(mark)).chain(set) {
+            let Some(x) = column(&self.view, mark.at_s, columns) else { continue };
+            let style = match mark.kind.as_str() {
+                "warning" => self.theme.of(LinkState::Near),
+                "alarm" => self.theme.of(LinkState::Alarm),
+                _ => self.theme.mark,
+            };
+            pen.glyph(x, 0, letter(mark), style);
+        }
+    }
+}

@@ -1,0 +1,191 @@
+//! A pen that writes inside its area only, and never a control character.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+/// Writes text into one area of a buffer, clipped at its borders.
+#[derive(Debug)]
+pub struct Pen<'a> {
+    buffer: &'a mut Buffer,
+    area: Rect,
+}
+
+/// Whether a character may reach the terminal: no control, nothing that turns the
+/// direction of writing, nothing without a width.
+#[must_use]
+pub fn is_printable(letter: char) -> bool {
+    !(letter.is_control()
+        || matches!(letter, '\u{ad}' | '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
+            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e0fff}'))
+}
+
+/// The text without what must not reach the terminal.
+#[must_use]
+pub fn printable(text: &str) -> std::borrow::Cow<'_, str> {
+    if text.chars().all(is_printable) {
+        return std::borrow::Cow::Borrowed(text);
+    }
+    std::borrow::Cow::Owned(
+        text.chars().map(|letter| if is_printable(letter) { letter } else { '?' }).collect(),
+    )
+}
+
+/// Columns that a text takes.
+#[must_use]
+pub fn width(text: &str) -> u16 {
+    ratatui::text::Span::raw(text).width().min(usize::from(u16::MAX)) as u16
+}
+
+/// The text, cut to a width; an ellipsis stands for what is missing.
+#[must_use]
+pub fn fitted(text: &str, columns: u16) -> String {
+    if width(text) <= columns {
+        return text.to_owned();
+    }
+    let mut short = String::new();
+    for letter in text.chars() {
+        if width(&short) + width(letter.encode_utf8(&mut [0; 4])) + 1 > columns {
+            break;
+        }
+        short.push(letter);
+    }
+    if columns > 0 {
+        let kept = short.trim_end().len();
+        short.truncate(kept);
+        short.push('…');
+    }
+    short
+}
+
+/// The text in lines of at most `columns`, broken between words.
+#[must_use]
+pub fn wrapped(text: &str, columns: u16) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut line = String::new();
+    for word in text.split_whitespace() {
+        if !line.is_empty() && width(&line) + 1 + width(word) > columns {
+            lines.push(std::mem::take(&mut line));
+        }
+        if !line.is_empty() {
+            line.push(' ');
+        }
+        line.push_str(word);
+    }
+    if !line.is_empty() {
+        lines.push(line);
+    }
+    lines
+}
+
+impl<'a> Pen<'a> {
+    /// A pen for the part of the area that lies inside the buffer.
+    pub fn new(buffer: &'a mut Buffer, area: Rect) -> Self {
+        let area = area.intersection(buffer.area);
+        Self { buffer, area }
+    }
+
+    /// Its columns.
+    #[must_use]
+    pub const fn width(&self) -> u16 {
+        self.area.width
+    }
+
+    /// Its rows.
+    #[must_use]
+    pub const fn height(&self) -> u16 {
+        self.area.height
+    }
+
+    /// Writes at a column and row of the area; gives the column after the text.
+    pub fn text(&mut self, x: u16, y: u16, text: &str, style: Style) -> u16 {
+        if y >= self.area.height || x >= self.area.width {
+            return x;
+        }
+        let text = printable(text);
+        let room = usize::from(self.area.width - x);
+        let (end, _) = self.buffer.set_stringn(self.area.x + x, self.area.y + y, &text, room, style);
+        end - self.area.x
+    }
+
+    /// Writes within so many columns, with an ellipsis where it is cut.
+    pub fn cut(&mut self, x: u16, y: u16, text: &str, columns: u16, style: Style) -> u16 {
+        let columns = columns.min(self.area.width.saturating_sub(x));
+        let text = fitted(&printable(text), columns);
+        self.text(x, y, &text, style)
+    }
+
+    /// Writes so that the text ends before column `end`; gives the column of its first letter.
+    pub fn right(&mut self, end: u16, y: u16, text: &str, style: Style) -> u16 {
+        let text = printable(text);
+        let x = end.min(self.area.width).saturating_sub(width(&text));
+        self.text(x, y, &text, style);
+        x
+    }
+
+    /// Writes several pieces one after the other.
+    pub fn pieces(&mut self, x: u16, y: u16, pieces: &[(&str, Style)]) -> u16 {
+        pieces.iter().fold(x, |x, (text, style)| self.text(x, y, text, *style))
+    }
+
+    /// Writes a text over several rows, broken between words; gives the row after it.
+    pub fn paragraph(&mut self, x: u16, y: u16, text: &str, style: Style) -> u16 {
+        let columns = self.area.width.saturating_sub(x);
+        let text = printable(text);
+        let lines = wrapped(&text, columns);
+        for (row, line) in (y..self.area.height).zip(&lines) {
+            self.cut(x, row, line, columns, style);
+        }
+        y.saturating_add(lines.len().min(usize::from(u16::MAX)) as u16)
+    }
+
+    /// Sets one cell.
+    pub fn glyph(&mut self, x: u16, y: u16, letter: char, style: Style) {
+        if x >= self.area.width || y >= self.area.height {
+            return;
+        }
+        let letter = if is_printable(letter) { letter } else { '?' };
+        self.buffer[(self.area.x + x, self.area.y + y)].set_char(letter).set_style(style);
+    }
+
+    /// What stands in a cell.
+    #[must_use]
+    pub fn at(&self, x: u16, y: u16) -> &str {
+        if x >= self.area.width || y >= self.area.height {
+            return "";
+        }
+        self.buffer[(self.area.x + x, self.area.y + y)].symbol()
+    }
+
+    /// Styles part of a row without touching its text.
+    pub fn shade(&mut self, x: u16, y: u16, columns: u16, style: Style) {
+        if x >= self.area.width || y >= self.area.height {
+            return;
+        }
+        let columns = columns.min(self.area.width - x);
+        self.buffer.set_style(Rect::new(self.area.x + x, self.area.y + y, columns, 1), style);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_leaves_the_area_and_no_control_character_passes() {
+        let mut buffer = Buffer::empty(Rect::new(0, 0, 8, 2));
+        let mut pen = Pen::new(&mut buffer, Rect::new(2, 0, 4, 1));
+        pen.text(0, 0, "a\u{1b}[2J\u{202e}bc", Style::new());
+        pen.text(9, 9, "outside", Style::new());
+        pen.glyph(1, 4, 'x', Style::new());
+        assert_eq!(buffer, Buffer::with_lines(["  a?[2  ", "        "]));
+    }
+
+    #[test]
+    fn long_text_is_cut_with_an_ellipsis_or_broken_between_words() {
+        assert_eq!(fitted("not measured", 7), "not me…");
+        assert_eq!(fitted("short", 7), "short");
+        assert_eq!(fitted("x", 0), "");
+        assert_eq!(wrapped("one two three", 8), ["one two", "three"]);
+    }
+}

@@ -1,0 +1,93 @@
+//! Traffic over time in one row: each column's loss by shade and by character.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+use ratatui::widgets::Widget;
+
+use crate::snapshot::{LinkState, LossCell};
+use crate::tui::theme::Theme;
+
+use super::pen::Pen;
+use super::scale::columns;
+
+/// The meaning of each character, in the order of the legend.
+pub const LEGEND: [(char, &str); 8] = [
+    ('·', "none lost"),
+    ('░', "to 1 %"),
+    ('▒', "to 5 %"),
+    ('▓', "to 20 %"),
+    ('█', "more"),
+    ('-', "silence"),
+    ('?', "this computer lost data"),
+    ('F', "frozen"),
+];
+
+/// The legend in one line.
+#[must_use]
+pub fn legend() -> String {
+    LEGEND.map(|(letter, text)| format!("{letter} {text}")).join("  ")
+}
+
+/// Traffic over time.
+#[derive(Debug)]
+pub struct Strip<'a> {
+    /// Traffic, one a column of the window.
+    pub cells: &'a [LossCell],
+    /// Columns in which the picture was frozen or the input held.
+    pub frozen: &'a [bool],
+    /// What stands for such a column: `F` frozen, `H` input held.
+    pub frozen_letter: char,
+    /// Colours.
+    pub theme: &'a Theme,
+}
+
+/// The cells of one column, counted together.
+#[must_use]
+pub fn together(cells: &[LossCell]) -> LossCell {
+    cells.iter().fold(LossCell::default(), |all, cell| LossCell {
+        received: all.received.saturating_add(cell.received),
+        lost: all.lost.saturating_add(cell.lost),
+        outage: all.outage || cell.outage,
+        host_drop: all.host_drop || cell.host_drop,
+    })
+}
+
+/// Character and style of a column.
+fn shown(cell: &LossCell, theme: &Theme) -> Option<(char, Style)> {
+    if cell.host_drop {
+        return Some(('?', theme.mark));
+    }
+    if cell.outage && cell.received == 0 {
+        return Some(('-', theme.of(LinkState::Lost)));
+    }
+    let ratio = cell.ratio()?;
+    Some(if ratio <= 0.0 {
+        ('·', theme.rule)
+    } else if ratio <= 0.01 {
+        ('░', theme.dim)
+    } else if ratio <= 0.05 {
+        ('▒', theme.of(LinkState::Near))
+    } else if ratio <= 0.2 {
+        ('▓', theme.of(LinkState::Alarm))
+    } else {
+        ('█', theme.of(LinkState::Alarm))
+    })
+}
+
+impl Widget for &Strip<'_> {
+    fn render(self, area: Rect, buffer: &mut Buffer) {
+        let mut pen = Pen::new(buffer, area);
+        let width = pen.width();
+        for (x, part) in columns(self.cells, width).enumerate() {
+            if let Some((letter, style)) = shown(&together(part), self.theme) {
+                pen.glyph(x as u16, 0, letter, style);
+            }
+        }
+        for (x, part) in columns(self.frozen, width).enumerate() {
+            if part.contains(&true) {
+                pen.glyph(x as u16, 0, self.frozen_letter, self.theme.band(LinkState::Alarm));
+            }
+        }
+    }
+}

@@ -1,0 +1,164 @@
+//! Every page at three sizes on full, lossy and empty data, and areas too small for anything.
+
+mod support;
+
+use fadewatch::tui::state::{Dialog, Screen, UiState};
+use fadewatch::tui::theme::{Theme, ThemeName};
+use fadewatch::tui::view::{self, Glyphs, Scene};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Color;
+use support::Data;
+
+const SIZES: [(u16, u16); 3] = [(80, 24), (128, 37), (200, 60)];
+
+fn drawn(state: &UiState, data: Data, area: Rect, theme: &Theme, glyphs: Glyphs) -> Buffer {
+    let feed = support::feed(data, view::columns(state.screen, area));
+    let mut buffer = Buffer::empty(area);
+    let scene = Scene { feed: Some(&feed), state, theme, glyphs };
+    view::render(&scene, area, &mut buffer);
+    buffer
+}
+
+fn text(buffer: &Buffer) -> String {
+    let area = buffer.area;
+    let mut text = String::new();
+    for y in area.top()..area.bottom() {
+        let row: String = (area.left()..area.right()).map(|x| buffer[(x, y)].symbol()).collect();
+        text.push_str(row.trim_end());
+        text.push('\n');
+    }
+    text
+}
+
+fn on(screen: Screen) -> UiState {
+    UiState { screen, ..UiState::default() }
+}
+
+#[test]
+fn every_page_at_every_size() {
+    for screen in Screen::ALL {
+        for data in support::ALL {
+            for (columns, rows) in SIZES {
+                let area = Rect::new(0, 0, columns, rows);
+                let buffer = drawn(&on(screen), data, area, Theme::named(ThemeName::Dark), Glyphs::Full);
+                let name = format!("{}_{data:?}_{columns}x{rows}", screen.title()).to_lowercase();
+                insta::with_settings!({omit_expression => true, prepend_module_to_snapshot => false}, {
+                    insta::assert_snapshot!(name, text(&buffer));
+                });
+            }
+        }
+    }
+}
+
+#[test]
+fn no_area_is_too_small() {
+    let dialogs =
+        [None, Some(Dialog::Help), Some(Dialog::Note("a note".to_owned())), Some(Dialog::ConfirmQuit)];
+    for screen in Screen::ALL {
+        for dialog in &dialogs {
+            let state = UiState { dialog: dialog.clone(), ..on(screen) };
+            for data in support::ALL {
+                for rows in (0..=3).chain([7, 13, 20]) {
+                    for columns in (0..=5).chain([17, 31, 60]) {
+                        let area = Rect::new(0, 0, columns, rows);
+                        for theme in ThemeName::ALL {
+                            let _ = drawn(&state, data, area, Theme::named(theme), Glyphs::Full);
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn themes_differ_in_style_alone_except_for_the_plot_stroke() {
+    let area = Rect::new(0, 0, 128, 37);
+    let dark = drawn(&on(Screen::Events), Data::Full, area, Theme::named(ThemeName::Dark), Glyphs::Full);
+    let light = drawn(&on(Screen::Events), Data::Full, area, Theme::named(ThemeName::Light), Glyphs::Full);
+    assert_eq!(text(&dark), text(&light));
+    assert_ne!(dark, light);
+}
+
+#[test]
+fn without_colour_no_cell_has_any() {
+    for screen in Screen::ALL {
+        for data in support::ALL {
+            let buffer =
+                drawn(&on(screen), data, Rect::new(0, 0, 128, 37), Theme::colourless(), Glyphs::Full);
+            for cell in &buffer.content {
+                assert_eq!((cell.fg, cell.bg), (Color::Reset, Color::Reset));
+            }
+        }
+    }
+}
+
+#[test]
+fn in_ascii_every_cell_is_ascii_and_known() {
+    for screen in Screen::ALL {
+        for data in support::ALL {
+            let buffer =
+                drawn(&on(screen), data, Rect::new(0, 0, 128, 37), Theme::colourless(), Glyphs::Ascii);
+            for cell in &buffer.content {
+                assert!(cell.symbol().is_ascii(), "{screen:?}: {:?}", cell.symbol());
+            }
+        }
+    }
+}
+
+#[test]
+fn control_characters_from_telemetry_never_reach_a_cell() {
+    let mut feed = support::feed(Data::Full, 100);
+    let mut snapshot = (*feed.snapshot).clone();
+    let mut summary = (*snapshot.summary).clone();
+    let hostile = "\u{1b}]0;x\u{7}\u{9b}2J\u{202e}end\r\n";
+    summary.verdicts[0].text = hostile.to_owned();
+    for event in &mut summary.events {
+        event.text = hostile.to_owned();
+    }
+    summary.streams[2].why_not = Some(hostile.to_owned());
+    for lane in &mut snapshot.lanes {
+        lane.link = hostile.to_owned();
+    }
+    for sender in &mut snapshot.senders {
+        sender.label = hostile.to_owned();
+    }
+    for source in &mut snapshot.sources {
+        source.interface = hostile.to_owned();
+        source.down = Some((1.0, hostile.to_owned()));
+    }
+    snapshot.summary = summary.into();
+    feed.snapshot = snapshot.into();
+    feed.message = Some(hostile.to_owned());
+    for screen in Screen::ALL {
+        let area = Rect::new(0, 0, 128, 37);
+        let mut buffer = Buffer::empty(area);
+        let state = on(screen);
+        let scene =
+            Scene { feed: Some(&feed), state: &state, theme: Theme::colourless(), glyphs: Glyphs::Full };
+        view::render(&scene, area, &mut buffer);
+        for cell in &buffer.content {
+            assert!(!cell.symbol().chars().any(|letter| letter.is_control() || letter == '\u{202e}'));
+        }
+    }
+}
+
+#[test]
+fn dialogs_lie_over_the_page() {
+    let area = Rect::new(0, 0, 128, 37);
+    for (name, dialog) in [
+        ("help", Dialog::Help),
+        ("note", Dialog::Note("turned behind the trees".to_owned())),
+        ("quit", Dialog::ConfirmQuit),
+    ] {
+        for (columns, rows) in [(80, 24), (128, 37)] {
+            let area = Rect { width: columns, height: rows, ..area };
+            let state = UiState { dialog: Some(dialog.clone()), ..UiState::default() };
+            let buffer = drawn(&state, Data::Full, area, Theme::named(ThemeName::Dark), Glyphs::Full);
+            insta::with_settings!({omit_expression => true, prepend_module_to_snapshot => false}, {
+                insta::assert_snapshot!(format!("{name}_{columns}x{rows}"), text(&buffer));
+            });
+        }
+    }
+}

@@ -1,0 +1,648 @@
+//! Pictures of an invented session, built by hand: full, lossy and empty.
+//!
+//! Nothing here was measured; the shapes only have to exercise every widget.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use fadewatch::profile::LinkRole;
+use fadewatch::record::MarkKind;
+use fadewatch::session::{Feed, Mode, RecorderStatus};
+use fadewatch::snapshot::*;
+use fadewatch::summary::*;
+use fadewatch::units::LevelUnit;
+
+/// Which picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Data {
+    /// Everything measured, the video link getting near its freeze level.
+    Full,
+    /// Replay of a bad session: losses, silences, a source down.
+    Lossy,
+    /// Just begun.
+    Empty,
+}
+
+pub(crate) const ALL: [Data; 3] = [Data::Full, Data::Lossy, Data::Empty];
+
+const NOW_S: f64 = 754.3;
+
+/// A repeatable ripple between -1 and 1.
+fn ripple(at: f64) -> f64 {
+    ((at * 0.7).sin() + (at * 1.9 + 1.0).sin() * 0.6 + (at * 5.3 + 2.0).sin() * 0.4) / 2.0
+}
+
+fn view(columns: u16) -> View {
+    View { from_s: NOW_S - 120.0, to_s: NOW_S, columns }
+}
+
+fn times(view: View) -> Vec<f64> {
+    (0..view.columns).map(|column| view.from_s + view.column_s() * (f64::from(column) + 0.5)).collect()
+}
+
+fn levels(
+    view: View,
+    start: f64,
+    slope: f64,
+    spread: f64,
+    gap: Option<(f64, f64)>,
+) -> Vec<Option<LevelCell>> {
+    times(view)
+        .into_iter()
+        .map(|at| {
+            if gap.is_some_and(|(from, to)| at >= from && at < to) {
+                return None;
+            }
+            let mean = start + slope * (at - view.from_s) + spread * ripple(at);
+            Some(LevelCell { min: mean - 0.3 * spread, mean, max: mean + 0.3 * spread })
+        })
+        .collect()
+}
+
+fn traffic(view: View, base: f64, bad: &[(f64, f64, f64)], silent: Option<(f64, f64)>) -> Vec<LossCell> {
+    times(view)
+        .into_iter()
+        .map(|at| {
+            if silent.is_some_and(|(from, to)| at >= from && at < to) {
+                return LossCell { outage: true, ..LossCell::default() };
+            }
+            let share = bad.iter().find(|(from, to, _)| at >= *from && at < *to).map_or(base, |bad| bad.2);
+            let share = if share == base && ripple(at * 3.0) < 0.55 { 0.0 } else { share };
+            let lost = (share * 100.0).round() as u32;
+            LossCell {
+                received: 100 - lost,
+                lost,
+                outage: false,
+                host_drop: (700.0..702.0).contains(&at) && base > 0.02,
+            }
+        })
+        .collect()
+}
+
+fn spans(view: View, spans: &[(f64, f64)]) -> Vec<bool> {
+    times(view).into_iter().map(|at| spans.iter().any(|(from, to)| at >= *from && at < *to)).collect()
+}
+
+fn lanes(data: Data, view: View) -> Vec<Lane> {
+    let bad = data == Data::Lossy;
+    let video = Lane {
+        link: "video".to_owned(),
+        role: Some(LinkRole::Video),
+        unit: Some(LevelUnit::Dbm),
+        state: if bad { LinkState::Alarm } else { LinkState::Near },
+        level_now: Some(if bad { -80.1 } else { -72.2 }),
+        trend_per_s: Some(if bad { -1.3 } else { -0.2 }),
+        margin_now: Some(if bad { 0.9 } else { 8.8 }),
+        seconds_left: Some(if bad { 0.7 } else { 41.2 }),
+        metres_left: Some(if bad { 6.0 } else { 212.0 }),
+        threshold: Some(-81.0),
+        missing: None,
+        level: levels(view, -60.0, if bad { -0.16 } else { -0.1 }, 3.0, None),
+        loss: traffic(
+            view,
+            0.01,
+            if bad {
+                &[(660.0, 668.0, 0.3), (715.0, 722.0, 0.12), (740.0, 752.0, 0.45)]
+            } else {
+                &[(718.0, 722.0, 0.04)]
+            },
+            None,
+        ),
+        frozen: spans(view, if bad { &[(661.0, 664.0), (742.0, 751.0)] } else { &[(719.0, 721.0)] }),
+        acknowledged: bad,
+    };
+    let control = Lane {
+        link: "control".to_owned(),
+        role: Some(LinkRole::Control),
+        unit: Some(LevelUnit::Raw),
+        state: LinkState::Good,
+        level_now: Some(171.0),
+        trend_per_s: Some(0.01),
+        threshold: None,
+        missing: Some("no freeze level: add earlier sessions to the history".to_owned()),
+        level: levels(view, 180.0, -0.05, 6.0, None),
+        loss: traffic(view, 0.005, if bad { &[(700.0, 706.0, 0.25)] } else { &[] }, None),
+        frozen: spans(view, if bad { &[(701.0, 703.0)] } else { &[] }),
+        ..Lane::default()
+    };
+    let downlink = Lane {
+        link: "downlink".to_owned(),
+        role: Some(LinkRole::Telemetry),
+        unit: Some(LevelUnit::Dbm),
+        state: if bad { LinkState::Lost } else { LinkState::Good },
+        level_now: if bad { None } else { Some(-78.4) },
+        trend_per_s: if bad { None } else { Some(-0.1) },
+        margin_now: if bad { None } else { Some(21.4) },
+        threshold: Some(-99.8),
+        level: levels(view, -72.0, -0.06, 2.0, bad.then_some((726.0, 800.0))),
+        loss: traffic(
+            view,
+            0.03,
+            if bad { &[(680.0, 690.0, 0.18)] } else { &[] },
+            bad.then_some((725.0, 800.0)),
+        ),
+        frozen: spans(view, &[]),
+        ..Lane::default()
+    };
+    vec![video, control, downlink]
+}
+
+fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) -> LatencyStage {
+    LatencyStage {
+        method: "interval-censored".to_owned(),
+        events,
+        left_out: LeftOut { slow: 3, small: 2, gap: 1, ambiguous: 0 },
+        p50_ms: Some(median),
+        p50_ci95_ms: Some([median - 3.0, median + 4.0]),
+        p90_ms: Some(median * 1.25),
+        p90_ci95_ms: Some([median * 1.2, median * 1.38]),
+        p99_ms: p99.then_some(median * 1.5),
+        p99_ci95_ms: p99.then_some([median * 1.4, median * 1.8]),
+        moves_needed: MovesNeeded { p50: 0, p90: 0, p99: if p99 { 0 } else { 60 } },
+        max_ms: Some(median * 1.6),
+        clock_uncertainty_ms: Some(clock),
+        bound: "two-sided".to_owned(),
+        cross_correlation_ms: Some(median - 1.0),
+        channels: (1..=3)
+            .map(|number| LatencyChannel {
+                stick: from.0.then_some(number),
+                input: (!from.0 || !from.1).then_some(number),
+                servo: from.1.then_some(number + 1),
+                events: events / 3,
+                p50_ms: Some(median + f64::from(number) - 2.0),
+            })
+            .collect(),
+    }
+}
+
+fn bins(median: f64) -> Vec<(f64, f64, f64)> {
+    (0..40)
+        .map(|index| {
+            let low = f64::from(index) * 4.0;
+            let distance = (low + 2.0 - median) / (median * 0.22);
+            let skewed = if distance > 0.0 { distance * 0.8 } else { distance * 1.3 };
+            (low, low + 4.0, (-skewed * skewed / 2.0).exp())
+        })
+        .filter(|bin| bin.2 > 1e-3)
+        .collect()
+}
+
+fn stream(name: &str, system: u8, component: u8, lost: u64, link: Option<&str>, why: Option<&str>) -> Stream {
+    let received = 39_000;
+    let ratio = lost as f64 / (received + lost) as f64;
+    Stream {
+        interface: name.to_owned(),
+        endpoint: None,
+        system,
+        component,
+        link: link.map(str::to_owned),
+        link_loss: why.is_none(),
+        why_not: why.map(str::to_owned),
+        received,
+        lost,
+        lost_ci95: if lost > 1_000 { [lost - 40, lost + 216] } else { [lost, lost] },
+        duplicates: 40,
+        out_of_order: 70,
+        restarts: u64::from(lost > 1_000),
+        loss: Some(RatioEstimate { ratio, ci95: [ratio * 0.8, ratio * 1.26] }),
+        loss_periods: LossPeriods { count: lost / 4, mean_length: Some(4.0), max_length: 81 },
+        longest_silence_s: 6.02,
+        silent_at_end_s: 0.01,
+        rate_hz: Some(65.0),
+    }
+}
+
+fn event(at_s: f64, kind: &str, link: Option<&str>, text: &str) -> EventSummary {
+    EventSummary { at_s, kind: kind.to_owned(), link: link.map(str::to_owned), text: text.to_owned() }
+}
+
+fn verdict(about: &str, word: &str, text: &str) -> Verdict {
+    Verdict { about: about.to_owned(), word: word.to_owned(), text: text.to_owned() }
+}
+
+fn summary(data: Data) -> Summary {
+    let bad = data == Data::Lossy;
+    let mut summary = Summary { schema: 1, ..Summary::default() };
+    summary.recording = RecordingSummary {
+        file: "invented-field-test.pcapng".to_owned(),
+        start_utc: Some("2026-05-04T09:12:33.120Z".to_owned()),
+        duration_s: NOW_S,
+        bytes: Some(3_412_345),
+        records: 45_678,
+        truncated: false,
+        host_drops: None,
+        tags: BTreeMap::from([("antenna".to_owned(), "panel".to_owned())]),
+    };
+    summary.framing = Framing {
+        frames: 40_000,
+        crc_errors: if bad { 312 } else { 3 },
+        skipped_bytes: 91,
+        unknown_ids: 600,
+    };
+    summary.streams = vec![
+        stream("vehicle", 1, 1, if bad { 4_180 } else { 480 }, Some("downlink"), None),
+        stream("vehicle", 1, 240, 212, Some("video"), None),
+        stream("vehicle", 255, 190, 0, None, Some("a ground station that the profile does not name")),
+    ];
+    summary.links = ["video", "control", "downlink"]
+        .iter()
+        .zip([0.006, 0.0121, if bad { 0.0968 } else { 0.0122 }])
+        .map(|(link, ratio)| LinkSummary {
+            link: (*link).to_owned(),
+            role: if *link == "downlink" { "telemetry" } else { link }.to_owned(),
+            loss: Some(RatioEstimate { ratio, ci95: [ratio * 0.7, ratio * 1.4] }),
+            availability_ratio: Some(if bad { 0.93 } else { 0.99 }),
+            longest_silence_s: Some(if bad { 29.3 } else { 0.8 }),
+            silent_at_end_s: Some(0.0),
+            margin_db: (*link == "video").then_some(MarginSummary { end: Some(8.8), min: Some(-1.5) }),
+            margin_raw: None,
+            warnings: 2,
+            alarms: 1,
+        })
+        .collect();
+    summary.clocks = vec![ClockSummary {
+        system: 1,
+        component: 1,
+        method: "two-way".to_owned(),
+        offset_ms: -1_251_529.1,
+        skew_ppm: 33.5,
+        uncertainty_ms: Some(1.5),
+        rtt_min_ms: Some(11.0),
+    }];
+    summary.latency = LatencySummary {
+        stick_to_servo: (!bad).then(|| stage(41, 63.0, false, 1.5, (true, true))),
+        stick_to_input: Some(stage(41, 41.0, false, 1.5, (true, false))),
+        input_to_servo: Some(stage(212, 22.0, true, 0.0, (false, true))),
+    };
+    summary.control_holds = Some(ControlHolds { count: 4, longest_s: 0.31, total_s: 0.8, moving_s: 61.0 });
+    summary.signal = [("video", "down", -71.0), ("video", "up", -69.0), ("downlink", "down", -78.0)]
+        .map(|(link, direction, median)| SignalSummary {
+            link: Some(link.to_owned()),
+            system: 1,
+            component: 240,
+            source: "radio_status".to_owned(),
+            direction: direction.to_owned(),
+            unit: LevelUnit::Dbm,
+            samples: 1_200,
+            median: Some(median),
+            p05: Some(median - 12.0),
+            min: Some(median - 17.0),
+            noise_median: Some(-95.0),
+            snr_median_db: Some(median + 95.0),
+        })
+        .to_vec();
+    summary.range = vec![
+        RangeSummary {
+            link: "video".to_owned(),
+            unit: Some(LevelUnit::Dbm),
+            origin: Some("home_position".to_owned()),
+            samples: 1_150,
+            seconds_excluded: 9,
+            path_loss_exponent: Some(2.61),
+            path_loss_exponent_ci95: Some([2.5, 2.7]),
+            level_at_1m: Some(-12.74),
+            shadowing_sigma_db: Some(3.1),
+            max_distance_m: Some(320.0),
+            proven_m: Some(280.0),
+            proven_s: Some(144.0),
+            claimed_m: Some(1_000.0),
+            predicted_freeze_m: Some(412.0),
+            predicted_freeze_ci95_m: Some([371.0, 460.0]),
+            first_freeze_expected_m: Some(350.0),
+        },
+        RangeSummary {
+            link: "control".to_owned(),
+            unit: Some(LevelUnit::Raw),
+            origin: Some("home_position".to_owned()),
+            samples: 1_150,
+            seconds_excluded: 9,
+            path_loss_exponent: None,
+            path_loss_exponent_ci95: None,
+            level_at_1m: None,
+            shadowing_sigma_db: None,
+            max_distance_m: Some(320.0),
+            proven_m: Some(320.0),
+            proven_s: Some(160.0),
+            claimed_m: Some(4_000.0),
+            predicted_freeze_m: None,
+            predicted_freeze_ci95_m: None,
+            first_freeze_expected_m: None,
+        },
+    ];
+    let freeze = |start_s: f64, duration_s: f64, signal: f64, distance_m: f64| Freeze {
+        start_s,
+        duration_s: Some(duration_s),
+        ended: true,
+        signal: Some(signal),
+        distance_m: Some(distance_m),
+    };
+    summary.video = Some(VideoSummary {
+        source: "rtp".to_owned(),
+        ssrc: Some(305_419_896),
+        packets: Some(150_000),
+        packets_lost: Some(900),
+        jitter_ms: Some(1.9),
+        frames: Some(18_000),
+        frames_delivered: Some(17_600),
+        fps: Some(30.0),
+        freezes: 4,
+        freeze_s: Some(6.9),
+        freeze_list: vec![
+            freeze(301.2, 0.8, -84.0, 271.0),
+            freeze(423.9, 1.1, -82.5, 296.0),
+            freeze(661.0, 3.0, -79.0, 301.0),
+            freeze(719.0, 2.0, -81.3, 318.0),
+        ],
+        stopped_at_sender: vec![StoppedSpan { start_s: 500.0, duration_s: 4.0 }],
+    });
+    summary.freeze_threshold = Some(Threshold {
+        link: "video".to_owned(),
+        unit: LevelUnit::Dbm,
+        level_p50: Some(-86.0),
+        level_p05: -81.0,
+        level_p05_ci95: Some([-83.0, -79.5]),
+        base: Some(0.0002),
+        sessions: 4,
+        freezes: 31,
+        method: "logistic".to_owned(),
+    });
+    summary.thresholds = summary.freeze_threshold.clone().into_iter().collect();
+    summary.vibration = Some(VibrationSummary {
+        x: VibrationAxis { median: Some(11.0), p95: Some(19.0), max: Some(27.0) },
+        y: VibrationAxis { median: Some(12.4), p95: Some(21.0), max: Some(31.0) },
+        z: VibrationAxis { median: Some(15.0), p95: Some(33.0), max: Some(48.0) },
+        clipping: [0, 0, 3],
+    });
+    summary.power = vec![PowerSummary {
+        system: 1,
+        component: 1,
+        battery: 0,
+        voltage_start_v: Some(16.4),
+        voltage_min_v: Some(14.2),
+        used_mah: Some(830.0),
+        minutes_left: Some(4.5),
+    }];
+    summary.events = vec![
+        event(301.2, "freeze", Some("video"), "the picture froze for 0.8 s at -84.0 dBm"),
+        event(512.0, "restart", None, "sender 1/1 restarted"),
+        event(660.5, "mark", None, "picture froze"),
+        event(690.0, "warning", Some("video"), "margin 5.8 dB"),
+        event(719.0, "freeze", Some("video"), "the picture froze for 2.0 s at -81.3 dBm"),
+        event(730.0, "mark", None, "turned behind the trees"),
+        event(739.0, "alarm", Some("video"), "margin 2.1 dB, about 4 s left"),
+    ];
+    summary.verdicts = if bad {
+        vec![
+            verdict(
+                "video",
+                "alarm",
+                "turn back: video 1 dB above its freeze level, under 1 s left at this rate",
+            ),
+            verdict("downlink", "lost", "downlink silent for 29 s: nothing is known of the vehicle"),
+            verdict("control", "good", "control 1.2 % lost, 4 holds, the longest 0.31 s"),
+            verdict("recording", "near", "this computer lost 12 packets of the video source itself"),
+        ]
+    } else {
+        vec![
+            verdict("video", "near", "video 9 dB above its freeze level, about 40 s left at this rate"),
+            verdict("latency", "good", "stick to servo 63 ms (59 to 67), 41 moves"),
+            verdict("downlink", "good", "downlink 21 dB above its freeze level, 1.2 % lost"),
+        ]
+    };
+    summary
+}
+
+fn latency(data: Data) -> LatencyView {
+    let missing =
+        "the servo outputs do not follow any stick yet: move one stick at a time, quickly, 10 times";
+    let drift = |median: f64| {
+        (0..20).map(|at| (f64::from(at) * 39.0, median + 4.0 * ripple(f64::from(at)))).collect()
+    };
+    let view = |median: f64, limited: &str| StageView {
+        bins: bins(median),
+        drift: drift(median),
+        limited_by: Some(limited.to_owned()),
+        missing: None,
+    };
+    let all = if data == Data::Lossy {
+        StageView { missing: Some(missing.to_owned()), ..StageView::default() }
+    } else {
+        view(63.0, "too few moves: 60 more quick moves give a p99")
+    };
+    LatencyView {
+        stages: [
+            all,
+            view(41.0, "RC_CHANNELS come at 4 Hz: ask for 25 Hz with --request-rates"),
+            view(22.0, "servo outputs come at 10 Hz"),
+        ],
+        movement: Some(Movement {
+            at_s: 731.2,
+            stick: 1,
+            output: 2,
+            output_is_input: data == Data::Lossy,
+            stick_points: (0..30)
+                .map(|at| (f64::from(at) * 12.0, 1_500.0 + 380.0 * ((f64::from(at) - 8.0) / 3.0).tanh()))
+                .collect(),
+            output_points: (0..14)
+                .map(|at| {
+                    (f64::from(at) * 26.0, 1_500.0 + 380.0 * ((f64::from(at) * 26.0 - 160.0) / 36.0).tanh())
+                })
+                .collect(),
+            age_ms: (58.0, Some(66.0)),
+        }),
+        glass_to_glass_ms: Some(84.0),
+    }
+}
+
+fn range(view_missing: bool) -> Vec<RangeView> {
+    let plot = |link: &str, at_10: f64, per: f64, fails: f64| RangeView {
+        link: link.to_owned(),
+        bins: (1..32)
+            .map(|index| {
+                let from_m = f64::from(index) * 10.0;
+                DistanceBin {
+                    from_m,
+                    to_m: from_m + 10.0,
+                    seconds: 6.0,
+                    level: Some(at_10 - per * (from_m / 10.0).log10() + ripple(from_m)),
+                    loss_ratio: Some(0.01 + from_m / 8_000.0),
+                    passed: (index != 17).then_some(from_m < fails),
+                }
+            })
+            .collect(),
+        points: (0..400)
+            .map(|index| {
+                let distance = 10.0 + f64::from(index) * 0.78;
+                (distance, at_10 - per * (distance / 10.0).log10() + 5.0 * ripple(f64::from(index) * 1.7))
+            })
+            .collect(),
+        missing: None,
+    };
+    if view_missing {
+        return vec![RangeView {
+            link: "video".to_owned(),
+            missing: Some("the handset's position is unknown: press h while the vehicle is beside you, or name it in the profile".to_owned()),
+            ..RangeView::default()
+        }];
+    }
+    vec![plot("video", -38.8, 26.1, 280.0), plot("control", 200.0, 30.0, 400.0)]
+}
+
+/// The picture at a size of the window, in columns.
+pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
+    if data == Data::Empty {
+        return empty(columns);
+    }
+    let bad = data == Data::Lossy;
+    let view = view(columns);
+    let summary = summary(data);
+    let lanes = lanes(data, view);
+    let senders = vec![
+        SenderLane { stream: Some(0), label: "vehicle 1/1".to_owned(), cells: lanes[2].loss.clone() },
+        SenderLane {
+            stream: Some(1),
+            label: "vehicle 1/240".to_owned(),
+            cells: traffic(view, 0.008, &[], None),
+        },
+        SenderLane {
+            stream: Some(2),
+            label: "vehicle 255/190".to_owned(),
+            cells: traffic(view, 0.0, &[], None),
+        },
+        SenderLane { stream: None, label: "video RTP".to_owned(), cells: lanes[0].loss.clone() },
+    ];
+    let video = VideoView {
+        source: Some("rtp".to_owned()),
+        interval_ms: times(view)
+            .into_iter()
+            .zip(&lanes[0].frozen)
+            .map(|(at, frozen)| Some(if *frozen { 2_000.0 } else { 34.0 + 9.0 * ripple(at * 2.0).max(0.0) }))
+            .collect(),
+        limit_ms: Some(183.0),
+        packets: lanes[0].loss.clone(),
+        bit_rate_mbps: Some(6.4),
+        frozen_for_s: bad.then_some(2.4),
+    };
+    let vibration = VibrationView {
+        axes: [11.0, 12.4, 15.0].map(|median| {
+            times(view).into_iter().map(|at| Some(median + 6.0 * ripple(at * median))).collect()
+        }),
+        clipping: times(view).into_iter().map(|at| u32::from((718.0..719.0).contains(&at))).collect(),
+        limit: Some(30.0),
+        around: vec![
+            (660.5, "the radio: margin 1.2 dB, vibration as usual".to_owned()),
+            (719.0, "both: margin 0.4 dB, clipping on z".to_owned()),
+        ],
+        missing: None,
+    };
+    let marks = summary
+        .events
+        .iter()
+        .filter(|event| event.at_s >= view.from_s && event.at_s < view.to_s)
+        .map(|event| MarkPoint {
+            at_s: event.at_s,
+            mark: (event.kind == "mark").then_some(if event.text == "picture froze" {
+                MarkKind::PictureFroze
+            } else {
+                MarkKind::Remark
+            }),
+            kind: event.kind.clone(),
+            link: event.link.clone(),
+            text: event.text.clone(),
+        })
+        .collect();
+    let source = |name: &str, description: &str, silent_s: f64, bytes: u64| SourceState {
+        interface: name.to_owned(),
+        description: Some(description.to_owned()),
+        down: None,
+        silent_s: Some(silent_s),
+        bytes,
+        host_drops: None,
+    };
+    let mut sources = vec![
+        source("vehicle", "udp://0.0.0.0:14550", 0.1, 1_204_000),
+        source("handset", "serial:/dev/ttyACM0?baud=115200", 0.0, 402_000),
+        source("video", "udp://0.0.0.0:5004", 0.0, 61_000_000),
+    ];
+    if bad {
+        sources[0].silent_s = Some(29.3);
+        sources[1].down = Some((725.0, "unplugged, trying again".to_owned()));
+        sources[2].host_drops = Some(12);
+    }
+    Snapshot {
+        view,
+        now_s: NOW_S,
+        summary: Arc::new(summary),
+        lanes,
+        senders,
+        latency: latency(data),
+        video,
+        range: range(bad),
+        vibration,
+        marks,
+        sources,
+        transmits: if bad {
+            Vec::new()
+        } else {
+            vec!["asks the vehicle for the time once a second (--timesync)".to_owned()]
+        },
+        distance_m: Some(311.0),
+    }
+}
+
+fn empty(columns: u16) -> Snapshot {
+    Snapshot {
+        view: View { from_s: -118.8, to_s: 1.2, columns },
+        now_s: 1.2,
+        summary: Arc::new(Summary { schema: 1, ..Summary::default() }),
+        lanes: Vec::new(),
+        senders: Vec::new(),
+        latency: LatencyView {
+            stages: [0, 1, 2].map(|_| StageView {
+                missing: Some(
+                    "no stick has moved yet: name the handset's source and move a stick".to_owned(),
+                ),
+                ..StageView::default()
+            }),
+            ..LatencyView::default()
+        },
+        video: VideoView::default(),
+        range: Vec::new(),
+        vibration: VibrationView {
+            missing: Some("the vehicle sends no VIBRATION".to_owned()),
+            ..VibrationView::default()
+        },
+        marks: Vec::new(),
+        sources: vec![SourceState {
+            interface: "vehicle".to_owned(),
+            description: Some("udp://0.0.0.0:14550".to_owned()),
+            down: None,
+            silent_s: None,
+            bytes: 0,
+            host_drops: None,
+        }],
+        transmits: Vec::new(),
+        distance_m: None,
+    }
+}
+
+/// The same with the state of the session around it.
+pub(crate) fn feed(data: Data, columns: u16) -> Feed {
+    Feed {
+        revision: 1,
+        snapshot: Arc::new(snapshot(data, columns)),
+        mode: if data == Data::Lossy {
+            Mode::Replay { speed: 4.0, paused: false, duration_s: 1_204.0, at_end: false }
+        } else {
+            Mode::Live
+        },
+        recorder: (data != Data::Lossy).then(|| RecorderStatus {
+            path: "/tmp/2026-05-04T091233Z.pcapng".into(),
+            bytes: if data == Data::Empty { 248 } else { 3_412_345 },
+            error: None,
+            refused: 0,
+        }),
+        ended: false,
+        message: None,
+    }
+}
