@@ -555,6 +555,12 @@ impl LinkMonitor {
         &self.context.profile
     }
 
+    /// The vehicle's system id, once it is known.
+    #[must_use]
+    pub fn vehicle(&self) -> Option<u8> {
+        self.context.roles.vehicle()
+    }
+
     /// Seconds from the first record to the newest.
     #[must_use]
     pub fn now_s(&self) -> f64 {

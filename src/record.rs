@@ -189,6 +189,8 @@ pub enum OwnedBody {
         /// Its payload.
         bytes: Arc<[u8]>,
     },
+    /// See [`Body::Other`].
+    Other,
     /// See [`Body::Note`].
     Note(Note),
 }
@@ -217,8 +219,21 @@ impl OwnedRecord {
             body: match &self.body {
                 OwnedBody::Stream(bytes) => Body::Stream(bytes),
                 OwnedBody::Datagram { flow, bytes } => Body::Datagram { flow: *flow, bytes },
+                OwnedBody::Other => Body::Other,
                 OwnedBody::Note(note) => Body::Note(note.clone()),
             },
         }
+    }
+}
+
+impl From<&Record<'_>> for OwnedRecord {
+    fn from(record: &Record<'_>) -> Self {
+        let body = match &record.body {
+            Body::Stream(bytes) => OwnedBody::Stream(Arc::from(*bytes)),
+            Body::Datagram { flow, bytes } => OwnedBody::Datagram { flow: *flow, bytes: Arc::from(*bytes) },
+            Body::Other => OwnedBody::Other,
+            Body::Note(note) => OwnedBody::Note(note.clone()),
+        };
+        Self { at: record.at, interface: record.interface, direction: record.direction, body }
     }
 }

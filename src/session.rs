@@ -3,6 +3,12 @@
 //! The session thread owns the core. Screens send [`Command`]s and read the
 //! latest [`Feed`]; neither waits for the other.
 
+pub mod live;
+pub mod player;
+pub mod replay;
+
+pub(crate) mod picture;
+
 use std::path::PathBuf;
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};

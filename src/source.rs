@@ -1,1 +1,230 @@
-//! Where bytes come from: each chunk stamped on arrival.
+//! Where bytes come from: URLs of sources, and the tasks that read them.
+//!
+//! Every source hands its chunks to one [`intake::Intake`], which stamps and orders
+//! them. A source that goes away is tried again until it is back; what it had
+//! received stays received. Nothing here looks into the bytes.
+
+pub mod intake;
+
+pub(crate) mod host_drops;
+pub(crate) mod line;
+pub(crate) mod ports;
+pub(crate) mod reader;
+pub(crate) mod stream;
+pub(crate) mod transmit;
+pub(crate) mod udp;
+
+use std::fmt;
+use std::path::PathBuf;
+use std::str::FromStr;
+
+pub use ports::{PortFound, serial_ports};
+
+/// Baud rate of a serial source that names none.
+pub const DEFAULT_BAUD: u32 = 115_200;
+
+/// Where a source reads from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SourceUrl {
+    /// `serial:/dev/ttyACM0?baud=115200`.
+    Serial {
+        /// The device.
+        path: PathBuf,
+        /// Bits a second.
+        baud: u32,
+    },
+    /// `udp://0.0.0.0:14550`: where to listen; for `--forward`, whom to send to.
+    Udp {
+        /// Name or address, without brackets.
+        host: String,
+        /// Port.
+        port: u16,
+    },
+    /// `tcp://host:port`: whom to connect to.
+    Tcp {
+        /// Name or address, without brackets.
+        host: String,
+        /// Port.
+        port: u16,
+    },
+    /// `-`: standard input.
+    Stdin,
+    /// A file, a named pipe or a device, read from start to end.
+    File(PathBuf),
+}
+
+/// A source URL that cannot be used.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("cannot use source '{url}': {reason}")]
+pub struct SourceUrlError {
+    url: String,
+    reason: String,
+}
+
+/// A source that could not be opened.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot open {what} '{url}': {reason}; {advice}")]
+pub struct OpenError {
+    /// What it is for, e.g. `vehicle source`.
+    pub what: String,
+    /// As typed.
+    pub url: String,
+    /// Why.
+    pub reason: String,
+    /// What to do.
+    pub advice: String,
+}
+
+const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, a file's path, or - for standard input";
+
+impl FromStr for SourceUrl {
+    type Err = SourceUrlError;
+
+    fn from_str(url: &str) -> Result<Self, SourceUrlError> {
+        let wrong = |reason: String| SourceUrlError { url: url.to_owned(), reason };
+        if url == "-" {
+            return Ok(Self::Stdin);
+        }
+        if url.is_empty() {
+            return Err(wrong(format!("it is empty; {FORMS}")));
+        }
+        if let Some(rest) = url.strip_prefix("serial:") {
+            return parse_serial(rest).map_err(wrong);
+        }
+        if let Some(rest) = url.strip_prefix("udp://") {
+            let (host, port) = parse_address(rest, "0.0.0.0").map_err(wrong)?;
+            return Ok(Self::Udp { host, port });
+        }
+        if let Some(rest) = url.strip_prefix("tcp://") {
+            let (host, port) = parse_address(rest, "").map_err(wrong)?;
+            return Ok(Self::Tcp { host, port });
+        }
+        match url.split_once(':') {
+            Some((scheme @ ("evdev" | "capture" | "wifi"), _)) => {
+                Err(wrong(format!("'{scheme}:' sources are not built in yet; {FORMS}")))
+            }
+            Some((scheme, rest))
+                if rest.starts_with("//")
+                    || matches!(scheme, "udp" | "tcp" | "tty" | "com" | "usb" | "file") =>
+            {
+                Err(wrong(format!("'{scheme}:' is no kind of source; {FORMS}")))
+            }
+            _ => Ok(Self::File(PathBuf::from(url))),
+        }
+    }
+}
+
+impl fmt::Display for SourceUrl {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Serial { path, baud } => write!(out, "serial:{}?baud={baud}", path.display()),
+            Self::Udp { host, port } => write!(out, "udp://{}", joined(host, *port)),
+            Self::Tcp { host, port } => write!(out, "tcp://{}", joined(host, *port)),
+            Self::Stdin => out.write_str("-"),
+            Self::File(path) => write!(out, "{}", path.display()),
+        }
+    }
+}
+
+/// Host and port as one word, with brackets where the host needs them.
+pub(crate) fn joined(host: &str, port: u16) -> String {
+    if host.contains(':') { format!("[{host}]:{port}") } else { format!("{host}:{port}") }
+}
+
+fn parse_serial(rest: &str) -> Result<SourceUrl, String> {
+    let (path, query) = rest.split_once('?').map_or((rest, None), |(path, query)| (path, Some(query)));
+    let path = path.strip_prefix("//").filter(|path| path.starts_with('/')).unwrap_or(path);
+    if path.is_empty() {
+        return Err(
+            "it names no device; use serial:/dev/NAME?baud=115200 ('ports' lists what is there)".into()
+        );
+    }
+    let mut baud = DEFAULT_BAUD;
+    for pair in query.into_iter().flat_map(|query| query.split('&')) {
+        match pair.split_once('=') {
+            Some(("baud", value)) => {
+                baud = value.parse().ok().filter(|baud| *baud > 0).ok_or_else(|| {
+                    format!("baud '{value}' is no number of bits a second; use e.g. baud=115200")
+                })?;
+            }
+            _ => return Err(format!("'{pair}' is no option of a serial port; the only one is baud=NUMBER")),
+        }
+    }
+    Ok(SourceUrl::Serial { path: PathBuf::from(path), baud })
+}
+
+fn parse_address(rest: &str, default_host: &str) -> Result<(String, u16), String> {
+    let example = "use HOST:PORT, e.g. 0.0.0.0:14550 or [::]:14550";
+    let (host, port) = match rest.strip_prefix('[') {
+        Some(bracketed) => bracketed
+            .split_once("]:")
+            .filter(|(host, _)| host.parse::<std::net::Ipv6Addr>().is_ok())
+            .ok_or_else(|| format!("'{rest}' is no address with a port; {example}"))?,
+        None => rest
+            .rsplit_once(':')
+            .filter(|(host, _)| !host.contains(':'))
+            .ok_or_else(|| format!("'{rest}' has no port; {example}"))?,
+    };
+    let port = port
+        .parse()
+        .ok()
+        .filter(|port| *port > 0)
+        .ok_or_else(|| format!("'{port}' is no port from 1 to 65535; {example}"))?;
+    let host = if host.is_empty() { default_host } else { host };
+    if host.is_empty() || host.contains(['/', '?', ' ', '@']) {
+        return Err(format!("'{rest}' names no host; {example}"));
+    }
+    Ok((host.to_owned(), port))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parsed(url: &str) -> SourceUrl {
+        url.parse().unwrap()
+    }
+
+    #[test]
+    fn every_form_parses_and_prints_back() {
+        for url in [
+            "serial:/dev/ttyACM0?baud=57600",
+            "udp://0.0.0.0:14550",
+            "udp://[::]:14550",
+            "tcp://radio.local:5760",
+            "tcp://[fe80::1]:5760",
+            "-",
+            "logs/flight.bin",
+        ] {
+            assert_eq!(parsed(url).to_string(), url);
+        }
+        assert_eq!(
+            parsed("serial:/dev/ttyUSB0"),
+            SourceUrl::Serial { path: "/dev/ttyUSB0".into(), baud: DEFAULT_BAUD }
+        );
+        assert_eq!(parsed("udp://:14550"), SourceUrl::Udp { host: "0.0.0.0".into(), port: 14550 });
+    }
+
+    #[test]
+    fn wrong_urls_say_what_to_do_in_one_line() {
+        for (url, part) in [
+            ("", "empty"),
+            ("serial:", "no device"),
+            ("serial:/dev/ttyACM0?baud=fast", "baud=115200"),
+            ("serial:/dev/ttyACM0?speed=9600", "baud=NUMBER"),
+            ("udp://0.0.0.0", "no port"),
+            ("udp://0.0.0.0:0", "1 to 65535"),
+            ("udp://0.0.0.0:99999", "1 to 65535"),
+            ("udp://::1:14550", "no port"),
+            ("tcp://:5760", "no host"),
+            ("tcp://[nonsense]:5760", "no address"),
+            ("http://example.org", "no kind of source"),
+            ("udp:0.0.0.0:14550", "no kind of source"),
+            ("evdev:/dev/input/event3", "not built in yet"),
+        ] {
+            let error = url.parse::<SourceUrl>().unwrap_err().to_string();
+            assert!(error.contains(part), "{url}: {error}");
+            assert!(!error.contains('\n'));
+        }
+    }
+}

@@ -357,3 +357,44 @@ fn status_text(payload: &[u8]) -> Telemetry {
         text: String::from_utf8_lossy(&text[..end]).into_owned(),
     }
 }
+
+/// System id, component id and sequence number of a frame to send.
+pub type SendHeader = (u8, u8, u8);
+
+/// A TIMESYNC request (MAVLink 2) that was sent at `host_ns`: `tc1` 0, `ts1` the sender's own clock.
+#[must_use]
+pub fn encode_timesync_request(header: SendHeader, host_ns: i64) -> Vec<u8> {
+    let data = mavlink::dialects::all::TIMESYNC_DATA { tc1: 0, ts1: host_ns, ..Default::default() };
+    encoded(header, &MavMessage::TIMESYNC(data))
+}
+
+/// A COMMAND_LONG (MAVLink 2) with MAV_CMD_SET_MESSAGE_INTERVAL to the autopilot component of a system.
+#[must_use]
+pub fn encode_set_message_interval(
+    header: SendHeader,
+    system: u8,
+    message: u32,
+    interval_us: f64,
+) -> Vec<u8> {
+    use mavlink::dialects::all::{COMMAND_LONG_DATA, MavCmd};
+    let data = COMMAND_LONG_DATA {
+        param1: message as f32,
+        param2: interval_us as f32,
+        command: MavCmd::MAV_CMD_SET_MESSAGE_INTERVAL,
+        target_system: system,
+        target_component: 1,
+        ..Default::default()
+    };
+    encoded(header, &MavMessage::COMMAND_LONG(data))
+}
+
+fn encoded((system_id, component_id, sequence): SendHeader, message: &MavMessage) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    // Writing to memory does not fail.
+    let _ = mavlink::write_v2_msg(
+        &mut bytes,
+        mavlink::MavHeader { system_id: system_id.into(), component_id, sequence },
+        message,
+    );
+    bytes
+}

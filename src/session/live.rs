@@ -1,0 +1,282 @@
+//! A live session: sources, recorder and core under one thread.
+//!
+//! ```text
+//! source tasks ──> intake (stamps, orders) ──> session thread ──> recorder
+//!      ^ │                                            ├─────────> core ──> feed
+//!      │ v                                            └── commands from the screens
+//! other program (--forward)
+//! ```
+//!
+//! The first record is a tick at the start, then comes one a second, so that deadlines
+//! run while no bytes come; the last is an end note. What is recorded is what the core
+//! got, so that a summary of the recording equals the last one of the session.
+
+mod journal;
+mod sources;
+
+use std::collections::{BTreeMap, VecDeque};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::time::Duration;
+
+use anyhow::bail;
+
+use crate::clock::SessionClock;
+use crate::link::LinkMonitor;
+use crate::profile::Profile;
+use crate::record::{Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedRecord, SessionInfo};
+use crate::session::picture::{DeathNotice, Publisher, Status};
+use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
+use crate::snapshot::{LinkState, View};
+use crate::source::SourceUrl;
+use crate::source::intake::{Intake, IntakeLimits};
+use crate::summary::Threshold;
+
+use journal::Journal;
+use sources::Sources;
+
+/// Between two looks at what came; commands are heard at once.
+const LOOK: Duration = Duration::from_millis(25);
+/// Commands that may wait.
+const COMMANDS: usize = 64;
+
+/// System id under which this program sends: the top of the range that the protocol
+/// leaves to ground systems, and not 255, which most of them use already.
+pub const OWN_SYSTEM: u8 = 254;
+/// Component id under which this program sends: 191, an onboard computer (MAV_COMP_ID_ONBOARD_COMPUTER).
+pub const OWN_COMPONENT: u8 = 191;
+
+/// What a live session shall do.
+#[derive(Clone, Debug)]
+pub struct LiveConfig {
+    /// Where the vehicle is heard.
+    pub vehicle: Option<SourceUrl>,
+    /// Where the handset's sticks are heard.
+    pub handset: Option<SourceUrl>,
+    /// Where the video is heard.
+    pub video: Option<SourceUrl>,
+    /// The other program that the vehicle's bytes pass on to, both ways.
+    pub forward: Option<SourceUrl>,
+    /// Send TIMESYNC requests.
+    pub timesync: bool,
+    /// Ask the vehicle for RC_CHANNELS and SERVO_OUTPUT_RAW this often a second.
+    pub request_rates_hz: Option<f64>,
+    /// System id to send as.
+    pub own_system: u8,
+    /// Component id to send as.
+    pub own_component: u8,
+    /// Start though a serial or TCP source is away, and wait for it.
+    pub wait_for_sources: bool,
+    /// The recording to write; a file that exists is never overwritten.
+    pub recording: Option<PathBuf>,
+    /// Tags of the session; the profile's are added.
+    pub tags: BTreeMap<String, String>,
+    /// The profile.
+    pub profile: Arc<Profile>,
+    /// Thresholds from earlier sessions.
+    pub thresholds: Arc<[Threshold]>,
+    /// How much may wait for the session's thread.
+    pub limits: IntakeLimits,
+}
+
+impl Default for LiveConfig {
+    fn default() -> Self {
+        Self {
+            vehicle: None,
+            handset: None,
+            video: None,
+            forward: None,
+            timesync: false,
+            request_rates_hz: None,
+            own_system: OWN_SYSTEM,
+            own_component: OWN_COMPONENT,
+            wait_for_sources: false,
+            recording: None,
+            tags: BTreeMap::new(),
+            profile: Arc::default(),
+            thresholds: Arc::default(),
+            limits: IntakeLimits::default(),
+        }
+    }
+}
+
+impl LiveConfig {
+    /// The sources, in the order of their interfaces.
+    fn sources(&self) -> Vec<(&'static str, &SourceUrl)> {
+        [("vehicle", &self.vehicle), ("handset", &self.handset), ("video", &self.video)]
+            .into_iter()
+            .filter_map(|(name, url)| Some((name, url.as_ref()?)))
+            .collect()
+    }
+
+    fn check(&self) -> anyhow::Result<()> {
+        let sources = self.sources();
+        if sources.is_empty() {
+            bail!("no source is given; name one with --vehicle URL, --handset URL or --video URL");
+        }
+        if sources.iter().filter(|(_, url)| **url == SourceUrl::Stdin).count() > 1 {
+            bail!("standard input can be one source only; give the others a URL of their own");
+        }
+        for (index, (name, url)) in sources.iter().enumerate() {
+            if let Some((other, _)) = sources[..index].iter().find(|(_, earlier)| earlier == url) {
+                bail!("'{url}' cannot be {other} and {name} at once; give each source its own URL");
+            }
+        }
+        let transmits = self.timesync || self.request_rates_hz.is_some();
+        if (self.forward.is_some() || transmits)
+            && !matches!(
+                self.vehicle,
+                Some(SourceUrl::Serial { .. } | SourceUrl::Udp { .. } | SourceUrl::Tcp { .. })
+            )
+        {
+            bail!(
+                "--forward, --timesync and --request-rates need a vehicle source that can be written to; use serial:, udp:// or tcp://"
+            );
+        }
+        match &self.forward {
+            Some(SourceUrl::Stdin | SourceUrl::File(_)) => {
+                bail!("--forward needs an end that can be read and written; use serial:, udp:// or tcp://")
+            }
+            Some(SourceUrl::Serial { .. } | SourceUrl::Tcp { .. }) if transmits => bail!(
+                "--timesync and --request-rates would cut into the other program's bytes; with --forward they work over udp:// only"
+            ),
+            _ => {}
+        }
+        if self.request_rates_hz.is_some_and(|hz| !(0.1..=1000.0).contains(&hz)) {
+            bail!("--request-rates takes 0.1 to 1000 messages a second");
+        }
+        Ok(())
+    }
+}
+
+/// Opens the sources and starts a session. An error says which source, why, and what to do.
+pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
+    config.check()?;
+    let clock = SessionClock::start();
+    let intake = Intake::new(clock, config.limits);
+    let marks = InterfaceId(config.sources().len() as u16);
+    intake.note(marks, Note::Tick);
+    let sources = Sources::open(&config, &intake, marks)?;
+    let opening = opening_entries(&config);
+    let mut journal = Journal::create(config.recording)?;
+    let mut monitor = LinkMonitor::new(config.profile, config.thresholds);
+    for entry in opening {
+        journal.record(&entry);
+        monitor.handle(&entry);
+    }
+    let (commands, asked) = sync_channel(COMMANDS);
+    let feed = FeedSlot::default();
+    let publisher = Publisher::new(feed.clone(), clock);
+    let slot = feed.clone();
+    let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
+        let _notice = DeathNotice(slot);
+        let batch = VecDeque::new();
+        Ok(Live { monitor, journal, intake, marks, sources, publisher, batch }.run(&asked))
+    })?;
+    Ok(SessionHandle::new(commands, feed, thread))
+}
+
+/// Session tags and interfaces: what comes before the first record.
+fn opening_entries(config: &LiveConfig) -> Vec<Entry<'static>> {
+    let mut tags = config.profile.tags.clone();
+    tags.extend(config.tags.clone());
+    let mut entries = vec![Entry::Session(SessionInfo { tags, has_wall_clock: true })];
+    let mut interface = |name: &str, kind, description| {
+        let id = InterfaceId((entries.len() - 1) as u16);
+        entries.push(Entry::Interface(id, InterfaceInfo { name: name.to_owned(), kind, description }));
+    };
+    for (name, url) in config.sources() {
+        let datagrams = matches!(url, SourceUrl::Udp { .. });
+        let kind = if datagrams { InterfaceKind::Datagram } else { InterfaceKind::Stream };
+        interface(name, kind, Some(url.to_string()));
+    }
+    interface("marks", InterfaceKind::Marks, None);
+    entries
+}
+
+struct Live {
+    monitor: LinkMonitor,
+    journal: Journal,
+    intake: Intake,
+    marks: InterfaceId,
+    sources: Sources,
+    publisher: Publisher,
+    batch: VecDeque<OwnedRecord>,
+}
+
+impl Live {
+    fn run(mut self, asked: &Receiver<Command>) -> SessionEnd {
+        loop {
+            match asked.recv_timeout(LOOK) {
+                // A handle that was dropped ends the session in good order too.
+                Ok(Command::Quit) | Err(RecvTimeoutError::Disconnected) => break,
+                Ok(command) => self.obey(command),
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+            self.take_records();
+            self.sources.vehicle_is(self.monitor.vehicle());
+            if let Some(notice) = self.sources.notice() {
+                self.publisher.say(notice);
+            }
+            let journal = &self.journal;
+            self.publisher.offer(&self.monitor, || live_status(journal));
+        }
+        self.end()
+    }
+
+    fn obey(&mut self, command: Command) {
+        match command {
+            Command::View(view) => self.publisher.show(view),
+            Command::Mark { kind, text } => self.intake.note(self.marks, Note::Mark { kind, text }),
+            Command::Acknowledge => self.acknowledge(),
+            Command::Seek(_) | Command::SeekEnd | Command::Speed(_) => {
+                self.publisher.say("this is live: only a replay can be sped up or moved in time".to_owned());
+            }
+            // Live, a pause holds the picture alone, which is the screen's own affair.
+            Command::Pause(_) | Command::Quit => {}
+        }
+    }
+
+    /// Acknowledges every link that warns and was not acknowledged yet.
+    fn acknowledge(&mut self) {
+        let now_s = self.monitor.now_s();
+        let view = View { from_s: now_s - 1.0, to_s: now_s, columns: 1 };
+        for lane in self.monitor.snapshot(view, Arc::default()).lanes {
+            if matches!(lane.state, LinkState::Near | LinkState::Alarm) && !lane.acknowledged {
+                self.intake.note(self.marks, Note::Acknowledged { link: lane.link });
+            }
+        }
+    }
+
+    /// Records first, then the core.
+    fn take_records(&mut self) {
+        self.intake.take(&mut self.batch);
+        if self.batch.is_empty() {
+            return;
+        }
+        for owned in &self.batch {
+            let entry = Entry::Record(owned.as_record());
+            if let Some(note) = self.journal.record(&entry) {
+                self.monitor.handle(&Entry::Record(note.as_record()));
+            }
+            self.monitor.handle(&entry);
+        }
+        self.publisher.records_came();
+    }
+
+    fn end(mut self) -> SessionEnd {
+        self.sources.stop();
+        self.intake.close(self.marks);
+        self.take_records();
+        let facts = self.journal.finish();
+        let summary = self.monitor.summary(&facts);
+        self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
+        let evidence = self.monitor.freeze_evidence();
+        SessionEnd { summary, recording: self.journal.path(), evidence }
+    }
+}
+
+fn live_status(journal: &Journal) -> Status {
+    Status { facts: journal.facts(), mode: Mode::Live, recorder: journal.status() }
+}

@@ -1,0 +1,242 @@
+//! The tasks of a live session: opened before it starts, stopped at its end.
+
+use std::time::Duration;
+
+use tokio::runtime::{Builder, Runtime};
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinHandle;
+use tokio::time::{Instant, MissedTickBehavior, interval_at, timeout};
+
+use crate::clock::StepWatch;
+use crate::record::{InterfaceId, Note};
+use crate::source::host_drops::SocketDrops;
+use crate::source::intake::Intake;
+use crate::source::line::{Line, Notices, Outgoing, Passing};
+use crate::source::stream::{Connection, Refusal};
+use crate::source::{OpenError, SourceUrl, reader, stream, transmit, udp};
+
+use super::LiveConfig;
+
+/// Chunks on their way from the vehicle to the other program: about 4 MB of the largest.
+const TO_PEER: usize = 1024;
+/// Chunks on their way to the vehicle; the other program waits for more room.
+const TO_VEHICLE: usize = 64;
+/// How long tasks may take to end.
+const STOPPING: Duration = Duration::from_millis(300);
+
+enum Opened {
+    Stream(Option<Connection>),
+    Udp(udp::Socket),
+    Reader(Box<dyn std::io::Read + Send>),
+}
+
+/// All running tasks.
+#[derive(Debug)]
+pub(super) struct Sources {
+    runtime: Option<Runtime>,
+    stop: watch::Sender<bool>,
+    tasks: Vec<JoinHandle<()>>,
+    /// Counters read for the last time after the tasks have ended.
+    drops: Vec<(InterfaceId, SocketDrops)>,
+    intake: Intake,
+    vehicle: watch::Sender<Option<u8>>,
+    notices: Notices,
+}
+
+impl Sources {
+    /// Opens everything, or says what could not be opened.
+    pub(super) fn open(config: &LiveConfig, intake: &Intake, marks: InterfaceId) -> anyhow::Result<Self> {
+        let runtime = Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
+        let mut opened = Vec::new();
+        for (index, (name, url)) in config.sources().into_iter().enumerate() {
+            let what = format!("{name} source");
+            let end = runtime.block_on(open(url, false, config.wait_for_sources));
+            let end = end.map_err(|refusal| open_error(&what, url, refusal))?;
+            opened.push((InterfaceId(index as u16), name, url.clone(), end));
+        }
+        let peer = match &config.forward {
+            None => None,
+            Some(url) => {
+                let end = runtime.block_on(open(url, true, config.wait_for_sources));
+                Some((url.clone(), end.map_err(|refusal| open_error("--forward", url, refusal))?))
+            }
+        };
+        let mut sources = Self {
+            runtime: Some(runtime),
+            stop: watch::Sender::new(false),
+            tasks: Vec::new(),
+            drops: Vec::new(),
+            intake: intake.clone(),
+            vehicle: watch::Sender::new(config.profile.vehicle.system),
+            notices: Notices::default(),
+        };
+        sources.start(config, opened, peer, marks)?;
+        Ok(sources)
+    }
+
+    fn start(
+        &mut self,
+        config: &LiveConfig,
+        opened: Vec<(InterfaceId, &'static str, SourceUrl, Opened)>,
+        peer: Option<(SourceUrl, Opened)>,
+        marks: InterfaceId,
+    ) -> anyhow::Result<()> {
+        let (to_vehicle, from_here) = mpsc::channel(TO_VEHICLE);
+        let mut from_here = Some(from_here);
+        let mut passing = None;
+        if let Some((url, end)) = peer {
+            let (to_peer, passed) = mpsc::channel(TO_PEER);
+            passing = Some(Passing::new(to_peer, self.notices.clone()));
+            let line = Line::Peer {
+                name: format!("the other program at {url}"),
+                to_vehicle: to_vehicle.clone(),
+                clock: *self.intake.clock(),
+                notices: self.notices.clone(),
+            };
+            self.announce(marks, in_the_path(config, &url));
+            self.serve(url, end, line, passed)?;
+        }
+        for (interface, name, url, end) in opened {
+            let is_vehicle = name == "vehicle";
+            let outgoing = from_here.take_if(|_| is_vehicle).unwrap_or_else(|| mpsc::channel(1).1);
+            let line = Line::Source {
+                interface,
+                name: name.to_owned(),
+                intake: self.intake.clone(),
+                passing: passing.take_if(|_| is_vehicle),
+                notices: self.notices.clone(),
+            };
+            if let Opened::Udp(socket) = &end
+                && let Some(counter) = socket.drops()
+            {
+                self.drops.push((interface, counter));
+            }
+            self.serve(url, end, line, outgoing)?;
+        }
+        self.transmit(config, &to_vehicle, marks);
+        self.spawn(each_second(self.intake.clone(), marks));
+        Ok(())
+    }
+
+    fn serve(
+        &mut self,
+        url: SourceUrl,
+        end: Opened,
+        line: Line,
+        outgoing: mpsc::Receiver<Outgoing>,
+    ) -> std::io::Result<()> {
+        match (end, line) {
+            (Opened::Reader(from), Line::Source { interface, name, intake, notices, .. }) => {
+                return reader::spawn(from, interface, name, intake, notices);
+            }
+            (Opened::Reader(_), Line::Peer { .. }) => {}
+            (Opened::Udp(socket), line) => self.spawn(socket.run(line, outgoing)),
+            (Opened::Stream(connection), line) => {
+                if connection.is_none() {
+                    line.down("it was not there at the start");
+                }
+                self.spawn(stream::run(url, connection, line, outgoing));
+            }
+        }
+        Ok(())
+    }
+
+    fn transmit(&mut self, config: &LiveConfig, to_vehicle: &mpsc::Sender<Outgoing>, marks: InterfaceId) {
+        let own = transmit::Own::new(config.own_system, config.own_component);
+        if config.timesync {
+            self.announce(marks, "transmits: a TIMESYNC request once a second".to_owned());
+            self.spawn(transmit::timesync(to_vehicle.clone(), own.clone()));
+        }
+        if let Some(hz) = config.request_rates_hz {
+            let what = "transmits: asks the vehicle for RC_CHANNELS and SERVO_OUTPUT_RAW";
+            self.announce(marks, format!("{what} {hz} times a second"));
+            self.spawn(transmit::request_rates(to_vehicle.clone(), own, hz, self.vehicle.subscribe()));
+        }
+    }
+
+    fn announce(&self, marks: InterfaceId, what: String) {
+        self.intake.note(marks, Note::Transmits { what });
+    }
+
+    fn spawn(&mut self, task: impl Future<Output = ()> + Send + 'static) {
+        let mut stop = self.stop.subscribe();
+        let task = async move {
+            tokio::select! {
+                () = task => {}
+                _ = stop.wait_for(|stop| *stop) => {}
+            }
+        };
+        if let Some(runtime) = &self.runtime {
+            self.tasks.push(runtime.spawn(task));
+        }
+    }
+
+    /// The vehicle's system id, once it is known.
+    pub(super) fn vehicle_is(&self, system: Option<u8>) {
+        if system.is_some() {
+            self.vehicle.send_if_modified(|known| std::mem::replace(known, system) != system);
+        }
+    }
+
+    /// One line for the pilot, if there is a new one.
+    pub(super) fn notice(&self) -> Option<String> {
+        self.notices.take()
+    }
+
+    /// Ends all tasks and reads the counters for the last time.
+    pub(super) fn stop(&mut self) {
+        for (interface, counter) in &self.drops {
+            if let Some(total) = counter.read() {
+                self.intake.host_drops(*interface, total);
+            }
+        }
+        let Some(runtime) = self.runtime.take() else { return };
+        let _ = self.stop.send(true);
+        let tasks = std::mem::take(&mut self.tasks);
+        let _ = runtime.block_on(timeout(STOPPING, async {
+            for task in tasks {
+                let _ = task.await;
+            }
+        }));
+        runtime.shutdown_background();
+    }
+}
+
+fn in_the_path(config: &LiveConfig, peer: &SourceUrl) -> String {
+    let vehicle = config.vehicle.as_ref().map(ToString::to_string).unwrap_or_default();
+    format!("in the path: forwards every byte between {vehicle} and {peer}")
+}
+
+async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, Refusal> {
+    match url {
+        SourceUrl::Udp { host, port } if is_peer => udp::talk(host, *port).map(Opened::Udp),
+        SourceUrl::Udp { host, port } => udp::listen(host, *port).map(Opened::Udp),
+        SourceUrl::Stdin => Ok(Opened::Reader(Box::new(std::io::stdin()))),
+        SourceUrl::File(path) => reader::open(path).map(Opened::Reader),
+        SourceUrl::Serial { .. } | SourceUrl::Tcp { .. } => match stream::connect(url).await {
+            Ok(connection) => Ok(Opened::Stream(Some(connection))),
+            Err(_) if may_wait => Ok(Opened::Stream(None)),
+            Err(refusal) => Err(refusal),
+        },
+    }
+}
+
+fn open_error(what: &str, url: &SourceUrl, refusal: Refusal) -> OpenError {
+    let Refusal { reason, advice } = refusal;
+    OpenError { what: what.to_owned(), url: url.to_string(), reason, advice }
+}
+
+/// A tick a second, and a look at the wall clock. The first tick is the session's first record.
+async fn each_second(intake: Intake, marks: InterfaceId) {
+    const SECOND: Duration = Duration::from_secs(1);
+    let mut steps = StepWatch::default();
+    let mut seconds = interval_at(Instant::now() + SECOND, SECOND);
+    seconds.set_missed_tick_behavior(MissedTickBehavior::Skip);
+    loop {
+        seconds.tick().await;
+        intake.note(marks, Note::Tick);
+        if let Some(by) = steps.look(intake.clock().wall_ahead()) {
+            intake.note(marks, Note::WallClockStep { by });
+        }
+    }
+}

@@ -1,0 +1,261 @@
+//! A recording played to any instant: no clock and no threads.
+//!
+//! The state at an instant is that after every record up to it, however it was
+//! reached. Copies of the core ([`Checkpoints`]) are kept on the way, at most
+//! [`MOST`], spread evenly: when there are too many every second one is dropped and
+//! the distance between them doubles. A seek goes on from the nearest one before.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use crate::capture::{Cursor, Recording};
+use crate::link::{LinkMonitor, RecordingFacts};
+use crate::profile::Profile;
+use crate::record::{Entry, OwnedRecord};
+use crate::snapshot::{Snapshot, View};
+use crate::summary::{Summary, Threshold};
+use crate::units::Nanos;
+
+/// Copies of the core that are kept.
+const MOST: usize = 48;
+/// Distance between the first ones.
+const FIRST_SPACING: Nanos = Nanos::from_secs(1);
+
+/// Everything that a replay needs to go on from an instant.
+#[derive(Clone, Debug)]
+struct State {
+    cursor: Cursor,
+    monitor: LinkMonitor,
+    /// Read already, but later than the instant that was asked for.
+    pending: Option<OwnedRecord>,
+    /// Stamp of the first record.
+    start: Option<Nanos>,
+    /// Running maximum of the stamps of the records that were handled.
+    newest: Nanos,
+    /// There is nothing after it.
+    ended: bool,
+}
+
+impl State {
+    /// Since the first record.
+    fn elapsed(&self) -> Nanos {
+        self.start.map_or(Nanos::ZERO, |start| self.newest - start)
+    }
+
+    /// When a record is due: records that are stamped late come with the one before them.
+    fn due(&self, at: Nanos) -> Nanos {
+        self.start.map_or(Nanos::ZERO, |start| at.max(self.newest) - start)
+    }
+
+    fn handle(&mut self, entry: &Entry<'_>, at: Nanos) {
+        self.start.get_or_insert_with(|| {
+            self.newest = at;
+            at
+        });
+        self.newest = self.newest.max(at);
+        self.monitor.handle(entry);
+    }
+}
+
+/// Saved states, in order; copies share them.
+#[derive(Clone, Debug)]
+pub struct Checkpoints(Arc<Mutex<Saved>>);
+
+#[derive(Debug)]
+struct Saved {
+    spacing: Nanos,
+    states: Vec<State>,
+    /// The farthest that anybody has come.
+    farthest: Nanos,
+}
+
+impl Default for Checkpoints {
+    fn default() -> Self {
+        let saved = Saved { spacing: FIRST_SPACING, states: Vec::new(), farthest: Nanos::ZERO };
+        Self(Arc::new(Mutex::new(saved)))
+    }
+}
+
+impl Checkpoints {
+    /// Keeps a state, where it is far enough behind the last one.
+    fn keep(&self, state: &State) {
+        let mut saved = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let elapsed = state.elapsed();
+        saved.farthest = saved.farthest.max(elapsed);
+        let last = saved.states.last().map_or(Nanos::ZERO, State::elapsed);
+        if elapsed < last + saved.spacing {
+            return;
+        }
+        saved.states.push(state.clone());
+        if saved.states.len() > MOST {
+            let mut odd = false;
+            saved.states.retain(|_| {
+                odd = !odd;
+                !odd
+            });
+            saved.spacing = saved.spacing + saved.spacing;
+        }
+    }
+
+    /// The distance at which the next one is wanted.
+    fn next_due(&self) -> Nanos {
+        let saved = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        saved.states.last().map_or(Nanos::ZERO, State::elapsed) + saved.spacing
+    }
+
+    /// The nearest state at or before an instant, if it is later than another one.
+    fn before(&self, to: Nanos, later_than: Option<Nanos>) -> Option<State> {
+        let saved = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = saved.states.partition_point(|state| state.elapsed() <= to);
+        let state = saved.states[..count].last()?;
+        later_than.is_none_or(|than| state.elapsed() > than).then(|| state.clone())
+    }
+
+    /// How far the recording is known to reach, seconds.
+    pub(crate) fn farthest_s(&self) -> f64 {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).farthest.secs()
+    }
+
+    /// How many there are.
+    #[must_use]
+    pub fn count(&self) -> usize {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).states.len()
+    }
+}
+
+/// Plays a recording.
+#[derive(Clone, Debug)]
+pub struct Player {
+    recording: Arc<Recording>,
+    first: Box<State>,
+    state: Box<State>,
+    checkpoints: Checkpoints,
+    /// When this player looks at the checkpoints again.
+    checkpoint_due: Nanos,
+}
+
+impl Player {
+    /// Before the first record.
+    #[must_use]
+    pub fn new(recording: Arc<Recording>, profile: Arc<Profile>, thresholds: Arc<[Threshold]>) -> Self {
+        let state = Box::new(State {
+            cursor: recording.cursor(),
+            monitor: LinkMonitor::new(profile, thresholds),
+            pending: None,
+            start: None,
+            newest: Nanos::ZERO,
+            ended: false,
+        });
+        let first = state.clone();
+        Self { recording, first, state, checkpoints: Checkpoints::default(), checkpoint_due: FIRST_SPACING }
+    }
+
+    /// Goes forward to an instant, seconds from the first record; never back.
+    pub fn advance_to(&mut self, t_s: f64) {
+        while !self.advance(Nanos::from_secs_f64(t_s), usize::MAX) {}
+    }
+
+    /// Goes to an instant, forward or back.
+    pub fn seek(&mut self, t_s: f64) {
+        self.jump(t_s);
+        self.advance_to(t_s);
+    }
+
+    /// Goes to the last record.
+    pub fn seek_end(&mut self) {
+        self.jump(f64::INFINITY);
+        self.advance_to(f64::INFINITY);
+    }
+
+    /// Goes to the nearest saved state before an instant, unless this one is nearer.
+    pub(crate) fn jump(&mut self, t_s: f64) {
+        let to = Nanos::from_secs_f64(t_s.max(0.0));
+        let here = self.state.start.map(|_| self.state.elapsed()).filter(|here| *here <= to);
+        if let Some(state) = self.checkpoints.before(to, here) {
+            *self.state = state;
+        } else if here.is_none() {
+            self.state = self.first.clone();
+        }
+        self.checkpoint_due = self.checkpoints.next_due();
+    }
+
+    /// Handles at most so many records up to an instant; true once it is reached.
+    pub(crate) fn advance(&mut self, to: Nanos, most: usize) -> bool {
+        let mut room = most;
+        if let Some(pending) = self.state.pending.take() {
+            if self.state.due(pending.at) > to {
+                self.state.pending = Some(pending);
+                return true;
+            }
+            self.state.handle(&Entry::Record(pending.as_record()), pending.at);
+        }
+        loop {
+            if self.state.elapsed() >= self.checkpoint_due {
+                self.checkpoints.keep(&self.state);
+                self.checkpoint_due = self.checkpoints.next_due();
+            }
+            if room == 0 {
+                return false;
+            }
+            room -= 1;
+            let state = &mut *self.state;
+            match self.recording.next(&mut state.cursor) {
+                None => {
+                    state.ended = true;
+                    self.checkpoints.keep(&self.state);
+                    return true;
+                }
+                Some(Entry::Record(record)) => {
+                    if state.due(record.at) > to {
+                        state.pending = Some(OwnedRecord::from(&record));
+                        return true;
+                    }
+                    let at = record.at;
+                    state.handle(&Entry::Record(record), at);
+                }
+                Some(other) => state.monitor.handle(&other),
+            }
+        }
+    }
+
+    /// Seconds from the first record to the last that was handled.
+    #[must_use]
+    pub fn position_s(&self) -> f64 {
+        self.state.elapsed().secs()
+    }
+
+    /// The last record has been handled.
+    #[must_use]
+    pub fn at_end(&self) -> bool {
+        self.state.ended
+    }
+
+    /// What is known of the recording here.
+    #[must_use]
+    pub fn facts(&self) -> RecordingFacts {
+        self.recording.facts(&self.state.cursor)
+    }
+
+    /// All figures here.
+    #[must_use]
+    pub fn summary(&self) -> Summary {
+        self.state.monitor.summary(&self.facts())
+    }
+
+    /// The picture here.
+    #[must_use]
+    pub fn snapshot(&self, view: View) -> Snapshot {
+        self.state.monitor.snapshot(view, Arc::new(self.summary()))
+    }
+
+    /// The core.
+    #[must_use]
+    pub const fn monitor(&self) -> &LinkMonitor {
+        &self.state.monitor
+    }
+
+    /// The saved states, shared with every copy of this player.
+    #[must_use]
+    pub const fn checkpoints(&self) -> &Checkpoints {
+        &self.checkpoints
+    }
+}

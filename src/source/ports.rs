@@ -1,0 +1,111 @@
+//! The serial ports of this computer, for people to choose from.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use tokio_serial::SerialPortType;
+
+/// A serial port that was found.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PortFound {
+    /// The device.
+    pub path: PathBuf,
+    /// What it is, where that is known.
+    pub description: Option<String>,
+}
+
+/// The serial ports found, in the order of their names. On Linux those that the
+/// system lists with hardware behind them; elsewhere what the platform tells.
+#[must_use]
+pub fn serial_ports() -> Vec<PortFound> {
+    let mut found: BTreeMap<PathBuf, Option<String>> = BTreeMap::new();
+    for port in tokio_serial::available_ports().unwrap_or_default() {
+        let path = PathBuf::from(port.port_name.replace("/sys/class/tty/", "/dev/"));
+        found.insert(path, described(&port.port_type));
+    }
+    for (path, description) in listed_by_system(Path::new("/sys/class/tty")) {
+        let known = found.entry(path).or_default();
+        if description.is_some() {
+            *known = description;
+        }
+    }
+    let exists = |path: &PathBuf| path.exists();
+    found
+        .into_iter()
+        .filter(|(path, _)| exists(path))
+        .map(|(path, description)| PortFound { path, description })
+        .collect()
+}
+
+fn described(kind: &SerialPortType) -> Option<String> {
+    match kind {
+        SerialPortType::UsbPort(usb) => {
+            let words: Vec<&str> =
+                [usb.manufacturer.as_deref(), usb.product.as_deref()].into_iter().flatten().collect();
+            let ids = format!("USB {:04x}:{:04x}", usb.vid, usb.pid);
+            Some(if words.is_empty() { ids } else { format!("{} ({ids})", words.join(" ")) })
+        }
+        SerialPortType::BluetoothPort => Some("Bluetooth".to_owned()),
+        SerialPortType::PciPort | SerialPortType::Unknown => None,
+    }
+}
+
+/// Ports under the kernel's list that have a device behind them; the many legacy
+/// ports that exist in name only (type 0 of the 8250 driver) are left out.
+fn listed_by_system(class: &Path) -> Vec<(PathBuf, Option<String>)> {
+    let Ok(entries) = std::fs::read_dir(class) else { return Vec::new() };
+    entries
+        .filter_map(Result::ok)
+        .filter(|entry| entry.path().join("device").exists())
+        .filter(|entry| read_word(&entry.path().join("type")).is_none_or(|kind| kind != "0"))
+        .map(|entry| (Path::new("/dev").join(entry.file_name()), usb_words(&entry.path().join("device"))))
+        .collect()
+}
+
+/// Maker, product and ids of the USB device above a port.
+fn usb_words(device: &Path) -> Option<String> {
+    let device = device.canonicalize().ok()?;
+    let usb = device.ancestors().take(4).find(|folder| folder.join("idVendor").exists())?;
+    let ids = format!("USB {}:{}", read_word(&usb.join("idVendor"))?, read_word(&usb.join("idProduct"))?);
+    let names: Vec<String> =
+        ["manufacturer", "product"].iter().filter_map(|name| read_word(&usb.join(name))).collect();
+    Some(if names.is_empty() { ids } else { format!("{} ({ids})", names.join(" ")) })
+}
+
+fn read_word(path: &Path) -> Option<String> {
+    let word = crate::link::clean(std::fs::read_to_string(path).ok()?.trim());
+    (!word.is_empty()).then_some(word)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ports_with_a_device_are_listed_and_described() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        let usb = root.join("devices/usb1/1-1");
+        let function = usb.join("1-1:1.0/ttyACM0");
+        std::fs::create_dir_all(&function).unwrap();
+        std::fs::write(usb.join("idVendor"), "1234\n").unwrap();
+        std::fs::write(usb.join("idProduct"), "abcd\n").unwrap();
+        std::fs::write(usb.join("product"), "Bench radio\n").unwrap();
+        let class = root.join("class");
+        for name in ["ttyACM0", "ttyS3"] {
+            std::fs::create_dir_all(class.join(name)).unwrap();
+            std::os::unix::fs::symlink(&function, class.join(name).join("device")).unwrap();
+        }
+        std::fs::write(class.join("ttyS3/type"), "0\n").unwrap();
+        std::fs::create_dir_all(class.join("tty5")).unwrap();
+        let ports = listed_by_system(&class);
+        assert_eq!(ports, [("/dev/ttyACM0".into(), Some("Bench radio (USB 1234:abcd)".to_owned()))]);
+    }
+
+    #[test]
+    fn listing_needs_no_rights() {
+        for port in serial_ports() {
+            assert!(port.path.starts_with("/dev"));
+        }
+    }
+}

@@ -1,0 +1,153 @@
+//! UDP: a listening source, or the other program behind `--forward`.
+//!
+//! A listening source answers the peer that it hears; another one takes its place
+//! only after 3 s of silence, so that a stranger cannot turn the way back to himself
+//! while the vehicle speaks.
+
+use std::future::pending;
+use std::net::{SocketAddr, ToSocketAddrs};
+use std::os::fd::AsRawFd;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+use nix::sys::socket::{setsockopt, sockopt};
+use tokio::net::UdpSocket;
+use tokio::sync::mpsc;
+use tokio::time::{MissedTickBehavior, interval};
+
+use crate::record::Flow;
+use crate::units::Nanos;
+
+use super::host_drops::SocketDrops;
+use super::line::{Line, Outgoing};
+use super::stream::{Refusal, plain};
+
+/// Buffer asked of the kernel: 4 s of a 16 Mbit/s video.
+const RECEIVE_BUFFER: usize = 8 << 20;
+const PEER_SILENT: Nanos = Nanos::from_secs(3);
+
+/// An open socket.
+pub(crate) struct Socket {
+    udp: UdpSocket,
+    local: SocketAddr,
+    /// The only one to talk with; `None`: whoever speaks.
+    fixed: Option<SocketAddr>,
+}
+
+/// Listens on an address.
+pub(crate) fn listen(host: &str, port: u16) -> Result<Socket, Refusal> {
+    let address = resolve(host, port)?;
+    bind(address, None)
+}
+
+/// Talks with one address.
+pub(crate) fn talk(host: &str, port: u16) -> Result<Socket, Refusal> {
+    let peer = resolve(host, port)?;
+    let any: SocketAddr = if peer.is_ipv6() { ([0u16; 8], 0).into() } else { ([0u8; 4], 0).into() };
+    bind(any, Some(peer))
+}
+
+fn resolve(host: &str, port: u16) -> Result<SocketAddr, Refusal> {
+    let advice = || "give an address of this network, e.g. 0.0.0.0".to_owned();
+    (host, port)
+        .to_socket_addrs()
+        .map_err(|error| Refusal { reason: plain(&error), advice: advice() })?
+        .next()
+        .ok_or_else(|| Refusal { reason: format!("'{host}' has no address"), advice: advice() })
+}
+
+fn bind(address: SocketAddr, fixed: Option<SocketAddr>) -> Result<Socket, Refusal> {
+    let refuse = |error: &std::io::Error| match error.kind() {
+        std::io::ErrorKind::AddrInUse => Refusal {
+            reason: format!("port {} is busy: another program listens on it", address.port()),
+            advice: "close that program, or have it listen elsewhere and reach it with --forward".to_owned(),
+        },
+        std::io::ErrorKind::AddrNotAvailable => Refusal {
+            reason: format!("{} is no address of this computer", address.ip()),
+            advice: "listen on 0.0.0.0 or [::] for all of its addresses".to_owned(),
+        },
+        _ => Refusal { reason: plain(error), advice: "choose another address or port".to_owned() },
+    };
+    let socket = std::net::UdpSocket::bind(address).map_err(|error| refuse(&error))?;
+    if setsockopt(&socket, sockopt::RcvBufForce, &RECEIVE_BUFFER).is_err() {
+        let _ = setsockopt(&socket, sockopt::RcvBuf, &RECEIVE_BUFFER);
+    }
+    let open = || {
+        socket.set_nonblocking(true)?;
+        if let Some(peer) = fixed {
+            socket.connect(peer)?;
+        }
+        let udp = UdpSocket::from_std(socket)?;
+        let local = udp.local_addr()?;
+        Ok(Socket { udp, local, fixed })
+    };
+    open().map_err(|error| refuse(&error))
+}
+
+impl Socket {
+    /// The counter of what the kernel dropped.
+    pub(crate) fn drops(&self) -> Option<SocketDrops> {
+        SocketDrops::of(self.udp.as_raw_fd(), self.local.is_ipv6())
+    }
+
+    /// Serves it for the whole session.
+    pub(crate) async fn run(self, line: Line, mut outgoing: mpsc::Receiver<Outgoing>) {
+        let peer: Mutex<Option<(SocketAddr, Nanos)>> = Mutex::new(None);
+        tokio::select! {
+            () = self.read(&line, &peer) => {}
+            () = self.write(&line, &peer, &mut outgoing) => {}
+            () = self.count(&line) => {}
+        }
+    }
+
+    async fn read(&self, line: &Line, peer: &Mutex<Option<(SocketAddr, Nanos)>>) {
+        let mut buffer = vec![0; 65_536];
+        loop {
+            // Errors tell of datagrams that could not be delivered to a peer; reading goes on.
+            let Ok((length, source)) = self.udp.recv_from(&mut buffer).await else {
+                tokio::task::yield_now().await;
+                continue;
+            };
+            let flow = Flow { source, destination: self.local };
+            line.received_datagram(flow, &buffer[..length]).await;
+            let now = line.clock().now();
+            let mut peer = peer.lock().unwrap_or_else(PoisonError::into_inner);
+            if peer.is_none_or(|(known, heard)| known == source || now - heard > PEER_SILENT) {
+                *peer = Some((source, now));
+            }
+        }
+    }
+
+    async fn write(
+        &self,
+        line: &Line,
+        peer: &Mutex<Option<(SocketAddr, Nanos)>>,
+        outgoing: &mut mpsc::Receiver<Outgoing>,
+    ) {
+        while let Some(next) = outgoing.recv().await {
+            let heard = peer.lock().unwrap_or_else(PoisonError::into_inner).map(|(peer, _)| peer);
+            let Some(destination) = self.fixed.or(heard) else { continue };
+            let bytes = next.bytes(line.clock().now());
+            let result = match self.fixed {
+                Some(_) => self.udp.send(&bytes).await,
+                None => self.udp.send_to(&bytes, destination).await,
+            };
+            if result.is_ok() {
+                line.sent_datagram(Flow { source: self.local, destination }, &bytes);
+            }
+        }
+        pending::<()>().await;
+    }
+
+    async fn count(&self, line: &Line) {
+        let Some(drops) = self.drops() else { return pending().await };
+        let mut seconds = interval(Duration::from_secs(1));
+        seconds.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        loop {
+            seconds.tick().await;
+            if let Some(total) = drops.read() {
+                line.host_drops(total);
+            }
+        }
+    }
+}
