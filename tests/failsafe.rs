@@ -12,6 +12,7 @@ use fadewatch::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind};
 use fadewatch::summary::FailsafeSummary;
 use fadewatch::units::Nanos;
 
+#[expect(clippy::struct_excessive_bools, reason = "independent switches of a scenario")]
 /// What the scenario does between loss and recovery, in ms from the first record.
 #[derive(Clone, Copy, Debug)]
 struct Scenario {

@@ -36,7 +36,7 @@ impl LinkMonitor {
             latency: self.latency.view(&self.clocks, context, &summary.latency),
             video: self.video.view(context, view),
             range: self.range.view(context, self.evidence()),
-            vibration: self.vibration.view(context, &self.video, &self.margin, view),
+            vibration: self.vibration.view(context, &self.video, &self.signal, view),
             marks,
             sources: self.source_states(),
             transmits: self.transmits.clone(),

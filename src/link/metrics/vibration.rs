@@ -1,33 +1,148 @@
 //! VIBRATION levels as sent, clipping, and whether a bad picture was the airframe.
+//!
+//! Definition: the vehicle's VIBRATION levels (the standard gives no unit) as median, 95th
+//! percentile and maximum, and the increments of its clipping counters within the recording (the
+//! public MAVLink message set). Around a freeze or mark the verdict asks two things: was
+//! the link's margin under its warning limit, and was a level above the limit (the
+//! profile's, else the 90th percentile of this session) or clipping. A gap leaves its seconds empty; the
+//! counters are 32 bit, a fall is a restart and counts from zero; duplicates never reach this
+//! file. Bounded: see `vibration/samples.rs`; 8 senders, 4,096 marks.
+
+mod samples;
+
+use std::collections::BTreeMap;
 
 use crate::link::context::{Context, Sender};
 use crate::link::telemetry::Telemetry;
+use crate::profile::LinkRole;
 use crate::snapshot::{VibrationView, View};
 use crate::summary::VibrationSummary;
 use crate::units::Nanos;
 
-use super::margin::MarginMeter;
+use super::signal::SignalMeter;
 use super::video::VideoMeter;
+use samples::{Cell, Cells, Samples};
+
+const MOST_SENDERS: usize = 8;
+const MOST_MARKS: usize = 4096;
+const MOST_VERDICTS: usize = 200;
+/// Without a limit in the profile, a level above this quantile of the session is suspect.
+const SUSPECT_QUANTILE: f64 = 0.9;
+/// What is looked at around a freeze: this long before its start, and after it.
+const BEFORE_S: f64 = 2.0;
+const AFTER_S: f64 = 1.0;
+/// A person marks a shaking picture within this time.
+const MARK_REACH_S: f64 = 3.0;
 
 /// The vehicle's vibration.
 #[derive(Clone, Debug, Default)]
-pub struct VibrationMeter {}
+pub struct VibrationMeter {
+    samples: Samples,
+    cells: Cells,
+    counters: BTreeMap<(u8, u8), [u32; 3]>,
+    clipping: [u64; 3],
+    shook: Vec<Nanos>,
+}
+
+/// What lay behind a bad picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Suspicion {
+    /// The margin was under the link's warning limit; `None`: no margin there.
+    pub radio: Option<bool>,
+    /// A level was above the limit, or clipping; `None`: no sample there.
+    pub airframe: Option<bool>,
+}
+
+impl Suspicion {
+    /// In plain words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match (self.radio, self.airframe) {
+            (Some(true), Some(true)) => "both: the margin was low and the vibration high",
+            (Some(true), Some(false)) => "the radio: the margin was low, the vibration usual",
+            (Some(false), Some(true)) => "the airframe: the vibration was high, the margin good",
+            (Some(false), Some(false)) => "neither: the margin was good and the vibration usual",
+            (Some(true), None) => "the margin was low; vibration not measured here",
+            (Some(false), None) => "the margin was good; vibration not measured here",
+            (None, Some(true)) => "the vibration was high; margin not known here",
+            (None, Some(false)) => "the vibration was usual; margin not known here",
+            (None, None) => "neither margin nor vibration is known here",
+        }
+    }
+}
 
 impl VibrationMeter {
     /// Takes VIBRATION and inertial samples.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
-        let _ = (at, sender, telemetry, context);
+        let Telemetry::Vibration { levels, clipping } = telemetry else { return };
+        if context.roles.vehicle().is_some_and(|vehicle| vehicle != sender.system)
+            || !levels.iter().all(|level| level.is_finite())
+        {
+            return;
+        }
+        let clipped = self.count_clipping((sender.system, sender.component), *clipping);
+        self.samples.push(*levels);
+        let cell = Cell { largest: Some(levels.map(|level| level as f32)), clipping: clipped };
+        self.cells.put(at - context.start.unwrap_or(at), cell);
+    }
+
+    fn count_clipping(&mut self, sender: (u8, u8), counters: [u32; 3]) -> u32 {
+        let known = self.counters.contains_key(&sender);
+        if !known && self.counters.len() >= MOST_SENDERS {
+            return 0;
+        }
+        let before = self.counters.insert(sender, counters).unwrap_or(counters);
+        let mut sum = 0_u32;
+        for axis in 0..3 {
+            let more = counters[axis].checked_sub(before[axis]).unwrap_or(counters[axis]);
+            self.clipping[axis] += u64::from(more);
+            sum = sum.saturating_add(more);
+        }
+        sum
     }
 
     /// A person marked that the picture shook.
     pub fn mark_shook(&mut self, at: Nanos) {
-        let _ = at;
+        if self.shook.len() < MOST_MARKS {
+            self.shook.push(at);
+        }
     }
 
     /// `None` where no VIBRATION came.
     #[must_use]
     pub fn summary(&self) -> Option<VibrationSummary> {
-        None
+        (!self.samples.is_empty()).then(|| VibrationSummary {
+            x: self.samples.axis(0),
+            y: self.samples.axis(1),
+            z: self.samples.axis(2),
+            clipping: self.clipping,
+        })
+    }
+
+    /// The level above which vibration is suspect: the profile's, else this session's own.
+    fn limit(&self, context: &Context) -> Option<f64> {
+        context.profile.vibration.limit.or_else(|| self.samples.strongest(SUSPECT_QUANTILE))
+    }
+
+    /// What lay behind a bad picture within a span of seconds from the first record.
+    #[must_use]
+    pub fn suspicion(&self, context: &Context, signal: &SignalMeter, from_s: f64, to_s: f64) -> Suspicion {
+        self.judge(context, signal, self.limit(context), from_s, to_s)
+    }
+
+    fn judge(
+        &self,
+        context: &Context,
+        signal: &SignalMeter,
+        limit: Option<f64>,
+        from_s: f64,
+        to_s: f64,
+    ) -> Suspicion {
+        let around = self.cells.within(from_s, to_s).fold(Cell::default(), |sum, (_, cell)| sum.join(cell));
+        let airframe = around.largest.zip(limit).map(|(largest, limit)| {
+            around.clipping > 0 || largest.iter().any(|level| f64::from(*level) > limit)
+        });
+        Suspicion { radio: margin_was_low(context, signal, from_s, to_s), airframe }
     }
 
     /// For drawing.
@@ -36,10 +151,78 @@ impl VibrationMeter {
         &self,
         context: &Context,
         video: &VideoMeter,
-        margin: &MarginMeter,
+        signal: &SignalMeter,
         view: View,
     ) -> VibrationView {
-        let _ = (context, video, margin, view);
-        VibrationView::default()
+        let columns = usize::from(view.columns);
+        let mut drawn = VibrationView {
+            axes: [vec![None; columns], vec![None; columns], vec![None; columns]],
+            clipping: vec![0; columns],
+            limit: context.profile.vibration.limit,
+            around: self.verdicts(context, video, signal, view),
+            missing: self
+                .samples
+                .is_empty()
+                .then(|| "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more".to_owned()),
+        };
+        for (start_s, cell) in self.cells.within(view.from_s, view.to_s) {
+            let (Some(column), Some(largest)) = (view.column_of(start_s.max(view.from_s)), cell.largest)
+            else {
+                continue;
+            };
+            drawn.clipping[column] = drawn.clipping[column].saturating_add(cell.clipping);
+            for (axis, level) in drawn.axes.iter_mut().zip(largest) {
+                let level = f64::from(level);
+                axis[column] = Some(axis[column].map_or(level, |seen| seen.max(level)));
+            }
+        }
+        drawn
     }
+
+    fn verdicts(
+        &self,
+        context: &Context,
+        video: &VideoMeter,
+        signal: &SignalMeter,
+        view: View,
+    ) -> Vec<(f64, String)> {
+        let limit = self.limit(context);
+        let own_limit = context.profile.vibration.limit.is_none() && !self.samples.is_empty();
+        let basis = if own_limit { " (high: above the 90th percentile of this session)" } else { "" };
+        let freezes = video.freezes(context);
+        let freezes = freezes.iter().map(|span| {
+            let (start_s, end_s) = (context.since_start_s(span.start), context.since_start_s(span.end));
+            let before_s = if span.by_mark { 0.0 } else { BEFORE_S };
+            (start_s, start_s - before_s, end_s + AFTER_S)
+        });
+        let shook = self.shook.iter().map(|at| {
+            let at_s = context.since_start_s(*at);
+            (at_s, at_s - MARK_REACH_S, at_s + AFTER_S)
+        });
+        let mut verdicts: Vec<(f64, String)> = freezes
+            .chain(shook)
+            .filter(|(at_s, _, _)| (view.from_s..=view.to_s).contains(at_s))
+            .take(MOST_VERDICTS)
+            .map(|(at_s, from_s, to_s)| {
+                let suspicion = self.judge(context, signal, limit, from_s, to_s);
+                (at_s, format!("{}{basis}", suspicion.words()))
+            })
+            .collect();
+        verdicts.sort_by(|a, b| a.0.total_cmp(&b.0));
+        verdicts
+    }
+}
+
+/// Whether the video link's margin was under its warning limit at any second of a span;
+/// `None` without a threshold or a level there.
+fn margin_was_low(context: &Context, signal: &SignalMeter, from_s: f64, to_s: f64) -> Option<bool> {
+    let index = context.profile.link.iter().position(|link| link.role == LinkRole::Video)?;
+    let link = &context.profile.link[index];
+    let threshold = context.threshold(&link.name)?;
+    let least = link.effective_limits().map_or(0.0, |limits| limits.warning_margin);
+    // Index 0 is at 1 s.
+    let first = (from_s.floor() as i64 - 1).max(0) as usize;
+    let last = (to_s.ceil() as i64).max(0) as usize;
+    let levels = signal.seconds(index).get(first..)?.iter().take(last.saturating_sub(first)).flatten();
+    levels.map(|level| f64::from(*level) - threshold.level_p05 < least).reduce(|low, another| low || another)
 }

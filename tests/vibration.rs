@@ -1,0 +1,80 @@
+//! Vibration against samples that the test counts itself.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use std::sync::Arc;
+
+use fadewatch::link::context::{Context, Sender};
+use fadewatch::link::metrics::signal::SignalMeter;
+use fadewatch::link::metrics::vibration::VibrationMeter;
+use fadewatch::link::metrics::video::VideoMeter;
+use fadewatch::link::telemetry::Telemetry;
+use fadewatch::profile::Profile;
+use fadewatch::record::{Direction, InterfaceId};
+use fadewatch::snapshot::View;
+use fadewatch::units::Nanos;
+
+const SENDER: Sender =
+    Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
+
+fn context(profile: &str) -> Context {
+    let profile = Arc::new(Profile::parse(profile).unwrap());
+    Context { profile, start: Some(Nanos::ZERO), now: Nanos::from_secs(101), ..Context::default() }
+}
+
+fn observe(meter: &mut VibrationMeter, context: &Context, second: i64, x: f64, clipping: u32) {
+    let sample = Telemetry::Vibration { levels: [x, 1.0, 2.0], clipping: [0, 0, clipping] };
+    meter.observe(Nanos::from_secs(second), SENDER, &sample, context);
+}
+
+#[test]
+fn levels_and_clipping_are_counted() {
+    let context = context("");
+    let mut meter = VibrationMeter::default();
+    assert_eq!(meter.summary(), None);
+    for second in 0..=100 {
+        // 0 to 100 in a scrambled order; the counter starts at 7, is at 9 before a restart, then 3.
+        let clipping = if second < 10 {
+            7
+        } else if second < 50 {
+            9
+        } else {
+            3
+        };
+        observe(&mut meter, &context, second, (second * 37 % 101) as f64, clipping);
+    }
+    let summary = meter.summary().unwrap();
+    assert_eq!((summary.x.median, summary.x.p95, summary.x.max), (Some(50.0), Some(95.0), Some(100.0)));
+    assert_eq!(summary.clipping, [0, 0, 5]);
+}
+
+#[test]
+fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
+    for profile in ["[vibration]\nlimit = 30.0\n", ""] {
+        let context = context(profile);
+        let mut meter = VibrationMeter::default();
+        for second in 0..100 {
+            let level = if (40..45).contains(&second) { 60.0 } else { 10.0 };
+            observe(&mut meter, &context, second, level, 0);
+        }
+        meter.mark_shook(Nanos::from_secs(20));
+        meter.mark_shook(Nanos::from_secs(44));
+        let view = View { from_s: 0.0, to_s: 100.0, columns: 20 };
+        let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), view);
+        assert_eq!(drawn.around.len(), 2);
+        assert!(drawn.around[0].1.starts_with("the vibration was usual"), "{:?}", drawn.around);
+        assert!(drawn.around[1].1.starts_with("the vibration was high"), "{:?}", drawn.around);
+        assert_eq!(drawn.around[1].1.contains("of this session"), profile.is_empty());
+        assert_eq!((drawn.axes[0][8], drawn.axes[0][3]), (Some(60.0), Some(10.0)));
+        assert_eq!(drawn.missing, None);
+    }
+}
+
+#[test]
+fn without_vibration_the_reason_is_given() {
+    let view = View { from_s: 0.0, to_s: 10.0, columns: 5 };
+    let meter = VibrationMeter::default();
+    let drawn = meter.view(&context(""), &VideoMeter::default(), &SignalMeter::default(), view);
+    assert!(drawn.missing.is_some());
+    assert_eq!(drawn.axes[0], vec![None; 5]);
+}
