@@ -1,1 +1,197 @@
-//! Earlier sessions in SQLite: what the threshold needs.
+//! Earlier sessions in SQLite: what the freeze threshold and the comparison need.
+//!
+//! The recordings are the truth; the history only saves reading them again. A session is kept under
+//! the SHA-256 of its recording, so that adding it twice changes nothing; an addition is one
+//! transaction, so that a killed one leaves nothing half done. Two processes may use one file at once
+//! (write-ahead log, a wait of 5 s for each other). A damaged file is set aside under a new name,
+//! which [`History::set_aside`] tells, and is never replaced in silence.
+
+pub mod threshold;
+
+mod blob;
+mod schema;
+mod store;
+
+use std::collections::BTreeMap;
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+pub use store::LinkThreshold;
+
+use rusqlite::Connection;
+use sha2::{Digest, Sha256};
+
+use crate::link::metrics::margin::FreezeEvidence;
+
+/// Tag keys that say nothing of the equipment; all others do.
+pub const NOT_EQUIPMENT: [&str; 4] = ["date", "note", "pilot", "place"];
+
+/// Why the history could not be used.
+#[derive(Debug, thiserror::Error)]
+pub enum HistoryError {
+    /// SQLite refused.
+    #[error("cannot use the history '{path}': {source}")]
+    Sqlite {
+        /// The file.
+        path: String,
+        /// Why.
+        source: rusqlite::Error,
+    },
+    /// The file, or its folder, cannot be reached.
+    #[error("cannot use the history '{path}': {source}")]
+    File {
+        /// The file.
+        path: String,
+        /// Why.
+        source: io::Error,
+    },
+    /// A newer program made it.
+    #[error("the history '{path}' was made by a newer fadewatch: use that one, or another --history file")]
+    Newer {
+        /// The file.
+        path: String,
+    },
+    /// Its contents contradict themselves.
+    #[error(
+        "the history '{path}' is damaged ({what}): run 'fadewatch history rebuild DIR' with the folder of the recordings"
+    )]
+    Damaged {
+        /// The file.
+        path: String,
+        /// What was found.
+        what: String,
+    },
+    /// No session has such a hash.
+    #[error("no session in the history has a hash that begins with '{0}': see 'fadewatch history list'")]
+    Unknown(String),
+    /// Several sessions have.
+    #[error("{count} sessions in the history have a hash that begins with '{prefix}': give more characters")]
+    Ambiguous {
+        /// The characters that were given.
+        prefix: String,
+        /// How many match.
+        count: usize,
+    },
+}
+
+/// One session as the history keeps it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SessionRow {
+    /// SHA-256 of the recording, in hexadecimal.
+    pub hash: String,
+    /// The recording's name.
+    pub file: String,
+    /// RFC 3339; `None` where the recording has no wall clock.
+    pub start_utc: Option<String>,
+    /// Its tags, the profile's among them.
+    pub tags: BTreeMap<String, String>,
+    /// Its summary, as JSON.
+    pub summary: String,
+    /// What it says of each link's freeze level.
+    pub evidence: Vec<FreezeEvidence>,
+}
+
+/// One line of the list of sessions.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ListedSession {
+    /// SHA-256 of the recording, in hexadecimal.
+    pub hash: String,
+    /// The recording's name.
+    pub file: String,
+    /// RFC 3339; `None` where the recording has no wall clock.
+    pub start_utc: Option<String>,
+    /// Its tags.
+    pub tags: BTreeMap<String, String>,
+    /// Seconds with a level, of all links.
+    pub seconds: u64,
+    /// Freezes, of all links.
+    pub freezes: u64,
+}
+
+/// Which sessions a threshold may rest on.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Choice<'a> {
+    /// Sessions with exactly the equipment of these tags: all keys but [`NOT_EQUIPMENT`], where a key
+    /// that only one of the two has is a difference. Not looked at where `like` is given.
+    pub tags: Option<&'a BTreeMap<String, String>>,
+    /// Sessions with all of these tags, whatever else they have.
+    pub like: &'a [(String, String)],
+    /// Only sessions that began before this stamp (RFC 3339). Sessions of unknown start are then left out.
+    pub before: Option<&'a str>,
+    /// Never this one.
+    pub except: Option<&'a str>,
+}
+
+/// The history, open.
+#[derive(Debug)]
+pub struct History {
+    connection: Connection,
+    path: PathBuf,
+    set_aside: Option<PathBuf>,
+}
+
+impl History {
+    /// Opens the history, and makes it and its folder where they are not there yet.
+    pub fn open(path: &Path) -> Result<Self, HistoryError> {
+        let (connection, set_aside) = schema::open(path)?;
+        Ok(Self { connection, path: path.to_owned(), set_aside })
+    }
+
+    /// Opens the history if there is one.
+    pub fn open_existing(path: &Path) -> Result<Option<Self>, HistoryError> {
+        if path.exists() { Self::open(path).map(Some) } else { Ok(None) }
+    }
+
+    /// Where the history is, unless told otherwise: the XDG data folder; `None` without a home.
+    #[must_use]
+    pub fn default_path() -> Option<PathBuf> {
+        let absolute =
+            |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
+        let data = absolute("XDG_DATA_HOME").or_else(|| Some(absolute("HOME")?.join(".local/share")))?;
+        Some(data.join("fadewatch").join("history.sqlite"))
+    }
+
+    /// Where a damaged history was moved to when this one was opened in its place: tell the pilot.
+    #[must_use]
+    pub fn set_aside(&self) -> Option<&Path> {
+        self.set_aside.as_deref()
+    }
+
+    fn sqlite(&self) -> impl Fn(rusqlite::Error) -> HistoryError + '_ {
+        |source| HistoryError::Sqlite { path: self.path.display().to_string(), source }
+    }
+
+    fn damaged(&self, what: &str) -> HistoryError {
+        HistoryError::Damaged { path: self.path.display().to_string(), what: what.to_owned() }
+    }
+}
+
+/// The SHA-256 of a recording, in hexadecimal: the name under which the history keeps it.
+pub fn hash_of(mut recording: impl Read) -> io::Result<String> {
+    let mut hasher = Sha256::new();
+    let mut buffer = vec![0; 1 << 16];
+    loop {
+        match recording.read(&mut buffer)? {
+            0 => return Ok(hexadecimal(&hasher.finalize())),
+            count => hasher.update(&buffer[..count]),
+        }
+    }
+}
+
+fn hexadecimal(bytes: &[u8]) -> String {
+    use std::fmt::Write as _;
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+/// The tags that say what equipment was used.
+#[must_use]
+pub fn equipment(tags: &BTreeMap<String, String>) -> BTreeMap<String, String> {
+    let is_equipment = |key: &str| !NOT_EQUIPMENT.contains(&key);
+    tags.iter()
+        .filter(|(key, _)| is_equipment(key))
+        .map(|(key, value)| (key.clone(), value.clone()))
+        .collect()
+}

@@ -10,5 +10,6 @@ pub mod loss_runs;
 pub mod path_loss;
 pub mod proportion;
 pub mod quantile;
+pub mod symmetric;
 pub mod theil_sen;
 pub mod turnbull;

@@ -1,0 +1,67 @@
+//! Checks of the threshold: exact cases by hand, and a short seeded study.
+
+use super::*;
+
+fn count(level: f32, seconds: u32, freezes: u32) -> LevelCount {
+    LevelCount { level, seconds, freezes }
+}
+
+/// Seconds of a level with the expected number of freezes for known parameters.
+fn expected(middle: f64, slope: f64, base: f64) -> Vec<LevelCount> {
+    (-100..=-60)
+        .map(|level| {
+            let curve = crate::stats::logistic::logistic(slope * (f64::from(level) - middle));
+            let chance = base + (1.0 - base) * curve;
+            count(level as f32, 20_000, (20_000.0 * chance).round() as u32)
+        })
+        .collect()
+}
+
+/// The oracle is the model: at even chance the level is the middle, at 5 % it is logit(0.05) / slope above.
+#[test]
+fn expected_freezes_give_the_threshold_back() {
+    let session = expected(-86.0, -0.6, 0.002);
+    let found = estimate(&[session.clone(), session], None).unwrap();
+    assert!((found.level_p50.unwrap() + 86.0).abs() < 0.02, "{found:?}");
+    assert!((found.level_p05 - (-86.0 + 2.944_439 / 0.6)).abs() < 0.02, "{found:?}");
+    assert!((found.base.unwrap() - 0.002).abs() < 2e-4);
+    assert_eq!(found.method, Method::Logistic);
+    let ci95 = found.level_p05_ci95.unwrap();
+    assert!(ci95[0] < found.level_p05 && ci95[1] > found.level_p05 && ci95[1] - ci95[0] < 0.2);
+    assert!(found.agreement.unwrap().p > 0.9);
+}
+
+#[test]
+fn few_freezes_give_the_highest_level() {
+    let sessions = [vec![count(-90.0, 10, 2), count(-70.0, 500, 0)], vec![count(-84.5, 40, 1)]];
+    let found = estimate(&sessions, None).unwrap();
+    assert_eq!(found.level_p05, -84.5);
+    assert_eq!((found.level_p50, found.level_p05_ci95, found.base), (None, None, None));
+    assert_eq!(found.method, Method::HighestLevel);
+    assert_eq!(found.freezes, 3);
+}
+
+#[test]
+fn without_freezes_there_is_no_threshold() {
+    assert_eq!(estimate(&[vec![count(-70.0, 500, 0)]], None), None);
+    assert_eq!(estimate(&[], None), None);
+}
+
+/// Sessions that differ by 6 dB must widen the interval and be seen to disagree.
+#[test]
+fn sessions_that_disagree_are_told() {
+    let thin = |middle: f64| -> Vec<LevelCount> {
+        expected(middle, -0.6, 0.001)
+            .iter()
+            .map(|row| count(row.level, row.seconds / 400, (f64::from(row.freezes) / 400.0).round() as u32))
+            .collect()
+    };
+    let alike = estimate(&[thin(-86.0), thin(-86.0), thin(-86.0)], None).unwrap();
+    let apart = estimate(&[thin(-89.0), thin(-86.0), thin(-83.0)], None).unwrap();
+    assert!(alike.agreement.unwrap().p > 0.5);
+    assert!(apart.agreement.unwrap().p < 0.01, "{:?}", apart.agreement);
+    let width = |found: &Estimate| found.level_p05_ci95.map(|ci| ci[1] - ci[0]).unwrap();
+    assert!(width(&apart) > 2.0 * width(&alike));
+    let levels: Vec<f64> = apart.sessions.iter().filter_map(|session| session.level_p05).collect();
+    assert!(levels[0] + 2.0 < levels[1] && levels[1] + 2.0 < levels[2], "{levels:?}");
+}

@@ -1,0 +1,225 @@
+//! A logistic chance on top of a base chance: p = base + (1 - base) logistic(a + b x).
+//!
+//! Known in dose response as natural mortality (Abbott 1925; Finney, Probit Analysis, chapter 7):
+//! events that have nothing to do with x must not bend the curve. Fisher scoring, damped, on the
+//! penalised likelihood: a ridge on the slope, and a normal prior on the log odds of the base, which
+//! keep both finite where the data say nothing of them. No unit: x as given, standardise it before.
+
+use crate::stats::symmetric;
+
+use super::{logistic, logit};
+
+/// Events among trials at one x.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Count {
+    /// Where.
+    pub x: f64,
+    /// Trials.
+    pub trials: f64,
+    /// Events.
+    pub events: f64,
+}
+
+/// What is held likely before the data speak.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Prior {
+    /// Weight of the squared slope.
+    pub ridge: f64,
+    /// Middle of the log odds of the base.
+    pub base_odds: f64,
+    /// Their standard deviation.
+    pub base_spread: f64,
+}
+
+/// Intercept, slope, log odds of the base.
+pub type Parameters = [f64; 3];
+
+/// A fitted curve.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fit {
+    /// Intercept, slope, log odds of the base.
+    pub parameters: Parameters,
+    /// Inverse of the penalised information.
+    pub covariance: Vec<Vec<f64>>,
+    /// The penalised log-likelihood.
+    pub objective: f64,
+}
+
+impl Fit {
+    /// The base chance.
+    #[must_use]
+    pub fn base(&self) -> f64 {
+        logistic(self.parameters[2])
+    }
+
+    /// Where the logistic part has the chance `p`, and its gradient by the parameters.
+    #[must_use]
+    pub fn level_at(&self, p: f64) -> (f64, [f64; 3]) {
+        let [intercept, slope, _] = self.parameters;
+        let level = (logit(p) - intercept) / slope;
+        (level, [-1.0 / slope, -level / slope, 0.0])
+    }
+}
+
+/// The chance at x and its gradient by the parameters.
+fn chance(parameters: &Parameters, x: f64) -> (f64, [f64; 3]) {
+    let [intercept, slope, odds] = *parameters;
+    let (curve, base) = (logistic(intercept + slope * x), logistic(odds));
+    let steep = (1.0 - base) * curve * (1.0 - curve);
+    let p = (base + (1.0 - base) * curve).clamp(1e-15, 1.0 - 1e-15);
+    (p, [steep, steep * x, (1.0 - curve) * base * (1.0 - base)])
+}
+
+/// The score of one count: the gradient of its log-likelihood.
+#[must_use]
+pub fn score(parameters: &Parameters, count: &Count) -> [f64; 3] {
+    let (p, gradient) = chance(parameters, count.x);
+    let pull = (count.events - count.trials * p) / (p * (1.0 - p));
+    gradient.map(|part| part * pull)
+}
+
+/// The information that one count holds on the intercept alone.
+#[must_use]
+pub fn intercept_information(parameters: &Parameters, count: &Count) -> f64 {
+    let (p, gradient) = chance(parameters, count.x);
+    count.trials * gradient[0] * gradient[0] / (p * (1.0 - p))
+}
+
+fn objective(counts: &[Count], prior: Prior, parameters: &Parameters) -> f64 {
+    let likelihood: f64 = counts
+        .iter()
+        .map(|count| {
+            let (p, _) = chance(parameters, count.x);
+            count.events * p.ln() + (count.trials - count.events) * (-p).ln_1p()
+        })
+        .sum();
+    let [_, slope, odds] = *parameters;
+    likelihood
+        - 0.5 * prior.ridge * slope * slope
+        - 0.5 * ((odds - prior.base_odds) / prior.base_spread).powi(2)
+}
+
+fn information(counts: &[Count], prior: Prior, parameters: &Parameters) -> Vec<Vec<f64>> {
+    let mut information = vec![vec![0.0; 3]; 3];
+    for count in counts {
+        let (p, gradient) = chance(parameters, count.x);
+        symmetric::add_square(&mut information, &gradient, count.trials / (p * (1.0 - p)));
+    }
+    information[1][1] += prior.ridge;
+    information[2][2] += prior.base_spread.powi(-2);
+    information
+}
+
+/// Fits from several starting slopes of the given sign and takes the best; `None` where none converges.
+#[must_use]
+pub fn fit(counts: &[Count], prior: Prior, starts: &[Parameters]) -> Option<Fit> {
+    starts
+        .iter()
+        .filter_map(|start| climb(counts, prior, *start))
+        .max_by(|a, b| a.objective.total_cmp(&b.objective))
+}
+
+fn climb(counts: &[Count], prior: Prior, start: Parameters) -> Option<Fit> {
+    const MOST_STEPS: usize = 200;
+    let mut parameters = start;
+    let mut value = objective(counts, prior, &parameters);
+    let mut damping = 1e-3;
+    for _ in 0..MOST_STEPS {
+        let mut gradient = [0.0; 3];
+        for count in counts {
+            let part = score(&parameters, count);
+            gradient.iter_mut().zip(part).for_each(|(sum, part)| *sum += part);
+        }
+        gradient[1] -= prior.ridge * parameters[1];
+        gradient[2] -= (parameters[2] - prior.base_odds) / prior.base_spread.powi(2);
+        let information = information(counts, prior, &parameters);
+        let mut damped = information.clone();
+        for (index, row) in damped.iter_mut().enumerate() {
+            row[index] += damping * information[index][index].max(1e-9);
+        }
+        let step = symmetric::multiply(&symmetric::inverse(&damped)?, &gradient);
+        let next = [parameters[0] + step[0], parameters[1] + step[1], parameters[2] + step[2]];
+        let next_value = objective(counts, prior, &next);
+        let size = step.iter().zip(&parameters).map(|(s, p)| s.abs() / (1.0 + p.abs())).fold(0.0, f64::max);
+        if next_value.is_finite() && next_value >= value {
+            (parameters, value) = (next, next_value);
+            damping = (damping / 10.0).max(1e-12);
+            if size < 1e-10 {
+                break;
+            }
+        } else if size < 1e-9 || damping > 1e12 {
+            break;
+        } else {
+            damping *= 10.0;
+        }
+    }
+    let covariance = symmetric::inverse(&information(counts, prior, &parameters))?;
+    parameters.iter().all(|value| value.is_finite()).then_some(Fit {
+        parameters,
+        covariance,
+        objective: value,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::logistic::{Data, Penalty};
+
+    const NO_BASE: Prior = Prior { ridge: 0.0, base_odds: -25.0, base_spread: 1e-3 };
+
+    fn counts(events: &[(f64, f64, f64)]) -> Vec<Count> {
+        events.iter().map(|&(x, trials, events)| Count { x, trials, events }).collect()
+    }
+
+    /// With the base pinned to nothing it is the plain regression, which is checked against published fits.
+    #[test]
+    fn without_a_base_it_is_the_plain_regression() {
+        let table =
+            [(-2.0, 50.0, 44.0), (-1.0, 50.0, 33.0), (0.0, 50.0, 20.0), (1.0, 50.0, 9.0), (2.0, 50.0, 4.0)];
+        let found = fit(&counts(&table), NO_BASE, &[[0.0, -0.5, -25.0]]).unwrap();
+        let rows: Vec<Vec<f64>> = table.iter().map(|row| vec![1.0, row.0]).collect();
+        let trials: Vec<f64> = table.iter().map(|row| row.1).collect();
+        let events: Vec<f64> = table.iter().map(|row| row.2).collect();
+        let plain =
+            super::super::fit(Data { rows: &rows, successes: &events, trials: &trials }, Penalty::None)
+                .unwrap();
+        assert!((found.parameters[0] - plain.coefficients[0]).abs() < 1e-6);
+        assert!((found.parameters[1] - plain.coefficients[1]).abs() < 1e-6);
+        assert!((found.covariance[1][1] - plain.covariance[1][1]).abs() < 1e-6);
+    }
+
+    /// The oracle is the model itself: expected counts at known parameters give them back.
+    #[test]
+    fn expected_counts_give_the_parameters_back() {
+        let truth = [-1.0, -2.0, logit(0.03)];
+        let exact: Vec<Count> = (-30..=30)
+            .map(|step| {
+                let x = f64::from(step) / 10.0;
+                Count { x, trials: 1e5, events: 1e5 * chance(&truth, x).0 }
+            })
+            .collect();
+        let prior = Prior { ridge: 0.0, base_odds: -7.0, base_spread: 1e6 };
+        let found = fit(&exact, prior, &[[0.0, -0.5, -5.0], [0.0, -5.0, -5.0]]).unwrap();
+        for (found, truth) in found.parameters.iter().zip(truth) {
+            assert!((found - truth).abs() < 1e-5, "{found} {truth}");
+        }
+    }
+
+    /// The gradient against differences of the likelihood.
+    #[test]
+    fn the_score_is_the_slope_of_the_likelihood() {
+        let count = Count { x: 0.7, trials: 20.0, events: 3.0 };
+        let at = [-1.0, -0.8, -3.0];
+        let flat = Prior { ridge: 0.0, base_odds: 0.0, base_spread: 1e9 };
+        for index in 0..3 {
+            let shifted = |by: f64| {
+                let mut moved = at;
+                moved[index] += by;
+                objective(&[count], flat, &moved)
+            };
+            let slope = (shifted(1e-6) - shifted(-1e-6)) / 2e-6;
+            assert!((slope - score(&at, &count)[index]).abs() < 1e-5);
+        }
+    }
+}

@@ -1,0 +1,233 @@
+//! The history as a file: what it keeps, what it refuses, and what becomes of a damaged one.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+
+use fadewatch::history::{Choice, History, HistoryError, SessionRow, hash_of};
+use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
+use fadewatch::profile::Profile;
+use fadewatch::units::LevelUnit;
+
+fn tags(pairs: &[(&str, &str)]) -> BTreeMap<String, String> {
+    pairs.iter().map(|(key, value)| ((*key).to_owned(), (*value).to_owned())).collect()
+}
+
+/// A session that freezes at its highest level `freeze_at`, on day `day`.
+fn session(day: u32, freeze_at: f32, source: &str, equipment: &[(&str, &str)]) -> SessionRow {
+    let second = |second: u32| EvidenceSecond {
+        second,
+        level: if second == 50 { freeze_at } else { freeze_at + 10.0 + (second % 7) as f32 },
+        distance_m: Some(20.0 + second as f32),
+        freeze_began: second == 50,
+    };
+    SessionRow {
+        hash: hash_of(format!("{day} {freeze_at} {source}").as_bytes()).unwrap(),
+        file: format!("day-{day}.pcapng"),
+        start_utc: Some(format!("2026-05-{day:02}T09:00:00.000Z")),
+        tags: tags(equipment),
+        summary: "{\"schema\":1}".to_owned(),
+        evidence: vec![FreezeEvidence {
+            link: "video".to_owned(),
+            unit: LevelUnit::Dbm,
+            source: source.to_owned(),
+            seconds: (1..=100).map(second).collect(),
+        }],
+    }
+}
+
+fn profile() -> Profile {
+    Profile::parse(
+        "[[link]]\nname = \"video\"\nrole = \"video\"\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n",
+    )
+    .unwrap()
+}
+
+fn level(history: &History, choice: &Choice<'_>) -> Option<(f64, u64)> {
+    let found = history.thresholds(&profile(), choice).unwrap();
+    found.first().map(|threshold| (threshold.level_p05, threshold.sessions))
+}
+
+#[test]
+fn adding_twice_changes_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut history = History::open(&folder.path().join("deep/history.sqlite")).unwrap();
+    let row = session(1, -84.0, "rtp", &[("antenna", "panel")]);
+    assert!(history.add(&row).unwrap());
+    assert!(!history.add(&row).unwrap());
+    assert_eq!(history.list().unwrap().len(), 1);
+    assert_eq!(history.show(&row.hash[..8]).unwrap(), row);
+}
+
+#[test]
+fn only_earlier_sessions_with_the_same_equipment_count() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
+    let panel = [("antenna", "panel")];
+    history.add(&session(1, -90.0, "rtp", &panel)).unwrap();
+    history.add(&session(2, -86.0, "rtp", &[("antenna", "panel"), ("note", "windy")])).unwrap();
+    history.add(&session(3, -82.0, "rtp", &panel)).unwrap();
+    history.add(&session(1, -60.0, "rtp", &[("antenna", "rod")])).unwrap();
+    history.add(&session(2, -59.0, "rtp", &[("antenna", "panel"), ("mount", "sprung")])).unwrap();
+    let mine = tags(&[("antenna", "panel"), ("note", "calm")]);
+    let all = Choice { tags: Some(&mine), ..Choice::default() };
+    assert_eq!(level(&history, &all), Some((-82.0, 3)));
+    let before = Choice { before: Some("2026-05-03T09:00:00.000Z"), ..all };
+    assert_eq!(level(&history, &before), Some((-86.0, 2)));
+    let own = session(2, -86.0, "rtp", &panel).hash;
+    assert_eq!(level(&history, &Choice { except: Some(&own), ..before }), Some((-90.0, 1)));
+    let like = [("mount".to_owned(), "sprung".to_owned())];
+    assert_eq!(level(&history, &Choice { like: &like, ..all }), Some((-59.0, 1)));
+    let nobody = [("mount".to_owned(), "stiff".to_owned())];
+    assert_eq!(level(&history, &Choice { like: &nobody, ..all }), None);
+}
+
+#[test]
+fn marks_and_rtp_are_never_pooled() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
+    history.add(&session(1, -70.0, "marks", &[])).unwrap();
+    assert_eq!(level(&history, &Choice::default()), Some((-70.0, 1)));
+    history.add(&session(2, -85.0, "rtp", &[])).unwrap();
+    assert_eq!(level(&history, &Choice::default()), Some((-85.0, 1)));
+}
+
+#[test]
+fn a_level_in_another_unit_does_not_count() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
+    let mut row = session(1, -70.0, "rtp", &[]);
+    row.evidence[0].unit = LevelUnit::Raw;
+    history.add(&row).unwrap();
+    assert_eq!(level(&history, &Choice::default()), None);
+}
+
+#[test]
+fn a_removed_session_is_gone_and_a_vague_hash_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
+    let (first, second) = (session(1, -90.0, "rtp", &[]), session(2, -80.0, "rtp", &[]));
+    history.add(&first).unwrap();
+    history.add(&second).unwrap();
+    assert!(matches!(history.remove(""), Err(HistoryError::Ambiguous { count: 2, .. })));
+    assert!(matches!(history.remove("zz"), Err(HistoryError::Unknown(_))));
+    assert_eq!(history.remove(&second.hash[..12]).unwrap(), second.hash);
+    assert_eq!(level(&history, &Choice::default()), Some((-90.0, 1)));
+    assert!(history.add(&second).unwrap(), "it can be added again");
+}
+
+#[test]
+fn a_rebuilt_history_says_the_same() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
+    let rows: Vec<SessionRow> = (1..=5).map(|day| session(day, -90.0 + day as f32, "rtp", &[])).collect();
+    for row in &rows {
+        history.add(row).unwrap();
+    }
+    let before = history.thresholds(&profile(), &Choice::default()).unwrap();
+    assert_eq!(history.replace_all(&rows).unwrap(), 5);
+    assert_eq!(history.thresholds(&profile(), &Choice::default()).unwrap(), before);
+    assert_eq!(history.list().unwrap().len(), 5);
+}
+
+#[test]
+fn a_file_that_is_no_history_is_set_aside_and_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    let rubbish = vec![b'x'; 5000];
+    fs::write(&path, &rubbish).unwrap();
+    let history = History::open(&path).unwrap();
+    let aside = history.set_aside().expect("its new name").to_owned();
+    assert_eq!(fs::read(&aside).unwrap(), rubbish, "nothing is lost");
+    assert!(history.list().unwrap().is_empty());
+    drop(history);
+    assert_eq!(History::open(&path).unwrap().set_aside(), None, "the new one is whole");
+}
+
+/// Fills a history and closes it, so that all of it is in the one file.
+fn filled(path: &Path) -> Vec<u8> {
+    let mut history = History::open(path).unwrap();
+    for day in 1..=20 {
+        history.add(&session(day, -90.0 + day as f32, "rtp", &[])).unwrap();
+    }
+    drop(history);
+    fs::read(path).unwrap()
+}
+
+#[test]
+fn a_damaged_table_is_noticed_when_it_is_opened() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    let mut bytes = filled(&path);
+    // The page of the evidence table's root, wiped: SQLite pages are 4096 bytes.
+    for page in 1..bytes.len() / 4096 {
+        if bytes[page * 4096] == 13 || bytes[page * 4096] == 5 {
+            bytes[page * 4096..page * 4096 + 64].fill(0xa5);
+        }
+    }
+    fs::write(&path, &bytes).unwrap();
+    let history = History::open(&path).unwrap();
+    let aside = history.set_aside().expect("its new name").to_owned();
+    assert_eq!(fs::read(aside).unwrap(), bytes);
+}
+
+/// A flipped byte inside a value passes SQLite's own checks; the digest catches it.
+#[test]
+fn a_flipped_byte_of_evidence_is_noticed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    let mut bytes = filled(&path);
+    let needle = (-88.0_f32).to_le_bytes();
+    let found: Vec<usize> = (0..bytes.len() - 4).filter(|&at| bytes[at..at + 4] == needle).collect();
+    for at in found {
+        bytes[at] ^= 1;
+    }
+    fs::write(&path, &bytes).unwrap();
+    let history = History::open(&path).unwrap();
+    let result = history.thresholds(&profile(), &Choice::default());
+    assert!(matches!(result, Err(HistoryError::Damaged { .. })), "{result:?}");
+}
+
+#[test]
+fn a_truncated_file_is_set_aside_or_read_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    let bytes = filled(&path);
+    for share in [1, 2, 3] {
+        fs::write(&path, &bytes[..bytes.len() * share / 4]).unwrap();
+        let history = History::open(&path).unwrap();
+        assert!(history.set_aside().is_some(), "{share} quarters");
+        assert!(history.list().unwrap().is_empty());
+    }
+}
+
+#[test]
+fn a_newer_history_is_left_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    drop(History::open(&path).unwrap());
+    let connection = rusqlite::Connection::open(&path).unwrap();
+    connection.pragma_update(None, "user_version", 99).unwrap();
+    drop(connection);
+    assert!(matches!(History::open(&path), Err(HistoryError::Newer { .. })));
+    assert!(path.exists());
+}
+
+#[test]
+fn several_may_open_and_add_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    let path = &path;
+    std::thread::scope(|scope| {
+        for worker in 0..4_u8 {
+            scope.spawn(move || {
+                let mut history = History::open(path).unwrap();
+                for day in 1..=5 {
+                    history.add(&session(day, -80.0 - f32::from(worker % 2), "rtp", &[])).unwrap();
+                }
+            });
+        }
+    });
+    assert_eq!(History::open(path).unwrap().list().unwrap().len(), 10);
+}
