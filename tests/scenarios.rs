@@ -4,6 +4,8 @@
 //! tolerances stand beside each check, counts are exact. A key that the truth has and the
 //! summary has not is a failure too.
 
+#![allow(clippy::unwrap_used, reason = "a test fails by it")]
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
