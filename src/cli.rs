@@ -57,6 +57,9 @@ pub struct ScreenArgs {
     /// Colours of the screens; NO_COLOR in the environment turns them off.
     #[arg(long, value_enum, default_value_t)]
     pub theme: ThemeName,
+    /// Draw with ASCII characters alone, for consoles whose font has no others.
+    #[arg(long)]
+    pub ascii: bool,
 }
 
 /// The themes.

@@ -570,7 +570,8 @@ impl LinkMonitor {
 }
 
 /// A stamp as RFC 3339 text in UTC, with milliseconds.
-fn utc_text(at: Nanos) -> String {
+#[must_use]
+pub fn utc_text(at: Nanos) -> String {
     let millis = at.0.div_euclid(1_000_000);
     jiff::Timestamp::from_millisecond(millis).map_or_else(|_| "?".to_owned(), |stamp| format!("{stamp:.3}"))
 }

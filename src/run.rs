@@ -1,6 +1,12 @@
 //! Wiring: what each command does with sources, core, history, screens and reports.
 
 mod analyse;
+mod demo;
+mod earlier;
+mod history;
+mod live;
+mod replay;
+mod screens;
 mod summary;
 
 use std::io;
@@ -9,8 +15,9 @@ use std::sync::Arc;
 
 use anyhow::Context as _;
 
-use crate::cli::{Command, Common};
+use crate::cli::{Command, Common, SimulateArgs};
 use crate::profile::Profile;
+use crate::simulate::Scenario;
 
 /// Exit code for wrong use or unreadable input.
 pub const WRONG_USE: u8 = 2;
@@ -19,7 +26,12 @@ pub const WRONG_USE: u8 = 2;
 pub fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Summary(args) => summary::run(&args),
-        _ => anyhow::bail!("not wired yet"),
+        Command::Live(args) => live::run(&args),
+        Command::Replay(args) => replay::run(&args),
+        Command::Simulate(args) => simulate(&args),
+        Command::Ports => ports(),
+        Command::History(args) => history::run(&args.action),
+        Command::Demo(args) => demo::run(&args),
     }
 }
 
@@ -44,4 +56,39 @@ fn profile(common: &Common) -> anyhow::Result<Arc<Profile>> {
     };
     profile.tags.extend(common.tags.iter().cloned());
     Ok(Arc::new(profile))
+}
+
+/// The folder for history and recordings.
+fn data_folder() -> anyhow::Result<std::path::PathBuf> {
+    let history = crate::history::History::default_path().context(
+        "there is no home folder: set HOME or XDG_DATA_HOME, or name files with --history and --record",
+    )?;
+    history.parent().map(std::path::Path::to_owned).context("the data folder has no name")
+}
+
+fn simulate(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
+    let mut scenario = Scenario::load(&args.scenario)?;
+    if let Some(seed) = args.seed {
+        scenario.seed = seed;
+    }
+    let Some(out) = &args.out else {
+        anyhow::bail!("say where the session goes: --out FILE, --vehicle URL or --pty LINK")
+    };
+    let truth = crate::simulate::run_to_file(&scenario, out)
+        .with_context(|| format!("cannot write the session to '{}'", out.display()))?;
+    eprintln!("wrote {} and its truth {}", out.display(), truth.display());
+    Ok(ExitCode::SUCCESS)
+}
+
+fn ports() -> anyhow::Result<ExitCode> {
+    use std::io::Write;
+    let mut out = io::stdout().lock();
+    let ports = crate::source::serial_ports();
+    if ports.is_empty() {
+        writeln!(out, "no serial port found; is the cable in, and may this user open serial ports?")?;
+    }
+    for port in ports {
+        writeln!(out, "{}  {}", port.path.display(), port.description.as_deref().unwrap_or(""))?;
+    }
+    Ok(ExitCode::SUCCESS)
 }

@@ -67,6 +67,10 @@ fn the_core_knows_no_clock_no_terminal_no_file_and_no_network() {
 #[test]
 fn the_protocol_crate_is_named_in_one_file() {
     for (path, text) in sources(&["."]) {
+        // The simulator has an encoder of its own, in a module of that name.
+        if path.components().any(|part| part.as_os_str().to_string_lossy().starts_with("simulate")) {
+            continue;
+        }
         let named = text.lines().any(|line| line.contains("mavlink::") || line.contains("use mavlink"));
         assert_eq!(named, path.ends_with("link/codec.rs"), "{}", path.display());
     }

@@ -24,7 +24,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     signal(out, &summary.signal)?;
     range(out, &summary.range)?;
     video(out, summary)?;
-    thresholds(out, &summary.thresholds)?;
+    write_thresholds_to(out, &summary.thresholds)?;
     failsafe(out, summary)?;
     vibration(out, summary)?;
     power(out, summary)?;
@@ -274,7 +274,8 @@ fn video_line(stream: &VideoSummary) -> String {
     )
 }
 
-fn thresholds(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
+/// Writes freeze levels and what is behind them.
+pub fn write_thresholds_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
     section(out, "Freeze level, from earlier sessions")?;
     if rows.is_empty() {
         return writeln!(

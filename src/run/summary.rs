@@ -3,7 +3,6 @@
 use std::io::{self, IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
-use std::sync::Arc;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
@@ -13,6 +12,7 @@ use crate::report;
 use crate::summary::Summary;
 
 use super::analyse::analyse;
+use super::earlier;
 
 /// Prints every file's summary; a file that cannot be read is one line and exit code 2, the others go on.
 pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
@@ -40,8 +40,9 @@ pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
 fn one(args: &SummaryArgs, file: &Path) -> anyhow::Result<Summary> {
     let profile = super::profile(&args.common)?;
     let recording = Recording::open(file)?;
+    let thresholds = earlier::thresholds_before(&args.common, &profile, &recording, file)?;
     let bar = progress_bar();
-    let (monitor, facts) = analyse(&recording, &profile, Arc::from([]), &|share| {
+    let (monitor, facts) = analyse(&recording, &profile, thresholds, &|share| {
         bar.set_position((share * 1000.0) as u64);
     });
     bar.finish_and_clear();

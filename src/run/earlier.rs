@@ -1,0 +1,132 @@
+//! Thresholds from earlier sessions, and finished sessions into the history.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use anyhow::Context as _;
+
+use crate::capture::{Recording, file_hash};
+use crate::cli::Common;
+use crate::history::{Choice, History, SessionRow};
+use crate::link::metrics::margin::FreezeEvidence;
+use crate::link::utc_text;
+use crate::profile::Profile;
+use crate::record::Entry;
+use crate::summary::{Summary, Threshold};
+
+/// What a recording says of itself before it is read through.
+pub(super) struct Opening {
+    /// Its tags and the profile's.
+    pub(super) tags: BTreeMap<String, String>,
+    /// Its first stamp as text; `None` where it has no wall clock.
+    pub(super) start_utc: Option<String>,
+}
+
+/// Reads a recording up to its first stamp.
+pub(super) fn opening(recording: &Recording, profile: &Profile) -> Opening {
+    let mut opening = Opening { tags: profile.tags.clone(), start_utc: None };
+    let mut has_wall_clock = false;
+    let mut cursor = recording.cursor();
+    while let Some(entry) = recording.next(&mut cursor) {
+        match entry {
+            Entry::Session(info) => {
+                has_wall_clock = info.has_wall_clock;
+                opening.tags.extend(info.tags);
+            }
+            Entry::Interface(..) => {}
+            Entry::Record(record) => {
+                opening.start_utc = has_wall_clock.then(|| utc_text(record.at));
+                break;
+            }
+        }
+    }
+    opening
+}
+
+/// The history's file: the one that was named, else the one in the data folder.
+pub(super) fn history_path(common: &Common) -> anyhow::Result<PathBuf> {
+    common.history.clone().or_else(History::default_path).context(
+        "there is no home folder for the history: set HOME or XDG_DATA_HOME, or name a file with --history",
+    )
+}
+
+/// Says where a damaged history went, if it was one.
+pub(super) fn tell_set_aside(history: &History) {
+    if let Some(path) = history.set_aside() {
+        eprintln!(
+            "fadewatch: the history was damaged and is now '{}'; make it again with: fadewatch history rebuild DIR",
+            path.display()
+        );
+    }
+}
+
+/// Thresholds of the profile's links from sessions with the same equipment that began before `before`.
+pub(super) fn thresholds(
+    common: &Common,
+    profile: &Profile,
+    tags: &BTreeMap<String, String>,
+    before: Option<&str>,
+    except: Option<&str>,
+) -> anyhow::Result<Arc<[Threshold]>> {
+    // Without a home folder there is no earlier session either.
+    let Some(path) = common.history.clone().or_else(History::default_path) else { return Ok(Arc::from([])) };
+    let Some(history) = History::open_existing(&path)? else { return Ok(Arc::from([])) };
+    tell_set_aside(&history);
+    thresholds_in(&history, profile, tags, before, except)
+}
+
+/// The same in a history that is open.
+pub(super) fn thresholds_in(
+    history: &History,
+    profile: &Profile,
+    tags: &BTreeMap<String, String>,
+    before: Option<&str>,
+    except: Option<&str>,
+) -> anyhow::Result<Arc<[Threshold]>> {
+    let choice = Choice { tags: Some(tags), before, except, ..Choice::default() };
+    Ok(history.thresholds(profile, &choice)?.into())
+}
+
+/// The same for a recording: never itself, nor later sessions; none where its start is unknown.
+pub(super) fn thresholds_before(
+    common: &Common,
+    profile: &Profile,
+    recording: &Recording,
+    file: &Path,
+) -> anyhow::Result<Arc<[Threshold]>> {
+    let opening = opening(recording, profile);
+    let Some(start) = opening.start_utc else { return Ok(Arc::from([])) };
+    let hash = file_hash(file).with_context(|| format!("cannot read '{}'", file.display()))?;
+    thresholds(common, profile, &opening.tags, Some(&start), Some(&hash))
+}
+
+/// The history's row of a session.
+pub(super) fn row(
+    hash: String,
+    summary: &Summary,
+    evidence: Vec<FreezeEvidence>,
+) -> anyhow::Result<SessionRow> {
+    Ok(SessionRow {
+        hash,
+        file: summary.recording.file.clone(),
+        start_utc: summary.recording.start_utc.clone(),
+        tags: summary.recording.tags.clone(),
+        summary: serde_json::to_string(summary)?,
+        evidence,
+    })
+}
+
+/// Puts a finished session into the history; a failure is told, and takes nothing else down.
+pub(super) fn keep(common: &Common, recording: &Path, summary: &Summary, evidence: Vec<FreezeEvidence>) {
+    let kept = || -> anyhow::Result<()> {
+        let mut history = History::open(&history_path(common)?)?;
+        tell_set_aside(&history);
+        let hash = file_hash(recording).with_context(|| format!("cannot read '{}'", recording.display()))?;
+        history.add(&row(hash, summary, evidence)?)?;
+        Ok(())
+    };
+    if let Err(error) = kept() {
+        eprintln!("fadewatch: the session is not in the history: {error:#}");
+    }
+}

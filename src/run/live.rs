@@ -1,0 +1,79 @@
+//! `live`: monitors, records, warns.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use anyhow::Context as _;
+
+use crate::cli::LiveArgs;
+use crate::clock::SessionClock;
+use crate::link::utc_text;
+use crate::session::live::{self, LiveConfig};
+use crate::source::SourceUrl;
+
+use super::{earlier, screens};
+
+/// Runs a live session until the pilot leaves, then puts it into the history.
+pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
+    let profile = super::profile(&args.common)?;
+    let url = |text: &Option<String>| text.as_deref().map(str::parse::<SourceUrl>).transpose();
+    let vehicle: SourceUrl = args.vehicle.parse()?;
+    let tags: BTreeMap<String, String> = args.common.tags.iter().cloned().collect();
+    let mut all_tags = profile.tags.clone();
+    all_tags.extend(tags.clone());
+    let thresholds = earlier::thresholds(&args.common, &profile, &all_tags, None, None)?;
+    let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
+    let handle = live::start(LiveConfig {
+        vehicle: Some(vehicle),
+        handset: url(&args.handset)?,
+        video: url(&args.video)?,
+        forward: url(&args.forward)?,
+        timesync: args.timesync,
+        request_rates_hz: args.request_rates,
+        wait_for_sources: args.wait,
+        recording,
+        tags,
+        profile: Arc::clone(&profile),
+        thresholds,
+        ..LiveConfig::default()
+    })?;
+    let on_screen = screens::can_show() && args.vehicle != "-";
+    let shown =
+        if on_screen { screens::show(&handle, &args.screen) } else { screens::wait(&handle, args.for_s) };
+    let end = handle.finish()?;
+    shown?;
+    if let Some(path) = &end.recording {
+        earlier::keep(&args.common, path, &end.summary, end.evidence.clone());
+        if on_screen {
+            eprintln!("recorded to {}", path.display());
+        }
+    }
+    if !on_screen {
+        screens::print(&end.summary, args.json)?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// A file that does not exist yet: the one that was named, else one named by the time of the start.
+fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
+    let folder = match asked {
+        Some(path) if path.is_dir() => path.to_owned(),
+        Some(path) => return Ok(path.to_owned()),
+        None => super::data_folder()?.join("recordings"),
+    };
+    std::fs::create_dir_all(&folder)
+        .with_context(|| format!("cannot make the folder for recordings '{}'", folder.display()))?;
+    let start = utc_text(SessionClock::start().now());
+    let name: String =
+        start.chars().take(19).map(|letter| if letter == ':' { '-' } else { letter }).collect();
+    let mut path = folder.join(format!("{name}.pcapng"));
+    // A board without a battery clock starts at the same time each day.
+    let mut copy = 2;
+    while path.exists() {
+        path = folder.join(format!("{name}-{copy}.pcapng"));
+        copy += 1;
+    }
+    Ok(path)
+}

@@ -1,0 +1,34 @@
+//! `replay`: the same screens over a recording.
+
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use crate::capture::Recording;
+use crate::cli::ReplayArgs;
+use crate::session::replay::{self, ReplayConfig};
+
+use super::{analyse, earlier, screens};
+
+/// Replays a recording on screen; without a terminal prints its summary.
+pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
+    let profile = super::profile(&args.common)?;
+    let recording = Recording::open(&args.file)?;
+    let thresholds = earlier::thresholds_before(&args.common, &profile, &recording, &args.file)?;
+    if !screens::can_show() {
+        let (monitor, facts) = analyse::analyse(&recording, &profile, thresholds, &|_| {});
+        screens::print(&monitor.summary(&facts), false)?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    let handle = replay::start(ReplayConfig {
+        recording: Arc::new(recording),
+        profile,
+        thresholds,
+        start_at: args.at,
+        speed: args.speed,
+        paused: args.paused,
+    })?;
+    let shown = screens::show(&handle, &args.screen);
+    handle.finish()?;
+    shown?;
+    Ok(ExitCode::SUCCESS)
+}

@@ -1,0 +1,71 @@
+//! A session on screen, or in words where the output is no terminal.
+
+use std::io::{self, IsTerminal, Write};
+use std::time::Duration;
+
+use crate::cli::{ScreenArgs, ThemeName};
+use crate::report;
+use crate::session::SessionHandle;
+use crate::summary::Summary;
+use crate::tui;
+
+/// Whether screens can be shown: both ends are a terminal.
+pub(super) fn can_show() -> bool {
+    io::stdout().is_terminal() && io::stdin().is_terminal()
+}
+
+/// Shows a session until the pilot leaves.
+pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs) -> anyhow::Result<()> {
+    let theme = match args.theme {
+        ThemeName::Dark => tui::theme::ThemeName::Dark,
+        ThemeName::Light => tui::theme::ThemeName::Light,
+        ThemeName::Sunlight => tui::theme::ThemeName::Sunlight,
+    };
+    // https://no-color.org: any value but an empty one.
+    let no_color = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+    let ascii = args.ascii;
+    tui::run(handle, tui::Options { theme, no_color, ascii })
+}
+
+/// Waits for the session's end, for a signal, or for so many seconds.
+pub(super) fn wait(handle: &SessionHandle, for_s: Option<f64>) -> anyhow::Result<()> {
+    const LOOK_EVERY: Duration = Duration::from_millis(50);
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    runtime.block_on(async {
+        use tokio::signal::unix::{SignalKind, signal};
+        let mut interrupted = signal(SignalKind::interrupt())?;
+        let mut terminated = signal(SignalKind::terminate())?;
+        let mut hung_up = signal(SignalKind::hangup())?;
+        let over = async {
+            match for_s {
+                Some(seconds) => tokio::time::sleep(Duration::from_secs_f64(seconds)).await,
+                None => std::future::pending().await,
+            }
+        };
+        let ended = async {
+            while !handle.is_finished() {
+                tokio::time::sleep(LOOK_EVERY).await;
+            }
+        };
+        tokio::select! {
+            () = over => {}
+            () = ended => {}
+            _ = interrupted.recv() => {}
+            _ = terminated.recv() => {}
+            _ = hung_up.recv() => {}
+        }
+        anyhow::Ok(())
+    })
+}
+
+/// Prints a summary to standard output.
+pub(super) fn print(summary: &Summary, json: bool) -> anyhow::Result<()> {
+    let mut out = io::stdout().lock();
+    if json {
+        report::write_json_to(&mut out, summary)?;
+    } else {
+        report::text::write_to(&mut out, summary)?;
+    }
+    out.flush()?;
+    Ok(())
+}
