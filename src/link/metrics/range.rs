@@ -6,14 +6,17 @@
 //!
 //! A silence of the position of up to 10 s is interpolated; seconds in a longer one, and after the
 //! last fix, have no distance. A restart or a late arrival changes nothing here; duplicates never get here.
-//! Bounds: see the files of its folder.
+//! Path loss: per-second levels from 10 m on (see [`crate::stats::path_loss`]). Bounds: see the files
+//! of its folder.
 
+mod bins;
+mod flown;
+mod freeze;
 mod origin;
 mod track;
 
 use crate::link::context::{Context, Sender};
 use crate::link::telemetry::Telemetry;
-use crate::profile::LinkProfile;
 use crate::record::Direction;
 use crate::snapshot::RangeView;
 use crate::summary::RangeSummary;
@@ -25,6 +28,7 @@ use super::loss::LossMeter;
 use super::signal::SignalMeter;
 use super::video::VideoMeter;
 
+use flown::Flown;
 use origin::Handset;
 use track::{LONGEST_BRIDGE, Place, Track};
 
@@ -171,42 +175,15 @@ impl RangeMeter {
     /// One row a link of the profile with a level or a distance.
     #[must_use]
     pub fn summary(&self, context: &Context, evidence: Evidence<'_>) -> Vec<RangeSummary> {
-        let origin = self.handset.origin(&context.profile.handset).map(|origin| origin.word().to_owned());
-        let distances = self.seconds(context);
-        let max_distance_m = distances.iter().flatten().copied().reduce(f32::max).map(f64::from);
-        let row = |(index, link): (usize, &LinkProfile)| {
-            let levels = evidence.signal.seconds(index);
-            let has_level = link.radio.is_some() || link.rc_rssi;
-            let both = distances.iter().zip(levels).filter(|(distance, level)| {
-                level.is_some() && distance.is_some_and(|distance| distance >= 10.0)
-            });
-            (has_level || max_distance_m.is_some()).then(|| RangeSummary {
-                link: link.name.clone(),
-                unit: has_level.then(|| link.unit()),
-                origin: origin.clone(),
-                samples: both.count() as u64,
-                seconds_excluded: 0,
-                path_loss_exponent: None,
-                path_loss_exponent_ci95: None,
-                level_at_1m: None,
-                shadowing_sigma_db: None,
-                max_distance_m,
-                proven_m: None,
-                proven_s: None,
-                claimed_m: link.claimed_range_m,
-                predicted_freeze_m: None,
-                predicted_freeze_ci95_m: None,
-                first_freeze_expected_m: None,
-            })
-        };
-        context.profile.link.iter().enumerate().filter_map(row).collect()
+        let flown = Flown::of(self, context, evidence);
+        (0..context.profile.link.len()).filter_map(|link| flown.row(link)).collect()
     }
 
     /// For drawing, in the order of the profile's links.
     #[must_use]
     pub fn view(&self, context: &Context, evidence: Evidence<'_>) -> Vec<RangeView> {
-        let _ = (context, evidence);
-        Vec::new()
+        let flown = Flown::of(self, context, evidence);
+        (0..context.profile.link.len()).filter_map(|link| flown.view(link)).collect()
     }
 }
 

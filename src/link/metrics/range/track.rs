@@ -2,7 +2,7 @@
 //!
 //! A whole second's place lies on the line between the fix before and the fix after, if they are
 //! no more than 10 s apart; until the fix after has come, it is absent. Bounds: 26 h of whole
-//! seconds, 6 s of recent fixes at no more than 20 a second.
+//! seconds, 6 s of recent fixes at no more than 20 a second, 1024 long silences.
 
 use std::collections::VecDeque;
 
@@ -14,6 +14,7 @@ use super::super::signal::MOST_SECONDS;
 /// Longest silence that is interpolated across.
 pub(super) const LONGEST_BRIDGE: Nanos = Nanos::from_secs(10);
 const RECENT_SPAN: Nanos = Nanos::from_secs(6);
+const MOST_SILENCES: usize = 1024;
 const RECENT_STEP: Nanos = Nanos::from_millis(50);
 
 /// A place on or above the ground.
@@ -57,6 +58,8 @@ pub(super) struct Track {
     recent: VecDeque<(Nanos, Place)>,
     last: Option<(Nanos, Place)>,
     seconds: Vec<Option<Place>>,
+    /// Last fixes before silences that were too long to bridge.
+    left: Vec<(Nanos, Place)>,
 }
 
 impl Track {
@@ -71,6 +74,12 @@ impl Track {
                 let share = ((start + Nanos::from_secs(second)) - before).secs() / (at - before).secs();
                 self.keep(second, from.between(place, share));
             }
+        }
+        if let Some(last) = self.last
+            && at - last.0 > LONGEST_BRIDGE
+            && self.left.len() < MOST_SILENCES
+        {
+            self.left.push(last);
         }
         self.last = Some((at, place));
         while self.recent.front().is_some_and(|&(first, _)| first + RECENT_SPAN < at) {
@@ -95,6 +104,11 @@ impl Track {
     /// The newest fix, if it is no older than this.
     pub(super) fn latest(&self, at: Nanos, age: Nanos) -> Option<Place> {
         self.last.filter(|&(when, _)| at - when <= age).map(|(_, place)| place)
+    }
+
+    /// Last fixes before long silences, and before one that is not over yet if it is longer than `open`.
+    pub(super) fn left(&self, now: Nanos, open: Nanos) -> impl Iterator<Item = (Nanos, Place)> + '_ {
+        self.left.iter().copied().chain(self.last.filter(move |&(at, _)| now - at > open))
     }
 
     /// Fixes of the last few seconds.
