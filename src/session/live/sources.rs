@@ -193,11 +193,13 @@ impl Sources {
         let Some(runtime) = self.runtime.take() else { return };
         let _ = self.stop.send(true);
         let tasks = std::mem::take(&mut self.tasks);
-        let _ = runtime.block_on(timeout(STOPPING, async {
+        let ended = async {
             for task in tasks {
                 let _ = task.await;
             }
-        }));
+        };
+        // What hangs is left behind; it cannot reach the closed intake.
+        let _ = runtime.block_on(async { timeout(STOPPING, ended).await });
         runtime.shutdown_background();
     }
 }
