@@ -1,5 +1,7 @@
 //! Live sessions on real sockets and pseudo-terminals of this computer.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+
 use std::fs::File;
 use std::io::{Read, Write};
 use std::net::{TcpListener, UdpSocket};
@@ -316,7 +318,7 @@ fn a_serial_port_and_a_udp_program_get_each_other_byte_for_byte() {
     .unwrap();
     let down = random_bytes(1, 50_000);
     let mut received = Vec::new();
-    let mut buffer = [0; 65_536];
+    let mut buffer = vec![0; 65_536];
     let mut back_to = None;
     for portion in down.chunks(1000) {
         terminal.master.write_all(portion).unwrap();
@@ -366,7 +368,7 @@ fn a_udp_vehicle_and_a_tcp_program_get_each_other_byte_for_byte() {
     let up = random_bytes(4, 60_000);
     program.write_all(&up).unwrap();
     let mut received = Vec::new();
-    let mut buffer = [0; 65_536];
+    let mut buffer = vec![0; 65_536];
     while received.len() < up.len() {
         let length = vehicle.recv(&mut buffer).unwrap();
         received.extend_from_slice(&buffer[..length]);
@@ -390,11 +392,10 @@ fn a_program_that_takes_nothing_does_not_hold_up_the_session() {
     let (_deaf, _) = listener.accept().unwrap();
     let vehicle = sender_to(port);
     // More than any buffer on the way holds, at the pace of the counts that come back.
-    let mut sent = 0;
+    let datagram = vec![0; 60_000];
     wait_for("the refusal", || {
         for _ in 0..50 {
-            vehicle.send(&[0; 60_000]).unwrap();
-            sent += 60_000;
+            vehicle.send(&datagram).unwrap();
         }
         let feed = session.feed()?;
         feed.message.as_deref().filter(|message| message.contains("not taken by the other program"))?;
@@ -421,7 +422,7 @@ fn timesync_requests_carry_the_stamp_of_their_sending() {
     vehicle.send(&heartbeat(0)).unwrap();
     let mut syncs = Vec::new();
     let mut intervals = Vec::new();
-    let mut buffer = [0; 512];
+    let mut buffer = vec![0; 512];
     while syncs.len() < 3 || intervals.len() < 2 {
         let length = vehicle.recv(&mut buffer).unwrap();
         let frame = &buffer[..length];
