@@ -150,6 +150,7 @@ impl LinkMonitor {
             let by = (self.context.now - record.at).secs();
             self.log("stamp-back", None, format!("a record is stamped {by:.3} s before the one before it"));
         }
+        self.loss.begin(start);
         let at = record.at.max(self.context.now).max(start);
         self.advance(at);
         self.context.now = at;

@@ -366,3 +366,50 @@ fn a_recorded_stream_is_counted() {
     // The capture begins and ends where it likes: every marker but none beyond it ends a frame.
     assert_eq!(video.frames_delivered, Some(276));
 }
+
+/// VIDEO_STREAM_STATUS with rate 0: the silence is the sender's own, however it began; a later one is not.
+#[test]
+fn stopped_at_the_sender_is_no_freeze() {
+    use fadewatch::link::context::Context;
+    use fadewatch::link::metrics::signal::SignalMeter;
+    use fadewatch::link::metrics::video::VideoMeter;
+    use fadewatch::link::telemetry::Telemetry;
+
+    let mut random = ChaCha8Rng::seed_from_u64(27);
+    let sent = plan(&mut random, 1200, 10);
+    let mut context = Context { start: Some(START), ..Context::default() };
+    let mut meter = VideoMeter::default();
+    let end = |port| SocketAddr::from(([192, 0, 2, 7], port));
+    let flow = Flow { source: end(40_000), destination: end(5004) };
+    let mut next = sent.iter().peekable();
+    for tenth in 0..400_i64 {
+        let at = Nanos::from_millis(100 * tenth);
+        while let Some(packet) = next.next_if(|packet| packet.at < at) {
+            let second = packet.at.secs();
+            // Stopped from 10 s to 15 s; the link fails from 30 s to 31 s.
+            if !(10.0..15.0).contains(&second) && !(30.0..31.0).contains(&second) {
+                context.now = START + packet.at;
+                meter.advance(context.now);
+                meter.observe_datagram(context.now, InterfaceId(0), flow, &packet.bytes(), &context);
+            }
+        }
+        context.now = START + at;
+        meter.advance(context.now);
+        if tenth % 10 == 5 {
+            let rate = if (100..150).contains(&tenth) { 0.0 } else { 30.0 };
+            let status = Telemetry::VideoStreamStatus {
+                stream: 1,
+                frame_rate_hz: rate,
+                bit_rate: (rate * 1e5) as u32,
+                flags: 1,
+            };
+            meter.observe(context.now, &status);
+        }
+    }
+    let video = meter.summary(&context, &SignalMeter::default(), &[]).remove(0);
+    assert_eq!(video.freezes, 1, "{:?}", video.freeze_list);
+    assert!((video.freeze_list[0].start_s - 30.0).abs() < 0.1, "{:?}", video.freeze_list);
+    assert_eq!(video.stopped_at_sender.len(), 1);
+    assert!((video.stopped_at_sender[0].start_s - 10.5).abs() < 1e-9);
+    assert!((video.stopped_at_sender[0].duration_s - 5.0).abs() < 1e-9);
+}

@@ -132,6 +132,14 @@ impl<'a> Levels<'a> {
         Some(if carries == Carries::Control { self.up(radio, at_s) } else { self.down(radio, at_s) })
     }
 
+    /// Median of the last second's level at the ground: what a freeze's chance follows.
+    pub(crate) fn of_last_second(&self, radio: usize, at_s: f64) -> f64 {
+        let mut levels: Vec<f64> =
+            (0..=20).map(|step| self.down(radio, at_s - f64::from(step) / GRID_HZ)).collect();
+        levels.sort_by(f64::total_cmp);
+        levels[10]
+    }
+
     /// A level in device units.
     pub(crate) fn raw(&self, radio: usize, dbm: f64) -> u8 {
         let radio = &self.scenario.radio[radio];

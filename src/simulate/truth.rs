@@ -94,10 +94,11 @@ fn streams(parts: &Parts<'_>) -> Value {
 
 fn clocks(parts: &Parts<'_>) -> Value {
     let vehicle = &parts.scenario.vehicle;
-    // Local time (from the first record) less the boot clock, at the first record.
+    // Boot clock less local time since the first record, in the middle of the session.
+    let offset_ms = vehicle.boot_s * 1e3 + vehicle.skew_ppm * parts.scenario.duration_s / 2.0 * 1e-3;
     json!([{
         "system": vehicle.system, "component": 1,
-        "offset_ms": -vehicle.boot_s * 1e3, "skew_ppm": vehicle.skew_ppm,
+        "offset_ms": offset_ms, "skew_ppm": vehicle.skew_ppm,
         "restarts": vehicle.restarts_s.len(),
         "rtt_least_ms": parts.scenario.telemetry.up_ms + parts.scenario.telemetry.down_ms,
     }])
@@ -214,7 +215,7 @@ fn video(parts: &Parts<'_>) -> Value {
             json!({
                 "start_s": freeze.start_s, "duration_s": freeze.duration_s, "ended": freeze.ended,
                 "distance_m": parts.motion.distance_m(freeze.start_s),
-                "signal": radio.map(|radio| parts.levels.down(radio, freeze.start_s)),
+                "signal": radio.map(|radio| parts.levels.of_last_second(radio, freeze.start_s)),
             })
         })
         .collect();

@@ -34,8 +34,10 @@ fn blackouts(scenario: &Scenario, video: &Video, levels: &Levels<'_>) -> Vec<[f6
     let mut spans = video.freezes.clone();
     for second in 0..scenario.duration_s as usize {
         let at_s = second as f64;
-        let by_level = match (video.freeze_p50_dbm, levels.received(Carries::Video, at_s)) {
-            (Some(p50), Some(level)) => logistic((p50 - level) / video.freeze_scale_db),
+        let by_level = match (video.freeze_p50_dbm, scenario.radio_for(Carries::Video)) {
+            (Some(p50), Some(radio)) => {
+                logistic((p50 - levels.of_last_second(radio, at_s)) / video.freeze_scale_db)
+            }
             _ => 0.0,
         };
         let chance = video.freeze_base + (1.0 - video.freeze_base) * by_level;

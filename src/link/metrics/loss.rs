@@ -1,14 +1,57 @@
 //! What went missing, per sender and interface, from sequence numbers.
+//!
+//! Definition: lost / (received + lost), RFC 7680, in frames; loss periods by RFC 3357;
+//! out of order by RFC 4737. Numbers are modulo 256, read from headers: a message that
+//! does not decode was still received. Window: the whole session, and per second.
+//!
+//! - Gap: the missing numbers are lost. Longer than the numbers can tell: a multiple of
+//!   256 more, by the sender's own recent rate, with that uncertainty.
+//! - Wrap: numbers are unwrapped. Duplicate: the same number and bytes within 0.5 s and 127
+//!   numbers, counted apart. Two different frames under one number: both received.
+//! - Late within 0.5 s and 127 numbers: taken off the lost again, counted out of order.
+//! - Restart (the boot clock falls by over 1 s; without one, a jump that disagrees with
+//!   rate times time by more than 64): nothing lost. Boot clock still over a silence: likewise.
+//! - Silence at the end is never loss, but an outage.
+//!
+//! Bounded: 256 senders, 4 flows each, strangers beyond them are one count; 26 h of seconds
+//! for up to 16 senders (8,192 each for more), then coarser; see the files below this one.
 
+mod boot;
+mod flow;
+mod rate;
+mod seconds;
+mod sequence;
+mod shared;
+mod silence;
+
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 
 use crate::link::context::{Context, Sender};
-use crate::link::framer::Frame;
+use crate::link::framer::{Frame, Standing};
 use crate::link::telemetry::BootStamp;
 use crate::profile::LinkProfile;
+use crate::record::{Direction, InterfaceId};
 use crate::snapshot::{LossCell, View};
+use crate::stats::loss_runs::Runs;
 use crate::summary::{RatioEstimate, Stream};
 use crate::units::Nanos;
+
+use flow::Flow;
+use sequence::{Arriving, Outcome};
+use shared::Components;
+
+const MOST_FLOWS: usize = 256;
+const MOST_FLOWS_OF_ONE: usize = 4;
+const MOST_SYSTEMS: usize = 64;
+const MOST_HELD: usize = 64;
+const MOST_RESTARTS: usize = 1024;
+/// A flow that was silent for longer hands over to a new address: they are not simultaneous.
+const HANDED_OVER: Nanos = Nanos::from_secs(2);
+/// Seconds kept: 26 h.
+const MOST_SECONDS: usize = 93_600;
+const MOST_SECONDS_OF_MANY: usize = 8_192;
+const MANY: usize = 16;
 
 /// What an arrival was.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,11 +75,32 @@ pub struct Traffic {
     pub silent_at_end_s: Option<f64>,
 }
 
+/// A frame that may turn out to be one.
+#[derive(Clone, Copy, Debug)]
+struct Held {
+    sender: Sender,
+    arriving: Arriving,
+}
+
 /// All senders' sequence accounting.
 #[derive(Clone, Debug, Default)]
-pub struct LossMeter {}
+pub struct LossMeter {
+    base: Option<Nanos>,
+    flows: Vec<Flow>,
+    /// Flows of each sender, in the order of their appearance.
+    senders: BTreeMap<Sender, Vec<usize>>,
+    systems: BTreeMap<(InterfaceId, Direction, u8), Components>,
+    held: Vec<Held>,
+    restarts: Vec<(Nanos, Sender)>,
+    strangers: u64,
+}
 
 impl LossMeter {
+    /// The session's first record: seconds count from here.
+    pub fn begin(&mut self, start: Nanos) {
+        self.base.get_or_insert(start);
+    }
+
     /// Takes an accepted frame. `endpoint` is the sending address of a datagram.
     pub fn observe(
         &mut self,
@@ -46,48 +110,240 @@ impl LossMeter {
         frame: &Frame<'_>,
         boot: Option<BootStamp>,
     ) -> Arrival {
-        let _ = (at, sender, endpoint, frame, boot);
+        let arriving = Arriving { at, sequence: frame.header.sequence, hash: hash(frame.bytes), boot };
+        match frame.header.standing {
+            Standing::Accepted => self.accepted(sender, endpoint, arriving, frame.header.known),
+            Standing::Witness => {
+                if self.held.len() >= MOST_HELD {
+                    self.held.remove(0);
+                }
+                self.held.push(Held { sender, arriving });
+                Arrival::Duplicate
+            }
+            Standing::Recalled => {
+                self.recalled(sender, arriving);
+                Arrival::New
+            }
+        }
+    }
+
+    fn accepted(
+        &mut self,
+        sender: Sender,
+        endpoint: Option<SocketAddr>,
+        arriving: Arriving,
+        known: bool,
+    ) -> Arrival {
+        let base = *self.base.get_or_insert(arriving.at);
+        let Some(index) = self.flow_of(sender, endpoint, arriving.at) else {
+            // A frame of unknown id never makes a sender.
+            if known {
+                self.begin_flow(sender, endpoint, arriving, base);
+            }
+            return Arrival::New;
+        };
+        let most = if self.flows.len() <= MANY { MOST_SECONDS } else { MOST_SECONDS_OF_MANY };
+        let flow = &mut self.flows[index];
+        let outcome = flow.sequence.observe(arriving);
+        flow.sequence.seconds.trim(most);
+        if outcome == Outcome::Duplicate {
+            return Arrival::Duplicate;
+        }
+        if outcome == Outcome::Restart && self.restarts.len() < MOST_RESTARTS {
+            self.restarts.push((arriving.at, sender));
+        }
+        if flow.is_first {
+            self.count_component(sender, arriving.sequence);
+        }
         Arrival::New
+    }
+
+    fn count_component(&mut self, sender: Sender, sequence: u8) {
+        let key = (sender.interface, sender.direction, sender.system);
+        if self.systems.len() < MOST_SYSTEMS || self.systems.contains_key(&key) {
+            self.systems.entry(key).or_default().observe(sender.component, sequence);
+        }
+    }
+
+    fn recalled(&mut self, sender: Sender, arriving: Arriving) {
+        let held = self.held.iter().rposition(|held| {
+            held.sender == sender
+                && held.arriving.hash == arriving.hash
+                && held.arriving.sequence == arriving.sequence
+        });
+        let Some(held) = held.map(|index| self.held.remove(index)) else { return };
+        if let Some(&index) = self.senders.get(&sender).and_then(|flows| flows.first()) {
+            let sequence = &mut self.flows[index].sequence;
+            if held.arriving.at >= sequence.first_at {
+                sequence.recall(held.arriving);
+            }
+        }
+    }
+
+    /// The flow that an arrival belongs to; a silent one takes on a new address.
+    fn flow_of(&mut self, sender: Sender, endpoint: Option<SocketAddr>, at: Nanos) -> Option<usize> {
+        let flows = self.senders.get(&sender)?;
+        if let Some(&index) = flows.iter().find(|&&index| self.flows[index].endpoint == endpoint) {
+            return Some(index);
+        }
+        let silent = flows.iter().find(|&&index| at - self.flows[index].sequence.last_at > HANDED_OVER);
+        if let Some(&index) = silent {
+            self.flows[index].endpoint = endpoint;
+            return Some(index);
+        }
+        (flows.len() >= MOST_FLOWS_OF_ONE).then(|| flows[0])
+    }
+
+    fn begin_flow(&mut self, sender: Sender, endpoint: Option<SocketAddr>, arriving: Arriving, base: Nanos) {
+        if self.flows.len() >= MOST_FLOWS {
+            self.strangers += 1;
+            return;
+        }
+        let flows = self.senders.entry(sender).or_default();
+        let is_first = flows.is_empty();
+        flows.push(self.flows.len());
+        self.flows.push(Flow::new(sender, endpoint, is_first, arriving, base));
+        if is_first {
+            self.count_component(sender, arriving.sequence);
+        }
+    }
+
+    /// Frames of senders beyond those that are kept apart.
+    #[must_use]
+    pub const fn strangers(&self) -> u64 {
+        self.strangers
+    }
+
+    /// Flows in the order of the rows.
+    fn rows(&self) -> impl Iterator<Item = &Flow> {
+        self.senders.values().flatten().map(|&index| &self.flows[index])
     }
 
     /// One row per sender and interface, in a stable order.
     #[must_use]
     pub fn summary(&self, context: &Context) -> Vec<Stream> {
-        let _ = context;
-        Vec::new()
+        self.rows()
+            .map(|flow| {
+                let several = self.senders.get(&flow.sender).is_some_and(|flows| flows.len() > 1);
+                flow.row(context, several, self.why_not(context, flow.sender))
+            })
+            .collect()
+    }
+
+    /// Why a sender is kept out of every link's loss; `None`: it counts.
+    fn why_not(&self, context: &Context, sender: Sender) -> Option<String> {
+        let Sender { system, component, direction, interface } = sender;
+        if direction == Direction::Outbound {
+            return Some("sent from this computer".to_owned());
+        }
+        let profile = &context.profile;
+        let named = profile.handset.system == Some(system)
+            || profile
+                .link
+                .iter()
+                .any(|link| link.senders.as_ref().is_some_and(|list| list.contains(&[system, component])));
+        if !named && context.roles.is_ground(system, component) {
+            return Some("a ground-station-type sender that the profile does not name".to_owned());
+        }
+        let components = self.systems.get(&(interface, direction, system))?;
+        let other = components.shares_with(component)?;
+        Some(format!("shares one sequence counter with component {system}/{other}: its gaps are not loss"))
+    }
+
+    /// The flows that count for a link's loss.
+    fn counting<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> impl Iterator<Item = &'a Flow> {
+        self.rows().filter(|flow| {
+            context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
+                && self.why_not(context, flow.sender).is_none()
+        })
     }
 
     /// A link's traffic; `None` where no sender of it was heard.
     #[must_use]
     pub fn traffic(&self, context: &Context, link: &LinkProfile) -> Option<Traffic> {
-        let _ = (context, link);
-        None
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        if flows.is_empty() {
+            return None;
+        }
+        let (mut runs, mut received, mut lost) = (Runs::default(), 0, 0);
+        for flow in &flows {
+            let dropped = flow.dropped(context);
+            runs.merge(&flow.sequence.runs());
+            received += flow.sequence.received.saturating_sub(dropped.0);
+            lost += flow.sequence.lost.saturating_sub(dropped.1);
+        }
+        let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
+        let silent_at_end_s = (context.now - last).secs();
+        let silence = flow::longest_common_silence_s(&flows).max(silent_at_end_s);
+        Some(Traffic {
+            loss: runs.ratio(received, lost),
+            availability_ratio: flow::availability(&flows, context),
+            longest_silence_s: Some(silence),
+            silent_at_end_s: Some(silent_at_end_s),
+        })
     }
 
     /// The cells of one row of `summary`.
     #[must_use]
     pub fn cells(&self, context: &Context, stream: usize, view: View) -> Vec<LossCell> {
-        let _ = (context, stream);
-        vec![LossCell::default(); usize::from(view.columns)]
+        let mut cells = vec![LossCell::default(); usize::from(view.columns)];
+        if let Some(flow) = self.rows().nth(stream) {
+            flow.add_cells(context, view, &mut cells);
+            flow.mark_outages(context, view, &mut cells);
+        }
+        cells
     }
 
     /// The cells of a link: its counting senders together.
     #[must_use]
     pub fn link_cells(&self, context: &Context, link: &LinkProfile, view: View) -> Vec<LossCell> {
-        let _ = (context, link, view);
-        Vec::new()
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        if flows.is_empty() {
+            return Vec::new();
+        }
+        let mut cells = vec![LossCell::default(); usize::from(view.columns)];
+        let mut out = vec![0; cells.len()];
+        for flow in &flows {
+            flow.add_cells(context, view, &mut cells);
+            let mut own = vec![LossCell::default(); cells.len()];
+            flow.mark_outages(context, view, &mut own);
+            for (count, cell) in out.iter_mut().zip(&own) {
+                *count += usize::from(cell.outage);
+            }
+        }
+        for (cell, count) in cells.iter_mut().zip(out) {
+            // The link is out where every sender of it is.
+            cell.outage = count == flows.len();
+        }
+        cells
     }
 
     /// Received and lost of a link's counting senders within one second `[at - 1 s, at)`, if it is kept.
     #[must_use]
     pub fn link_second(&self, context: &Context, link: &LinkProfile, second: usize) -> Option<(u32, u32)> {
-        let _ = (context, link, second);
-        None
+        let mut sum = None;
+        for flow in self.counting(context, link) {
+            let (received, lost) = flow.sequence.seconds.second(second)?;
+            let (all, gone) = sum.unwrap_or((0, 0));
+            sum = Some((all + received, gone + lost));
+        }
+        sum
     }
 
     /// Senders' restarts: when, and the sender, for the event log.
     #[must_use]
     pub fn restarts(&self) -> Vec<(Nanos, Sender)> {
-        Vec::new()
+        self.restarts.clone()
     }
+}
+
+/// Tells frames of one number apart; no part of any output.
+fn hash(bytes: &[u8]) -> u64 {
+    const FACTOR: u64 = 0x9E37_79B9_7F4A_7C15;
+    let mix = |hash: u64, word: u64| (hash ^ word).wrapping_mul(FACTOR).rotate_left(29);
+    let (words, rest) = bytes.as_chunks::<8>();
+    let hash = words.iter().fold(bytes.len() as u64, |hash, word| mix(hash, u64::from_le_bytes(*word)));
+    let mut last = [0; 8];
+    last[..rest.len()].copy_from_slice(rest);
+    mix(mix(hash, u64::from_le_bytes(last)), FACTOR)
 }

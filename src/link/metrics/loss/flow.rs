@@ -1,0 +1,201 @@
+//! One sender's flow as rows and cells, and several flows as one link.
+
+use std::net::SocketAddr;
+
+use crate::link::context::{Context, Sender};
+use crate::link::metrics::loss::sequence::{Arriving, Sequence};
+use crate::snapshot::{LossCell, View};
+use crate::summary::Stream;
+use crate::units::Nanos;
+
+const SECOND: Nanos = Nanos::from_secs(1);
+/// Seconds looked at for availability: a year; sparse bins keep it cheap.
+const MOST_WHOLE_SECONDS: f64 = 32e6;
+
+#[derive(Clone, Debug)]
+pub(super) struct Flow {
+    pub(super) sender: Sender,
+    pub(super) endpoint: Option<SocketAddr>,
+    /// The sender's first flow.
+    pub(super) is_first: bool,
+    pub(super) sequence: Sequence,
+}
+
+impl Flow {
+    pub(super) fn new(
+        sender: Sender,
+        endpoint: Option<SocketAddr>,
+        is_first: bool,
+        first: Arriving,
+        base: Nanos,
+    ) -> Self {
+        Self { sender, endpoint, is_first, sequence: Sequence::new(first, base) }
+    }
+
+    pub(super) fn row(&self, context: &Context, several: bool, why_not: Option<String>) -> Stream {
+        let sequence = &self.sequence;
+        let runs = sequence.runs();
+        let (_, dropped) = self.dropped(context);
+        let lost = sequence.lost.saturating_sub(dropped);
+        let [low, high] = sequence.lost_range();
+        let silent_at_end = context.now - sequence.last_at;
+        let span = (sequence.last_at - sequence.first_at).secs();
+        Stream {
+            interface: context.interface_name(self.sender.interface).to_owned(),
+            endpoint: self.endpoint.filter(|_| several).map(|endpoint| endpoint.to_string()),
+            system: self.sender.system,
+            component: self.sender.component,
+            link: context.link_of(self.sender).map(|link| link.name.clone()),
+            link_loss: why_not.is_none(),
+            why_not,
+            received: sequence.received,
+            lost,
+            lost_ci95: [low.saturating_sub(dropped), high.saturating_sub(dropped)],
+            duplicates: sequence.duplicates,
+            out_of_order: sequence.out_of_order,
+            restarts: sequence.restarts,
+            loss: runs.ratio(sequence.received, lost),
+            loss_periods: runs.periods(),
+            longest_silence_s: sequence.silences.longest().max(silent_at_end).secs(),
+            silent_at_end_s: silent_at_end.secs(),
+            rate_hz: (sequence.received > 1 && span > 0.0).then(|| (sequence.received - 1) as f64 / span),
+        }
+    }
+
+    /// Seconds in which this computer lost data of the interface itself, from the start.
+    fn drop_spans<'a>(&'a self, context: &'a Context) -> impl Iterator<Item = (f64, f64)> + 'a {
+        context
+            .host_drops
+            .iter()
+            .filter(|drop| drop.interface == self.sender.interface)
+            .map(|drop| (context.since_start_s(drop.at - SECOND), context.since_start_s(drop.at)))
+    }
+
+    /// Received and lost in those seconds: they say nothing of the radio.
+    pub(super) fn dropped(&self, context: &Context) -> (u64, u64) {
+        let (mut received, mut lost) = (0, 0);
+        let mut done = f64::NEG_INFINITY;
+        for (from, to) in self.drop_spans(context) {
+            for (begin, width, bin) in self.sequence.seconds.within(from, to) {
+                if begin > done {
+                    received += u64::from(bin.received);
+                    lost += u64::from(bin.lost);
+                    done = begin + width - 1.0;
+                }
+            }
+        }
+        (received, lost)
+    }
+
+    pub(super) fn add_cells(&self, context: &Context, view: View, cells: &mut [LossCell]) {
+        let column = view.column_s();
+        if column <= 0.0 {
+            return;
+        }
+        let add = |cell: &mut LossCell, received: u16, lost: u16| {
+            cell.received = cell.received.saturating_add(u32::from(received));
+            cell.lost = cell.lost.saturating_add(u32::from(lost));
+        };
+        for (begin, width, bin) in self.sequence.seconds.within(view.from_s, view.to_s) {
+            if column < width {
+                // Finer than what is kept: each column shows its span's counts.
+                for index in columns(view, begin, begin + width) {
+                    add(&mut cells[index], bin.received, bin.lost);
+                }
+            } else if let Some(cell) =
+                column_of(view, begin + width / 2.0).and_then(|index| cells.get_mut(index))
+            {
+                add(cell, bin.received, bin.lost);
+            }
+        }
+        for (from, to) in self.drop_spans(context) {
+            for index in columns(view, from, to) {
+                cells[index].host_drop = true;
+            }
+        }
+    }
+
+    /// Marks where it was silent for longer than its habit, the end included.
+    pub(super) fn mark_outages(&self, context: &Context, view: View, cells: &mut [LossCell]) {
+        let limit = self.sequence.silences.outage_s();
+        let open = (self.sequence.last_at, context.now);
+        for &(from, to) in self.sequence.silences.kept().iter().chain([&open]) {
+            if (to - from).secs() > limit {
+                for index in columns(view, context.since_start_s(from), context.since_start_s(to)) {
+                    cells[index].outage = true;
+                }
+            }
+        }
+    }
+}
+
+fn column_of(view: View, second: f64) -> Option<usize> {
+    let column = (second - view.from_s) / view.column_s();
+    (column >= 0.0 && column < f64::from(view.columns)).then_some(column as usize)
+}
+
+/// Columns that a span touches.
+fn columns(view: View, from: f64, to: f64) -> std::ops::Range<usize> {
+    let column = |second: f64| (second - view.from_s) / view.column_s();
+    let most = f64::from(view.columns);
+    let (first, last) = (column(from).floor().clamp(0.0, most), column(to).ceil().clamp(0.0, most));
+    if last > first { first as usize..last as usize } else { 0..0 }
+}
+
+/// Share of whole seconds since the start in which any of the flows brought a frame.
+pub(super) fn availability(flows: &[&Flow], context: &Context) -> Option<f64> {
+    let whole = context.since_start_s(context.now).floor().min(MOST_WHOLE_SECONDS);
+    if whole < 1.0 {
+        return None;
+    }
+    let mut covered: Vec<(f64, f64)> = flows
+        .iter()
+        .flat_map(|flow| flow.sequence.seconds.within(0.0, whole))
+        .filter(|(.., bin)| bin.received > 0)
+        .map(|(begin, width, _)| (begin, (begin + width).min(whole)))
+        .collect();
+    covered.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (mut sum, mut until) = (0.0, 0.0_f64);
+    for (begin, end) in covered {
+        sum += (end - begin.max(until)).max(0.0);
+        until = until.max(end);
+    }
+    Some(sum / whole)
+}
+
+/// The longest time in which all flows were silent together, the end apart.
+///
+/// Exact for one flow; for several, for silences that each of them keeps (0.25 s and more).
+pub(super) fn longest_common_silence_s(flows: &[&Flow]) -> f64 {
+    if let [flow] = flows {
+        return flow.sequence.silences.longest().secs();
+    }
+    let Some(first) = flows.iter().map(|flow| flow.sequence.first_at).min() else { return 0.0 };
+    let silences = |flow: &Flow| {
+        let mut list = vec![(first, flow.sequence.first_at)];
+        list.extend_from_slice(flow.sequence.silences.kept());
+        list.push((flow.sequence.last_at, Nanos::MAX));
+        list
+    };
+    let mut common = vec![(first, flows.iter().map(|flow| flow.sequence.last_at).max().unwrap_or(first))];
+    for flow in flows {
+        common = overlap(&common, &silences(flow));
+    }
+    let longest = common.iter().map(|&(from, to)| to - from).max();
+    let shortest = flows.iter().map(|flow| flow.sequence.silences.longest()).min();
+    longest.or(shortest).map_or(0.0, Nanos::secs)
+}
+
+/// Where two ordered lists of spans overlap.
+fn overlap(one: &[(Nanos, Nanos)], other: &[(Nanos, Nanos)]) -> Vec<(Nanos, Nanos)> {
+    let (mut i, mut j) = (0, 0);
+    let mut both = Vec::new();
+    while let (Some(a), Some(b)) = (one.get(i), other.get(j)) {
+        let (from, to) = (a.0.max(b.0), a.1.min(b.1));
+        if from < to {
+            both.push((from, to));
+        }
+        if a.1 < b.1 { i += 1 } else { j += 1 }
+    }
+    both
+}
