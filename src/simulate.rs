@@ -10,6 +10,7 @@ mod control;
 mod delivery;
 mod dice;
 mod geodesy;
+mod live;
 mod mavlink;
 mod motion;
 mod rtp;
@@ -22,6 +23,7 @@ mod video;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+pub use live::{LiveError, LiveTarget, run_live};
 pub use scenario::{Scenario, ScenarioError};
 pub use session::{SimulatedSession, run};
 

@@ -110,7 +110,7 @@ fn counts(findings: &mut Findings, truth: &Value, summary: &Value) {
             let (periods, own) = (&row["loss_periods"][key], &found["loss_periods"][key]);
             findings.same(&format!("{what} loss_periods.{key}"), periods, own);
         }
-        // A copy's arrival counts as a word of its sender.
+        // Copies say nothing new and end no silence.
         for key in ["longest_silence_s", "silent_at_end_s"] {
             findings.near(&format!("{what} {key}"), &row[key], &found[key], 0.001);
         }

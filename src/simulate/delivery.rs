@@ -180,12 +180,12 @@ fn count(scenario: &Scenario, arrivals: Vec<Arrival>, sent: &BTreeMap<(u8, u8), 
     for arrival in &arrivals {
         private_frames += u64::from(matches!(arrival.fact, Fact::Private));
         let counted = senders.entry(arrival.sender).or_default();
-        let before = newest.insert(arrival.sender, arrival.at_s);
-        counted.longest_silence_s = counted.longest_silence_s.max(before.map_or(0.0, |b| arrival.at_s - b));
         if arrival.copy {
             counted.duplicates += 1;
             continue;
         }
+        let before = newest.insert(arrival.sender, arrival.at_s);
+        counted.longest_silence_s = counted.longest_silence_s.max(before.map_or(0.0, |b| arrival.at_s - b));
         counted.received += 1;
         let numbers = received.entry((arrival.sender, arrival.epoch)).or_default();
         counted.out_of_order += u64::from(numbers.iter().rev().take(64).any(|&n| n > arrival.number));

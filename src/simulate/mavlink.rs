@@ -254,6 +254,74 @@ pub(crate) fn private(value: u32) -> Message {
     Fields::default().u32(value).u8(1).message(15_777_213, 77)
 }
 
+/// CRC_EXTRA of the messages above, to number a frame anew.
+const fn extra_of(id: u32) -> Option<u8> {
+    Some(match id {
+        0 => 50,
+        1 => 124,
+        2 => 137,
+        24 => 24,
+        111 => 34,
+        30 => 39,
+        33 | 242 => 104,
+        36 => 222,
+        65 => 118,
+        109 => 185,
+        147 => 154,
+        241 => 90,
+        270 => 59,
+        15_777_213 => 77,
+        _ => return None,
+    })
+}
+
+/// Adds to the numbers of one sender's frames in a chunk of whole MAVLink 2 frames; gives
+/// the last of its numbers.
+pub(crate) fn renumber(chunk: &mut [u8], sender: (u8, u8), by: u8) -> Option<u8> {
+    let mut last = None;
+    let mut rest = chunk;
+    while rest.len() >= 12 && rest[0] == 0xfd {
+        let length = 12 + usize::from(rest[1]);
+        let (frame, behind) = rest.split_at_mut_checked(length)?;
+        let id = u32::from_le_bytes([frame[7], frame[8], frame[9], 0]);
+        if (frame[5], frame[6]) == sender
+            && let Some(extra) = extra_of(id)
+        {
+            frame[4] = frame[4].wrapping_add(by);
+            last = Some(frame[4]);
+            let crc = crc(&frame[1..length - 2], extra);
+            frame[length - 2..].copy_from_slice(&crc.to_le_bytes());
+        }
+        rest = behind;
+    }
+    last
+}
+
+/// The requester's times of all TIMESYNC requests in received bytes.
+pub(crate) fn timesync_requests(bytes: &[u8]) -> Vec<i64> {
+    let mut found = Vec::new();
+    for start in 0..bytes.len() {
+        let frame = &bytes[start..];
+        if frame.len() < 12 || frame[0] != 0xfd || frame[7..10] != [111, 0, 0] {
+            continue;
+        }
+        let length = 12 + usize::from(frame[1]);
+        let Some(frame) = frame.get(..length) else { continue };
+        if crc(&frame[1..length - 2], 34).to_le_bytes() != frame[length - 2..] {
+            continue;
+        }
+        let mut payload = [0_u8; 16];
+        for (slot, byte) in payload.iter_mut().zip(&frame[10..length - 2]) {
+            *slot = *byte;
+        }
+        let (tc1, ts1) = payload.split_at(8);
+        if tc1.iter().all(|&byte| byte == 0) {
+            found.push(ts1.iter().rev().fold(0, |value, &byte| value << 8 | i64::from(byte)));
+        }
+    }
+    found
+}
+
 fn padded<const N: usize>(values: &[u16], filler: u16) -> [u16; N] {
     let mut all = [filler; N];
     for (slot, value) in all.iter_mut().zip(values) {
@@ -281,6 +349,18 @@ mod tests {
             let _ = write!(text, "{byte:02x}");
             text
         })
+    }
+
+    #[test]
+    fn frames_are_numbered_anew_and_requests_are_found() {
+        let mut chunk = timesync(0, 77).frame(1, 1, 250);
+        chunk.extend(heartbeat(2, 3, 81, 5, 4).frame(1, 2, 9));
+        assert_eq!(timesync_requests(&chunk), [77]);
+        let before = chunk.clone();
+        assert_eq!(renumber(&mut chunk, (1, 1), 10), Some(4));
+        let mut wanted = timesync(0, 77).frame(1, 1, 4);
+        wanted.extend(&before[wanted.len()..]);
+        assert_eq!(chunk, wanted);
     }
 
     #[test]
