@@ -1,12 +1,34 @@
 //! Margin to the freeze level, forecast, warnings and alarms with hysteresis.
+//!
+//! Definition: margin = level less the threshold's `level_p05`, at each whole second. Unit: dB, or the
+//! link's device units. Forecast: the path-loss line times the radial speed where there is a distance
+//! (see `forecast`), else the trend of the last 10 s. Warning: margin under 6 dB, or under 15 dB and the
+//! threshold reached within 20 s, at two seconds on end; alarm: under 3 dB, or 8 s; cleared at 2 dB above
+//! the limit and 30 s, for 5 s. Common practice, no source; limits are the profile's. Without limits (device
+//! units) there is a margin and no state.
+//!
+//! A gap of the level leaves the margin absent and the state as it was. Duplicates, wraps, late arrivals
+//! and restarts do not reach it. Bounds: a fixed state for each link of the profile.
+
+mod alarm;
+mod evidence;
+mod forecast;
+
+use std::fmt::Write as _;
 
 use crate::link::context::Context;
+use crate::profile::LinkProfile;
 use crate::snapshot::LinkState;
 use crate::summary::{EventSummary, MarginSummary};
-use crate::units::Nanos;
+use crate::units::{LevelUnit, Nanos};
 
 use super::range::RangeMeter;
 use super::signal::SignalMeter;
+
+pub use evidence::evidence;
+
+use alarm::{Alarm, Change};
+use forecast::{Ahead, RunningLine};
 
 /// Where a link stands now.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -42,28 +64,29 @@ pub struct FreezeEvidence {
     /// The link.
     pub link: String,
     /// Unit of the levels.
-    pub unit: crate::units::LevelUnit,
+    pub unit: LevelUnit,
     /// `rtp` or `marks`: sessions of different sources are never pooled.
     pub source: String,
     /// Seconds that were not already frozen and have a level.
     pub seconds: Vec<EvidenceSecond>,
 }
 
-/// What this session says of the freeze level of each link that can freeze.
-#[must_use]
-pub fn evidence(
-    signal: &SignalMeter,
-    range: &RangeMeter,
-    video: &super::video::VideoMeter,
-    context: &Context,
-) -> Vec<FreezeEvidence> {
-    let _ = (signal, range, video, context);
-    Vec::new()
+/// One link's margin over the session.
+#[derive(Clone, Debug, Default)]
+struct LinkMargin {
+    alarm: Alarm,
+    line: RunningLine,
+    standing: Standing,
+    min: Option<f64>,
+    known: bool,
 }
 
 /// The margins of all links.
 #[derive(Clone, Debug, Default)]
-pub struct MarginMeter {}
+pub struct MarginMeter {
+    links: Vec<LinkMargin>,
+    names: Vec<String>,
+}
 
 impl MarginMeter {
     /// A whole second since the first record has passed; gives what began or ended with it.
@@ -74,26 +97,88 @@ impl MarginMeter {
         range: &RangeMeter,
         context: &Context,
     ) -> Vec<EventSummary> {
-        let _ = (at, signal, range, context);
-        Vec::new()
+        let distance = range.distance(at, context).map(|distance| distance.0);
+        let speed = range.radial_speed(at, context);
+        let mut events = Vec::new();
+        for (index, link) in context.profile.link.iter().enumerate() {
+            if self.links.len() <= index {
+                self.links.push(LinkMargin::default());
+                self.names.push(link.name.clone());
+            }
+            let own = &mut self.links[index];
+            let level = signal.level(index, at);
+            if let Some((distance, level)) = distance.zip(level) {
+                own.line.take(distance, level);
+            }
+            let threshold = context.threshold(&link.name).filter(|threshold| threshold.unit == link.unit());
+            let Some(threshold) = threshold.map(|threshold| threshold.level_p05) else { continue };
+            own.known = true;
+            let Some(level) = level else {
+                own.standing.margin = None;
+                own.standing.seconds_left = None;
+                own.standing.metres_left = None;
+                continue;
+            };
+            let margin = level - threshold;
+            let in_db = link.unit() == LevelUnit::Dbm;
+            let ahead = match (own.line.distance(threshold, in_db), distance, speed) {
+                (Some(freeze), Some(distance), Some(speed)) => forecast::by_distance(freeze, distance, speed),
+                _ => forecast::by_trend(margin, signal.trend(index, at)),
+            };
+            own.min = Some(own.min.map_or(margin, |min| min.min(margin)));
+            own.standing.margin = Some(margin);
+            own.standing.seconds_left = ahead.seconds;
+            own.standing.metres_left = ahead.metres;
+            let Some(limits) = link.effective_limits() else { continue };
+            if let Some(change) = own.alarm.take(margin, ahead.seconds, &limits) {
+                events.push(event(context.since_start_s(at), link, change, margin, &ahead));
+            }
+        }
+        events
     }
 
     /// The pilot acknowledged a link's warning.
     pub fn acknowledge(&mut self, link: &str) {
-        let _ = link;
+        for (own, name) in self.links.iter_mut().zip(&self.names) {
+            if name == link && matches!(own.alarm.state(), LinkState::Near | LinkState::Alarm) {
+                own.alarm.acknowledged = true;
+            }
+        }
     }
 
     /// Where the profile's link number `link` stands.
     #[must_use]
     pub fn standing(&self, link: usize) -> Standing {
-        let _ = link;
-        Standing::default()
+        self.links.get(link).map_or_else(Standing::default, |own| Standing {
+            state: own.alarm.state(),
+            acknowledged: own.alarm.acknowledged,
+            ..own.standing
+        })
     }
 
     /// Margin, warnings and alarms of the profile's link number `link`; `None` without a threshold.
     #[must_use]
     pub fn summary(&self, link: usize) -> (Option<MarginSummary>, u64, u64) {
-        let _ = link;
-        (None, 0, 0)
+        let Some(own) = self.links.get(link) else { return (None, 0, 0) };
+        let margin = MarginSummary { end: own.standing.margin, min: own.min };
+        (own.known.then_some(margin), own.alarm.warnings, own.alarm.alarms)
     }
+}
+
+fn event(at_s: f64, link: &LinkProfile, change: Change, margin: f64, ahead: &Ahead) -> EventSummary {
+    let kind = match change {
+        Change::Warning => "warning",
+        Change::Alarm => "alarm",
+        Change::Cleared => "cleared",
+    };
+    let mut text = format!("margin {margin:.1} {}", link.unit().difference_label());
+    if change != Change::Cleared {
+        if let Some(seconds) = ahead.seconds {
+            let _ = write!(text, ", about {seconds:.0} s left");
+        }
+        if let Some(metres) = ahead.metres {
+            let _ = write!(text, ", {metres:.0} m");
+        }
+    }
+    EventSummary { at_s, kind: kind.to_owned(), link: Some(link.name.clone()), text }
 }
