@@ -1,15 +1,85 @@
 //! Stick to servo in three stages, from interval-censored ages; control holds.
+//!
+//! Definition: the age of the stick position that an output shows, at random instants
+//! while the stick moves; from the position's appearance at this computer to the commanded
+//! output. Unit: ms. Window: the session. Source: Turnbull (1976) for the distribution, Efron
+//! (1979) for its intervals, over movements. Each output sample allows a set of ages (`ages`);
+//! which samples count depends on their times alone.
+//!
+//! Gap: a movement cut by one is left out and counted. Wrap: undone by the clocks. Duplicate or late
+//! arrival: an output whose stamp is not newer is passed over. Restart: stages on the boot
+//! clock start anew; host-time stages go on with the new epoch's fit. Bounded: see `track`,
+//! `stage` and `holds`; at most [`MOST_SOURCES`] stick sources.
 
-use crate::link::align::Clocks;
+mod ages;
+mod curve;
+mod display;
+mod estimate;
+mod holds;
+mod mapping;
+mod stage;
+mod track;
+
+use std::collections::BTreeMap;
+
+use crate::link::align::{BootTime, Clocks};
 use crate::link::context::{Context, Sender};
 use crate::link::telemetry::Telemetry;
+use crate::record::{Direction, InterfaceKind};
 use crate::snapshot::LatencyView;
-use crate::summary::{ControlHolds, LatencySummary};
+use crate::summary::{ControlHolds, LatencyChannel, LatencySummary};
 use crate::units::Nanos;
 
+use holds::HoldMeter;
+use stage::{ClockPair, Reading, StageMeter};
+use track::{ABSENT, Output, Values};
+
+const MOST_SOURCES: usize = 4;
+/// Half the resolution of a stamp in whole milliseconds.
+const HALF_MILLI: Nanos = Nanos::from_micros(500);
+
+/// Where sticks come from; the first in this order that moves is measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct SourceKey {
+    /// 0: the handset's own interface, 1: a ground system heard, 2: sent from here.
+    rank: u8,
+    interface: u16,
+    system: u8,
+    component: u8,
+    kind: u8,
+}
+
+#[derive(Clone, Debug)]
+struct Source {
+    servo: StageMeter,
+    input: StageMeter,
+}
+
 /// Sticks, inputs and outputs of the session.
-#[derive(Clone, Debug, Default)]
-pub struct LatencyMeter {}
+#[derive(Clone, Debug)]
+pub struct LatencyMeter {
+    sources: BTreeMap<SourceKey, Source>,
+    onboard: StageMeter,
+    onboard_epoch: Option<u32>,
+    newer_input: bool,
+    seen_input: bool,
+    seen_servo: bool,
+    holds: HoldMeter,
+}
+
+impl Default for LatencyMeter {
+    fn default() -> Self {
+        Self {
+            sources: BTreeMap::new(),
+            onboard: StageMeter::new(ClockPair::Boot, 0.5),
+            onboard_epoch: None,
+            newer_input: false,
+            seen_input: false,
+            seen_servo: false,
+            holds: HoldMeter::default(),
+        }
+    }
+}
 
 impl LatencyMeter {
     /// Takes a stick, input or output sample. `clocks` has seen the message already.
@@ -21,38 +91,194 @@ impl LatencyMeter {
         clocks: &Clocks,
         context: &Context,
     ) {
-        let _ = (at, sender, telemetry, clocks, context);
+        if let Some((key, values)) = sticks(sender, telemetry, context) {
+            self.observe_sticks(at, key, values, clocks);
+            return;
+        }
+        let is_vehicle = context.roles.vehicle().is_none_or(|vehicle| vehicle == sender.system);
+        if sender.direction == Direction::Outbound || !is_vehicle {
+            return;
+        }
+        match telemetry {
+            Telemetry::RcInput { channels, older, .. } => {
+                self.newer_input |= !older;
+                if *older && self.newer_input {
+                    return;
+                }
+                self.seen_input = true;
+                self.observe_input(at, sender, microseconds(channels), clocks);
+            }
+            Telemetry::ServoOutput { port: 0, outputs, .. } => {
+                self.seen_servo = true;
+                self.observe_servo(at, sender, outputs, clocks);
+            }
+            _ => {}
+        }
+    }
+
+    fn observe_sticks(&mut self, at: Nanos, key: SourceKey, values: Values, clocks: &Clocks) {
+        if !self.sources.contains_key(&key) {
+            if self.sources.len() >= MOST_SOURCES {
+                return;
+            }
+            let source = Source {
+                servo: StageMeter::new(ClockPair::HostAndBoot, 0.0),
+                input: StageMeter::new(ClockPair::HostAndBoot, 0.5),
+            };
+            self.sources.insert(key, source);
+        }
+        let first = self.sources.keys().next() == Some(&key);
+        if let Some(source) = self.sources.get_mut(&key) {
+            source.servo.observe_reference(at, values, clocks);
+            source.input.observe_reference(at, values, clocks);
+            if first {
+                self.holds.observe_stick(at, source.input.track.is_moving());
+            }
+        }
+    }
+
+    fn observe_input(&mut self, at: Nanos, sender: Sender, values: Values, clocks: &Clocks) {
+        let lag = self.sources.values().next().and_then(|source| source.input.rough_lag());
+        self.holds.observe_input(at, &values, lag);
+        let Some(boot) = clocks.newest(sender) else { return };
+        let boot = BootTime { since_boot: boot.since_boot + HALF_MILLI, ..boot };
+        let key = (sender.system, sender.component);
+        for source in self.sources.values_mut() {
+            source.input.observe_output(key, Output { order: at, boot, values }, clocks);
+        }
+        self.enter_epoch(boot.epoch);
+        self.onboard.observe_reference(boot.since_boot, values, clocks);
+    }
+
+    fn observe_servo(&mut self, at: Nanos, sender: Sender, outputs: &[u16; 16], clocks: &Clocks) {
+        let Some(boot) = clocks.newest(sender) else { return };
+        let mut values = [ABSENT; 18];
+        for (slot, &output) in values.iter_mut().zip(outputs) {
+            if output != 0 {
+                *slot = half_microseconds(output);
+            }
+        }
+        let key = (sender.system, sender.component);
+        for source in self.sources.values_mut() {
+            source.servo.observe_output(key, Output { order: at, boot, values }, clocks);
+        }
+        self.enter_epoch(boot.epoch);
+        self.onboard.observe_output(key, Output { order: boot.since_boot, boot, values }, clocks);
+    }
+
+    fn enter_epoch(&mut self, epoch: u32) {
+        if self.onboard_epoch.replace(epoch).is_some_and(|before| before != epoch) {
+            self.onboard.track.cut();
+        }
+    }
+
+    /// The source that is measured: the first that moves, else the first.
+    fn source(&self) -> Option<&Source> {
+        let moved = self.sources.values().find(|source| source.servo.moves() + source.input.moves() > 0);
+        moved.or_else(|| self.sources.values().next())
     }
 
     /// The three stages.
     #[must_use]
     pub fn summary(&self, clocks: &Clocks, context: &Context) -> LatencySummary {
-        let _ = (clocks, context);
-        LatencySummary::default()
+        let empty = LatencyChannel { stick: None, input: None, servo: None, events: 0, p50_ms: None };
+        let number = |from_zero: u8| Some(from_zero + 1);
+        let source = self.source();
+        let from_stick = |stage: Option<&StageMeter>, is_input: bool| {
+            let reading = stage?.reading(clocks);
+            estimate::stage(&reading, bound(&reading, context), |stick, output| LatencyChannel {
+                stick: number(stick),
+                input: number(output).filter(|_| is_input),
+                servo: number(output).filter(|_| !is_input),
+                ..empty
+            })
+        };
+        let onboard = self.onboard.reading(clocks);
+        LatencySummary {
+            stick_to_servo: from_stick(source.map(|source| &source.servo), false),
+            stick_to_input: from_stick(source.map(|source| &source.input), true),
+            input_to_servo: estimate::stage(&onboard, "two-sided", |input, servo| LatencyChannel {
+                input: number(input),
+                servo: number(servo),
+                ..empty
+            }),
+        }
     }
 
     /// For drawing; `summary` is the newest result of [`Self::summary`].
     #[must_use]
     pub fn view(&self, clocks: &Clocks, context: &Context, summary: &LatencySummary) -> LatencyView {
-        let _ = (clocks, context, summary);
-        LatencyView::default()
+        display::view(self, clocks, context, summary)
     }
 
     /// Spans in which the stick moved and the vehicle's input stood still, closed ones.
     #[must_use]
     pub fn hold_spans(&self) -> &[(Nanos, Nanos)] {
-        &[]
+        &self.holds.holds
     }
 
     /// Spans in which sticks moved.
     #[must_use]
     pub fn moving_spans(&self) -> &[(Nanos, Nanos)] {
-        &[]
+        &self.holds.moving
     }
 
     /// Their figures; `None` where sticks or inputs were never seen.
     #[must_use]
     pub fn holds(&self) -> Option<ControlHolds> {
-        None
+        self.holds.summary()
     }
+}
+
+/// What the clocks make of a stage whose sticks are on host time.
+fn bound(reading: &Reading, context: &Context) -> &'static str {
+    // Bare bytes: host time itself was made from the boot clock.
+    let bare = !context.session.has_wall_clock
+        && !context.interfaces.is_empty()
+        && context.interfaces.iter().all(|interface| interface.kind == InterfaceKind::Stream);
+    match reading.uncertainty_ms {
+        _ if bare => "none",
+        Some(_) => "two-sided",
+        None => "upper",
+    }
+}
+
+/// Stick positions, if the message is of a stick source.
+fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(SourceKey, Values)> {
+    let inbound = sender.direction == Direction::Inbound;
+    let at_handset = inbound && context.interface_name(sender.interface) == "handset";
+    let is_vehicle = context.roles.vehicle() == Some(sender.system);
+    let (kind, values) = match telemetry {
+        Telemetry::RcInput { channels, .. } if at_handset => (0, microseconds(channels)),
+        Telemetry::RcOverride { channels, .. } if at_handset || !is_vehicle => (1, microseconds(channels)),
+        Telemetry::ManualControl { axes, .. } if at_handset || !is_vehicle => {
+            let mut values = [ABSENT; 18];
+            for (slot, axis) in values.iter_mut().zip(axes) {
+                *slot = axis.unwrap_or(ABSENT);
+            }
+            (2, values)
+        }
+        _ => return None,
+    };
+    let rank = match (at_handset, inbound) {
+        (true, _) => 0,
+        (false, true) => 1,
+        (false, false) => 2,
+    };
+    let key = SourceKey {
+        rank,
+        interface: sender.interface.0,
+        system: sender.system,
+        component: sender.component,
+        kind,
+    };
+    Some((key, values))
+}
+
+fn microseconds(channels: &[Option<u16>; 18]) -> Values {
+    channels.map(|channel| channel.map_or(ABSENT, half_microseconds))
+}
+
+fn half_microseconds(value: u16) -> i16 {
+    i16::try_from(u32::from(value) * 2).unwrap_or(i16::MAX)
 }

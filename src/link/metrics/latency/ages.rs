@@ -1,0 +1,142 @@
+//! The ages that one output sample allows.
+//!
+//! The output shows a stick position within its tolerance; every instant at which the
+//! stick stood there is a candidate. On a ramp that is nearly one instant, beside it all
+//! the time before or after, open where it goes back beyond the search.
+
+use crate::stats::turnbull::Ranges;
+
+/// Grid of the ages in ms; ranges are widened to it.
+pub(super) const GRID_MS: f64 = 0.25;
+/// More separate candidates than this say nothing.
+const MOST_RANGES: usize = 4;
+
+/// How a stick's path between two samples is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Path {
+    /// Samples are dense: a straight line.
+    Straight,
+    /// Samples are sparse: it went from one to the other, no one knows how.
+    Between,
+}
+
+/// Where and how to look.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Search {
+    pub(super) path: Path,
+    /// Smallest age that can be, ms.
+    pub(super) least_ms: f64,
+    /// Oldest age looked for, ms.
+    pub(super) look_back_ms: f64,
+    /// The stamps' resolution, to both sides, ms.
+    pub(super) blur_ms: f64,
+}
+
+/// The ages at `now` of positions from `low` to `high`, given the stick's samples (ms, value) in order.
+/// Empty where the stick was never there, or at too many times.
+pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64), search: Search) -> Ranges {
+    let latest = now - search.least_ms;
+    let oldest = now - search.look_back_ms;
+    let mut times: Vec<(f64, f64)> = Vec::new();
+    let mut add = |from: f64, to: f64| {
+        let (from, to) = (from.max(oldest), to.min(latest));
+        if from > to {
+            return;
+        }
+        match times.last_mut() {
+            Some(last) if from <= last.1 + 1e-9 => last.1 = last.1.max(to),
+            _ => times.push((from, to)),
+        }
+    };
+    let within = |value: f64| value >= low && value <= high;
+    if let Some(first) = samples.first()
+        && within(first.1)
+    {
+        add(f64::NEG_INFINITY, first.0);
+    }
+    for pair in samples.windows(2) {
+        let ((t0, v0), (t1, v1)) = (pair[0], pair[1]);
+        if t1 < oldest || t0 > latest {
+            continue;
+        }
+        let (least, most) = (v0.min(v1), v0.max(v1));
+        if most < low || least > high {
+            continue;
+        }
+        if search.path == Path::Between || v0 == v1 {
+            add(t0, t1);
+            continue;
+        }
+        let at = |value: f64| t0 + (t1 - t0) * ((value - v0) / (v1 - v0)).clamp(0.0, 1.0);
+        let (a, b) = (at(low), at(high));
+        add(a.min(b), a.max(b));
+    }
+    if let Some(last) = samples.last()
+        && within(last.1)
+    {
+        add(last.0, f64::INFINITY);
+    }
+    let rounded = |(from, to): (f64, f64)| {
+        let low = ((now - to - search.blur_ms) / GRID_MS).floor() * GRID_MS;
+        let high = ((now - from + search.blur_ms) / GRID_MS).ceil() * GRID_MS;
+        let open = from <= oldest + 1e-9;
+        (low, if open { f64::INFINITY } else { high.max(low + GRID_MS) })
+    };
+    let mut ranges: Ranges = Vec::with_capacity(times.len());
+    for range in times.into_iter().rev().map(rounded) {
+        match ranges.last_mut() {
+            Some(last) if range.0 <= last.1 => last.1 = last.1.max(range.1),
+            _ => ranges.push(range),
+        }
+    }
+    if ranges.len() > MOST_RANGES {
+        ranges.clear();
+    }
+    ranges
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SEARCH: Search = Search { path: Path::Straight, least_ms: -30.0, look_back_ms: 1000.0, blur_ms: 0.0 };
+
+    fn ramp() -> Vec<(f64, f64)> {
+        // Rest at 0 until 100 ms, 400 at 200 ms, rest.
+        (0..60)
+            .map(|i| f64::from(i) * 20.0)
+            .map(|t| (t, ((t - 100.0) * 4.0).clamp(0.0, 400.0)))
+            .collect()
+    }
+
+    /// Worked by hand from the ramp's own equation.
+    #[test]
+    fn on_a_ramp_the_age_is_nearly_exact() {
+        let got = allowed(&ramp(), 230.0, (196.0, 204.0), SEARCH);
+        assert_eq!(got, vec![(79.0, 81.0)]);
+    }
+
+    #[test]
+    fn beside_a_ramp_it_is_open_to_one_side() {
+        let before = allowed(&ramp(), 150.0, (-4.0, 4.0), SEARCH);
+        assert_eq!(before, vec![(49.0, f64::INFINITY)]);
+        let after = allowed(&ramp(), 250.0, (396.0, 404.0), SEARCH);
+        assert_eq!(after, vec![(-30.0, 51.0)]);
+    }
+
+    #[test]
+    fn out_and_back_gives_two_candidates() {
+        let mut samples = ramp();
+        samples.truncate(16);
+        samples.extend((16..40).map(|i| (f64::from(i) * 20.0, (400.0 - (f64::from(i) * 20.0 - 320.0) * 4.0).max(0.0))));
+        let got = allowed(&samples, 420.0, (199.0, 201.0), SEARCH);
+        assert_eq!(got.len(), 2, "{got:?}");
+    }
+
+    #[test]
+    fn sparse_samples_give_the_whole_step() {
+        let search = Search { path: Path::Between, least_ms: 0.0, ..SEARCH };
+        let samples = [(0.0, 0.0), (100.0, 0.0), (200.0, 300.0), (300.0, 400.0), (400.0, 400.0)];
+        assert_eq!(allowed(&samples, 230.0, (148.0, 152.0), search), vec![(30.0, 130.0)]);
+    }
+}

@@ -1,0 +1,148 @@
+//! What the latency page draws, and the sentences on what is missing.
+
+use crate::link::align::Clocks;
+use crate::link::context::Context;
+use crate::snapshot::{LatencyView, Movement, StageView};
+use crate::summary::{LatencyStage, LatencySummary};
+
+use super::LatencyMeter;
+use super::estimate::Estimate;
+use super::stage::{Reading, StageMeter};
+
+/// Columns of a histogram, at most.
+const MOST_BINS: usize = 60;
+/// Points of the drift line, at most, and movements behind each.
+const MOST_DRIFT: usize = 24;
+const FEWEST_BEHIND: usize = 8;
+
+pub(super) fn view(meter: &LatencyMeter, clocks: &Clocks, context: &Context, summary: &LatencySummary) -> LatencyView {
+    let source = meter.source();
+    let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
+    let stages = [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    let mut views: [StageView; 3] = Default::default();
+    for (index, view) in views.iter_mut().enumerate() {
+        let reading = stages[index].map(|stage| stage.reading(clocks)).unwrap_or_default();
+        // Movements on the boot clock are placed by what this session's start is on it: not known, so by order.
+        *view = StageView {
+            bins: bins(&reading),
+            drift: if index < 2 { drift(&reading, context) } else { Vec::new() },
+            limited_by: rows[index].as_ref().map(|row| limited_by(row, stages[index])),
+            missing: rows[index].is_none().then(|| missing(meter, index, stages[index])),
+        };
+    }
+    LatencyView {
+        stages: views,
+        movement: source.and_then(|source| movement(&source.servo, false, clocks, context))
+            .or_else(|| source.and_then(|source| movement(&source.input, true, clocks, context))),
+        glass_to_glass_ms: context.profile.glass_to_glass_ms,
+    }
+}
+
+/// Equal bins over the bounded part of the distribution.
+fn bins(reading: &Reading) -> Vec<(f64, f64, f64)> {
+    let Some(estimate) = Estimate::new(reading.moves.iter(), None) else { return Vec::new() };
+    let known: Vec<(f64, f64, f64)> =
+        estimate.cells().filter(|cell| cell.1.is_finite() && cell.2 > 1e-6).collect();
+    let (Some(first), Some(last)) = (known.first(), known.last()) else { return Vec::new() };
+    let span = (last.1 - first.0).max(1.0);
+    let width = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0].into_iter().find(|width| span / width <= MOST_BINS as f64 - 2.0);
+    let width = width.unwrap_or(50.0);
+    let from = (first.0 / width).floor() * width;
+    let count = (((last.1 - from) / width).ceil() as usize).min(MOST_BINS);
+    (0..count)
+        .map(|index| {
+            let low = from + width * index as f64;
+            let share = known.iter().map(|cell| {
+                let overlap = (cell.1.min(low + width) - cell.0.max(low)).max(0.0);
+                cell.2 * overlap / (cell.1 - cell.0)
+            });
+            (low, low + width, share.sum())
+        })
+        .collect()
+}
+
+/// The median of each stretch of the session.
+fn drift(reading: &Reading, context: &Context) -> Vec<(f64, f64)> {
+    let size = reading.moves.len().div_ceil(MOST_DRIFT).max(FEWEST_BEHIND);
+    reading
+        .moves
+        .chunks(size)
+        .filter(|chunk| chunk.len() >= FEWEST_BEHIND.min(size))
+        .filter_map(|chunk| {
+            let median = Estimate::new(chunk.iter(), None)?.quantile(0.5)?;
+            Some((context.since_start_s(chunk[chunk.len() / 2].start), median))
+        })
+        .collect()
+}
+
+fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>) -> String {
+    if row.bound == "none" {
+        return "no clock of this computer in this file: times come from the vehicle alone".to_owned();
+    }
+    if row.bound == "upper" {
+        return "clock: only an upper bound without TIMESYNC; start with --timesync".to_owned();
+    }
+    if let Some(lag) = row.cross_correlation_ms.zip(row.p50_ms).zip(row.p50_ci95_ms) {
+        let ((lag, p50), [low, high]) = lag;
+        let allowed = (high - low) / 2.0 + 10.0;
+        if (lag - p50).abs() > allowed {
+            return format!("cross-check disagrees: {lag:.0} ms by correlation; move one stick at a time");
+        }
+    }
+    let width = row.p50_ci95_ms.map(|[low, high]| (high - low) / 2.0);
+    match (width, row.clock_uncertainty_ms) {
+        (None, _) => format!("too few movements: {} more for the median", row.moves_needed.p50),
+        (Some(width), Some(clock)) if clock > width.max(2.0) => {
+            format!("clock: up to {clock:.1} ms either way, half the quickest round trip")
+        }
+        (Some(width), _) if stage.is_some_and(|stage| stage.track.seen.1 < 4 * stage.track.seen.0) && width > 2.0 => {
+            "telemetry rate: ask for faster messages with --request-rates, or move more".to_owned()
+        }
+        (Some(width), _) => format!("number of movements: {} give {width:.1} ms either way", row.events),
+    }
+}
+
+fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> String {
+    let no_sticks = index < 2 && meter.sources.is_empty();
+    let no_input = index > 0 && !meter.seen_input;
+    let no_servo = index != 1 && !meter.seen_servo;
+    let words = if no_sticks {
+        "no stick messages heard: connect the handset with --handset, or pass its bytes with --forward"
+    } else if no_input {
+        "no RC input messages: ask the vehicle for RC_CHANNELS with --request-rates"
+    } else if no_servo {
+        "no servo messages: ask the vehicle for SERVO_OUTPUT_RAW with --request-rates"
+    } else if stage.is_some_and(StageMeter::is_ambiguous) {
+        "two sticks moved together: move one stick at a time"
+    } else if stage.is_some_and(|stage| stage.moves() < 3) {
+        "move a stick quickly, one at a time, at least 5 times"
+    } else {
+        "nothing follows the sticks yet: move one stick quickly from end to end, 5 times"
+    };
+    words.to_owned()
+}
+
+fn movement(stage: &StageMeter, is_input: bool, clocks: &Clocks, context: &Context) -> Option<Movement> {
+    let (movement, timeline, follow, curve) = stage.newest(clocks)?;
+    let laid = super::mapping::Laid::new(&movement, timeline.as_ref());
+    let to = (movement.end - movement.start).millis() + 800.0;
+    let from = -100.0;
+    let stick = laid.stick(follow.stick);
+    let output = laid.output(follow.output);
+    let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
+    let reading = stage.reading(clocks);
+    let sets = reading.moves.iter().rev().find(|moves| moves.start == movement.start).map(|moves| moves.sets());
+    // The narrowest of the movement's sets is what dated it.
+    let narrowest = sets.unwrap_or_default().into_iter().filter_map(|(_, set)| set.first().copied()).min_by(|a, b| {
+        (a.1 - a.0).total_cmp(&(b.1 - b.0))
+    })?;
+    Some(Movement {
+        at_s: context.since_start_s(movement.start),
+        stick: follow.stick + 1,
+        output: follow.output + 1,
+        output_is_input: is_input,
+        stick_points: stick.iter().filter(near).map(|point| (point.0, point.1 / 2.0)).collect(),
+        output_points: output.iter().filter(near).map(|point| (point.0, curve.stick(point.1) / 2.0)).collect(),
+        age_ms: (narrowest.0.max(0.0), narrowest.1.is_finite().then_some(narrowest.1)),
+    })
+}

@@ -1,0 +1,185 @@
+//! Which output follows which stick, found from the movements themselves.
+//!
+//! For every stick that moved and every output that varied, the greatest
+//! cross-correlation over the lags that can be; an output follows the stick that
+//! explains it best, and none where no stick does or two do equally well (they moved
+//! together: more evidence is awaited). At most [`STUDIED`] movements are looked at.
+
+use crate::link::align::Timeline;
+use crate::stats::correlation::{self, Lag, Piece, Trace};
+
+use super::curve::{Curve, Pair};
+use super::track::{ABSENT, Movement};
+
+/// Movements studied, spread over those that are kept.
+const STUDIED: usize = 32;
+/// A stick must have moved this often before an output is said to follow it.
+const FEWEST_MOVES: usize = 3;
+const LEAST_COEFFICIENT: f64 = 0.8;
+/// The runner-up must leave at least this many times as much unexplained.
+const CLEARER: f64 = 1.5;
+/// Outputs that vary by less than this (half us) stand still.
+const VARIES: i32 = 30;
+/// A stick within this over the time that an age can be stood still (half us).
+const STILL: f64 = 8.0;
+
+/// An output that follows a stick; both from 0.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Follow {
+    pub(super) stick: u8,
+    pub(super) output: u8,
+    pub(super) lag_ms: f64,
+    pub(super) coefficient: f64,
+}
+
+/// What follows what.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Mapping {
+    pub(super) follows: Vec<Follow>,
+    /// Sticks that some output may follow, were it not for another stick.
+    pub(super) ambiguous: u32,
+}
+
+/// One movement on the reference's clock, ms since its start.
+pub(super) struct Laid<'a> {
+    pub(super) movement: &'a Movement,
+    /// Times of its output samples in ms since its start; `None` where the clock cannot say.
+    pub(super) times: Vec<Option<f64>>,
+    pub(super) uncertainty_ms: Option<f64>,
+}
+
+impl<'a> Laid<'a> {
+    /// With the vehicle's clock, or without where both sides are on it.
+    pub(super) fn new(movement: &'a Movement, timeline: Option<&Timeline>) -> Self {
+        let mut uncertainty_ms = Some(0.0_f64);
+        let times = movement
+            .outputs
+            .iter()
+            .map(|output| match timeline {
+                None => Some((output.boot.since_boot - movement.start).millis()),
+                Some(timeline) => timeline.to_host(output.boot).map(|host| {
+                    uncertainty_ms = uncertainty_ms.zip(host.uncertainty_ms).map(|(a, b)| a.max(b));
+                    (host.at - movement.start).millis()
+                }),
+            })
+            .collect();
+        Self { movement, times, uncertainty_ms }
+    }
+
+    pub(super) fn stick(&self, stick: u8) -> Vec<(f64, f64)> {
+        let start = self.movement.start;
+        let value = |values: &[i16; 18]| values[usize::from(stick)];
+        self.movement
+            .references
+            .iter()
+            .filter(|sample| value(&sample.values) != ABSENT)
+            .map(|sample| ((sample.at - start).millis(), f64::from(value(&sample.values))))
+            .collect()
+    }
+
+    pub(super) fn output(&self, output: u8) -> Vec<(f64, f64)> {
+        self.movement
+            .outputs
+            .iter()
+            .zip(&self.times)
+            .filter_map(|(sample, time)| {
+                let value = sample.values[usize::from(output)];
+                (value != ABSENT).then_some(((*time)?, f64::from(value)))
+            })
+            .collect()
+    }
+}
+
+/// Up to [`STUDIED`] of the movements, evenly spread.
+pub(super) fn spread<'a, 'b>(laid: &'b [Laid<'a>]) -> Vec<&'b Laid<'a>> {
+    let step = laid.len().div_ceil(STUDIED).max(1);
+    laid.iter().step_by(step).collect()
+}
+
+fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
+    let traces: Vec<(Vec<(f64, f64)>, Vec<(f64, f64)>)> =
+        laid.iter().map(|laid| (laid.stick(stick), laid.output(output))).collect();
+    let pieces: Vec<Piece<'_>> =
+        traces.iter().map(|(stick, output)| (Trace::new(stick), output.as_slice())).collect();
+    correlation::lag(&pieces, lags)
+}
+
+fn varying(laid: &[&Laid<'_>]) -> Vec<u8> {
+    (0..18_u8)
+        .filter(|&output| {
+            let values = laid.iter().flat_map(|laid| laid.movement.outputs.iter());
+            let known = values.map(|sample| sample.values[usize::from(output)]).filter(|&value| value != ABSENT);
+            let (low, high) = known.fold((i32::MAX, i32::MIN), |(low, high), value| {
+                (low.min(i32::from(value)), high.max(i32::from(value)))
+            });
+            high > low && high - low >= VARIES
+        })
+        .collect()
+}
+
+/// Finds what follows what, with lags up to `longest_ms`.
+pub(super) fn find(laid: &[Laid<'_>], longest_ms: f64) -> Mapping {
+    let studied = spread(laid);
+    let mut mapping = Mapping::default();
+    let moves = |stick: u8| laid.iter().filter(|laid| laid.movement.stick == stick).count();
+    let sticks: Vec<u8> = (0..18).filter(|&stick| moves(stick) >= FEWEST_MOVES).collect();
+    for output in varying(&studied) {
+        let mut found: Vec<(u8, Lag)> = sticks
+            .iter()
+            .filter_map(|&stick| Some((stick, best_lag(&studied, stick, output, (-40.0, longest_ms, 20.0))?)))
+            .filter(|(_, lag)| lag.coefficient.abs() >= LEAST_COEFFICIENT)
+            .collect();
+        found.sort_by(|a, b| b.1.coefficient.abs().total_cmp(&a.1.coefficient.abs()));
+        let unexplained = |lag: &Lag| 1.0 - lag.coefficient * lag.coefficient;
+        match found.as_slice() {
+            [] => {}
+            [first, second, ..] if unexplained(&second.1) < CLEARER * unexplained(&first.1) + 0.005 => {
+                for (stick, _) in &found {
+                    mapping.ambiguous |= 1 << stick;
+                }
+            }
+            [(stick, lag), ..] => mapping.follows.push(Follow {
+                stick: *stick,
+                output,
+                lag_ms: lag.lag,
+                coefficient: lag.coefficient,
+            }),
+        }
+    }
+    mapping
+}
+
+/// The lag of the greatest cross-correlation, finely.
+pub(super) fn fine_lag(laid: &[Laid<'_>], follow: &Follow) -> Option<f64> {
+    let own: Vec<&Laid<'_>> =
+        laid.iter().filter(|laid| laid.movement.stick == follow.stick).collect();
+    let step = own.len().div_ceil(2 * STUDIED).max(1);
+    let own: Vec<&Laid<'_>> = own.into_iter().step_by(step).collect();
+    let lags = (follow.lag_ms - 60.0, follow.lag_ms + 60.0, 4.0);
+    best_lag(&own, follow.stick, follow.output, lags).map(|lag| lag.lag)
+}
+
+/// The curve by which an output follows its stick.
+pub(super) fn curve(laid: &[Laid<'_>], follow: &Follow) -> Option<Curve> {
+    let mut pairs = Vec::new();
+    let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
+    for laid in laid {
+        let stick = laid.stick(follow.stick);
+        let trace = Trace::new(&stick);
+        for (time, output) in laid.output(follow.output) {
+            let Some(value) = trace.at(time - follow.lag_ms) else { continue };
+            let spread = |from: f64, to: f64| {
+                let first = stick.partition_point(|sample| sample.0 < from).saturating_sub(1);
+                let past = (stick.partition_point(|sample| sample.0 <= to) + 1).min(stick.len());
+                let near = stick[first..past].iter().map(|sample| sample.1);
+                near.clone().fold(f64::MIN, f64::max) - near.fold(f64::MAX, f64::min)
+            };
+            let known = stick.first().is_some_and(|first| first.0 <= time - reach);
+            let still = known && spread(time - reach, time) <= STILL;
+            let rate = spread(time - follow.lag_ms - 25.0, time - follow.lag_ms + 25.0) / 50.0;
+            let weight = if still { 1.0 } else { 1.0 / (1.0 + (10.0 * rate).powi(2)) };
+            pairs.push(Pair { stick: value, output, weight, still });
+        }
+    }
+    Curve::fit(&pairs, follow.coefficient)
+}

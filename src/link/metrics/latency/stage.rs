@@ -1,0 +1,282 @@
+//! One stage: its movements, what follows what, and the ages they allow.
+//!
+//! The newest [`MOST_WHOLE`] movements are kept whole and read again with the latest clock
+//! fit and mapping; older ones only as the ages they allowed then. Bounded: [`MOST_FOLDED`]
+//! of those, the oldest dropped first.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use crate::link::align::{Clocks, Timeline};
+use crate::stats::turnbull::Ranges;
+use crate::summary::LeftOut;
+use crate::units::Nanos;
+
+use super::ages::{self, GRID_MS, Path, Search};
+use super::curve::Curve;
+use super::mapping::{self, Follow, Laid, Mapping};
+use super::track::{AFTER, LOOK_BACK, Movement, Output, Track, Values};
+
+const MOST_WHOLE: usize = 192;
+const FOLDED_AT_ONCE: usize = 64;
+const MOST_FOLDED: usize = 20_000;
+/// Sticks sampled more slowly than this are not straight between samples.
+const DENSE_MS: f64 = 34.0;
+/// Ages are kept as steps of the grid above this, ms.
+const LOWEST_MS: f64 = -40.0;
+const OPEN: u16 = u16::MAX;
+
+/// One range of ages that one output sample allows; `more`: the next one is of the same sample.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct AgeRange {
+    pub(super) stick: u8,
+    pub(super) output: u8,
+    more: bool,
+    low: u16,
+    high: u16,
+}
+
+/// What one movement says.
+#[derive(Clone, Debug)]
+pub(super) struct MoveAges {
+    pub(super) start: Nanos,
+    pub(super) ages: Arc<[AgeRange]>,
+}
+
+impl MoveAges {
+    /// The samples' sets of ages, with the pair each belongs to.
+    pub(super) fn sets(&self) -> Vec<((u8, u8), Ranges)> {
+        let mut sets = Vec::new();
+        let mut ranges = Ranges::new();
+        for range in self.ages.iter() {
+            let ms = |step: u16| LOWEST_MS + f64::from(step) * GRID_MS;
+            ranges.push((ms(range.low), if range.high == OPEN { f64::INFINITY } else { ms(range.high) }));
+            if !range.more {
+                sets.push(((range.stick, range.output), std::mem::take(&mut ranges)));
+            }
+        }
+        sets
+    }
+}
+
+/// How a stage reads its two clocks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum ClockPair {
+    /// Sticks on host time, outputs on the vehicle's boot clock.
+    #[default]
+    HostAndBoot,
+    /// Both on the vehicle's boot clock.
+    Boot,
+}
+
+/// Everything that a summary reads of a stage.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Reading {
+    pub(super) moves: Vec<MoveAges>,
+    pub(super) left_out: LeftOut,
+    pub(super) follows: Vec<Follow>,
+    /// Cross-correlation lags, with the movements behind each.
+    pub(super) lags: Vec<(f64, usize)>,
+    pub(super) uncertainty_ms: Option<f64>,
+}
+
+/// One stage.
+#[derive(Clone, Debug, Default)]
+pub(super) struct StageMeter {
+    pub(super) track: Track,
+    clocks: ClockPair,
+    /// Half the resolution of the stamps, both ends together, ms.
+    blur_ms: f64,
+    sender: Option<(u8, u8)>,
+    whole: VecDeque<Arc<Movement>>,
+    folded: VecDeque<MoveAges>,
+    folded_ambiguous: u64,
+    mapping: Mapping,
+    moves: u64,
+}
+
+impl StageMeter {
+    pub(super) fn new(clocks: ClockPair, blur_ms: f64) -> Self {
+        Self { clocks, blur_ms, ..Self::default() }
+    }
+
+    pub(super) fn observe_reference(&mut self, at: Nanos, values: Values, clocks: &Clocks) {
+        self.track.push_reference(at, values);
+        self.take_finished(at, clocks);
+    }
+
+    pub(super) fn observe_output(&mut self, sender: (u8, u8), output: Output, clocks: &Clocks) {
+        if *self.sender.get_or_insert(sender) != sender {
+            return;
+        }
+        self.track.push_output(output);
+        self.take_finished(output.order, clocks);
+    }
+
+    fn take_finished(&mut self, now: Nanos, clocks: &Clocks) {
+        while let Some(movement) = self.track.poll(now) {
+            self.whole.push_back(Arc::new(movement));
+            self.moves += 1;
+            if is_study(self.moves) {
+                let timeline = self.timeline(clocks);
+                let laid: Vec<Laid<'_>> =
+                    self.whole.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
+                self.mapping = mapping::find(&laid, LOOK_BACK.millis() - 200.0);
+            }
+            if self.whole.len() >= MOST_WHOLE + FOLDED_AT_ONCE {
+                self.fold(clocks);
+            }
+        }
+    }
+
+    fn timeline(&self, clocks: &Clocks) -> Option<Timeline> {
+        let (system, component) = self.sender.filter(|_| self.clocks == ClockPair::HostAndBoot)?;
+        clocks.timeline(system, component)
+    }
+
+    fn fold(&mut self, clocks: &Clocks) {
+        let movements: Vec<Arc<Movement>> = self.whole.iter().cloned().collect();
+        let reading = self.read(&movements, clocks, FOLDED_AT_ONCE);
+        self.folded.extend(reading.moves);
+        self.folded_ambiguous += reading.left_out.ambiguous;
+        self.whole.drain(..FOLDED_AT_ONCE);
+        while self.folded.len() > MOST_FOLDED {
+            self.folded.pop_front();
+        }
+    }
+
+    /// All movements so far, those that wait for their last outputs included.
+    pub(super) fn reading(&self, clocks: &Clocks) -> Reading {
+        let (pending, lost) = self.track.pending();
+        let movements: Vec<Arc<Movement>> =
+            self.whole.iter().cloned().chain(pending.into_iter().map(Arc::new)).collect();
+        let mut reading = self.read(&movements, clocks, movements.len());
+        let mut moves: Vec<MoveAges> = self.folded.iter().cloned().collect();
+        moves.append(&mut reading.moves);
+        reading.moves = moves;
+        reading.left_out.ambiguous += self.folded_ambiguous;
+        reading.left_out.small += self.track.left_out.small;
+        reading.left_out.slow += self.track.left_out.slow;
+        reading.left_out.gap += self.track.left_out.gap + lost;
+        reading
+    }
+
+    /// Reads the first `count` movements; curves come from all of them.
+    fn read(&self, movements: &[Arc<Movement>], clocks: &Clocks, count: usize) -> Reading {
+        let timeline = self.timeline(clocks);
+        let laid: Vec<Laid<'_>> =
+            movements.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
+        let curves: Vec<(Follow, Curve)> = self
+            .mapping
+            .follows
+            .iter()
+            .filter_map(|follow| Some((*follow, mapping::curve(&laid, follow)?)))
+            .collect();
+        let mut reading = Reading {
+            uncertainty_ms: laid.iter().try_fold(0.0_f64, |most, laid| Some(most.max(laid.uncertainty_ms?))),
+            follows: curves.iter().map(|(follow, _)| *follow).collect(),
+            ..Reading::default()
+        };
+        for (index, one) in laid.iter().enumerate().take(count) {
+            let stick = one.movement.stick;
+            let own: Vec<&(Follow, Curve)> = curves.iter().filter(|(follow, _)| follow.stick == stick).collect();
+            if own.is_empty() {
+                reading.left_out.ambiguous += u64::from(self.mapping.ambiguous & (1 << stick) != 0);
+                continue;
+            }
+            let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
+            let until = next.map(|later| (later.movement.start - one.movement.start).millis());
+            let ages = self.ages(one, &own, until.unwrap_or(f64::INFINITY));
+            if ages.is_empty() {
+                reading.left_out.gap += 1;
+            } else {
+                reading.moves.push(MoveAges { start: one.movement.start, ages: ages.into() });
+            }
+        }
+        for follow in &reading.follows {
+            let own = laid.iter().filter(|laid| laid.movement.stick == follow.stick).count();
+            if let Some(lag) = mapping::fine_lag(&laid, follow) {
+                reading.lags.push((lag, own));
+            }
+        }
+        reading
+    }
+
+    fn search(&self) -> Search {
+        let dense = self.track.usual_ms().is_some_and(|usual| usual <= DENSE_MS);
+        Search {
+            path: if dense { Path::Straight } else { Path::Between },
+            least_ms: match self.clocks {
+                ClockPair::HostAndBoot => -30.0,
+                ClockPair::Boot => 0.0,
+            },
+            look_back_ms: LOOK_BACK.millis(),
+            blur_ms: self.blur_ms,
+        }
+    }
+
+    fn ages(&self, laid: &Laid<'_>, own: &[&(Follow, Curve)], until: f64) -> Vec<AgeRange> {
+        let search = self.search();
+        let last = (laid.movement.end - laid.movement.start + AFTER).millis().min(until);
+        let stick = own.first().map_or_else(Vec::new, |(follow, _)| laid.stick(follow.stick));
+        let mut ages = Vec::new();
+        for (follow, curve) in own {
+            for (time, output) in laid.output(follow.output) {
+                if time < 0.0 || time > last {
+                    continue;
+                }
+                let ranges = ages::allowed(&stick, time, curve.sticks(output), search);
+                let says_all = |range: &(f64, f64)| range.0 <= search.least_ms.max(0.0) && range.1.is_infinite();
+                if !ranges.iter().any(says_all) {
+                    pack(&ranges, follow, &mut ages);
+                }
+            }
+        }
+        ages
+    }
+
+    /// The movement read last, and the first output that it was dated by.
+    pub(super) fn newest(&self, clocks: &Clocks) -> Option<(Arc<Movement>, Option<Timeline>, Follow, Curve)> {
+        let timeline = self.timeline(clocks);
+        let laid: Vec<Laid<'_>> =
+            self.whole.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
+        self.whole.iter().rev().find_map(|movement| {
+            let follow = *self.mapping.follows.iter().find(|follow| follow.stick == movement.stick)?;
+            let curve = mapping::curve(&laid, &follow)?;
+            Some((movement.clone(), timeline.clone(), follow, curve))
+        })
+    }
+
+    /// The delay by which outputs follow, roughly, as soon as it is known.
+    pub(super) fn rough_lag(&self) -> Option<Nanos> {
+        self.mapping.follows.first().map(|follow| Nanos::from_secs_f64(follow.lag_ms / 1e3))
+    }
+
+    /// Movements taken so far.
+    pub(super) const fn moves(&self) -> u64 {
+        self.moves
+    }
+
+    /// Whether some output could follow two sticks.
+    pub(super) const fn is_ambiguous(&self) -> bool {
+        self.mapping.ambiguous != 0
+    }
+}
+
+fn pack(ranges: &Ranges, follow: &Follow, ages: &mut Vec<AgeRange>) {
+    let step = |ms: f64| ((ms - LOWEST_MS) / GRID_MS).round().clamp(0.0, f64::from(OPEN - 1)) as u16;
+    for (index, &(low, high)) in ranges.iter().enumerate() {
+        ages.push(AgeRange {
+            stick: follow.stick,
+            output: follow.output,
+            more: index + 1 < ranges.len(),
+            low: step(low),
+            high: if high.is_finite() { step(high) } else { OPEN },
+        });
+    }
+}
+
+/// Often at first, then every 32 movements.
+const fn is_study(moves: u64) -> bool {
+    matches!(moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24) || moves.is_multiple_of(32)
+}

@@ -1,0 +1,273 @@
+//! From a stream of stick positions to movements, each with the samples around it.
+//!
+//! A stick moves from the last sample at rest until it has stood still for 100 ms; a
+//! wiggle without rest is cut into pieces of 1 s. A movement is kept with what the sticks
+//! showed before and during it and what the outputs showed until 0.8 s after it: which
+//! samples belong to it depends on their times alone, never on what they show.
+//! Bounded: rings of [`RING`] samples, [`MOST_OPEN`] movements waiting for their last outputs.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use crate::link::align::BootTime;
+use crate::summary::LeftOut;
+use crate::units::Nanos;
+
+/// Values in half microseconds, the step of MANUAL_CONTROL's -1000 to 1000.
+pub(super) type Values = [i16; 18];
+/// A channel that is not there.
+pub(super) const ABSENT: i16 = i16::MIN;
+
+/// Ages are looked for this far back.
+pub(super) const LOOK_BACK: Nanos = Nanos::from_millis(1200);
+/// Outputs belong to a movement until this long after its end.
+pub(super) const AFTER: Nanos = Nanos::from_millis(800);
+/// Outputs may arrive this late.
+const LATENESS: Nanos = Nanos::from_millis(1500);
+const RING: usize = 2048;
+const MOST_OPEN: usize = 64;
+/// Longest piece of a wiggle.
+const LONGEST: Nanos = Nanos::from_secs(1);
+const QUIET: Nanos = Nanos::from_millis(100);
+/// 12 us off its rest, a stick moves; within 6 us, it stands still; within 2 us it is where it was.
+const LEAVES: i32 = 24;
+const STANDS: i32 = 12;
+const SAME: i32 = 4;
+/// Movements under 30 us are too small.
+const SMALL: i32 = 60;
+/// Slower than 0.4 us a ms they are too slow (half us per ms).
+const SLOW: f64 = 0.8;
+
+/// The sticks at an instant of their own clock.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Reference {
+    pub(super) at: Nanos,
+    pub(super) values: Values,
+}
+
+/// The outputs at an instant of the vehicle's clock.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Output {
+    /// Arrival, or boot time where sticks are on the boot clock as well.
+    pub(super) order: Nanos,
+    /// Middle of what the stamp's resolution allows.
+    pub(super) boot: BootTime,
+    pub(super) values: Values,
+}
+
+/// One movement of one stick.
+#[derive(Clone, Debug)]
+pub(super) struct Movement {
+    /// Channel, from 0.
+    pub(super) stick: u8,
+    pub(super) start: Nanos,
+    pub(super) end: Nanos,
+    pub(super) references: Arc<[Reference]>,
+    pub(super) outputs: Arc<[Output]>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Moving {
+    start: Nanos,
+    anchor: (Nanos, i32),
+    low: i32,
+    high: i32,
+    peak_rate: f64,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Channel {
+    /// Rest value, and the last sample at it.
+    rest: Option<(i32, Nanos)>,
+    last: Option<(Nanos, i32)>,
+    moving: Option<Moving>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Open {
+    stick: u8,
+    start: Nanos,
+    end: Nanos,
+}
+
+/// Finds movements.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Track {
+    references: VecDeque<Reference>,
+    outputs: VecDeque<Output>,
+    channels: [Channel; 18],
+    open: VecDeque<Open>,
+    usual: Option<f64>,
+    pub(super) left_out: LeftOut,
+    /// Samples of sticks and of outputs, all in all.
+    pub(super) seen: (u64, u64),
+}
+
+impl Track {
+    /// Forgets what waits, after a restart of the clock.
+    pub(super) fn cut(&mut self) {
+        self.left_out.gap += self.open.len() as u64;
+        self.open.clear();
+        self.references.clear();
+        self.outputs.clear();
+        self.channels = [Channel::default(); 18];
+    }
+
+    /// Usual time between stick samples in ms.
+    pub(super) const fn usual_ms(&self) -> Option<f64> {
+        self.usual
+    }
+
+    /// Takes stick positions; gives each movement of them that ended, as it is known without outputs.
+    pub(super) fn push_reference(&mut self, at: Nanos, values: Values) {
+        if let Some(last) = self.references.back() {
+            let step = (at - last.at).millis();
+            if step <= 0.0 {
+                return;
+            }
+            let capped = self.usual.map_or(step, |usual| step.min(3.0 * usual));
+            self.usual = Some(self.usual.map_or(step, |usual| usual + 0.05 * (capped - usual)));
+        }
+        self.seen.0 += 1;
+        for (stick, &value) in values.iter().enumerate() {
+            if value == ABSENT {
+                self.channels[stick] = Channel::default();
+            } else if let Some(ended) = self.channels[stick].step(at, i32::from(value)) {
+                self.ended(stick as u8, ended);
+            }
+        }
+        keep(&mut self.references, Reference { at, values });
+    }
+
+    fn ended(&mut self, stick: u8, (moving, end): (Moving, Nanos)) {
+        if moving.high - moving.low < SMALL {
+            self.left_out.small += 1;
+        } else if moving.peak_rate < SLOW {
+            self.left_out.slow += 1;
+        } else if self.open.len() >= MOST_OPEN {
+            self.left_out.gap += 1;
+        } else {
+            self.open.push_back(Open { stick, start: moving.start, end });
+        }
+    }
+
+    /// Takes the outputs.
+    pub(super) fn push_output(&mut self, output: Output) {
+        if self.outputs.back().is_some_and(|last| output.boot <= last.boot) {
+            return;
+        }
+        self.seen.1 += 1;
+        keep(&mut self.outputs, output);
+    }
+
+    /// Whether any stick moves now.
+    pub(super) fn is_moving(&self) -> bool {
+        self.channels.iter().any(|channel| channel.moving.is_some())
+    }
+
+    /// The next movement whose outputs must all have come.
+    pub(super) fn poll(&mut self, now: Nanos) -> Option<Movement> {
+        while let Some(&open) = self.open.front() {
+            if now < open.end + AFTER + LATENESS {
+                return None;
+            }
+            self.open.pop_front();
+            if let Some(movement) = self.gather(open) {
+                return Some(movement);
+            }
+            self.left_out.gap += 1;
+        }
+        None
+    }
+
+    /// Movements that ended, as if nothing more came.
+    pub(super) fn pending(&self) -> (Vec<Movement>, u64) {
+        let movements: Vec<Movement> = self.open.iter().filter_map(|&open| self.gather(open)).collect();
+        let lost = (self.open.len() - movements.len()) as u64;
+        (movements, lost)
+    }
+
+    /// `None` where a gap cuts it.
+    fn gather(&self, open: Open) -> Option<Movement> {
+        let from = open.start - LOOK_BACK - Nanos::from_millis(300);
+        let to = open.end + AFTER;
+        let references: Vec<Reference> =
+            self.references.iter().filter(|sample| sample.at >= from && sample.at <= to).copied().collect();
+        let longest = Nanos::from_secs_f64(3.0 * self.usual?.max(50.0) / 1e3);
+        let margin = longest;
+        let cut = references.windows(2).any(|pair| {
+            pair[1].at - pair[0].at > longest
+                && pair[1].at >= open.start - margin
+                && pair[0].at <= open.end + margin
+        });
+        let outputs: Vec<Output> = self
+            .outputs
+            .iter()
+            .filter(|output| output.order >= open.start && output.order <= to + LATENESS)
+            .copied()
+            .collect();
+        if cut || references.len() < 3 || outputs.is_empty() {
+            return None;
+        }
+        Some(Movement {
+            stick: open.stick,
+            start: open.start,
+            end: open.end,
+            references: references.into(),
+            outputs: outputs.into(),
+        })
+    }
+}
+
+fn keep<T>(ring: &mut VecDeque<T>, sample: T) {
+    if ring.len() >= RING {
+        ring.pop_front();
+    }
+    ring.push_back(sample);
+}
+
+impl Channel {
+    fn step(&mut self, at: Nanos, value: i32) -> Option<(Moving, Nanos)> {
+        let before = self.last.replace((at, value));
+        let Some((last_at, last)) = before else {
+            self.rest = Some((value, at));
+            return None;
+        };
+        let rate = f64::from((value - last).abs()) / (at - last_at).millis().max(1.0);
+        let Some(moving) = &mut self.moving else {
+            let (rest, rest_at) = self.rest.unwrap_or((value, at));
+            if (value - rest).abs() >= LEAVES {
+                self.moving = Some(Moving {
+                    start: rest_at.min(last_at),
+                    anchor: (at, value),
+                    low: rest.min(value),
+                    high: rest.max(value),
+                    peak_rate: rate,
+                });
+            } else if (value - rest).abs() <= SAME {
+                self.rest = Some((rest, at));
+            } else if at - rest_at > QUIET + QUIET {
+                self.rest = Some((value, at));
+            }
+            return None;
+        };
+        moving.low = moving.low.min(value);
+        moving.high = moving.high.max(value);
+        moving.peak_rate = moving.peak_rate.max(rate);
+        let (anchor_at, anchor) = moving.anchor;
+        if (value - anchor).abs() > STANDS {
+            moving.anchor = (at, value);
+        } else if at - anchor_at >= QUIET {
+            let ended = (*moving, anchor_at);
+            self.moving = None;
+            self.rest = Some((value, at));
+            return Some(ended);
+        }
+        if at - moving.start >= LONGEST {
+            let ended = (*moving, at);
+            self.moving = Some(Moving { start: at, anchor: (at, value), low: value, high: value, peak_rate: 0.0 });
+            return Some(ended);
+        }
+        None
+    }
+}
