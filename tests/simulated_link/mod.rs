@@ -3,7 +3,7 @@
 //! It shares no code with the estimators: it makes events from its own clockwork and
 //! says what the age of the shown stick position was at every instant. Seeded.
 
-#![allow(dead_code)]
+#![allow(dead_code, clippy::struct_excessive_bools, clippy::unwrap_used)]
 
 use fadewatch::link::align::Clocks;
 use fadewatch::link::context::{Context, Sender};
@@ -242,14 +242,15 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
     for is_servo in [false, true] {
         let mut time = random.between(0.0, period) + 300.0;
         while time < end {
-            let sampled = time + random.between(0.0, 2.0);
+            let sampled = time;
             let arrived = sampled + down + random.exponential(3.0);
             if !random.chance(0.03)
                 && let Some(message) = report(scenario, &vehicle, sampled, boot(sampled), is_servo)
             {
                 messages.push((arrived, vehicle_sender(), message));
             }
-            time += period;
+            // A scheduler that arms itself anew after each message: no phase is kept.
+            time += period * random.between(0.9, 1.1);
         }
     }
     if scenario.timesync {
@@ -309,7 +310,13 @@ fn fly(scenario: &Scenario, random: &mut Random, samples: &[Shown], end: f64) ->
     Vehicle { input, loop_ms, processing_ms: random.between(1.0, 12.0), phase: random.between(0.0, loop_ms) }
 }
 
-fn report(scenario: &Scenario, vehicle: &Vehicle, sampled: f64, boot_ms: f64, is_servo: bool) -> Option<Telemetry> {
+fn report(
+    scenario: &Scenario,
+    vehicle: &Vehicle,
+    sampled: f64,
+    boot_ms: f64,
+    is_servo: bool,
+) -> Option<Telemetry> {
     if !is_servo {
         let value = latest(&vehicle.input, sampled)?.value;
         let mut channels = [None; 18];
@@ -322,7 +329,8 @@ fn report(scenario: &Scenario, vehicle: &Vehicle, sampled: f64, boot_ms: f64, is
         return Some(Telemetry::RcInput { boot_ms, channels, count: Some(8), rssi: None, older: false });
     }
     let value = latest(&vehicle.input, vehicle.read_at(sampled))?.value - 1500.0;
-    let value = if value.abs() < scenario.dead_band { 0.0 } else { value - scenario.dead_band * value.signum() };
+    let value =
+        if value.abs() < scenario.dead_band { 0.0 } else { value - scenario.dead_band * value.signum() };
     let output = (1500.0 + scenario.trim + scenario.scale * value).clamp(scenario.stops.0, scenario.stops.1);
     let mut outputs = [0; 16];
     outputs[0] = output.round() as u16;

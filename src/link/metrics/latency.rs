@@ -132,7 +132,7 @@ impl LatencyMeter {
             source.servo.observe_reference(at, values, clocks);
             source.input.observe_reference(at, values, clocks);
             if first {
-                self.holds.observe_stick(at, source.input.track.is_moving());
+                self.holds.observe_stick(at, &values);
             }
         }
     }

@@ -99,14 +99,12 @@ pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64),
 mod tests {
     use super::*;
 
-    const SEARCH: Search = Search { path: Path::Straight, least_ms: -30.0, look_back_ms: 1000.0, blur_ms: 0.0 };
+    const SEARCH: Search =
+        Search { path: Path::Straight, least_ms: -30.0, look_back_ms: 1000.0, blur_ms: 0.0 };
 
     fn ramp() -> Vec<(f64, f64)> {
         // Rest at 0 until 100 ms, 400 at 200 ms, rest.
-        (0..60)
-            .map(|i| f64::from(i) * 20.0)
-            .map(|t| (t, ((t - 100.0) * 4.0).clamp(0.0, 400.0)))
-            .collect()
+        (0..60).map(|i| f64::from(i) * 20.0).map(|t| (t, ((t - 100.0) * 4.0).clamp(0.0, 400.0))).collect()
     }
 
     /// Worked by hand from the ramp's own equation.
@@ -128,7 +126,9 @@ mod tests {
     fn out_and_back_gives_two_candidates() {
         let mut samples = ramp();
         samples.truncate(16);
-        samples.extend((16..40).map(|i| (f64::from(i) * 20.0, (400.0 - (f64::from(i) * 20.0 - 320.0) * 4.0).max(0.0))));
+        samples.extend(
+            (16..40).map(|i| (f64::from(i) * 20.0, (400.0 - (f64::from(i) * 20.0 - 320.0) * 4.0).max(0.0))),
+        );
         let got = allowed(&samples, 420.0, (199.0, 201.0), SEARCH);
         assert_eq!(got.len(), 2, "{got:?}");
     }

@@ -42,7 +42,9 @@ impl Curve {
     pub(super) fn fit(pairs: &[Pair], coefficient: f64) -> Option<Self> {
         let sign = if coefficient < 0.0 { -1.0 } else { 1.0 };
         let mut levels = levels(pairs, sign);
-        let spans = |levels: &[Level]| levels.last().map_or(0.0, |last| last.0) - levels.first().map_or(0.0, |first| first.0);
+        let spans = |levels: &[Level]| {
+            levels.last().map_or(0.0, |last| last.0) - levels.first().map_or(0.0, |first| first.0)
+        };
         let still = levels.len() >= 2 && spans(&levels) >= SPAN;
         let knots = if still { knots(&mut levels)? } else { line_through(pairs, sign)? };
         let mut curve = Self { sign, knots, tolerance: 0.0 };
@@ -156,13 +158,15 @@ fn knots(levels: &mut [Level]) -> Option<Vec<(f64, f64)>> {
     let slope = common_slope(&stretches, &runs, levels)?;
     let intercept = |stretch: &[Level]| {
         let weight: f64 = stretch.iter().map(|level| level.2).sum();
-        (weight > 0.0).then(|| stretch.iter().map(|level| level.2 * (level.1 - slope * level.0)).sum::<f64>() / weight)
+        (weight > 0.0)
+            .then(|| stretch.iter().map(|level| level.2 * (level.1 - slope * level.0)).sum::<f64>() / weight)
     };
     let mut knots: Vec<(f64, f64)> = Vec::new();
     let mut worst: f64 = 0.0;
     for (index, stretch) in stretches.iter().enumerate() {
         let Some(intercept) = intercept(stretch) else { continue };
-        worst = stretch.iter().map(|level| (level.1 - slope * level.0 - intercept).abs()).fold(worst, f64::max);
+        worst =
+            stretch.iter().map(|level| (level.1 - slope * level.0 - intercept).abs()).fold(worst, f64::max);
         let flat_output = |&(start, end): &(usize, usize)| {
             let run = &levels[start..end];
             run.iter().map(|level| level.1).sum::<f64>() / run.len() as f64
@@ -269,21 +273,23 @@ mod tests {
             let dead = if off.abs() < 40.0 { 0.0 } else { off - 40.0 * off.signum() };
             (3100.0 - 0.7 * dead).clamp(2700.0, 3500.0)
         };
-        let pairs: Vec<Pair> = (0..80).map(|i| 2000.0 + 25.0 * f64::from(i)).map(|s| still(s, rule(s))).collect();
+        let pairs: Vec<Pair> =
+            (0..80).map(|i| 2000.0 + 25.0 * f64::from(i)).map(|s| still(s, rule(s))).collect();
         let curve = Curve::fit(&pairs, -0.9).unwrap();
         for stick in [2600.0, 2800.0, 3200.0, 3400.0] {
             let (low, high) = curve.sticks(rule(stick));
             assert!(low <= stick && high >= stick && high - low < 30.0, "{stick}: {low} to {high}");
         }
         let (low, high) = curve.sticks(3100.0);
-        assert!(low <= 2962.0 && low > 2940.0 && high >= 3038.0 && high < 3060.0, "{low} to {high}");
+        assert!((2940.0..=2962.0).contains(&low) && (3038.0..3060.0).contains(&high), "{low} to {high}");
         assert_eq!(curve.sticks(2700.0).1, f64::INFINITY);
         assert_eq!(curve.sticks(3500.0).0, f64::NEG_INFINITY);
     }
 
     #[test]
     fn two_levels_make_a_line() {
-        let curve = Curve::fit(&[still(2000.0, 2200.0), still(4000.0, 3800.0), still(2000.0, 2200.0)], 0.9).unwrap();
+        let curve =
+            Curve::fit(&[still(2000.0, 2200.0), still(4000.0, 3800.0), still(2000.0, 2200.0)], 0.9).unwrap();
         let (low, high) = curve.sticks(3000.0);
         assert!((0.5 * (low + high) - 3000.0).abs() < 1.0);
         assert!(Curve::fit(&[still(2000.0, 2200.0)], 0.9).is_none());

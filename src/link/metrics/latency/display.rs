@@ -15,10 +15,16 @@ const MOST_BINS: usize = 60;
 const MOST_DRIFT: usize = 24;
 const FEWEST_BEHIND: usize = 8;
 
-pub(super) fn view(meter: &LatencyMeter, clocks: &Clocks, context: &Context, summary: &LatencySummary) -> LatencyView {
+pub(super) fn view(
+    meter: &LatencyMeter,
+    clocks: &Clocks,
+    context: &Context,
+    summary: &LatencySummary,
+) -> LatencyView {
     let source = meter.source();
     let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
-    let stages = [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    let stages =
+        [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
     let mut views: [StageView; 3] = Default::default();
     for (index, view) in views.iter_mut().enumerate() {
         let reading = stages[index].map(|stage| stage.reading(clocks)).unwrap_or_default();
@@ -32,7 +38,8 @@ pub(super) fn view(meter: &LatencyMeter, clocks: &Clocks, context: &Context, sum
     }
     LatencyView {
         stages: views,
-        movement: source.and_then(|source| movement(&source.servo, false, clocks, context))
+        movement: source
+            .and_then(|source| movement(&source.servo, false, clocks, context))
             .or_else(|| source.and_then(|source| movement(&source.input, true, clocks, context))),
         glass_to_glass_ms: context.profile.glass_to_glass_ms,
     }
@@ -45,7 +52,8 @@ fn bins(reading: &Reading) -> Vec<(f64, f64, f64)> {
         estimate.cells().filter(|cell| cell.1.is_finite() && cell.2 > 1e-6).collect();
     let (Some(first), Some(last)) = (known.first(), known.last()) else { return Vec::new() };
     let span = (last.1 - first.0).max(1.0);
-    let width = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0].into_iter().find(|width| span / width <= MOST_BINS as f64 - 2.0);
+    let width =
+        [1.0, 2.0, 5.0, 10.0, 20.0, 50.0].into_iter().find(|width| span / width <= MOST_BINS as f64 - 2.0);
     let width = width.unwrap_or(50.0);
     let from = (first.0 / width).floor() * width;
     let count = (((last.1 - from) / width).ceil() as usize).min(MOST_BINS);
@@ -95,7 +103,9 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>) -> String {
         (Some(width), Some(clock)) if clock > width.max(2.0) => {
             format!("clock: up to {clock:.1} ms either way, half the quickest round trip")
         }
-        (Some(width), _) if stage.is_some_and(|stage| stage.track.seen.1 < 4 * stage.track.seen.0) && width > 2.0 => {
+        (Some(width), _)
+            if stage.is_some_and(|stage| stage.track.seen.1 < 4 * stage.track.seen.0) && width > 2.0 =>
+        {
             "telemetry rate: ask for faster messages with --request-rates, or move more".to_owned()
         }
         (Some(width), _) => format!("number of movements: {} give {width:.1} ms either way", row.events),
@@ -131,18 +141,29 @@ fn movement(stage: &StageMeter, is_input: bool, clocks: &Clocks, context: &Conte
     let output = laid.output(follow.output);
     let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
     let reading = stage.reading(clocks);
-    let sets = reading.moves.iter().rev().find(|moves| moves.start == movement.start).map(|moves| moves.sets());
+    let sets = reading
+        .moves
+        .iter()
+        .rev()
+        .find(|moves| moves.start == movement.start)
+        .map(super::stage::MoveAges::sets);
     // The narrowest of the movement's sets is what dated it.
-    let narrowest = sets.unwrap_or_default().into_iter().filter_map(|(_, set)| set.first().copied()).min_by(|a, b| {
-        (a.1 - a.0).total_cmp(&(b.1 - b.0))
-    })?;
+    let narrowest = sets
+        .unwrap_or_default()
+        .into_iter()
+        .filter_map(|(_, set)| set.first().copied())
+        .min_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))?;
     Some(Movement {
         at_s: context.since_start_s(movement.start),
         stick: follow.stick + 1,
         output: follow.output + 1,
         output_is_input: is_input,
         stick_points: stick.iter().filter(near).map(|point| (point.0, point.1 / 2.0)).collect(),
-        output_points: output.iter().filter(near).map(|point| (point.0, curve.stick(point.1) / 2.0)).collect(),
+        output_points: output
+            .iter()
+            .filter(near)
+            .map(|point| (point.0, curve.stick(point.1) / 2.0))
+            .collect(),
         age_ms: (narrowest.0.max(0.0), narrowest.1.is_finite().then_some(narrowest.1)),
     })
 }

@@ -89,7 +89,11 @@ const fn needed(per_thousand: u64) -> u64 {
 }
 
 /// The stage's row; `None` where no movement could be used.
-pub(super) fn stage(reading: &Reading, bound: &str, numbered: impl Fn(u8, u8) -> LatencyChannel) -> Option<LatencyStage> {
+pub(super) fn stage(
+    reading: &Reading,
+    bound: &str,
+    numbered: impl Fn(u8, u8) -> LatencyChannel,
+) -> Option<LatencyStage> {
     let estimate = Estimate::new(reading.moves.iter(), None)?;
     let events = estimate.events();
     let supported = |per_thousand: u64| {
@@ -126,12 +130,13 @@ pub(super) fn stage(reading: &Reading, bound: &str, numbered: impl Fn(u8, u8) ->
 }
 
 fn greatest_lower_end(reading: &Reading) -> Option<f64> {
-    let lows = reading.moves.iter().flat_map(|movement| movement.sets()).filter_map(|(_, set)| Some(set.first()?.0));
+    let lows = reading.moves.iter().flat_map(MoveAges::sets).filter_map(|(_, set)| Some(set.first()?.0));
     lows.max_by(f64::total_cmp).map(|low| low.max(0.0))
 }
 
 fn channels(reading: &Reading, numbered: impl Fn(u8, u8) -> LatencyChannel) -> Vec<LatencyChannel> {
-    let mut pairs: Vec<(u8, u8)> = reading.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
+    let mut pairs: Vec<(u8, u8)> =
+        reading.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
     pairs.sort_unstable();
     pairs
         .into_iter()

@@ -1,10 +1,12 @@
 //! Control holds: the stick moves and the vehicle's input stands still.
 //!
 //! Definition: an input that stays within 3 us for longer than 3 times its usual update and
-//! 100 ms, while a stick moved that it should have followed by then (the stages' own lag
-//! later; 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a
-//! definition of this program. A gap in telemetry: not a hold, the time since the last
-//! sample is not counted. Bounded: [`MOST_SPANS`].
+//! 100 ms, while the stick that it should have shown by then (the stage's own lag earlier; 250 ms
+//! while that is not known) went 20 us or more. Unit: seconds, by arrival. Source: none, a
+//! definition of this program. A gap in telemetry: not a hold, and it ends one without counting
+//! it. Bounded: [`MOST_SPANS`] spans, [`RING`] stick positions.
+
+use std::collections::VecDeque;
 
 use crate::summary::ControlHolds;
 use crate::units::Nanos;
@@ -16,54 +18,68 @@ const LEAST: Nanos = Nanos::from_millis(100);
 const LAG_UNKNOWN: Nanos = Nanos::from_millis(250);
 /// Half us.
 const CHANGES: i32 = 6;
+const GOES: i32 = 40;
+/// Sticks move where they changed within this.
+const STEP: Nanos = Nanos::from_millis(35);
+const RING: usize = 512;
 
 /// Watches sticks and inputs.
 #[derive(Clone, Debug, Default)]
 pub(super) struct HoldMeter {
     pub(super) moving: Vec<(Nanos, Nanos)>,
     pub(super) holds: Vec<(Nanos, Nanos)>,
-    /// The stick movement now going on, or the last one.
-    since: Option<(Nanos, Nanos)>,
+    sticks: VecDeque<(Nanos, Values)>,
     input: Option<Values>,
     last_sample: Option<Nanos>,
     last_change: Option<Nanos>,
     hold_from: Option<Nanos>,
     usual: Option<Nanos>,
-    seen_stick: bool,
 }
 
 impl HoldMeter {
-    /// Takes whether sticks move at an instant.
-    pub(super) fn observe_stick(&mut self, at: Nanos, moving: bool) {
-        self.seen_stick = true;
-        if !moving {
+    /// Takes the sticks' positions.
+    pub(super) fn observe_stick(&mut self, at: Nanos, values: &Values) {
+        let earlier = self.sticks.iter().rev().find(|(then, _)| at - *then >= STEP);
+        let moves = earlier
+            .is_some_and(|(then, old)| at - *then <= Nanos(STEP.0 * 5) && apart(old, values) >= CHANGES);
+        if self.sticks.len() >= RING {
+            self.sticks.pop_front();
+        }
+        self.sticks.push_back((at, *values));
+        if !moves {
             return;
         }
-        let joins = self.since.is_some_and(|(_, to)| at - to < Nanos::from_millis(150));
-        self.since = Some((if joins { self.since.map_or(at, |span| span.0) } else { at }, at));
         let full = self.moving.len() >= MOST_SPANS;
         match self.moving.last_mut() {
-            Some(last) if joins => last.1 = at,
+            Some(last) if at - last.1 <= Nanos(STEP.0 * 2) => last.1 = at,
             _ if full => {}
-            _ => self.moving.push((at, at)),
+            _ => self.moving.push((at - STEP, at)),
         }
+    }
+
+    fn position(&self, at: Nanos) -> Option<Values> {
+        self.sticks.iter().rev().find(|(then, _)| *then <= at).map(|(_, values)| *values)
+    }
+
+    /// When the sticks left the place that they had at an instant, at the latest at `to`.
+    fn departure(&self, from: Nanos, to: Nanos) -> Option<Nanos> {
+        let base = self.position(from)?;
+        self.sticks
+            .iter()
+            .find(|(at, now)| *at > from && *at <= to && apart(&base, now) >= GOES)
+            .map(|(at, _)| *at)
     }
 
     /// Takes the input that the vehicle reports.
     pub(super) fn observe_input(&mut self, at: Nanos, values: &Values, lag: Option<Nanos>) {
         let step = self.last_sample.replace(at).map(|last| at - last);
-        let changed = self.input.is_none_or(|held| {
-            held.iter().zip(values).any(|(&old, &new)| {
-                (old == ABSENT) != (new == ABSENT) || (i32::from(old) - i32::from(new)).abs() >= CHANGES
-            })
-        });
         let limit = self.usual.map_or(LEAST, |usual| Nanos(usual.0 * 3).max(LEAST));
-        let gap = step.is_some_and(|step| step > limit);
-        if let Some(step) = step.filter(|_| !gap || self.usual.is_none()) {
-            self.usual = Some(self.usual.map_or(step, |usual| Nanos(usual.0 + (step - usual).0 / 16)));
-        } else if let (Some(step), Some(usual)) = (step, self.usual) {
-            self.usual = Some(Nanos(usual.0 + usual.0.min(step.0) / 8));
+        let gap = step.is_some_and(|step| self.usual.is_some() && step > limit);
+        if let Some(step) = step {
+            let usual = self.usual.unwrap_or(step);
+            self.usual = Some(Nanos(usual.0 + (step.min(Nanos(usual.0 * 3)) - usual).0 / 16));
         }
+        let changed = self.input.is_none_or(|held| apart(&held, values) >= CHANGES);
         if changed || gap {
             self.close(at, limit, changed && !gap);
             self.input = Some(*values);
@@ -71,14 +87,19 @@ impl HoldMeter {
             return;
         }
         let lag = lag.unwrap_or(LAG_UNKNOWN);
-        let Some((from, to)) = self.since else { return };
-        let (from, to) = (from + lag, to + lag);
-        if at >= from && at <= to {
-            let held = self.last_change.unwrap_or(from).max(from);
-            self.hold_from.get_or_insert(held);
-        } else if at > to + limit && self.hold_from.is_some() {
-            // It never followed: the stick came back to where it was, or the input is gone.
-            self.close(to, limit, true);
+        if let (None, Some(change)) = (self.hold_from, self.last_change) {
+            self.hold_from = self.departure(change - lag, at - lag).map(|departed| departed + lag);
+        }
+        // The stick came back to where it was, and the input never went: the hold ends with the movement.
+        let base = self.last_change.and_then(|change| self.position(change - lag));
+        let back = self.sticks.back().zip(base).is_some_and(|((_, now), base)| apart(now, &base) < GOES);
+        let ended = self.moving.last().map(|span| span.1 + lag);
+        if let Some(ended) = ended
+            && back
+            && at > ended
+        {
+            self.close(ended, limit, true);
+            self.last_change = Some(at);
         }
     }
 
@@ -93,7 +114,7 @@ impl HoldMeter {
     }
 
     pub(super) fn summary(&self) -> Option<ControlHolds> {
-        if !self.seen_stick || self.input.is_none() {
+        if self.sticks.is_empty() || self.input.is_none() {
             return None;
         }
         let lengths = self.holds.iter().map(|(from, to)| (*to - *from).secs());
@@ -104,4 +125,10 @@ impl HoldMeter {
             moving_s: self.moving.iter().map(|(from, to)| (*to - *from).secs()).sum(),
         })
     }
+}
+
+/// The greatest difference of any channel that both have.
+fn apart(a: &Values, b: &Values) -> i32 {
+    let known = a.iter().zip(b).filter(|&(&a, &b)| a != ABSENT && b != ABSENT);
+    known.map(|(&a, &b)| (i32::from(a) - i32::from(b)).abs()).max().unwrap_or(0)
 }

@@ -97,10 +97,10 @@ pub(super) fn spread<'a, 'b>(laid: &'b [Laid<'a>]) -> Vec<&'b Laid<'a>> {
 }
 
 fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
-    let traces: Vec<(Vec<(f64, f64)>, Vec<(f64, f64)>)> =
-        laid.iter().map(|laid| (laid.stick(stick), laid.output(output))).collect();
+    let traces: Vec<[Vec<(f64, f64)>; 2]> =
+        laid.iter().map(|laid| [laid.stick(stick), laid.output(output)]).collect();
     let pieces: Vec<Piece<'_>> =
-        traces.iter().map(|(stick, output)| (Trace::new(stick), output.as_slice())).collect();
+        traces.iter().map(|[stick, output]| (Trace::new(stick), output.as_slice())).collect();
     correlation::lag(&pieces, lags)
 }
 
@@ -108,7 +108,8 @@ fn varying(laid: &[&Laid<'_>]) -> Vec<u8> {
     (0..18_u8)
         .filter(|&output| {
             let values = laid.iter().flat_map(|laid| laid.movement.outputs.iter());
-            let known = values.map(|sample| sample.values[usize::from(output)]).filter(|&value| value != ABSENT);
+            let known =
+                values.map(|sample| sample.values[usize::from(output)]).filter(|&value| value != ABSENT);
             let (low, high) = known.fold((i32::MAX, i32::MIN), |(low, high), value| {
                 (low.min(i32::from(value)), high.max(i32::from(value)))
             });
@@ -151,8 +152,7 @@ pub(super) fn find(laid: &[Laid<'_>], longest_ms: f64) -> Mapping {
 
 /// The lag of the greatest cross-correlation, finely.
 pub(super) fn fine_lag(laid: &[Laid<'_>], follow: &Follow) -> Option<f64> {
-    let own: Vec<&Laid<'_>> =
-        laid.iter().filter(|laid| laid.movement.stick == follow.stick).collect();
+    let own: Vec<&Laid<'_>> = laid.iter().filter(|laid| laid.movement.stick == follow.stick).collect();
     let step = own.len().div_ceil(2 * STUDIED).max(1);
     let own: Vec<&Laid<'_>> = own.into_iter().step_by(step).collect();
     let lags = (follow.lag_ms - 60.0, follow.lag_ms + 60.0, 4.0);

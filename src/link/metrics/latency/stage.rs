@@ -179,7 +179,8 @@ impl StageMeter {
         };
         for (index, one) in laid.iter().enumerate().take(count) {
             let stick = one.movement.stick;
-            let own: Vec<&(Follow, Curve)> = curves.iter().filter(|(follow, _)| follow.stick == stick).collect();
+            let own: Vec<&(Follow, Curve)> =
+                curves.iter().filter(|(follow, _)| follow.stick == stick).collect();
             if own.is_empty() {
                 reading.left_out.ambiguous += u64::from(self.mapping.ambiguous & (1 << stick) != 0);
                 continue;
@@ -226,7 +227,8 @@ impl StageMeter {
                     continue;
                 }
                 let ranges = ages::allowed(&stick, time, curve.sticks(output), search);
-                let says_all = |range: &(f64, f64)| range.0 <= search.least_ms.max(0.0) && range.1.is_infinite();
+                let says_all =
+                    |range: &(f64, f64)| range.0 <= search.least_ms.max(0.0) && range.1.is_infinite();
                 if !ranges.iter().any(says_all) {
                     pack(&ranges, follow, &mut ages);
                 }

@@ -160,11 +160,6 @@ impl Track {
         keep(&mut self.outputs, output);
     }
 
-    /// Whether any stick moves now.
-    pub(super) fn is_moving(&self) -> bool {
-        self.channels.iter().any(|channel| channel.moving.is_some())
-    }
-
     /// The next movement whose outputs must all have come.
     pub(super) fn poll(&mut self, now: Nanos) -> Option<Movement> {
         while let Some(&open) = self.open.front() {
@@ -265,7 +260,8 @@ impl Channel {
         }
         if at - moving.start >= LONGEST {
             let ended = (*moving, at);
-            self.moving = Some(Moving { start: at, anchor: (at, value), low: value, high: value, peak_rate: 0.0 });
+            self.moving =
+                Some(Moving { start: at, anchor: (at, value), low: value, high: value, peak_rate: 0.0 });
             return Some(ended);
         }
         None

@@ -1,0 +1,166 @@
+//! Latency and clocks against the truth of an invented link, at message level.
+//!
+//! Limits come from what the figures are meant for (the table in DEVELOPERS.md), over few
+//! seeds and so a little wider; `cargo run --release --example latency_accuracy` shows the whole table.
+
+mod simulated_link;
+
+use fadewatch::summary::{LatencyStage, LatencySummary};
+use simulated_link::{Scenario, Session, play, quantile};
+
+fn servo(summary: &LatencySummary) -> &LatencyStage {
+    summary.stick_to_servo.as_ref().expect("stick to servo is measured")
+}
+
+fn check_medians(session: &Session, limit_ms: f64) {
+    let summary = session.summary();
+    let truth = &session.truth;
+    let stages = [
+        ("servo", &summary.stick_to_servo, &truth.stick_to_servo),
+        ("input", &summary.stick_to_input, &truth.stick_to_input),
+    ];
+    for (name, stage, truth) in stages {
+        let stage = stage.as_ref().unwrap_or_else(|| panic!("{name} is measured"));
+        let error = stage.p50_ms.expect("enough movements") - quantile(truth, 0.5);
+        assert!(error.abs() < limit_ms, "{name}: off by {error:.2} ms");
+    }
+}
+
+#[test]
+fn percentiles_meet_the_truth() {
+    for (rate, p50_limit, p90_limit) in [(4.0, 6.5, 11.0), (10.0, 4.5, 7.0), (25.0, 3.5, 5.0)] {
+        for seed in 1..=3 {
+            let session = play(&Scenario::new(seed, rate));
+            let summary = session.summary();
+            let (stage, truth) = (servo(&summary), &session.truth.stick_to_servo);
+            assert!(stage.events >= 30);
+            assert_eq!(stage.bound, "two-sided");
+            let p50 = stage.p50_ms.expect("enough movements") - quantile(truth, 0.5);
+            let p90 = stage.p90_ms.unwrap() - quantile(truth, 0.9);
+            assert!(p50.abs() < p50_limit, "seed {seed} at {rate} Hz: p50 off by {p50:.2} ms");
+            assert!(p90.abs() < p90_limit, "seed {seed} at {rate} Hz: p90 off by {p90:.2} ms");
+            assert_eq!(stage.p99_ms, None);
+            assert!(stage.moves_needed.p99 > 0);
+        }
+    }
+}
+
+#[test]
+fn on_board_stage_needs_no_alignment() {
+    for (rate, limit) in [(10.0, 7.0), (25.0, 4.0)] {
+        let session = play(&Scenario { timesync: false, ..Scenario::new(4, rate) });
+        let stage = session.summary().input_to_servo.unwrap();
+        let error = stage.p50_ms.unwrap() - quantile(&session.truth.input_to_servo, 0.5);
+        assert!(error.abs() < limit, "at {rate} Hz off by {error:.2} ms");
+        assert_eq!((stage.bound.as_str(), stage.clock_uncertainty_ms), ("two-sided", Some(0.0)));
+    }
+}
+
+#[test]
+fn one_way_is_an_upper_bound_and_says_so() {
+    for seed in 1..=4 {
+        let session = play(&Scenario { timesync: false, ..Scenario::new(seed, 25.0) });
+        let summary = session.summary();
+        for (stage, truth) in [
+            (servo(&summary), &session.truth.stick_to_servo),
+            (summary.stick_to_input.as_ref().unwrap(), &session.truth.stick_to_input),
+        ] {
+            assert_eq!((stage.bound.as_str(), stage.clock_uncertainty_ms), ("upper", None));
+            assert!(stage.p50_ms.unwrap() > quantile(truth, 0.5), "seed {seed}");
+            assert!(stage.p90_ms.unwrap() > quantile(truth, 0.9), "seed {seed}");
+        }
+        let row = &session.clocks.summary(&session.context)[0];
+        assert_eq!((row.method.as_str(), row.uncertainty_ms, row.rtt_min_ms), ("one-way", None, None));
+    }
+}
+
+#[test]
+fn outputs_may_be_reversed_trimmed_scaled_and_stopped() {
+    for (scale, trim, stops) in
+        [(-1.0, 0.0, (900.0, 2100.0)), (0.5, 80.0, (900.0, 2100.0)), (1.2, -30.0, (1250.0, 1750.0))]
+    {
+        let session = play(&Scenario { scale, trim, stops, ..Scenario::new(2, 25.0) });
+        check_medians(&session, 4.0);
+        let summary = session.summary();
+        let rows: Vec<_> = servo(&summary).channels.iter().map(|row| (row.stick, row.servo)).collect();
+        assert_eq!(rows, vec![(Some(1), Some(1))], "the output that follows no stick is left out");
+    }
+}
+
+#[test]
+fn a_dead_band_is_seen_through() {
+    check_medians(&play(&Scenario { dead_band: 40.0, ..Scenario::new(5, 25.0) }), 4.0);
+}
+
+#[test]
+fn two_sticks_moved_together_wait_for_more_evidence() {
+    let session = play(&Scenario { together: true, ..Scenario::new(1, 25.0) });
+    let summary = session.summary();
+    assert!(summary.stick_to_servo.is_none(), "{:?}", summary.stick_to_servo);
+    let view = session.meter.view(&session.clocks, &session.context, &summary);
+    assert!(view.stages[0].missing.as_ref().unwrap().contains("one stick at a time"));
+}
+
+#[test]
+fn manual_control_counts_as_sticks() {
+    check_medians(&play(&Scenario { manual: true, ..Scenario::new(3, 25.0) }), 4.0);
+}
+
+#[test]
+fn out_and_back_without_rest_is_measured() {
+    check_medians(&play(&Scenario { there_and_back: true, ..Scenario::new(6, 25.0) }), 4.5);
+}
+
+#[test]
+fn a_wrap_in_mid_session_changes_nothing() {
+    // 2^32 us after boot comes 20 s into the session.
+    let boot_start_ms = 4_294_967.296 - 20_000.0;
+    let session = play(&Scenario { boot_start_ms, ..Scenario::new(7, 10.0) });
+    check_medians(&session, 5.0);
+    assert_eq!(servo(&session.summary()).left_out.gap, 0);
+}
+
+#[test]
+fn a_restart_in_mid_session_is_a_new_clock() {
+    let session = play(&Scenario { restart_at_ms: Some(24_000.0), ..Scenario::new(8, 25.0) });
+    check_medians(&session, 5.0);
+    assert!(servo(&session.summary()).events >= 35);
+}
+
+#[test]
+fn timesync_on_another_epoch_is_tied_to_the_boot_clock() {
+    let session = play(&Scenario { timesync_epoch_ms: 1.6e12, ..Scenario::new(9, 25.0) });
+    check_medians(&session, 6.0);
+    let row = &session.clocks.summary(&session.context)[0];
+    assert_eq!(row.method, "two-way");
+    assert!((row.offset_ms - 700_000.0).abs() < 10.0, "{}", row.offset_ms);
+}
+
+#[test]
+fn holds_are_the_outages_of_the_control_link() {
+    let calm = play(&Scenario::new(10, 25.0)).meter.holds().unwrap();
+    assert!(calm.moving_s > 4.0 && calm.moving_s < 16.0, "{calm:?}");
+    let scenario = Scenario { control_outage: Some((10_000.0, 14_000.0)), ..Scenario::new(10, 25.0) };
+    let held = play(&scenario).meter.holds().unwrap();
+    assert!(held.count > calm.count, "{held:?} against {calm:?}");
+    assert!(held.longest_s > 0.8 && held.longest_s < 4.3, "{held:?}");
+}
+
+#[test]
+fn asking_twice_gives_the_same_and_changes_nothing() {
+    let session = play(&Scenario::new(11, 10.0));
+    let first = session.summary();
+    let _ = session.meter.view(&session.clocks, &session.context, &first);
+    assert_eq!(first, session.summary());
+    let copy = session.meter.clone();
+    assert_eq!(first, copy.summary(&session.clocks, &session.context));
+}
+
+#[test]
+fn nothing_heard_is_nothing_measured_with_the_reason() {
+    let session = play(&Scenario { movements: 1, ..Scenario::new(1, 10.0) });
+    let summary = session.summary();
+    assert!(summary.stick_to_servo.is_none());
+    let view = session.meter.view(&session.clocks, &session.context, &summary);
+    assert!(view.stages.iter().all(|stage| stage.missing.is_some()));
+}
