@@ -1,11 +1,61 @@
 //! `demo`: a bundled, invented session with its earlier sessions.
+//!
+//! The recordings are part of the program, and the history that the freeze level
+//! comes from is made in memory: nothing of the pilot's own is touched.
 
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
 
+use anyhow::Context as _;
+
+use crate::capture::Recording;
 use crate::cli::DemoArgs;
+use crate::history::History;
+use crate::profile::Profile;
+use crate::session::replay::{self, ReplayConfig};
 
+use super::{analyse, earlier, screens};
+
+const PROFILE: &str = include_str!("../../recordings/orchard-profile.toml");
+const EARLIER: [(&str, &[u8]); 3] = [
+    ("orchard-1.pcapng", include_bytes!("../../recordings/orchard-1.pcapng")),
+    ("orchard-2.pcapng", include_bytes!("../../recordings/orchard-2.pcapng")),
+    ("orchard-3.pcapng", include_bytes!("../../recordings/orchard-3.pcapng")),
+];
+const SHOWN: (&str, &[u8]) = ("orchard-4.pcapng", include_bytes!("../../recordings/orchard-4.pcapng"));
+/// The picture is about to freeze: seconds from the first record.
+const WORTH_SEEING_S: f64 = 130.0;
+
+/// Shows the bundled session on screen; without a terminal prints its summary.
 pub(super) fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
-    let _ = (args, Path::new(""));
-    anyhow::bail!("the demo's recordings are not bundled yet")
+    let profile = Arc::new(Profile::parse(PROFILE).context("the bundled profile")?);
+    let mut history = History::open(Path::new(":memory:"))?;
+    for (name, bytes) in EARLIER {
+        let recording = Recording::bundled(name, bytes)?;
+        let (monitor, facts) = analyse::analyse(&recording, &profile, Arc::from([]), &|_| {});
+        history.add(&earlier::row(name.to_owned(), &monitor.summary(&facts), monitor.freeze_evidence())?)?;
+    }
+    let (name, bytes) = SHOWN;
+    let recording = Recording::bundled(name, bytes)?;
+    let opening = earlier::opening(&recording, &profile);
+    let thresholds =
+        earlier::thresholds_in(&history, &profile, &opening.tags, opening.start_utc.as_deref(), Some(name))?;
+    if !screens::can_show() {
+        let (monitor, facts) = analyse::analyse(&recording, &profile, thresholds, &|_| {});
+        screens::print(&monitor.summary(&facts), args.json)?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    let handle = replay::start(ReplayConfig {
+        recording: Arc::new(recording),
+        profile,
+        thresholds,
+        start_at: WORTH_SEEING_S,
+        speed: 1.0,
+        paused: false,
+    })?;
+    let shown = screens::show(&handle, &args.screen);
+    handle.finish()?;
+    shown?;
+    Ok(ExitCode::SUCCESS)
 }

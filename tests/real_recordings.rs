@@ -1,0 +1,152 @@
+//! Real recordings, against counts made by independent scripts (tests/data/README.md).
+//!
+//! The cuts in tests/data are always there; the whole files are read where the
+//! environment variable FADEWATCH_DATA names a folder that holds them.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use fadewatch::capture::Recording;
+use fadewatch::link::LinkMonitor;
+use fadewatch::profile::Profile;
+use fadewatch::summary::{Stream, Summary};
+
+fn summary_of(path: &Path, profile: &str) -> Summary {
+    let profile = Arc::new(Profile::parse(profile).expect("a profile"));
+    let recording = Recording::open(path).expect("a recording");
+    let mut monitor = LinkMonitor::new(profile, Arc::from([]));
+    let mut cursor = recording.cursor();
+    while let Some(entry) = recording.next(&mut cursor) {
+        monitor.handle(&entry);
+    }
+    monitor.summary(&recording.facts(&cursor))
+}
+
+fn cut(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(name)
+}
+
+/// A whole file, where there is one.
+fn whole(name: &str) -> Option<PathBuf> {
+    let Some(folder) = std::env::var_os("FADEWATCH_DATA") else {
+        eprintln!("{name} is not read: FADEWATCH_DATA names no folder");
+        return None;
+    };
+    let path = Path::new(&folder).join(name);
+    assert!(path.exists(), "FADEWATCH_DATA holds no {name}");
+    Some(path)
+}
+
+fn stream(summary: &Summary, system: u8, component: u8) -> &Stream {
+    summary
+        .streams
+        .iter()
+        .find(|stream| stream.system == system && stream.component == component)
+        .unwrap_or_else(|| panic!("no sender {system}/{component}"))
+}
+
+fn all_frames(stream: &Stream) -> u64 {
+    stream.received + stream.duplicates
+}
+
+fn check_quad(summary: &Summary) {
+    let vehicle = stream(summary, 1, 1);
+    assert_eq!((vehicle.received, vehicle.lost, vehicle.duplicates), (14_947, 56, 0));
+    assert_eq!((vehicle.loss_periods.count, vehicle.loss_periods.max_length), (21, 6));
+    assert!(vehicle.link_loss);
+    let radio = stream(summary, 51, 68);
+    assert_eq!((radio.received, radio.lost), (570, 2));
+    let ground = stream(summary, 255, 190);
+    assert_eq!((ground.received, ground.lost, ground.link_loss), (670, 0, false));
+    // The older radio report counts; there is no VIBRATION, and that is not 0.
+    let down = summary.signal.iter().find(|row| row.direction == "down").expect("a level");
+    assert_eq!((down.system, down.component, down.min), (51, 68, Some(47.0)));
+    assert_eq!(summary.vibration, None);
+}
+
+#[test]
+fn a_serial_modem_of_2013_from_bare_bytes() {
+    let summary = summary_of(&cut("quad2013_a.raw"), "");
+    check_quad(&summary);
+    assert_eq!(summary.recording.start_utc, None);
+    assert!((summary.recording.duration_s - 571.0).abs() < 3.0, "{}", summary.recording.duration_s);
+}
+
+#[test]
+fn a_serial_modem_of_2013_from_a_capture() {
+    let Some(path) = whole("quad2013_a.pcapng") else { return };
+    let summary = summary_of(&path, "");
+    check_quad(&summary);
+    let farthest = summary.range.iter().filter_map(|row| row.max_distance_m).fold(0.0, f64::max);
+    assert!((farthest - 130.0).abs() < 5.0, "farthest {farthest}");
+}
+
+#[test]
+fn damaged_frames_and_a_shared_counter_from_bare_bytes() {
+    let summary = summary_of(&cut("sub_2023a_cut.raw"), "");
+    let vehicle = stream(&summary, 1, 1);
+    assert_eq!((vehicle.received, vehicle.lost, vehicle.duplicates), (7_624, 0, 0));
+    for (component, frames) in [(100, 68), (194, 182)] {
+        let row = stream(&summary, 1, component);
+        assert_eq!((all_frames(row), row.link_loss), (frames, false), "component {component}");
+        assert!(row.why_not.as_deref().is_some_and(|why| !why.is_empty()));
+    }
+    assert_eq!(all_frames(stream(&summary, 255, 190)), 1_165);
+    assert!(!stream(&summary, 255, 190).link_loss);
+    assert_eq!(summary.streams.len(), 4, "an accident made a sender");
+}
+
+#[test]
+fn the_whole_dive() {
+    let Some(path) = whole("sub_2023a.raw") else { return };
+    let bare = summary_of(&path, "");
+    assert_eq!((stream(&bare, 1, 1).received, stream(&bare, 1, 1).lost), (40_736, 0));
+    // The independent script counted 2,012 candidates, those inside a failed one among them; each
+    // damaged frame counts once here, and there are 1,967 in the capture of one frame a datagram.
+    assert_eq!((bare.framing.frames, bare.framing.crc_errors), (50_136, 1_967));
+    let capture = summary_of(&whole("sub_2023a.pcapng").expect("the capture beside it"), "");
+    assert_eq!((stream(&capture, 1, 1).received, stream(&capture, 1, 1).lost), (40_736, 0));
+    assert_eq!(capture.framing.crc_errors, 1_967);
+    for summary in [&bare, &capture] {
+        for (component, frames) in [(100, 335), (194, 1_232)] {
+            let row = stream(summary, 1, component);
+            assert_eq!((all_frames(row), row.link_loss), (frames, false), "component {component}");
+        }
+        assert_eq!(all_frames(stream(summary, 255, 190)), 7_832);
+        assert!(!stream(summary, 255, 190).link_loss);
+    }
+}
+
+#[test]
+fn every_frame_heard_twice() {
+    let summary = summary_of(&cut("field_rural_cut.pcapng"), "");
+    let vehicle = stream(&summary, 1, 1);
+    assert_eq!(all_frames(vehicle), 3_397);
+    assert_eq!(vehicle.received, 1_699);
+    let radio = stream(&summary, 51, 68);
+    assert_eq!((radio.received, radio.lost, radio.duplicates), (50, 0, 50));
+}
+
+#[test]
+fn the_whole_field() {
+    let Some(path) = whole("field_rural.pcapng") else { return };
+    let summary = summary_of(&path, "");
+    let vehicle = stream(&summary, 1, 1);
+    assert_eq!((all_frames(vehicle), vehicle.received), (20_587, 10_294));
+    assert_eq!((vehicle.lost, vehicle.loss_periods.count), (65, 17));
+    let radio = stream(&summary, 51, 68);
+    assert_eq!((all_frames(radio), radio.received, radio.lost), (608, 304, 0));
+    // The vehicle is heard for the first 304 s only: silence to the end is no loss, but it is shown.
+    assert!(vehicle.silent_at_end_s > 1_500.0);
+    assert!((summary.recording.duration_s - 1_890.0).abs() < 2.0);
+}
+
+#[test]
+fn video_packets() {
+    let summary = summary_of(&cut("rtp_h265.pcap"), "");
+    assert_eq!(summary.video_streams.len(), 1);
+    let video = &summary.video_streams[0];
+    assert_eq!((video.packets, video.packets_lost), (Some(407), Some(0)));
+    assert!(summary.streams.is_empty());
+    assert_eq!(summary.framing.skipped_bytes, 0);
+}
