@@ -1,0 +1,191 @@
+//! Levels per radio and direction, from messages on.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use std::sync::Arc;
+
+use fadewatch::link::context::{Context, Sender};
+use fadewatch::link::metrics::signal::SignalMeter;
+use fadewatch::link::roles::Roles;
+use fadewatch::link::telemetry::Telemetry;
+use fadewatch::profile::Profile;
+use fadewatch::record::{Direction, InterfaceId};
+use fadewatch::snapshot::View;
+use fadewatch::units::Nanos;
+
+const PROFILE: &str = r#"
+[vehicle]
+system = 1
+[[link]]
+name = "video"
+role = "video"
+radio = { system = 1, component = 240, mounted = "ground" }
+level = { slope_db = 0.5, offset_dbm = -120.0 }
+[[link]]
+name = "control"
+role = "control"
+radio = { system = 51, component = 68 }
+[[link]]
+name = "downlink"
+role = "telemetry"
+radio = { system = 51, component = 68 }
+"#;
+
+fn context(profile: &str) -> Context {
+    Context {
+        profile: Arc::new(Profile::parse(profile).unwrap()),
+        roles: Roles::with_vehicle(Some(1)),
+        start: Some(Nanos::ZERO),
+        ..Context::default()
+    }
+}
+
+fn sender(system: u8, component: u8) -> Sender {
+    Sender { interface: InterfaceId(0), direction: Direction::Inbound, system, component }
+}
+
+fn radio(own: Option<u8>, peer: Option<u8>, older: bool) -> Telemetry {
+    Telemetry::Radio {
+        rssi: own,
+        remote_rssi: peer,
+        noise: Some(40),
+        remote_noise: peer.map(|peer| peer.min(30)),
+        tx_buffer_percent: 100,
+        rx_errors: 0,
+        fixed: 0,
+        older,
+    }
+}
+
+fn ms(millis: i64) -> Nanos {
+    Nanos::from_millis(millis)
+}
+
+#[test]
+fn the_level_is_the_median_of_a_second_else_the_latest_of_two() {
+    let context = context(PROFILE);
+    let mut meter = SignalMeter::default();
+    for (at, level) in [(100, 80), (400, 100), (700, 90)] {
+        meter.observe(ms(at), sender(1, 240), &radio(Some(level), None, false), &context);
+    }
+    assert_eq!(meter.level(0, ms(1000)), Some(-75.0));
+    assert_eq!(meter.level(0, ms(1500)), Some(-75.0), "one sample is left of the last second");
+    assert_eq!(meter.level(0, ms(2600)), Some(-75.0), "the latest of the last two");
+    assert_eq!(meter.level(0, ms(2701)), None);
+    meter.second(ms(1000), &context);
+    meter.second(ms(4000), &context);
+    assert_eq!(meter.seconds(0), [Some(-75.0), None, None, None]);
+}
+
+#[test]
+fn each_link_has_its_own_direction() {
+    let context = context(PROFILE);
+    let mut meter = SignalMeter::default();
+    meter.observe(ms(100), sender(51, 68), &radio(Some(200), Some(150), false), &context);
+    assert_eq!(meter.level(1, ms(500)), Some(150.0), "control: what the vehicle receives");
+    assert_eq!(meter.level(2, ms(500)), Some(200.0), "telemetry: what the ground receives");
+    let rows = meter.summary(&context);
+    let found: Vec<(&str, &str, Option<f64>)> =
+        rows.iter().map(|row| (row.link.as_deref().unwrap(), row.direction.as_str(), row.median)).collect();
+    assert_eq!(found, [("downlink", "down", Some(200.0)), ("control", "up", Some(150.0))]);
+    assert!(rows.iter().all(|row| row.snr_median_db.is_none()), "no decibels in device units");
+}
+
+#[test]
+fn a_radio_in_the_vehicle_is_the_other_way_round() {
+    let context = context(&PROFILE.replace("\"ground\"", "\"vehicle\""));
+    let mut meter = SignalMeter::default();
+    meter.observe(ms(100), sender(1, 240), &radio(Some(100), Some(60), false), &context);
+    assert_eq!(meter.level(0, ms(500)), Some(-90.0));
+}
+
+#[test]
+fn an_unheard_peer_and_an_unknown_level_are_absent() {
+    let context = context(PROFILE);
+    let mut meter = SignalMeter::default();
+    meter.observe(ms(100), sender(51, 68), &radio(None, Some(0), false), &context);
+    assert_eq!((meter.level(1, ms(500)), meter.level(2, ms(500))), (None, None));
+    assert!(meter.summary(&context).is_empty());
+}
+
+#[test]
+fn the_older_report_counts_only_without_the_newer() {
+    let context = context(PROFILE);
+    let mut meter = SignalMeter::default();
+    meter.observe(ms(100), sender(51, 68), &radio(Some(100), None, true), &context);
+    assert_eq!(meter.level(2, ms(500)), Some(100.0));
+    meter.observe(ms(600), sender(51, 68), &radio(Some(200), None, false), &context);
+    meter.observe(ms(610), sender(51, 68), &radio(Some(10), None, true), &context);
+    assert_eq!(meter.level(2, ms(700)), Some(200.0));
+    assert_eq!(meter.summary(&context)[0].samples, 1);
+}
+
+#[test]
+fn zero_is_a_level_of_an_rc_input() {
+    let text = "[vehicle]\nsystem = 1\n[[link]]\nname = \"control\"\nrole = \"control\"\nrc_rssi = true\n";
+    let context = context(text);
+    let mut meter = SignalMeter::default();
+    let input =
+        Telemetry::RcInput { boot_ms: 0, channels: [None; 18], count: Some(8), rssi: Some(0), older: false };
+    meter.observe(ms(100), sender(1, 1), &input, &context);
+    assert_eq!(meter.level(0, ms(500)), Some(0.0));
+    let rows = meter.summary(&context);
+    assert_eq!((rows[0].source.as_str(), rows[0].direction.as_str()), ("rc_channels", "up"));
+}
+
+/// A level that falls by 1 dB (2 units) a second, exactly.
+#[test]
+fn a_steady_fall_is_its_trend() {
+    let context = context(PROFILE);
+    let mut meter = SignalMeter::default();
+    for index in 0..4_i64 {
+        meter.observe(
+            ms(index * 1000),
+            sender(1, 240),
+            &radio(Some(200 - 2 * index as u8), None, false),
+            &context,
+        );
+    }
+    assert_eq!(meter.trend(0, ms(3500)), None, "four samples are too few");
+    for index in 4..10_i64 {
+        meter.observe(
+            ms(index * 1000),
+            sender(1, 240),
+            &radio(Some(200 - 2 * index as u8), None, false),
+            &context,
+        );
+    }
+    let trend = meter.trend(0, ms(9500)).unwrap();
+    assert!((trend.per_s + 1.0).abs() < 1e-9);
+    assert_eq!(trend.samples, 10);
+}
+
+#[test]
+fn cells_hold_smallest_mean_and_largest() {
+    let context = context(PROFILE);
+    let mut meter = SignalMeter::default();
+    for index in 0..40_i64 {
+        let level = if index % 2 == 0 { 80 } else { 100 };
+        meter.observe(ms(index * 250), sender(1, 240), &radio(Some(level), None, false), &context);
+    }
+    for second in 1..=10 {
+        meter.second(Nanos::from_secs(second), &context);
+    }
+    let fine = meter.cells(0, &context, View { from_s: 0.0, to_s: 10.0, columns: 20 });
+    let cell = fine[4].unwrap();
+    assert_eq!((cell.min, cell.mean, cell.max), (-80.0, -75.0, -70.0));
+    let coarse = meter.cells(0, &context, View { from_s: -10.0, to_s: 10.0, columns: 4 });
+    assert!(coarse[0].is_none() && coarse[3].is_some());
+}
+
+/// Many strangers and a stamp far ahead leave the state bounded.
+#[test]
+fn strangers_do_not_grow_memory() {
+    let context = context(PROFILE);
+    let mut meter = SignalMeter::default();
+    for system in 2..=200 {
+        meter.observe(ms(10), sender(system, 1), &radio(Some(1), Some(2), false), &context);
+    }
+    assert!(meter.summary(&context).len() <= 32);
+    meter.second(Nanos::from_secs(4_000_000_000), &context);
+    assert!(meter.seconds(0).is_empty());
+}
