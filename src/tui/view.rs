@@ -5,10 +5,17 @@
 
 mod banner;
 mod dialog;
+mod events;
 mod foot;
 mod lanes;
+mod latency;
+mod loss;
+mod movement;
 mod overview;
+mod range;
 mod stages;
+mod vibration;
+mod video;
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -17,9 +24,11 @@ use ratatui::widgets::Widget;
 use crate::session::Feed;
 use crate::snapshot::Snapshot;
 
+use super::figure;
 use super::state::{Screen, UiState};
 use super::theme::Theme;
-use super::widget::panel::split_rows;
+use super::widget::axis::TimeAxis;
+use super::widget::panel::{split_columns, split_rows};
 use super::widget::pen::{Pen, is_printable};
 
 /// Which characters the terminal can show.
@@ -104,7 +113,15 @@ pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
 }
 
 fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    overview::render(scene, snapshot, area, buffer);
+    match scene.state.screen {
+        Screen::Overview => overview::render(scene, snapshot, area, buffer),
+        Screen::Latency => latency::render(scene, snapshot, area, buffer),
+        Screen::Loss => loss::render(scene, snapshot, area, buffer),
+        Screen::Range => range::render(scene, snapshot, area, buffer),
+        Screen::Video => video::render(scene, snapshot, area, buffer),
+        Screen::Vibration => vibration::render(scene, snapshot, area, buffer),
+        Screen::Events => events::render(scene, snapshot, area, buffer),
+    }
 }
 
 /// The last word on every cell: no control character, and ASCII where nothing else can be shown.
@@ -154,6 +171,23 @@ const fn braille_ascii(bits: u32) -> char {
         (false, true) => '.',
         (true, true) => ':',
         (false, false) => ' ',
+    }
+}
+
+/// The time axis of a page, under a plot that begins behind the gutter.
+fn time_axis(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let follows = scene.state.window.end_s.is_none();
+    let plot = split_columns(area, GUTTER, 0).1;
+    put(&TimeAxis { view: snapshot.view, follows, theme: scene.theme }, plot, buffer);
+}
+
+/// How much time a page shows, in words.
+fn window_text(scene: &Scene<'_>) -> String {
+    let span_s = scene.state.window.span_s();
+    match scene.state.window.end_s {
+        _ if !span_s.is_finite() => "whole session".to_owned(),
+        Some(end_s) => format!("{} to {}", figure::seconds(span_s), figure::clock(end_s)),
+        None => format!("last {}", figure::seconds(span_s)),
     }
 }
 

@@ -132,7 +132,8 @@ fn list(theme: &Theme, rows: &[(&str, Option<&str>)], x: u16, columns: u16, heig
 fn legend(theme: &Theme, row: u16, pen: &mut Pen<'_>) {
     let plain: Style = theme.base;
     pen.text(0, row, "loss rows", theme.title);
-    pen.text(0, row + 1, &strip::legend(), plain);
+    let text = format!("{} lost data  F frozen  H input held", strip::legend());
+    pen.text(0, row + 1, &text, plain);
     pen.text(0, row + 2, "marks  F picture froze  S picture shook  H handset is here  N note", plain);
     pen.text(
         0,

@@ -7,14 +7,14 @@ use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LinkState, Snapshot};
 use crate::summary::LinkSummary;
 use crate::tui::figure;
-use crate::tui::widget::axis::{MarkRow, TimeAxis};
+use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{split_columns, split_rows};
 use crate::tui::widget::pen::{Pen, width};
 use crate::tui::widget::scale::Scale;
 use crate::tui::widget::strip::Strip;
-use crate::tui::widget::trend::Trend;
+use crate::tui::widget::trend::{BadSide, Trend};
 
-use super::{GUTTER, Scene, put};
+use super::{GUTTER, Scene, put, time_axis, window_text};
 
 /// Least rows of a lane.
 const LEAST_ROWS: u16 = 2;
@@ -56,31 +56,14 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         let text = format!("{hidden} more: make the screen taller");
         Pen::new(buffer, axis).cut(0, 0, &text, GUTTER - 2, scene.theme.dim);
     }
-    let follows = scene.state.window.end_s.is_none();
-    put(
-        &TimeAxis { view: snapshot.view, follows, theme: scene.theme },
-        split_columns(axis, GUTTER, 0).1,
-        buffer,
-    );
+    time_axis(scene, snapshot, axis, buffer);
 }
 
 /// The row above the lanes: what the gutter holds, and the letters of marks.
 fn heads(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let (gutter, plot) = split_columns(area, GUTTER, 0);
-    let span_s = scene.state.window.span_s();
-    let text = if span_s.is_finite() {
-        format!("last {}", figure::seconds(span_s))
-    } else {
-        "whole session".to_owned()
-    };
-    let text = match scene.state.window.end_s {
-        Some(end_s) if span_s.is_finite() => {
-            format!("{} to {}", figure::seconds(span_s), figure::clock(end_s))
-        }
-        _ => text,
-    };
     let mut pen = Pen::new(buffer, gutter);
-    pen.text(0, 0, &text, scene.theme.dim);
+    pen.text(0, 0, &window_text(scene), scene.theme.dim);
     put(&MarkRow { view: snapshot.view, marks: &snapshot.marks, theme: scene.theme }, plot, buffer);
 }
 
@@ -110,6 +93,7 @@ fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, 
         let trend = Trend {
             cells: &lane.level,
             limit: lane.threshold,
+            bad_side: BadSide::Below,
             limit_text: &limit_text,
             frozen: &lane.frozen,
             scale,

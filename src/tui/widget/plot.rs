@@ -84,7 +84,7 @@ impl Plot<'_> {
                     pen.glyph(x, row, '╌', line.style);
                 }
             }
-            pen.right(columns, row, line.text, line.style);
+            pen.text(1, row, line.text, line.style);
         }
         for (row, line) in (0..).zip(self.upright.iter().filter(|line| within(&self.x, line.at))) {
             let x = (self.x.place(line.at) * f64::from(columns.saturating_sub(1))).round() as u16;

@@ -11,16 +11,16 @@ use crate::tui::theme::Theme;
 use super::pen::Pen;
 use super::scale::columns;
 
-/// The meaning of each character, in the order of the legend.
-pub const LEGEND: [(char, &str); 8] = [
-    ('·', "none lost"),
+/// The meaning of each character, in the order of the legend: how much was lost, and where this
+/// computer lost data itself.
+pub const LEGEND: [(char, &str); 7] = [
+    ('·', "none"),
     ('░', "to 1 %"),
     ('▒', "to 5 %"),
     ('▓', "to 20 %"),
     ('█', "more"),
     ('-', "silence"),
-    ('?', "this computer lost data"),
-    ('F', "frozen"),
+    ('?', "this computer"),
 ];
 
 /// The legend in one line.

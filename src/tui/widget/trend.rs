@@ -15,6 +15,15 @@ use super::scale::{Scale, columns};
 /// The part of a block that is filled, in eighths.
 const EIGHTHS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
 
+/// On which side of its limit a value is bad.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BadSide {
+    /// Levels: the picture freezes below.
+    Below,
+    /// Vibration, intervals.
+    Above,
+}
+
 /// A level over time.
 #[derive(Debug)]
 pub struct Trend<'a> {
@@ -22,6 +31,8 @@ pub struct Trend<'a> {
     pub cells: &'a [Option<LevelCell>],
     /// Its limit.
     pub limit: Option<f64>,
+    /// Where it is bad.
+    pub bad_side: BadSide,
     /// Words on the limit's line.
     pub limit_text: &'a str,
     /// Columns in which the picture was frozen or the input held.
@@ -93,7 +104,9 @@ impl Trend<'_> {
     fn ground(&self, area: Rect, buffer: &mut Buffer) {
         let mut pen = Pen::new(buffer, area);
         if let Some(limit) = self.limit {
-            for row in self.scale.row(limit, area.height)..area.height {
+            let row = self.scale.row(limit, area.height);
+            let bad = if self.bad_side == BadSide::Below { row..area.height } else { 0..row + 1 };
+            for row in bad {
                 pen.shade(0, row, area.width, self.theme.tint);
             }
         }

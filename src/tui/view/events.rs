@@ -1,0 +1,56 @@
+//! The event log, the newest first.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+use crate::snapshot::{LinkState, Snapshot};
+use crate::tui::figure;
+use crate::tui::theme::Theme;
+use crate::tui::widget::panel::panel;
+use crate::tui::widget::pen::Pen;
+
+use super::Scene;
+
+/// Symbol and style of a kind of event.
+fn kind_symbol(kind: &str, theme: &Theme) -> (&'static str, Style) {
+    match kind {
+        "warning" => (figure::symbol(LinkState::Near), theme.of(LinkState::Near)),
+        "alarm" => (figure::symbol(LinkState::Alarm), theme.of(LinkState::Alarm)),
+        "cleared" => (figure::symbol(LinkState::Good), theme.of(LinkState::Good)),
+        "freeze" => ("F", theme.of(LinkState::Alarm)),
+        "mark" => ("N", theme.mark),
+        _ => ("▪", theme.dim),
+    }
+}
+
+/// Draws the page.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let filter = scene.state.filter;
+    let listed: Vec<_> =
+        snapshot.summary.events.iter().rev().filter(|event| filter.lists(&event.kind)).collect();
+    let title = format!("events: {}", filter.title());
+    let note =
+        format!("{} of {}, newest first, l lists another kind", listed.len(), snapshot.summary.events.len());
+    let inner = panel(&title, &note, theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    if listed.is_empty() {
+        pen.text(0, 1, "none", theme.dim);
+        return;
+    }
+    pen.right(9, 0, "at", theme.dim);
+    for (x, head) in [(11, "kind"), (24, "link"), (37, "what")] {
+        pen.text(x, 0, head, theme.dim);
+    }
+    let rows = pen.height().saturating_sub(1);
+    let first = scene.state.scroll.min(listed.len().saturating_sub(1));
+    for (row, event) in (1..=rows).zip(listed.iter().skip(first)) {
+        let (symbol, style) = kind_symbol(&event.kind, theme);
+        pen.right(9, row, &figure::clock_tenths(event.at_s), theme.strong);
+        pen.text(11, row, symbol, style);
+        pen.cut(13, row, &event.kind, 10, style);
+        pen.cut(24, row, event.link.as_deref().unwrap_or("-"), 12, theme.base);
+        pen.cut(37, row, &event.text, pen.width().saturating_sub(37), theme.base);
+    }
+}

@@ -1,0 +1,167 @@
+//! The loss page: each link's figures, and a row over time for every sender.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::snapshot::{SenderLane, Snapshot};
+use crate::summary::{LinkSummary, Stream, Summary, VideoSummary};
+use crate::tui::figure::{self, NOT_MEASURED};
+use crate::tui::widget::axis::MarkRow;
+use crate::tui::widget::panel::{panel, split_columns, split_rows};
+use crate::tui::widget::pen::Pen;
+use crate::tui::widget::strip::{Strip, legend};
+
+use super::{GUTTER, Scene, put, time_axis, window_text};
+
+/// Draws the page.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let summary = &snapshot.summary;
+    let links = summary.links.len().clamp(1, 6) as u16;
+    let (top, rest) = split_rows(area, links + 3);
+    links_table(scene, summary, top, buffer);
+    let (rows, foot) = split_rows(rest, rest.height.saturating_sub(3));
+    senders(scene, snapshot, rows, buffer);
+    time_axis(scene, snapshot, split_rows(foot, 1).0, buffer);
+    let mut pen = Pen::new(buffer, foot);
+    pen.text(0, 1, &legend(), scene.theme.dim);
+    pen.text(0, 2, &framing_text(summary), scene.theme.dim);
+}
+
+fn framing_text(summary: &Summary) -> String {
+    let framing = summary.framing;
+    format!(
+        "{}  checksums failed {}  skipped {}  unknown message ids {}",
+        figure::counted(framing.frames, "frame", "frames"),
+        figure::count(framing.crc_errors),
+        figure::bytes(framing.skipped_bytes),
+        figure::count(framing.unknown_ids),
+    )
+}
+
+/// One row a link, over the whole session.
+fn links_table(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("links", "whole session, loss with its 95 % interval", theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    if summary.links.is_empty() {
+        pen.text(0, 0, "no links yet: name them in a profile, or wait until something is heard", theme.dim);
+        return;
+    }
+    for (x, head) in [(16, "lost"), (40, "with data"), (52, "longest silence")] {
+        pen.text(x, 0, head, theme.dim);
+    }
+    for (row, link) in (1..).zip(&summary.links) {
+        pen.cut(0, row, &link.link, 15, theme.strong);
+        pen.text(16, row, &link_loss(link), theme.base);
+        let or_not = |value: Option<String>| value.unwrap_or_else(|| NOT_MEASURED.to_owned());
+        pen.text(40, row, &or_not(link.availability_ratio.map(figure::percent)), theme.base);
+        pen.text(52, row, &or_not(link.longest_silence_s.map(figure::seconds)), theme.base);
+        if link.role == "control"
+            && let Some(holds) = summary.control_holds
+        {
+            let text = format!(
+                "{}, longest {}, in {} of moving sticks",
+                figure::counted(holds.count, "hold", "holds"),
+                figure::seconds(holds.longest_s),
+                figure::seconds(holds.moving_s)
+            );
+            pen.cut(62, row, &text, pen.width().saturating_sub(62), theme.base);
+        }
+    }
+}
+
+fn link_loss(link: &LinkSummary) -> String {
+    link.loss.map_or_else(
+        || NOT_MEASURED.to_owned(),
+        |loss| format!("{} ({})", figure::percent(loss.ratio), figure::percent_interval(loss.ci95)),
+    )
+}
+
+/// A row of cells a sender, its figures under it.
+fn senders(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let note = format!("{}, Up and Down scroll", window_text(scene));
+    let inner = panel("senders", &note, theme, area, buffer);
+    let marks = MarkRow { view: snapshot.view, marks: &snapshot.marks, theme };
+    put(&marks, split_columns(split_rows(inner, 1).0, GUTTER, 0).1, buffer);
+    let mut left = split_rows(inner, 1).1;
+    if snapshot.senders.is_empty() {
+        Pen::new(buffer, left).text(0, 0, "nothing is heard yet", theme.dim);
+        return;
+    }
+    for sender in snapshot.senders.iter().skip(scene.state.scroll) {
+        let stream = sender.stream.and_then(|index| snapshot.summary.streams.get(index));
+        let gap = u16::from(left.height > 24);
+        let rows = 2 + u16::from(stream.is_some_and(|stream| stream.why_not.is_some()));
+        let (own, below) = split_rows(left, rows);
+        sender_rows(scene, snapshot, sender, stream, own, buffer);
+        left = split_rows(below, gap).1;
+    }
+}
+
+fn sender_rows(
+    scene: &Scene<'_>,
+    snapshot: &Snapshot,
+    sender: &SenderLane,
+    stream: Option<&Stream>,
+    area: Rect,
+    buffer: &mut Buffer,
+) {
+    let theme = scene.theme;
+    let plot = split_columns(split_rows(area, 1).0, GUTTER, 0).1;
+    put(&Strip { cells: &sender.cells, frozen: &[], frozen_letter: 'F', theme }, plot, buffer);
+    let mut pen = Pen::new(buffer, area);
+    pen.cut(0, 0, &sender.label, GUTTER - 10, theme.strong);
+    let (ratio, text) = match (stream, &snapshot.summary.video) {
+        (Some(stream), _) => (stream.loss.map(|loss| loss.ratio), stream_text(stream)),
+        (None, Some(video)) => (None, video_text(video)),
+        (None, None) => (None, NOT_MEASURED.to_owned()),
+    };
+    if let Some(ratio) = ratio {
+        pen.right(GUTTER - 2, 0, &figure::percent(ratio), theme.strong);
+    }
+    pen.cut(2, 1, &text, pen.width().saturating_sub(2), theme.base);
+    if let Some(why_not) = stream.and_then(|stream| stream.why_not.as_deref()) {
+        let text = format!("kept out of link loss: {why_not}");
+        pen.cut(2, 2, &text, pen.width().saturating_sub(2), theme.dim);
+    }
+}
+
+/// Counts, interval, bursts, silences of one sender.
+fn stream_text(stream: &Stream) -> String {
+    let mut parts = vec![format!("received {}", figure::count(stream.received))];
+    let [low, high] = stream.lost_ci95;
+    parts.push(if low == high {
+        format!("lost {}", figure::count(stream.lost))
+    } else {
+        format!("lost {} ({} to {})", figure::count(stream.lost), figure::count(low), figure::count(high))
+    });
+    if let Some(loss) = stream.loss {
+        parts.push(format!("95 % {}", figure::percent_interval(loss.ci95)));
+    }
+    if let Some(mean) = stream.loss_periods.mean_length {
+        let periods = stream.loss_periods;
+        let bursts = figure::counted(periods.count, "burst", "bursts");
+        parts.push(format!("{bursts} of {mean:.1}, longest {}", figure::count(periods.max_length)));
+    }
+    parts.push(format!("silence {}", figure::seconds(stream.longest_silence_s)));
+    parts.push(format!("copies {}", figure::count(stream.duplicates)));
+    parts.push(format!("out of order {}", figure::count(stream.out_of_order)));
+    if stream.restarts > 0 {
+        parts.push(figure::counted(stream.restarts, "restart", "restarts"));
+    }
+    parts.join("  ")
+}
+
+fn video_text(video: &VideoSummary) -> String {
+    match (video.packets, video.packets_lost) {
+        (Some(packets), Some(lost)) => {
+            format!(
+                "received {}  lost {}  packets of the picture",
+                figure::count(packets),
+                figure::count(lost)
+            )
+        }
+        _ => NOT_MEASURED.to_owned(),
+    }
+}

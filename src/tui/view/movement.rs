@@ -1,0 +1,150 @@
+//! The right part of the latency page: the last movement, the drift, each channel.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::snapshot::{Movement, Snapshot};
+use crate::summary::LatencyChannel;
+use crate::tui::figure::{self, NOT_MEASURED};
+use crate::tui::widget::panel::{panel, split_rows};
+use crate::tui::widget::pen::Pen;
+use crate::tui::widget::plot::{Plot, Series};
+use crate::tui::widget::scale::Scale;
+
+use super::stages::{STAGES, stage};
+use super::{Scene, put};
+
+/// Draws them.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let (top, rest) = split_rows(area, (area.height * 2 / 5).max(8));
+    last_movement(scene, snapshot.latency.movement.as_ref(), top, buffer);
+    let (middle, rest) = split_rows(rest, (rest.height / 2).max(7));
+    drift(scene, snapshot, middle, buffer);
+    channels(scene, snapshot, rest, buffer);
+}
+
+fn whole(value: f64) -> String {
+    format!("{value:.0}")
+}
+
+/// Stick over output, so that a person sees what was measured.
+fn last_movement(scene: &Scene<'_>, movement: Option<&Movement>, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let Some(movement) = movement else {
+        let inner = panel("last movement", "", theme, area, buffer);
+        let text = format!("{NOT_MEASURED}: move one stick quickly from stop to stop");
+        Pen::new(buffer, inner).paragraph(0, 0, &text, theme.dim);
+        return;
+    };
+    let note = format!("at {}", figure::clock_tenths(movement.at_s));
+    let inner = panel("last movement", &note, theme, area, buffer);
+    let (words, plot) = split_rows(inner, 2);
+    let output = if movement.output_is_input { "input" } else { "servo" };
+    let age = match movement.age_ms {
+        (low, Some(high)) => format!("age {} to {} ms", figure::millis(low), figure::millis(high)),
+        (low, None) => format!("age over {} ms", figure::millis(low)),
+    };
+    let mut pen = Pen::new(buffer, words);
+    pen.pieces(
+        0,
+        0,
+        &[
+            (&format!("stick {}", movement.stick), theme.series[0]),
+            (" and ", theme.dim),
+            (&format!("{output} {}", movement.output), theme.series[2]),
+            (" in us", theme.dim),
+        ],
+    );
+    pen.text(0, 1, &age, theme.strong);
+    let all = || movement.stick_points.iter().chain(&movement.output_points);
+    let (Some(x), Some(y)) =
+        (Scale::around(all().map(|point| point.0), 50.0), Scale::around(all().map(|point| point.1), 100.0))
+    else {
+        return;
+    };
+    let series = [
+        Series { points: &movement.stick_points, joined: true, style: theme.series[0] },
+        Series { points: &movement.output_points, joined: true, style: theme.series[2] },
+    ];
+    let plot_of = Plot {
+        x,
+        y,
+        x_unit: "ms",
+        gutter: 6,
+        y_label: whole,
+        series: &series,
+        across: &[],
+        upright: &[],
+        theme,
+    };
+    put(&plot_of, plot, buffer);
+}
+
+/// Medians over the session.
+fn drift(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("drift", "median in ms over the session in s", theme, area, buffer);
+    let series: Vec<Series<'_>> = [0, 1, 2]
+        .into_iter()
+        .map(|index| Series {
+            points: &snapshot.latency.stages[index].drift,
+            joined: true,
+            style: theme.series[index],
+        })
+        .collect();
+    let points = || series.iter().flat_map(|series| series.points);
+    let (Some(x), Some(y)) = (
+        Scale::around(points().map(|point| point.0).chain([0.0]), 10.0),
+        Scale::around(points().map(|point| point.1).chain([0.0]), 20.0),
+    ) else {
+        return;
+    };
+    if points().count() < 2 {
+        Pen::new(buffer, inner).text(0, 0, "not measured: too few moves", theme.dim);
+        return;
+    }
+    let plot = Plot {
+        x,
+        y,
+        x_unit: "s",
+        gutter: 6,
+        y_label: whole,
+        series: &series,
+        across: &[],
+        upright: &[],
+        theme,
+    };
+    put(&plot, inner, buffer);
+}
+
+fn channel_name(channel: &LatencyChannel) -> String {
+    let ends = [("stick", channel.stick), ("input", channel.input), ("servo", channel.servo)];
+    let known: Vec<String> = ends
+        .into_iter()
+        .filter_map(|(name, number)| number.map(|number| format!("{name} {number}")))
+        .collect();
+    known.join(" to ")
+}
+
+/// One row a stick and output.
+fn channels(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("channels", "p50, moves", theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    let mut row = 0;
+    for index in 0..STAGES.len() {
+        let rows = stage(&snapshot.summary.latency, index).map_or(&[][..], |stage| &stage.channels);
+        for channel in rows {
+            pen.text(0, row, &channel_name(channel), theme.series[index]);
+            let median = channel
+                .p50_ms
+                .map_or_else(|| NOT_MEASURED.to_owned(), |ms| format!("{} ms", figure::millis(ms)));
+            pen.right(32, row, &median, theme.strong);
+            pen.right(40, row, &figure::count(channel.events), theme.base);
+            row += 1;
+        }
+    }
+    if row == 0 {
+        pen.text(0, 0, "none found yet: move one stick at a time", theme.dim);
+    }
+}

@@ -1,0 +1,279 @@
+//! The range page: levels of each radio, level against distance, and how far is
+//! claimed, predicted and proven.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::snapshot::{DistanceBin, LinkState, RangeView, Snapshot};
+use crate::summary::{RangeSummary, SignalSummary, Threshold};
+use crate::tui::figure::{self, NOT_MEASURED};
+use crate::tui::widget::panel::{panel, split_columns, split_rows};
+use crate::tui::widget::pen::Pen;
+use crate::tui::widget::plot::{Line, Plot, Series};
+use crate::tui::widget::scale::{Scale, round_up};
+use crate::units::LevelUnit;
+
+use super::{Scene, put};
+
+/// Columns of the plot's vertical labels.
+const LABELS: u16 = 7;
+
+/// Draws the page.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let radios = snapshot.summary.signal.len().clamp(1, 5) as u16;
+    let (top, rest) = split_rows(area, radios + 3);
+    signals(scene, snapshot, top, buffer);
+    let names: Vec<&str> = snapshot
+        .lanes
+        .iter()
+        .map(|lane| lane.link.as_str())
+        .filter(|link| snapshot.summary.range.iter().any(|range| range.link == **link))
+        .collect();
+    let chosen = names.get(scene.state.item % names.len().max(1)).copied();
+    let summary = chosen.and_then(|link| snapshot.summary.range.iter().find(|range| range.link == link));
+    let view = chosen.and_then(|link| snapshot.range.iter().find(|range| range.link == link));
+    let missing = view.or(snapshot.range.first()).and_then(|view| view.missing.as_deref());
+    let title = chosen.map_or_else(|| "range".to_owned(), |link| format!("{link}: level against distance"));
+    let note = if names.len() > 1 { "l shows the next link" } else { "" };
+    let inner = panel(&title, note, scene.theme, rest, buffer);
+    let (Some(summary), None) = (summary, missing) else {
+        let text = missing.map_or_else(
+            || format!("{NOT_MEASURED}: no link has a level and a distance yet"),
+            |missing| format!("{NOT_MEASURED}: {missing}"),
+        );
+        Pen::new(buffer, inner).paragraph(0, 1, &text, scene.theme.dim);
+        return;
+    };
+    let wide = inner.width >= 112;
+    let (plot, words) = if wide {
+        split_columns(inner, inner.width - 58, 2)
+    } else {
+        split_rows(inner, inner.height.saturating_sub(6))
+    };
+    let threshold = snapshot.summary.thresholds.iter().find(|threshold| threshold.link == summary.link);
+    level_plot(scene, snapshot, view, summary, threshold, plot, buffer);
+    if wide {
+        let (bars, fit) = split_rows(words, 8);
+        distances(scene, summary, bars, buffer);
+        fit_words(scene, summary, threshold, fit, buffer);
+    } else {
+        distances(scene, summary, words, buffer);
+    }
+}
+
+/// One row a radio and direction.
+fn signals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("signal", "whole session", theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    let signals = &snapshot.summary.signal;
+    if signals.is_empty() {
+        pen.text(0, 0, "not measured: no radio reports its level; name the radio in the profile", theme.dim);
+        return;
+    }
+    let ends: [u16; 6] = [36, 43, 50, 57, 68, 78];
+    for (end, head) in ends.into_iter().zip(["median", "p05", "least", "noise", "over noise", "samples"]) {
+        pen.right(end, 0, head, theme.dim);
+    }
+    for (row, signal) in (1..).zip(signals) {
+        signal_row(scene, signal, ends, row, &mut pen);
+    }
+}
+
+fn signal_row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], row: u16, pen: &mut Pen<'_>) {
+    let theme = scene.theme;
+    let radio = format!("radio {}/{}", signal.system, signal.component);
+    pen.cut(0, row, signal.link.as_deref().unwrap_or(&radio), 13, theme.strong);
+    pen.text(14, row, if signal.direction == "up" { "uplink" } else { "downlink" }, theme.base);
+    let whole = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.0}"));
+    let values = [signal.median, signal.p05, signal.min, signal.noise_median, signal.snr_median_db];
+    for (index, (end, value)) in ends.into_iter().zip(values).enumerate() {
+        let style = if index == 0 { theme.strong } else { theme.base };
+        pen.right(end, row, &whole(value), style);
+    }
+    pen.right(ends[5], row, &figure::count(signal.samples), theme.base);
+    pen.text(23, row, signal.unit.label(), theme.dim);
+}
+
+fn whole(value: f64) -> String {
+    format!("{value:.0}")
+}
+
+/// Points of level against distance, the bins' medians, the freeze level, and a row that says which bins passed.
+fn level_plot(
+    scene: &Scene<'_>,
+    snapshot: &Snapshot,
+    view: Option<&RangeView>,
+    summary: &RangeSummary,
+    threshold: Option<&Threshold>,
+    area: Rect,
+    buffer: &mut Buffer,
+) {
+    let theme = scene.theme;
+    let Some(view) = view else { return };
+    let seen = summary
+        .max_distance_m
+        .into_iter()
+        .chain(summary.predicted_freeze_m)
+        .chain(view.bins.iter().map(|bin| bin.to_m));
+    let far = seen.fold(0.0, f64::max);
+    let medians: Vec<(f64, f64)> = view
+        .bins
+        .iter()
+        .filter_map(|bin| bin.level.map(|level| (f64::midpoint(bin.from_m, bin.to_m), level)))
+        .collect();
+    let levels = view.points.iter().chain(&medians).map(|point| point.1);
+    let limit = threshold.map(|threshold| threshold.level_p05);
+    let Some(y) = Scale::around(levels.chain(limit), 10.0) else { return };
+    let step = round_up(far / 10.0);
+    let x = Scale { low: 0.0, high: (far / step).ceil().max(1.0) * step };
+    let series = [
+        Series { points: &view.points, joined: false, style: theme.dim },
+        Series { points: &medians, joined: true, style: theme.level },
+    ];
+    let across: Vec<Line<'_>> =
+        limit.map(|at| Line { at, text: " freeze level ", style: theme.limit }).into_iter().collect();
+    let mut upright = Vec::new();
+    for (at, text, style) in [
+        (summary.proven_m, "proven", theme.of(LinkState::Good)),
+        (summary.predicted_freeze_m, "freeze predicted", theme.limit),
+        (snapshot.distance_m, "now", theme.strong),
+    ] {
+        upright.extend(at.map(|at| Line { at, text, style }));
+    }
+    let (plot, strip) = split_rows(area, area.height.saturating_sub(1));
+    let drawn = Plot {
+        x,
+        y,
+        x_unit: "m",
+        gutter: LABELS,
+        y_label: whole,
+        series: &series,
+        across: &across,
+        upright: &upright,
+        theme,
+    };
+    put(&drawn, plot, buffer);
+    bins_row(scene, &view.bins, x, strip, buffer);
+}
+
+/// Each bin: passed, failed, not measured.
+fn bins_row(scene: &Scene<'_>, bins: &[DistanceBin], x: Scale, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let (names, plot) = split_columns(area, LABELS, 0);
+    Pen::new(buffer, names).text(0, 0, "passed", theme.dim);
+    let mut pen = Pen::new(buffer, plot);
+    let columns = pen.width();
+    for column in 0..columns {
+        let at = x.high * (f64::from(column) + 0.5) / f64::from(columns.max(1));
+        let Some(bin) = bins.iter().find(|bin| at >= bin.from_m && at < bin.to_m) else { continue };
+        let (letter, style) = match bin.passed {
+            Some(true) => ('●', theme.of(LinkState::Good)),
+            Some(false) => ('×', theme.of(LinkState::Alarm)),
+            None => ('?', theme.dim),
+        };
+        pen.glyph(column, 0, letter, style);
+    }
+}
+
+/// Claimed, predicted and proven as bars on one scale.
+fn distances(scene: &Scene<'_>, summary: &RangeSummary, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let mut pen = Pen::new(buffer, area);
+    let behind = summary
+        .proven_s
+        .map(|proven_s| format!(" {} of data", figure::seconds(proven_s)))
+        .unwrap_or_default();
+    let between = summary
+        .predicted_freeze_ci95_m
+        .map(|[low, high]| format!(" ({low:.0} to {})", figure::metres(high)))
+        .unwrap_or_default();
+    let rows = [
+        ("claimed", summary.claimed_m, String::new(), theme.dim, "not in the profile"),
+        ("farthest seen", summary.max_distance_m, String::new(), theme.base, NOT_MEASURED),
+        (
+            "freeze predicted",
+            summary.predicted_freeze_m,
+            between,
+            theme.limit,
+            "needs a freeze level and a fit",
+        ),
+        (
+            "first freeze",
+            summary.first_freeze_expected_m,
+            String::new(),
+            theme.limit,
+            "needs a freeze level and a fit",
+        ),
+        ("proven", summary.proven_m, behind, theme.of(LinkState::Good), NOT_MEASURED),
+    ];
+    let longest = rows.iter().filter_map(|row| row.1).fold(0.0, f64::max);
+    let room = f64::from(pen.width().saturating_sub(17 + 26)).max(4.0);
+    for (row, (name, value, note, style, missing)) in (0..).zip(rows) {
+        pen.text(0, row, name, theme.base);
+        let Some(value) = value else {
+            pen.text(17, row, missing, theme.dim);
+            continue;
+        };
+        let columns = (value / longest.max(1.0) * room).round().max(1.0) as u16;
+        for column in 0..columns {
+            pen.glyph(17 + column, row, '▄', style);
+        }
+        let x = pen.text(18 + columns, row, &figure::metres(value), theme.strong);
+        pen.text(x, row, &note, theme.dim);
+    }
+}
+
+/// The fit and what is behind it.
+fn fit_words(
+    scene: &Scene<'_>,
+    summary: &RangeSummary,
+    threshold: Option<&Threshold>,
+    area: Rect,
+    buffer: &mut Buffer,
+) {
+    let theme = scene.theme;
+    let unit = summary.unit.unwrap_or(LevelUnit::Raw);
+    let mut pen = Pen::new(buffer, area);
+    let mut lines: Vec<(&str, String)> = Vec::new();
+    let exponent = match (summary.path_loss_exponent, summary.path_loss_exponent_ci95) {
+        (Some(value), Some([low, high])) => format!("{value:.2} ({low:.2} to {high:.2})"),
+        (Some(value), None) => format!("{value:.2}"),
+        (None, _) if unit == LevelUnit::Raw => "needs a scale to dBm".to_owned(),
+        (None, _) => NOT_MEASURED.to_owned(),
+    };
+    lines.push(("path loss exponent", exponent));
+    if let Some(sigma) = summary.shadowing_sigma_db {
+        lines.push(("shadowing", format!("{sigma:.1} dB")));
+    }
+    if let Some(level) = summary.level_at_1m {
+        lines.push(("level at 1 m", figure::level(level, unit)));
+    }
+    match threshold {
+        Some(threshold) => {
+            let between = threshold
+                .level_p05_ci95
+                .map(|[low, high]| format!(" ({low:.1} to {high:.1})"))
+                .unwrap_or_default();
+            lines.push(("freeze level", format!("{}{between}", figure::level(threshold.level_p05, unit))));
+            lines.push((
+                "behind it",
+                format!(
+                    "{}, {}",
+                    figure::counted(threshold.freezes, "freeze", "freezes"),
+                    figure::counted(threshold.sessions, "session", "sessions")
+                ),
+            ));
+        }
+        None => lines.push(("freeze level", "add earlier sessions".to_owned())),
+    }
+    lines.push(("samples", figure::count(summary.samples)));
+    lines.push(("left out", format!("{} s without level or position", summary.seconds_excluded)));
+    let origin =
+        summary.origin.as_deref().map_or_else(|| "unknown".to_owned(), |origin| origin.replace('_', " "));
+    lines.push(("handset from", origin));
+    for (row, (name, text)) in (0..).zip(lines) {
+        pen.text(0, row, name, theme.dim);
+        pen.text(20, row, &text, theme.base);
+    }
+}

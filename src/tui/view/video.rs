@@ -1,0 +1,209 @@
+//! The video page: frame intervals against the freeze rule, loss under them, the freezes.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::profile::LinkRole;
+use crate::snapshot::{Lane, LevelCell, LinkState, Snapshot};
+use crate::summary::{Freeze, VideoSummary};
+use crate::tui::figure::{self, NOT_MEASURED};
+use crate::tui::widget::axis::MarkRow;
+use crate::tui::widget::panel::{panel, split_columns, split_rows};
+use crate::tui::widget::pen::Pen;
+use crate::tui::widget::scale::Scale;
+use crate::tui::widget::strip::Strip;
+use crate::tui::widget::trend::{BadSide, Trend};
+use crate::units::LevelUnit;
+
+use super::{GUTTER, Scene, put, time_axis, window_text};
+
+/// Intervals are drawn on a logarithmic scale between these, in ms.
+const FROM_MS: f64 = 10.0;
+const TO_MS: f64 = 10_000.0;
+
+/// Draws the page.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let lane = snapshot.lanes.iter().find(|lane| lane.role == Some(LinkRole::Video));
+    let source = match snapshot.video.source.as_deref() {
+        Some("rtp") => "source: the RTP stream",
+        Some("marks") => "source: marks set by hand, no RTP is seen",
+        Some(other) => other,
+        None => "no source yet",
+    };
+    let (top, rest) = split_rows(area, 4);
+    let inner = panel("video", source, theme, top, buffer);
+    totals(scene, snapshot, inner, buffer);
+    let list = (rest.height / 3).clamp(3, 16);
+    let (plot, below) = split_rows(rest, rest.height.saturating_sub(list));
+    intervals(scene, snapshot, lane, plot, buffer);
+    freezes(scene, snapshot, lane, below, buffer);
+}
+
+/// Counts of frames and packets.
+fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let mut pen = Pen::new(buffer, area);
+    let Some(video) = &snapshot.summary.video else {
+        let text = format!(
+            "{NOT_MEASURED}: no video stream is heard; name its source, or press f when the picture freezes"
+        );
+        pen.paragraph(0, 0, &text, theme.dim);
+        return;
+    };
+    let mut x = 0;
+    if let Some(frozen_s) = snapshot.video.frozen_for_s {
+        let text = format!(" FROZEN for {} ", figure::seconds(frozen_s));
+        x = pen.text(0, 0, &text, theme.band(LinkState::Alarm)) + 2;
+    }
+    let total =
+        video.freeze_s.map(|freeze_s| format!(", {} in all", figure::seconds(freeze_s))).unwrap_or_default();
+    x = pen.text(
+        x,
+        0,
+        &format!("{}{total}", figure::counted(video.freezes, "freeze", "freezes")),
+        theme.strong,
+    );
+    pen.cut(x + 2, 0, &stream_text(snapshot, video), pen.width().saturating_sub(x + 2), theme.base);
+    pen.cut(0, 1, &packet_text(video), pen.width(), theme.base);
+    if !video.stopped_at_sender.is_empty() {
+        let spans: Vec<String> = video
+            .stopped_at_sender
+            .iter()
+            .take(4)
+            .map(|span| format!("{} for {}", figure::clock(span.start_s), figure::seconds(span.duration_s)))
+            .collect();
+        pen.cut(
+            0,
+            2,
+            &format!("stopped at the sender, no fault of the link: {}", spans.join(", ")),
+            200,
+            theme.dim,
+        );
+    }
+}
+
+fn stream_text(snapshot: &Snapshot, video: &VideoSummary) -> String {
+    let mut parts = Vec::new();
+    if let (Some(delivered), Some(frames)) = (video.frames_delivered, video.frames) {
+        parts.push(format!("frames delivered {} of {}", figure::count(delivered), figure::count(frames)));
+    }
+    if let Some(fps) = video.fps {
+        parts.push(format!("{fps:.1} fps"));
+    }
+    if let Some(rate) = snapshot.video.bit_rate_mbps {
+        parts.push(format!("{rate:.1} Mbit/s"));
+    }
+    parts.join("  ")
+}
+
+fn packet_text(video: &VideoSummary) -> String {
+    let (Some(packets), Some(lost)) = (video.packets, video.packets_lost) else {
+        return format!("packets {NOT_MEASURED}: no RTP is seen");
+    };
+    let mut parts =
+        vec![format!("packets received {}", figure::count(packets)), format!("lost {}", figure::count(lost))];
+    if let Some(jitter) = video.jitter_ms {
+        parts.push(format!("jitter {} ms", figure::millis(jitter)));
+    }
+    if let Some(ssrc) = video.ssrc {
+        parts.push(format!("SSRC {ssrc:#010x}"));
+    }
+    parts.join("  ")
+}
+
+/// The longest interval of each column, the rule's limit, and the packets under it.
+fn intervals(scene: &Scene<'_>, snapshot: &Snapshot, lane: Option<&Lane>, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("longest interval between frames", &window_text(scene), theme, area, buffer);
+    let (head, body) = split_rows(inner, 1);
+    let (body, foot) = split_rows(body, body.height.saturating_sub(2));
+    let (gutter, plot) = split_columns(body, GUTTER, 0);
+    let marks = MarkRow { view: snapshot.view, marks: &snapshot.marks, theme };
+    put(&marks, split_columns(head, GUTTER, 0).1, buffer);
+    let cells: Vec<Option<LevelCell>> = snapshot
+        .video
+        .interval_ms
+        .iter()
+        .map(|interval| {
+            interval.map(|ms| {
+                let at = ms.clamp(FROM_MS, TO_MS).log10();
+                LevelCell { min: at, mean: at, max: at }
+            })
+        })
+        .collect();
+    let scale = Scale { low: FROM_MS.log10(), high: TO_MS.log10() };
+    let limit_text = snapshot.video.limit_ms.map(|ms| format!(" freeze from {} ms on ", figure::millis(ms)));
+    let frozen = lane.map_or(&[][..], |lane| lane.frozen.as_slice());
+    let trend = Trend {
+        cells: &cells,
+        limit: snapshot.video.limit_ms.map(f64::log10),
+        bad_side: BadSide::Above,
+        limit_text: limit_text.as_deref().unwrap_or_default(),
+        frozen,
+        scale,
+        style: theme.level,
+        theme,
+    };
+    put(&trend, plot, buffer);
+    if cells.iter().all(Option::is_none) {
+        Pen::new(buffer, plot).text(1, 0, NOT_MEASURED, theme.dim);
+    }
+    marks.ticks(plot, buffer);
+    let mut pen = Pen::new(buffer, gutter);
+    for (ms, text) in [(TO_MS, "10 s"), (1_000.0, "1 s"), (100.0, "100 ms"), (FROM_MS, "10 ms")] {
+        pen.right(GUTTER - 1, scale.row(ms.log10(), plot.height), text, theme.dim);
+    }
+    for row in 0..plot.height {
+        pen.glyph(GUTTER - 1, row, '│', theme.rule);
+    }
+    let (strip, axis) = split_rows(foot, 1);
+    Pen::new(buffer, strip).text(0, 0, "packets lost, frozen", theme.dim);
+    let strip = split_columns(strip, GUTTER, 0).1;
+    put(&Strip { cells: &snapshot.video.packets, frozen, frozen_letter: 'F', theme }, strip, buffer);
+    time_axis(scene, snapshot, axis, buffer);
+}
+
+/// The freezes, the newest first.
+fn freezes(scene: &Scene<'_>, snapshot: &Snapshot, lane: Option<&Lane>, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("freezes", "newest first", theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    let list = snapshot.summary.video.as_ref().map_or(&[][..], |video| &video.freeze_list);
+    if list.is_empty() {
+        pen.text(0, 0, "none", theme.dim);
+        return;
+    }
+    let unit = lane.and_then(|lane| lane.unit).unwrap_or(LevelUnit::Raw);
+    for (x, head) in [(0, "start"), (11, "length"), (22, "level"), (36, "distance"), (48, "and")] {
+        pen.text(x, 0, head, theme.dim);
+    }
+    let rows = pen.height().saturating_sub(1);
+    for (row, freeze) in (1..=rows).zip(list.iter().rev().skip(scene.state.scroll)) {
+        let around = snapshot.vibration.around.iter().find(|(at_s, _)| (at_s - freeze.start_s).abs() < 0.05);
+        let around = around.map_or("", |(_, text)| text.as_str());
+        freeze_row(scene, freeze, unit, around, row, &mut pen);
+    }
+}
+
+fn freeze_row(
+    scene: &Scene<'_>,
+    freeze: &Freeze,
+    unit: LevelUnit,
+    around: &str,
+    row: u16,
+    pen: &mut Pen<'_>,
+) {
+    let theme = scene.theme;
+    pen.text(0, row, &figure::clock_tenths(freeze.start_s), theme.strong);
+    let length = match freeze.duration_s {
+        Some(duration_s) if freeze.ended => figure::seconds(duration_s),
+        Some(duration_s) => format!("over {}", figure::seconds(duration_s)),
+        None => "by hand".to_owned(),
+    };
+    pen.text(11, row, &length, theme.base);
+    let unknown = || "-".to_owned();
+    pen.text(22, row, &freeze.signal.map_or_else(unknown, |level| figure::level(level, unit)), theme.base);
+    pen.text(36, row, &freeze.distance_m.map_or_else(unknown, figure::metres), theme.base);
+    pen.cut(48, row, around, pen.width().saturating_sub(48), theme.base);
+}
