@@ -60,7 +60,7 @@ fn main() {
         "{:<10} {:>5} {:<15} {:<4} {:>6} {:>6} {:>6} {:>6} {:>5}",
         "asymmetry", "rate", "stage", "", "bias", "rms", "95 %", "cover", "miss"
     );
-    for asymmetry_ms in [0.0] {
+    for asymmetry_ms in [0.0, 3.0] {
         for rate in [4.0, 10.0, 25.0] {
             table(seeds, asymmetry_ms, rate);
         }

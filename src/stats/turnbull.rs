@@ -146,6 +146,19 @@ impl Problem {
         Solution { log_likelihood, max_gradient: work.max_gradient(), mass }
     }
 
+    /// The ends of the cell in which [`Self::quantile`] lies: where it is inside is not known.
+    #[must_use]
+    pub fn quantile_cell(&self, mass: &[f64], share: f64) -> Option<(f64, f64)> {
+        let total: f64 = mass.iter().sum();
+        let target = share.clamp(0.0, 1.0) * total;
+        let mut below = 0.0;
+        let at = mass.iter().position(|&cell| {
+            below += cell;
+            cell > 0.0 && below >= target - 1e-12
+        });
+        at.map(|index| self.cells[index])
+    }
+
     /// The value below which a share of the mass lies, by a straight line within a cell;
     /// `None` where it lies in a cell without a high end.
     #[must_use]

@@ -7,9 +7,10 @@ use crate::summary::{Interval, LatencyChannel, LatencyStage, MovesNeeded};
 use super::stage::{MoveAges, Reading};
 
 /// Replicates of the bootstrap, and its seed.
-const REPLICATES: usize = 300;
+const REPLICATES: usize = 200;
 const SEED: u64 = 0x5eed_1a7e_0001;
 const LOOSE: f64 = 1e-3;
+const LOOSE_ROUNDS: usize = 40;
 const MOST_ROUNDS: usize = 2000;
 /// Fewer movements say nothing even of the median.
 const FEWEST: u64 = 5;
@@ -55,14 +56,15 @@ impl Estimate {
         self.problem.cells().iter().zip(&self.solution.mass).map(|(cell, &mass)| (cell.0, cell.1, mass))
     }
 
-    /// 95 % intervals of the percentiles, by bootstrap over movements.
+    /// 95 % intervals of the percentiles, by bootstrap over movements. Where in its cell a percentile
+    /// lies is not known, so the low end takes the cells' low ends and the high end their high ends.
     fn intervals(&self, shares: [f64; 3]) -> [Option<Interval>; 3] {
         let moves = self.offsets.len() - 1;
         let sets = self.problem.set_of_observation();
         let mut resampler = Resampler::new(SEED);
         let mut counts = vec![0_u32; moves];
         let mut weights = vec![0.0; self.problem.sets()];
-        let mut replicates: [Vec<Option<f64>>; 3] = Default::default();
+        let mut replicates: [[Vec<Option<f64>>; 2]; 3] = Default::default();
         for _ in 0..REPLICATES {
             resampler.draw(&mut counts);
             weights.fill(0.0);
@@ -73,12 +75,18 @@ impl Estimate {
                     }
                 }
             }
-            let solution = self.problem.solve(&weights, Some(&self.solution.mass), LOOSE, 200);
-            for (list, share) in replicates.iter_mut().zip(shares) {
-                list.push(self.problem.quantile(&solution.mass, share));
+            let solution = self.problem.solve(&weights, Some(&self.solution.mass), LOOSE, LOOSE_ROUNDS);
+            for ([lows, highs], share) in replicates.iter_mut().zip(shares) {
+                let cell = self.problem.quantile_cell(&solution.mass, share);
+                lows.push(cell.map(|cell| cell.0));
+                highs.push(cell.map(|cell| cell.1));
             }
         }
-        replicates.map(|list| percentile_interval(&list, 0.95).map(|(low, high)| [low, high]))
+        replicates.map(|[lows, highs]| {
+            let (low, _) = percentile_interval(&lows, 0.95)?;
+            let (_, high) = percentile_interval(&highs, 0.95)?;
+            Some([low, high])
+        })
     }
 }
 
