@@ -237,6 +237,9 @@ pub struct SimulateArgs {
     /// Offer the vehicle's telemetry on a pseudo-terminal, reachable under this name.
     #[arg(long, value_name = "LINK", conflicts_with = "vehicle")]
     pub pty: Option<PathBuf>,
+    /// Scenario seconds a second, where it is sent in real time.
+    #[arg(long, default_value_t = 1.0)]
+    pub speed: f64,
     /// Another seed than the scenario's.
     #[arg(long)]
     pub seed: Option<u64>,

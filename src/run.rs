@@ -17,7 +17,7 @@ use anyhow::Context as _;
 
 use crate::cli::{Command, Common, SimulateArgs};
 use crate::profile::Profile;
-use crate::simulate::Scenario;
+use crate::simulate::{LiveTarget, Scenario};
 
 /// Exit code for wrong use or unreadable input.
 pub const WRONG_USE: u8 = 2;
@@ -71,12 +71,29 @@ fn simulate(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
     if let Some(seed) = args.seed {
         scenario.seed = seed;
     }
-    let Some(out) = &args.out else {
-        anyhow::bail!("say where the session goes: --out FILE, --vehicle URL or --pty LINK")
+    if let Some(out) = &args.out {
+        let truth = crate::simulate::run_to_file(&scenario, out)
+            .with_context(|| format!("cannot write the session to '{}'", out.display()))?;
+        eprintln!("wrote {} and its truth {}", out.display(), truth.display());
+        return Ok(ExitCode::SUCCESS);
+    }
+    let target = LiveTarget {
+        vehicle: args.vehicle.clone(),
+        handset: args.handset.clone(),
+        video: args.video.clone(),
+        pty: args.pty.clone(),
+        speed: Some(args.speed),
     };
-    let truth = crate::simulate::run_to_file(&scenario, out)
-        .with_context(|| format!("cannot write the session to '{}'", out.display()))?;
-    eprintln!("wrote {} and its truth {}", out.display(), truth.display());
+    let goes_nowhere = target.vehicle.is_none()
+        && target.handset.is_none()
+        && target.video.is_none()
+        && target.pty.is_none();
+    if goes_nowhere {
+        anyhow::bail!(
+            "say where the session goes: --out FILE, --vehicle, --handset or --video URL, or --pty LINK"
+        );
+    }
+    crate::simulate::run_live(&scenario, &target, &mut |line| eprintln!("{line}"))?;
     Ok(ExitCode::SUCCESS)
 }
 
