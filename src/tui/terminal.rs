@@ -11,7 +11,9 @@ use std::thread::ThreadId;
 
 use crossterm::cursor::Show;
 use crossterm::execute;
-use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
+use crossterm::terminal::{
+    Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
+};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::layout::Rect;
@@ -92,9 +94,11 @@ impl Screens {
         hook_panics();
         *HOLDER.lock().unwrap_or_else(PoisonError::into_inner) = Some(std::thread::current().id());
         let entered = enable_raw_mode()
-            .and_then(|()| execute!(stdout(), EnterAlternateScreen))
+            // Not `Terminal::clear`: it asks where the cursor is, and a terminal that does not
+            // answer would hold the start up for seconds and then fail it.
+            .and_then(|()| execute!(stdout(), EnterAlternateScreen, Clear(ClearType::All)))
             .and_then(|()| Terminal::new(CrosstermBackend::new(stdout())))
-            .and_then(|mut terminal| terminal.clear().map(|()| Self { terminal }));
+            .map(|terminal| Self { terminal });
         if entered.is_err() {
             restore();
         }

@@ -23,6 +23,7 @@ pub(crate) enum Data {
     Empty,
 }
 
+#[allow(dead_code, reason = "not every test draws them all")]
 pub(crate) const ALL: [Data; 3] = [Data::Full, Data::Lossy, Data::Empty];
 
 const NOW_S: f64 = 754.3;

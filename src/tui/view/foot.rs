@@ -22,8 +22,8 @@ pub(super) const fn rows(large: bool, height: u16) -> u16 {
         (_, 0..=6) => 0,
         (_, 7..=12) => 1,
         (false, 13..=29) => 2,
-        (true, 13..=29) | (false, _) => 3,
-        (true, _) => 4,
+        (true, 13..=29) => 3,
+        (_, _) => 4,
     }
 }
 

@@ -1,0 +1,222 @@
+//! The screens in a real pseudo-terminal: keys, resizing, leaving in good order, a panic.
+//!
+//! The program under test is this test binary itself: it starts itself again with
+//! `FADEWATCH_TEST_CHILD` set, on the far side of a pseudo-terminal, and there shows
+//! an invented session. What it writes goes through a terminal emulator.
+
+mod support;
+
+use std::io::Read;
+use std::num::NonZero;
+use std::os::fd::{AsFd, OwnedFd};
+use std::process::{Child, Command as Process, ExitStatus, Stdio};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel, sync_channel};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use fadewatch::session::{Command, FeedSlot, SessionEnd, SessionHandle};
+use fadewatch::summary::Summary;
+use fadewatch::tui::{self, Options};
+use nix::pty::{Winsize, openpty};
+use support::Data;
+
+/// How long a test waits for output before it gives up; it never waits so long where all is well.
+const PATIENCE: Duration = Duration::from_secs(20);
+const CHILD: &str = "FADEWATCH_TEST_CHILD";
+
+/// What the child does: shows the screens on a session that answers each note, and
+/// falls over where one says `panic`.
+#[test]
+fn child() {
+    let Ok(what) = std::env::var(CHILD) else { return };
+    let (commands, asked) = sync_channel(64);
+    let slot = FeedSlot::default();
+    let feeds = slot.clone();
+    let data = if what == "live" { Data::Full } else { Data::Lossy };
+    let session = std::thread::spawn(move || {
+        let mut feed = support::feed(data, 102);
+        feeds.publish(feed.clone());
+        while let Ok(command) = asked.recv() {
+            match command {
+                Command::Quit => break,
+                Command::Mark { text, .. } if text == "panic" => panic!("the invented session fell over"),
+                Command::Mark { text, .. } => feed.message = Some(format!("got {text}")),
+                Command::View(request) => feed.snapshot = Arc::new(support::snapshot(data, request.columns)),
+                _ => {}
+            }
+            feed.revision += 1;
+            feeds.publish(feed.clone());
+        }
+        Ok(SessionEnd { summary: Summary::default(), recording: None, evidence: Vec::new() })
+    });
+    let handle = SessionHandle::new(commands, slot, session);
+    tui::run(&handle, Options::default()).expect("the screens run");
+    #[expect(clippy::print_stdout, reason = "the parent reads it behind the pseudo-terminal")]
+    {
+        println!("left in good order");
+    }
+    let _ = handle.finish();
+}
+
+fn size_of(cells: u16) -> NonZero<u16> {
+    NonZero::new(cells).expect("a size")
+}
+
+/// A child behind a pseudo-terminal, and the emulator that shows what it wrote.
+struct Screen {
+    child: Child,
+    master: OwnedFd,
+    slave: OwnedFd,
+    written: Receiver<Vec<u8>>,
+    parser: Arc<Mutex<vt100::Parser>>,
+}
+
+impl Screen {
+    fn start(what: &str, columns: u16, rows: u16) -> Self {
+        let size = Winsize { ws_row: rows, ws_col: columns, ws_xpixel: 0, ws_ypixel: 0 };
+        let pty = openpty(&size, None).expect("a pseudo-terminal");
+        let end = || Stdio::from(pty.slave.try_clone().expect("its far side"));
+        let child = Process::new(std::env::current_exe().expect("this binary"))
+            .args(["--exact", "child", "--nocapture", "--test-threads=1"])
+            .env(CHILD, what)
+            .env("TERM", "xterm-256color")
+            .stdin(end())
+            .stdout(end())
+            .stderr(end())
+            .spawn()
+            .expect("the child starts");
+        let (sender, written) = channel();
+        let mut reader = std::fs::File::from(pty.master.try_clone().expect("its near side"));
+        std::thread::spawn(move || {
+            let mut chunk = [0; 8_192];
+            while let Ok(count) = reader.read(&mut chunk) {
+                if count == 0 || sender.send(chunk[..count].to_vec()).is_err() {
+                    break;
+                }
+            }
+        });
+        let parser = Arc::new(Mutex::new(vt100::Parser::new(size_of(rows), size_of(columns), 0)));
+        Self { child, master: pty.master, slave: pty.slave, written, parser }
+    }
+
+    fn text(&self) -> String {
+        self.parser.lock().expect("no test fell over here").screen().contents()
+    }
+
+    /// Reads until the screen satisfies `seen`; fails where the child falls silent first.
+    fn until(&mut self, what: &str, seen: impl Fn(&Self) -> bool) {
+        while !seen(self) {
+            match self.written.recv_timeout(PATIENCE) {
+                Ok(bytes) => {
+                    self.parser.lock().expect("no test fell over here").process(&bytes);
+                }
+                Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {
+                    assert!(seen(self), "{what} was never seen, but:\n{}", self.text());
+                }
+            }
+        }
+    }
+
+    fn shows(&mut self, text: &str) {
+        self.until(text, |screen| screen.text().contains(text));
+    }
+
+    fn press(&self, keys: &str) {
+        nix::unistd::write(self.master.as_fd(), keys.as_bytes()).expect("keys go in");
+    }
+
+    fn signal(&self, name: &str) {
+        let told = Process::new("sh").args(["-c", &format!("kill -{name} {}", self.child.id())]).status();
+        assert!(told.expect("a shell").success());
+    }
+
+    /// Makes the terminal another size, as a terminal window would.
+    fn resize(&self, columns: u16, rows: u16) {
+        let slave = self.slave.try_clone().expect("the far side");
+        let sizes = ["cols".to_owned(), columns.to_string(), "rows".to_owned(), rows.to_string()];
+        let done = Process::new("stty").args(sizes).stdin(Stdio::from(slave)).status();
+        assert!(done.expect("stty").success());
+        self.parser
+            .lock()
+            .expect("no test fell over here")
+            .screen_mut()
+            .set_size(size_of(rows), size_of(columns));
+        self.signal("WINCH");
+    }
+
+    /// Reads to the end; true where the last word left the alternate screen and showed the cursor.
+    fn end(self) -> (ExitStatus, bool, String) {
+        let Self { mut child, slave, written, parser, master } = self;
+        drop(slave);
+        while let Ok(bytes) = written.recv_timeout(PATIENCE) {
+            parser.lock().expect("no test fell over here").process(&bytes);
+        }
+        drop(master);
+        let status = child.wait().expect("it ends");
+        let parser = parser.lock().expect("no test fell over here");
+        let screen = parser.screen();
+        (status, !screen.alternate_screen() && !screen.hide_cursor(), screen.contents())
+    }
+}
+
+#[test]
+fn keys_change_pages_and_notes_reach_the_session() {
+    let mut screen = Screen::start("replay", 128, 37);
+    screen.shows("downlink");
+    screen.press("7");
+    screen.shows("newest first");
+    screen.press("mtwo trees\r");
+    screen.shows("got two trees");
+    screen.press("?");
+    screen.shows("marks and warnings");
+    screen.press("\u{1b}");
+    screen.until("the page under the help", |screen| !screen.text().contains("marks and warnings"));
+    screen.press("q");
+    let (status, restored, text) = screen.end();
+    assert!(status.success() && restored && text.contains("left in good order"), "{text}");
+}
+
+#[test]
+fn quitting_a_live_session_asks_first() {
+    let mut screen = Screen::start("live", 80, 24);
+    screen.shows("freeze level");
+    screen.press("q");
+    screen.shows("End the session");
+    screen.press("y");
+    let (status, restored, text) = screen.end();
+    assert!(status.success() && restored && text.contains("left in good order"), "{text}");
+}
+
+#[test]
+fn another_size_is_drawn_at_once() {
+    let mut screen = Screen::start("replay", 80, 24);
+    screen.shows("latency ");
+    assert!(!screen.text().contains("claimed"), "80 columns have no right part");
+    screen.resize(140, 40);
+    screen.shows("claimed");
+    screen.press("q");
+    let (status, restored, text) = screen.end();
+    assert!(status.success() && restored, "{text}");
+}
+
+#[test]
+fn a_signal_to_end_restores_the_terminal() {
+    let mut screen = Screen::start("live", 80, 24);
+    screen.shows("freeze level");
+    screen.signal("TERM");
+    let (status, restored, text) = screen.end();
+    assert!(status.success() && restored && text.contains("left in good order"), "{text}");
+}
+
+#[test]
+fn what_another_thread_says_in_a_panic_is_shown_after_the_screens() {
+    let mut screen = Screen::start("replay", 128, 37);
+    screen.shows("downlink");
+    screen.press("mpanic\r");
+    screen.press("2");
+    screen.shows("age of the stick position");
+    assert!(!screen.text().contains("fell over"), "the screens stay whole");
+    screen.press("q");
+    let (_, restored, text) = screen.end();
+    assert!(restored && text.contains("fell over"), "{text}");
+}
