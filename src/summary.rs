@@ -195,7 +195,8 @@ pub struct ClockSummary {
     pub component: u8,
     /// `two-way` or `one-way`.
     pub method: String,
-    /// Boot clock less host time since the first record, at the middle of the fit.
+    /// Host time since the first record less boot clock, at the middle of the fit: negative where the
+    /// sender had been running before the recording began.
     pub offset_ms: f64,
     /// Rate difference, positive where the boot clock runs fast.
     pub skew_ppm: f64,

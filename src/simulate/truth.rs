@@ -94,8 +94,8 @@ fn streams(parts: &Parts<'_>) -> Value {
 
 fn clocks(parts: &Parts<'_>) -> Value {
     let vehicle = &parts.scenario.vehicle;
-    // Boot clock less local time since the first record, in the middle of the session.
-    let offset_ms = vehicle.boot_s * 1e3 + vehicle.skew_ppm * parts.scenario.duration_s / 2.0 * 1e-3;
+    // Local time since the first record less boot clock, in the middle of the session.
+    let offset_ms = -(vehicle.boot_s * 1e3 + vehicle.skew_ppm * parts.scenario.duration_s / 2.0 * 1e-3);
     json!([{
         "system": vehicle.system, "component": 1,
         "offset_ms": offset_ms, "skew_ppm": vehicle.skew_ppm,

@@ -163,7 +163,7 @@ impl SenderClock {
                 Method::TwoWay => "two-way".to_owned(),
                 Method::OneWay => "one-way".to_owned(),
             },
-            offset_ms: ((middle + epoch.shift) - (host.at - start)).millis(),
+            offset_ms: ((host.at - start) - (middle + epoch.shift)).millis(),
             skew_ppm: fit.mean_skew() * 1e6,
             uncertainty_ms: host.uncertainty_ms,
             rtt_min_ms: fit.least_round_trip,
