@@ -103,11 +103,15 @@ fn margin_sentence(link: &LinkProfile, margin: f64, standing: &Standing, state: 
     let mut text =
         format!("{} {:.0} {} {side} its {what}", link.name, margin.abs(), link.unit().difference_label());
     let falling = standing.seconds_left.filter(|seconds| *seconds < 120.0);
-    if let Some(seconds) = falling {
-        let _ = write!(text, ", about {seconds:.0} s left at this rate");
-    }
-    if let Some(metres) = standing.metres_left.filter(|_| falling.is_some()) {
-        let _ = write!(text, " ({metres:.0} m)");
+    match falling {
+        Some(seconds) if seconds < 1.0 || margin <= 0.0 => text.push_str(", may freeze any moment"),
+        Some(seconds) => {
+            let _ = write!(text, ", about {seconds:.0} s left at this rate");
+            if let Some(metres) = standing.metres_left {
+                let _ = write!(text, " ({metres:.0} m)");
+            }
+        }
+        None => {}
     }
     match state {
         LinkState::Alarm => text.push_str(": turn back now"),

@@ -101,18 +101,16 @@ fn power_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
     }
     for (row, battery) in (0..).zip(&snapshot.summary.power) {
         let mut parts = vec![format!("{}/{}", battery.system, battery.component)];
+        parts.push(battery.minutes_left.map_or_else(
+            || "time left not measured".to_owned(),
+            |minutes| format!("{minutes:.prec$} min left", prec = usize::from(minutes < 10.0)),
+        ));
         if let Some(voltage) = battery.voltage_min_v {
             parts.push(format!("least {voltage:.1} V"));
         }
         if let Some(used) = battery.used_mah {
             parts.push(format!("{used:.0} mAh"));
         }
-        parts.push(
-            battery.minutes_left.map_or_else(
-                || "time left not measured".to_owned(),
-                |minutes| format!("{minutes:.1} min left"),
-            ),
-        );
         pen.cut(0, row, &parts.join("  "), pen.width(), theme.base);
     }
 }

@@ -92,7 +92,10 @@ fn stream_text(snapshot: &Snapshot, video: &VideoSummary) -> String {
         parts.push(format!("{fps:.1} fps"));
     }
     if let Some(rate) = snapshot.video.bit_rate_mbps {
-        parts.push(format!("{rate:.1} Mbit/s"));
+        parts.push(match rate {
+            small if small < 1.0 => format!("{:.0} kbit/s", small * 1e3),
+            rate => format!("{rate:.1} Mbit/s"),
+        });
     }
     parts.join("  ")
 }

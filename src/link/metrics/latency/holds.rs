@@ -1,8 +1,8 @@
 //! Control holds: the stick moves and the vehicle's input stands still.
 //!
 //! Definition: an input that stays within 3 us for longer than 3 times its usual update and
-//! 100 ms, while the stick that it should have shown by then (the stage's own lag earlier; 250 ms
-//! while that is not known) went 20 us or more. Unit: seconds, by arrival. Source: none, a
+//! 100 ms, though the stick went 20 us or more after the input's last change, and the input should
+//! have shown it by then (the stage's own lag; 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a
 //! definition of this program. A gap in telemetry: not a hold, and it ends one without counting
 //! it. Bounded: [`MOST_SPANS`] spans, [`RING`] stick positions.
 
@@ -88,10 +88,10 @@ impl HoldMeter {
         }
         let lag = lag.unwrap_or(LAG_UNKNOWN);
         if let (None, Some(change)) = (self.hold_from, self.last_change) {
-            self.hold_from = self.departure(change - lag, at - lag).map(|departed| departed + lag);
+            self.hold_from = self.departure(change, at - lag).map(|departed| departed + lag);
         }
         // The stick came back to where it was, and the input never went: the hold ends with the movement.
-        let base = self.last_change.and_then(|change| self.position(change - lag));
+        let base = self.last_change.and_then(|change| self.position(change));
         let back = self.sticks.back().zip(base).is_some_and(|((_, now), base)| apart(now, &base) < GOES);
         let ended = self.moving.last().map(|span| span.1 + lag);
         if let Some(ended) = ended
