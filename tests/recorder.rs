@@ -309,6 +309,22 @@ fn a_full_disk_never_holds_up_the_session_and_the_hole_is_noted() {
     });
 }
 
+#[test]
+fn a_session_of_datagrams_alone_has_one_link_type() {
+    let info = |name: &str, kind| InterfaceInfo { name: name.to_owned(), kind, description: None };
+    let note = Written { at: 5, interface: 1, outbound: false, content: Content::Note(Note::Tick) };
+    let entries = [
+        Entry::Session(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true }),
+        Entry::Interface(InterfaceId(0), info("video", InterfaceKind::Datagram)),
+        Entry::Interface(InterfaceId(1), info("marks", InterfaceKind::Marks)),
+        note.entry(),
+    ];
+    let (bytes, ends) = encode(&entries);
+    // The link type stands at byte 8 of an interface description: 101 is RAW IP.
+    assert_eq!((bytes[ends[0] + 8], bytes[ends[1] + 8]), (101, 101));
+    assert!(!with_file(&bytes, |recording| agrees(recording, &entries)));
+}
+
 #[cfg(target_os = "linux")]
 #[test]
 fn the_error_of_a_full_device_is_told() {

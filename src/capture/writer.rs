@@ -1,8 +1,8 @@
 //! Writing pcapng: entries in, blocks out.
 //!
 //! A section header with the session's tags as comments; an interface description a
-//! source (link type 147 for byte streams and marks, RAW IP for datagrams, which get an
-//! IP and a UDP header so that ordinary packet tools open them), nanosecond stamps; a
+//! source (link type 147 for byte streams, RAW IP for datagrams, which get an IP and a
+//! UDP header so that ordinary packet tools open them), nanosecond stamps; a
 //! packet a record; a note is a packet without bytes and with one comment. Whole blocks
 //! only: what has been given out so far is always a valid file.
 
@@ -32,6 +32,7 @@ struct Written {
     id: InterfaceId,
     name: String,
     kind: InterfaceKind,
+    link: u16,
 }
 
 impl Interfaces for [Written] {
@@ -91,7 +92,13 @@ impl Encoder {
             options.push(option(OptionCode::IfDescription, description.as_bytes()));
         }
         options.push(option(OptionCode::IfTsresol, &[RESOLUTION]));
-        let link = if info.kind == InterfaceKind::Datagram { LINK_RAW_IP } else { LINK_STREAM };
+        let link = match info.kind {
+            InterfaceKind::Datagram => LINK_RAW_IP,
+            InterfaceKind::Stream => LINK_STREAM,
+            // Some packet tools read files of one link type only: marks, which have no bytes, take
+            // that of the first source.
+            InterfaceKind::Marks => self.interfaces.first().map_or(LINK_STREAM, |first| first.link),
+        };
         let mut block = InterfaceDescriptionBlock {
             block_type: 0,
             block_len1: 0,
@@ -104,7 +111,7 @@ impl Encoder {
             if_tsoffset: 0,
         };
         out.extend(block.to_vec().map_err(|error| io::Error::other(error.to_string()))?);
-        self.interfaces.push(Written { id, name: info.name.clone(), kind: info.kind });
+        self.interfaces.push(Written { id, name: info.name.clone(), kind: info.kind, link });
         Ok(())
     }
 
