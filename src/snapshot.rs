@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::record::MarkKind;
-use crate::summary::Summary;
+use crate::summary::{Summary, Verdict};
 use crate::units::LevelUnit;
 
 /// A window of time, cut into equal columns.
@@ -279,8 +279,10 @@ pub struct Snapshot {
     pub view: View,
     /// Now, seconds from the first record.
     pub now_s: f64,
-    /// The figures.
+    /// The figures; they may be a little older than the picture.
     pub summary: Arc<Summary>,
+    /// The plain sentences of this instant, the most pressing first.
+    pub verdicts: Vec<Verdict>,
     /// One a link, in the profile's order.
     pub lanes: Vec<Lane>,
     /// One a sender.

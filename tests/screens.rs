@@ -113,7 +113,7 @@ fn control_characters_from_telemetry_never_reach_a_cell() {
     let mut snapshot = (*feed.snapshot).clone();
     let mut summary = (*snapshot.summary).clone();
     let hostile = "\u{1b}]0;x\u{7}\u{9b}2J\u{202e}end\r\n";
-    summary.verdicts[0].text = hostile.to_owned();
+    snapshot.verdicts[0].text = hostile.to_owned();
     for event in &mut summary.events {
         event.text = hostile.to_owned();
     }

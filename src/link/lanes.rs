@@ -31,6 +31,7 @@ impl LinkMonitor {
         Snapshot {
             view,
             now_s: self.now_s(),
+            verdicts: super::verdict::verdicts(self, &summary),
             lanes: (0..links.len()).map(|index| self.lane(index, view)).collect(),
             senders: self.sender_lanes(&summary, view),
             latency: self.latency.view(&self.clocks, context, &summary.latency),
@@ -67,6 +68,7 @@ impl LinkMonitor {
             LinkRole::Control => self.held_columns(view),
             _ => vec![false; usize::from(view.columns)],
         };
+        let above = standing.margin.is_some_and(|margin| margin > 0.0);
         let has_level = link.radio.is_some() || link.rc_rssi;
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
         let missing = if !has_level {
@@ -86,8 +88,9 @@ impl LinkMonitor {
             level_now,
             trend_per_s: self.signal.trend(index, context.now).map(|trend| trend.per_s),
             margin_now: standing.margin,
-            seconds_left: standing.seconds_left,
-            metres_left: standing.metres_left,
+            // Below the freeze level there is nothing left to count down.
+            seconds_left: standing.seconds_left.filter(|_| above),
+            metres_left: standing.metres_left.filter(|_| above),
             threshold,
             missing,
             level: self.signal.cells(index, context, view),

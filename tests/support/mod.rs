@@ -573,6 +573,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
     Snapshot {
         view,
         now_s: NOW_S,
+        verdicts: summary.verdicts.clone(),
         summary: Arc::new(summary),
         lanes,
         senders,
@@ -595,6 +596,7 @@ fn empty(columns: u16) -> Snapshot {
     Snapshot {
         view: View { from_s: -118.8, to_s: 1.2, columns },
         now_s: 1.2,
+        verdicts: Vec::new(),
         summary: Arc::new(Summary { schema: 1, ..Summary::default() }),
         lanes: Vec::new(),
         senders: Vec::new(),

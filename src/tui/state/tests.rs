@@ -8,6 +8,7 @@ use super::*;
 fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
     let lane = Lane { link: "video".to_owned(), ..Lane::default() };
     let snapshot = Snapshot {
+        verdicts: Vec::new(),
         view: View { from_s: 0.0, to_s: now_s, columns: 10 },
         now_s,
         summary: Arc::new(Summary::default()),

@@ -23,7 +23,7 @@ pub(super) const fn rows(large: bool, height: u16) -> u16 {
 
 /// Draws it.
 pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Buffer) {
-    let verdicts = scene.feed.map_or(&[][..], |feed| feed.snapshot.summary.verdicts.as_slice());
+    let verdicts = scene.feed.map_or(&[][..], |feed| feed.snapshot.verdicts.as_slice());
     let first = verdicts.first();
     let state = first.map_or(LinkState::Unknown, |verdict| figure::state(&verdict.word));
     let style = scene.theme.band(state);
