@@ -111,6 +111,13 @@ impl Recording {
         Self::of(path, data)
     }
 
+    /// Reads a whole stream, such as standard input, and finds out what it is.
+    pub fn read(name: &str, mut from: impl Read) -> Result<Self, CaptureError> {
+        let mut bytes = Vec::new();
+        from.read_to_end(&mut bytes).map_err(|source| CaptureError::Read { path: name.into(), source })?;
+        Self::of(Path::new(name), Data::Memory(bytes))
+    }
+
     /// A recording that is part of the program.
     pub fn bundled(name: &str, bytes: &'static [u8]) -> Result<Self, CaptureError> {
         Self::of(Path::new(name), Data::Bundled(bytes))
@@ -155,6 +162,12 @@ impl Recording {
             bytes: Some(self.data.bytes().len() as u64),
             truncated: cursor.state == State::Torn,
         }
+    }
+
+    /// The SHA-256 of its bytes in hexadecimal digits, as [`file_hash`] gives it.
+    #[must_use]
+    pub fn hash(&self) -> String {
+        digest(self.data.bytes())
     }
 
     /// How far a cursor is, 0 to 1, by bytes.
@@ -214,12 +227,15 @@ fn file_name(path: &Path) -> String {
 
 /// The SHA-256 of a file in hexadecimal digits: what a recording is known by in the history.
 pub fn file_hash(path: &Path) -> io::Result<String> {
+    Ok(digest(Data::read(path)?.bytes()))
+}
+
+fn digest(bytes: &[u8]) -> String {
     use std::fmt::Write as _;
-    let data = Data::read(path)?;
-    let digest = Sha256::digest(data.bytes());
+    let digest = Sha256::digest(bytes);
     let mut text = String::with_capacity(2 * digest.len());
     for byte in digest {
         let _ = write!(text, "{byte:02x}");
     }
-    Ok(text)
+    text
 }

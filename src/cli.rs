@@ -79,7 +79,8 @@ pub enum ThemeName {
 #[expect(clippy::struct_excessive_bools, reason = "each is a switch of its own on the command line")]
 pub struct LiveArgs {
     /// Where the vehicle's telemetry comes from: `serial:/dev/ttyACM0?baud=115200`,
-    /// `udp://0.0.0.0:14550` (listens), `tcp://host:port`, or - for standard input.
+    /// `udp://0.0.0.0:14550` (listens), `tcp://host:port`, a file or named pipe, or - for
+    /// standard input: bare bytes, or a packet tool's capture as it is made.
     #[arg(long, value_name = "URL")]
     pub vehicle: String,
     /// Where the handset's stick messages come from.

@@ -187,10 +187,10 @@ impl Pcapng {
         let Some(Block::InterfaceDescription(description)) = self.parse(block) else {
             return Step::Corrupt;
         };
-        if self.interface_count >= MOST_INTERFACES {
+        if self.interface_count >= MOST_INTERFACES || self.interfaces.len() >= usize::from(MOST_INTERFACES) {
             return Step::Skip(block.len());
         }
-        let id = InterfaceId(self.interface_count);
+        let mut id = InterfaceId(self.interface_count);
         let link = description.linktype.0 as u16;
         let name = text(&description, OptionCode::IfName).unwrap_or_else(|| format!("if{}", id.0));
         let kind = match link {
@@ -198,6 +198,14 @@ impl Pcapng {
             LINK_STREAM => InterfaceKind::Stream,
             _ => InterfaceKind::Datagram,
         };
+        // A live session describes a source anew once its first bytes show that it carries datagrams.
+        let earlier = self.interfaces.iter().find(|earlier| {
+            (earlier.kind, kind) == (InterfaceKind::Stream, InterfaceKind::Datagram) && earlier.name == name
+        });
+        match earlier {
+            Some(earlier) => id = earlier.id,
+            None => self.interface_count += 1,
+        }
         let offset = bytes(&description, OptionCode::IfTsoffset)
             .and_then(|value| value.first_chunk::<8>())
             .map_or(
@@ -213,7 +221,6 @@ impl Pcapng {
             scale: Scale::from_resolution(resolution.unwrap_or(6)),
             offset: Nanos::from_secs(offset),
         });
-        self.interface_count += 1;
         let description = text(&description, OptionCode::IfDescription);
         Step::Entry(block.len(), Entry::Interface(id, InterfaceInfo { name, kind, description }))
     }

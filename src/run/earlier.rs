@@ -93,12 +93,10 @@ pub(super) fn thresholds_before(
     common: &Common,
     profile: &Profile,
     recording: &Recording,
-    file: &Path,
 ) -> anyhow::Result<Arc<[Threshold]>> {
     let opening = opening(recording, profile);
     let Some(start) = opening.start_utc else { return Ok(Arc::from([])) };
-    let hash = file_hash(file).with_context(|| format!("cannot read '{}'", file.display()))?;
-    thresholds(common, profile, &opening.tags, Some(&start), Some(&hash))
+    thresholds(common, profile, &opening.tags, Some(&start), Some(&recording.hash()))
 }
 
 /// The history's row of a session.

@@ -25,10 +25,16 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     all_tags.extend(tags.clone());
     let thresholds = earlier::thresholds(&args.common, &profile, &all_tags, None, None)?;
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
+    let listening = match &recording {
+        Some(path) => format!("listening; recording to {}", path.display()),
+        None => "listening; recording nothing".to_owned(),
+    };
+    let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?];
+    let [vehicle, handset, video] = sources.clone();
     let handle = live::start(LiveConfig {
-        vehicle: Some(vehicle),
-        handset: url(&args.handset)?,
-        video: url(&args.video)?,
+        vehicle,
+        handset,
+        video,
         forward: url(&args.forward)?,
         timesync: args.timesync,
         request_rates_hz: args.request_rates,
@@ -40,8 +46,12 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         ..LiveConfig::default()
     })?;
     let on_screen = screens::can_show() && args.vehicle != "-";
-    let shown =
-        if on_screen { screens::show(&handle, &args.screen) } else { screens::wait(&handle, args.for_s) };
+    let shown = if on_screen {
+        screens::show(&handle, &args.screen)
+    } else {
+        let until = screens::Until { for_s: args.for_s, sources_end: all_end(&sources) };
+        screens::wait(&handle, until, &listening)
+    };
     let end = handle.finish()?;
     shown?;
     if let Some(path) = &end.recording {
@@ -54,6 +64,11 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         screens::print(&end.summary, args.json)?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Whether every source is a file or a pipe, which end for good.
+fn all_end(sources: &[Option<SourceUrl>]) -> bool {
+    sources.iter().flatten().all(|url| matches!(url, SourceUrl::Stdin | SourceUrl::File(_)))
 }
 
 /// A file that does not exist yet: the one that was named, else one named by the time of the start.

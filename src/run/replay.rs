@@ -13,7 +13,7 @@ use super::{analyse, earlier, screens};
 pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
     let profile = super::profile(&args.common)?;
     let recording = Recording::open(&args.file)?;
-    let thresholds = earlier::thresholds_before(&args.common, &profile, &recording, &args.file)?;
+    let thresholds = earlier::thresholds_before(&args.common, &profile, &recording)?;
     if !screens::can_show() {
         let (monitor, facts) = analyse::analyse(&recording, &profile, thresholds, &|_| {});
         screens::print(&monitor.summary(&facts), false)?;

@@ -27,8 +27,17 @@ pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs) -> anyhow::Result<
     tui::run(handle, tui::Options { theme, no_color, ascii })
 }
 
-/// Waits for the session's end, for a signal, or for so many seconds.
-pub(super) fn wait(handle: &SessionHandle, for_s: Option<f64>) -> anyhow::Result<()> {
+/// What ends a session without screens, beside a signal.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Until {
+    /// So many seconds.
+    pub(super) for_s: Option<f64>,
+    /// The end of every source.
+    pub(super) sources_end: bool,
+}
+
+/// Waits for the session's end or for a signal; says on standard error when it has begun to.
+pub(super) fn wait(handle: &SessionHandle, until: Until, begun: &str) -> anyhow::Result<()> {
     const LOOK_EVERY: Duration = Duration::from_millis(50);
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
@@ -36,14 +45,23 @@ pub(super) fn wait(handle: &SessionHandle, for_s: Option<f64>) -> anyhow::Result
         let mut interrupted = signal(SignalKind::interrupt())?;
         let mut terminated = signal(SignalKind::terminate())?;
         let mut hung_up = signal(SignalKind::hangup())?;
+        let _ = writeln!(io::stderr(), "{begun}");
         let over = async {
-            match for_s {
+            match until.for_s {
                 Some(seconds) => tokio::time::sleep(Duration::from_secs_f64(seconds)).await,
                 None => std::future::pending().await,
             }
         };
+        let mut told = None;
+        let is_over = || handle.is_finished() || (until.sources_end && have_all_ended(handle));
         let ended = async {
-            while !handle.is_finished() {
+            while !is_over() {
+                if let Some(message) = handle.feed().and_then(|feed| feed.message.clone())
+                    && told.as_ref() != Some(&message)
+                {
+                    let _ = writeln!(io::stderr(), "fadewatch: {message}");
+                    told = Some(message);
+                }
                 tokio::time::sleep(LOOK_EVERY).await;
             }
         };
@@ -56,6 +74,10 @@ pub(super) fn wait(handle: &SessionHandle, for_s: Option<f64>) -> anyhow::Result
         }
         anyhow::Ok(())
     })
+}
+
+fn have_all_ended(handle: &SessionHandle) -> bool {
+    handle.feed().is_some_and(|feed| feed.snapshot.sources.iter().all(|source| source.down.is_some()))
 }
 
 /// Prints a summary to standard output.

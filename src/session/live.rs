@@ -25,7 +25,9 @@ use anyhow::bail;
 use crate::clock::SessionClock;
 use crate::link::LinkMonitor;
 use crate::profile::Profile;
-use crate::record::{Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedRecord, SessionInfo};
+use crate::record::{
+    Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, OwnedRecord, SessionInfo,
+};
 use crate::session::picture::{DeathNotice, Publisher, Status};
 use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::snapshot::{LinkState, View};
@@ -159,6 +161,11 @@ pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
     intake.note(marks, Note::Tick);
     let sources = Sources::open(&config, &intake, marks)?;
     let opening = opening_entries(&config);
+    let interfaces = opening.iter().filter_map(|entry| match entry {
+        Entry::Interface(_, info) => Some(info.clone()),
+        _ => None,
+    });
+    let interfaces = interfaces.collect();
     let mut journal = Journal::create(config.recording)?;
     let mut monitor = LinkMonitor::new(config.profile, config.thresholds);
     for entry in opening {
@@ -172,7 +179,7 @@ pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
     let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
         let _notice = DeathNotice(slot);
         let batch = VecDeque::new();
-        Ok(Live { monitor, journal, intake, marks, sources, publisher, batch }.run(&asked))
+        Ok(Live { monitor, journal, intake, marks, interfaces, sources, publisher, batch }.run(&asked))
     })?;
     Ok(SessionHandle::new(commands, feed, thread))
 }
@@ -200,6 +207,8 @@ struct Live {
     journal: Journal,
     intake: Intake,
     marks: InterfaceId,
+    /// As they stand described.
+    interfaces: Vec<InterfaceInfo>,
     sources: Sources,
     publisher: Publisher,
     batch: VecDeque<OwnedRecord>,
@@ -256,6 +265,10 @@ impl Live {
             return;
         }
         for owned in &self.batch {
+            if let Some(entry) = described_anew(&mut self.interfaces, owned) {
+                self.journal.record(&entry);
+                self.monitor.handle(&entry);
+            }
             let entry = Entry::Record(owned.as_record());
             if let Some(note) = self.journal.record(&entry) {
                 self.monitor.handle(&Entry::Record(note.as_record()));
@@ -275,6 +288,18 @@ impl Live {
         let evidence = self.monitor.freeze_evidence();
         SessionEnd { summary, recording: self.journal.path(), evidence }
     }
+}
+
+/// A pipe shows only by its first bytes that it brings datagrams, out of a capture; its
+/// interface stood as a byte stream until then.
+fn described_anew(interfaces: &mut [InterfaceInfo], record: &OwnedRecord) -> Option<Entry<'static>> {
+    let OwnedBody::Datagram { .. } = record.body else { return None };
+    let info = interfaces.get_mut(usize::from(record.interface.0))?;
+    if info.kind != InterfaceKind::Stream {
+        return None;
+    }
+    info.kind = InterfaceKind::Datagram;
+    Some(Entry::Interface(record.interface, info.clone()))
 }
 
 fn live_status(journal: &Journal) -> Status {

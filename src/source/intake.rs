@@ -108,9 +108,12 @@ impl Intake {
         queue.records.push_back(OwnedRecord { at, interface, direction, body });
     }
 
-    /// Bytes of a file or a pipe, which can wait: blocks until they fit; false once the session is over.
-    pub(crate) fn stream_when_room(&self, interface: InterfaceId, bytes: Arc<[u8]>) -> bool {
-        let length = bytes.len();
+    /// What a file or a pipe held, which can wait: blocks until it fits; false once the session is over.
+    pub(crate) fn when_room(&self, interface: InterfaceId, direction: Direction, body: OwnedBody) -> bool {
+        let length = match &body {
+            OwnedBody::Stream(bytes) | OwnedBody::Datagram { bytes, .. } => bytes.len(),
+            OwnedBody::Other | OwnedBody::Note(_) => 0,
+        };
         let full = |queue: &mut Queue| !queue.closed && !self.fits(queue, length);
         let guard = self.lock();
         let mut queue = self.shared.room.wait_while(guard, full).unwrap_or_else(PoisonError::into_inner);
@@ -120,8 +123,7 @@ impl Intake {
         let at = self.clock.now();
         queue.tell_losses(at);
         queue.bytes += length;
-        let body = OwnedBody::Stream(bytes);
-        queue.records.push_back(OwnedRecord { at, interface, direction: Direction::Inbound, body });
+        queue.records.push_back(OwnedRecord { at, interface, direction, body });
         true
     }
 

@@ -1,15 +1,29 @@
 //! Standard input, files and named pipes: read by a thread of their own, since the
 //! system cannot say when they are ready. They wait for room instead of losing bytes.
+//!
+//! They may hold bare bytes, or what a packet tool writes while it captures (pcapng or
+//! pcap): the first bytes tell. Of a capture the datagrams are given, stamped with their
+//! arrival here, and what it says of packets that it lost; all else is left out. One
+//! source carries one kind: datagrams, or a byte stream, whichever came first. A tool that
+//! hands packets on in heaps blurs those stamps, which its own stamps show: that is told.
 
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
-use crate::record::{InterfaceId, Note};
+use crate::capture::{StreamDecoder, StreamFormat};
+use crate::record::{Body, Entry, InterfaceId, InterfaceKind, Note, OwnedRecord, Record};
+use crate::units::Nanos;
 
 use super::intake::Intake;
 use super::line::Notices;
 use super::stream::{Refusal, plain};
+
+/// Interfaces of a capture whose losses are added up.
+const MOST_INTERFACES: usize = 64;
+/// A packet that comes this much later than others of its capture waited in a heap.
+const HEAP: Nanos = Nanos::from_millis(200);
 
 /// Opens a file.
 pub(crate) fn open(path: &Path) -> Result<Box<dyn Read + Send>, Refusal> {
@@ -31,21 +45,125 @@ pub(crate) fn spawn(
     notices: Notices,
 ) -> io::Result<()> {
     std::thread::Builder::new().name(format!("source-{name}")).spawn(move || {
+        let mut taker = Taker::new(interface, name, intake, notices);
+        let mut decoder = StreamDecoder::new();
         let mut buffer = vec![0; 16_384];
         let reason = loop {
             match from.read(&mut buffer) {
                 Ok(0) => break "end of input".to_owned(),
                 Ok(length) => {
-                    if !intake.stream_when_room(interface, buffer[..length].into()) {
+                    let now = taker.intake.clock().now();
+                    decoder.push(now, &buffer[..length], &mut |entry| taker.take(entry));
+                    if taker.over {
                         return;
+                    }
+                    if decoder.format() == StreamFormat::Damaged {
+                        break "the capture is damaged here, what follows cannot be read".to_owned();
                     }
                 }
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
                 Err(error) => break plain(&error),
             }
         };
-        intake.note(interface, Note::SourceDown { interface, reason: reason.clone() });
-        notices.say(format!("{name}: {reason}"));
+        decoder.finish(taker.intake.clock().now(), &mut |entry| taker.take(entry));
+        taker.end(&reason);
     })?;
     Ok(())
+}
+
+/// Hands what was decoded to the session.
+struct Taker {
+    interface: InterfaceId,
+    name: String,
+    intake: Intake,
+    notices: Notices,
+    /// What its first traffic was.
+    carries: Option<InterfaceKind>,
+    /// Traffic of the other kind.
+    left_out: u64,
+    /// What the capture says that it lost, by its own interfaces.
+    lost: BTreeMap<InterfaceId, u64>,
+    /// Arrival here less the capture's own stamp: the smallest so far.
+    least_delay: Option<Nanos>,
+    told_heaps: bool,
+    /// The session has ended.
+    over: bool,
+}
+
+impl Taker {
+    fn new(interface: InterfaceId, name: String, intake: Intake, notices: Notices) -> Self {
+        Self {
+            interface,
+            name,
+            intake,
+            notices,
+            carries: None,
+            left_out: 0,
+            lost: BTreeMap::new(),
+            least_delay: None,
+            told_heaps: false,
+            over: false,
+        }
+    }
+
+    fn take(&mut self, entry: &Entry<'_>) {
+        let Entry::Record(record) = entry else { return };
+        match &record.body {
+            Body::Stream(_) => self.traffic(record, InterfaceKind::Stream),
+            Body::Datagram { .. } => self.traffic(record, InterfaceKind::Datagram),
+            Body::Note(note) => self.note(note),
+            Body::Other => {}
+        }
+    }
+
+    fn traffic(&mut self, record: &Record<'_>, kind: InterfaceKind) {
+        if *self.carries.get_or_insert(kind) != kind {
+            self.left_out += 1;
+            let (name, count) = (&self.name, self.left_out);
+            self.notices.say(format!(
+                "{name}: datagrams and byte streams in one capture; {count} records of the other kind left out"
+            ));
+            return;
+        }
+        self.watch_heaps(record.at);
+        let body = OwnedRecord::from(record).body;
+        self.over |= !self.intake.when_room(self.interface, record.direction, body);
+    }
+
+    /// Bare bytes carry their arrival as stamp, so they never show any.
+    fn watch_heaps(&mut self, captured: Nanos) {
+        let delay = self.intake.clock().now() - captured;
+        let least = self.least_delay.map_or(delay, |least| least.min(delay));
+        self.least_delay = Some(least);
+        if delay - least > HEAP && !self.told_heaps {
+            self.told_heaps = true;
+            let name = &self.name;
+            self.notices.say(format!(
+                "{name}: packets come in heaps, times are blurred; have the tool pass each on at once (tcpdump: --immediate-mode -s 2048)"
+            ));
+        }
+    }
+
+    fn note(&mut self, note: &Note) {
+        match note {
+            Note::HostDrops { interface, total } => {
+                if self.lost.len() < MOST_INTERFACES || self.lost.contains_key(interface) {
+                    self.lost.insert(*interface, *total);
+                }
+                let all = self.lost.values().fold(0, |sum: u64, lost| sum.saturating_add(*lost));
+                self.intake.host_drops(self.interface, all);
+            }
+            Note::Mark { .. } | Note::Foreign { .. } | Note::BytesLost { .. } => {
+                self.intake.note(self.interface, note.clone());
+            }
+            // The rest speaks of the session that was recorded, not of this one.
+            _ => {}
+        }
+    }
+
+    fn end(self, reason: &str) {
+        let Self { interface, name, intake, notices, .. } = self;
+        intake.note(interface, Note::SourceDown { interface, reason: reason.to_owned() });
+        notices.say(format!("{name}: {reason}"));
+    }
 }
