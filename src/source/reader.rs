@@ -137,9 +137,12 @@ impl Taker {
         self.least_delay = Some(least);
         if delay - least > HEAP && !self.told_heaps {
             self.told_heaps = true;
+            let what = "packets come in heaps, times are blurred";
+            // The recording says so too: its freezes and ages are not the link's.
+            self.intake.note(self.interface, Note::Foreign { text: what.to_owned() });
             let name = &self.name;
             self.notices.say(format!(
-                "{name}: packets come in heaps, times are blurred; have the tool pass each on at once (tcpdump: --immediate-mode -s 2048)"
+                "{name}: {what}; have the tool pass each on at once (tcpdump: --immediate-mode -s 2048)"
             ));
         }
     }
@@ -165,5 +168,38 @@ impl Taker {
         let Self { interface, name, intake, notices, .. } = self;
         intake.note(interface, Note::SourceDown { interface, reason: reason.to_owned() });
         notices.say(format!("{name}: {reason}"));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::VecDeque;
+
+    use super::*;
+    use crate::clock::SessionClock;
+    use crate::record::{Direction, Flow, OwnedBody};
+    use crate::source::intake::IntakeLimits;
+
+    #[test]
+    fn packets_that_waited_for_each_other_are_told_once() {
+        let intake = Intake::new(SessionClock::start(), IntakeLimits::default());
+        let mut taker = Taker::new(InterfaceId(0), "vehicle".to_owned(), intake.clone(), Notices::default());
+        let end = ([127, 0, 0, 1], 14_550).into();
+        let flow = Flow { source: end, destination: end };
+        // All arrive now; by the capture's own stamps the later ones waited the longer.
+        for captured_s in [10, 10, 9, 8] {
+            taker.take(&Entry::Record(Record {
+                at: Nanos::from_secs(captured_s),
+                interface: InterfaceId(0),
+                direction: Direction::Inbound,
+                body: Body::Datagram { flow, bytes: &[1] },
+            }));
+        }
+        let mut batch = VecDeque::new();
+        intake.take(&mut batch);
+        let told: Vec<bool> =
+            batch.iter().map(|record| matches!(record.body, OwnedBody::Note(Note::Foreign { .. }))).collect();
+        assert_eq!(told, [false, false, true, false, false]);
+        assert!(taker.notices.take().is_some_and(|notice| notice.contains("heaps")));
     }
 }
