@@ -22,7 +22,7 @@ use crossterm::event::{self, Event, KeyEventKind};
 use crate::session::{Command, Feed, SessionHandle, ViewRequest};
 
 use state::{Effect, UiState};
-use terminal::{Endings, Screens};
+use terminal::{Endings, Keys, Screens};
 use theme::{Theme, ThemeName};
 use view::{Glyphs, Scene};
 
@@ -58,11 +58,12 @@ pub fn run(handle: &SessionHandle, options: Options) -> anyhow::Result<()> {
             // Pacing without a clock: no drawing can follow sooner than this.
             std::thread::sleep(DRAW_EVERY);
         }
-        if event::poll(LOOK_EVERY)? {
-            while event::poll(Duration::ZERO)? {
-                if desk.event(&event::read()?, handle) {
-                    return Ok(());
-                }
+        if terminal::wait_for_keys(LOOK_EVERY) == Keys::Gone {
+            return Ok(());
+        }
+        while event::poll(Duration::ZERO)? {
+            if desk.event(&event::read()?, handle) {
+                return Ok(());
             }
         }
         if std::mem::take(&mut desk.rings) {

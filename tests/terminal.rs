@@ -220,3 +220,38 @@ fn what_another_thread_says_in_a_panic_is_shown_after_the_screens() {
     let (_, restored, text) = screen.end();
     assert!(restored && text.contains("fell over"), "{text}");
 }
+
+/// A terminal that is hung up (the window closed, the ssh session gone) must not leave a process
+/// behind that spins on it: `timeout` would end such a one with status 124.
+#[test]
+fn a_terminal_that_is_gone_ends_the_program() {
+    let size = Winsize { ws_row: 24, ws_col: 80, ws_xpixel: 0, ws_ypixel: 0 };
+    let pty = openpty(&size, None).expect("a pseudo-terminal");
+    let end = || Stdio::from(pty.slave.try_clone().expect("its far side"));
+    // The child must not hold the near side open itself.
+    let close = nix::fcntl::FcntlArg::F_SETFD(nix::fcntl::FdFlag::FD_CLOEXEC);
+    nix::fcntl::fcntl(pty.master.as_fd(), close).expect("a flag");
+    let mut child = Process::new("timeout")
+        .arg("--foreground")
+        .arg(PATIENCE.as_secs().to_string())
+        .arg(std::env::current_exe().expect("this binary"))
+        .args(["--exact", "child", "--nocapture", "--test-threads=1"])
+        .env(CHILD, "replay")
+        .env("TERM", "xterm-256color")
+        .stdin(end())
+        .stdout(end())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the child starts");
+    drop(pty.slave);
+    let mut master = std::fs::File::from(pty.master);
+    let mut seen = Vec::new();
+    let mut chunk = [0; 8_192];
+    while !String::from_utf8_lossy(&seen).contains("freeze level") {
+        let count = master.read(&mut chunk).expect("the screens are drawn");
+        seen.extend_from_slice(&chunk[..count]);
+    }
+    drop(master);
+    let status = child.wait().expect("it ends");
+    assert_ne!(status.code(), Some(124), "it was still there after {PATIENCE:?}");
+}

@@ -5,15 +5,18 @@
 //! kept and printed when they are left.
 
 use std::io::{self, Stdout, Write, stdout};
+use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, Once, PoisonError};
 use std::thread::ThreadId;
+use std::time::Duration;
 
 use crossterm::cursor::Show;
 use crossterm::execute;
 use crossterm::terminal::{
     Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
+use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::layout::Rect;
@@ -48,6 +51,27 @@ impl Drop for Endings {
             signal_hook::low_level::unregister(id);
         }
     }
+}
+
+/// What waiting for keys found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Keys {
+    /// There may be some.
+    Perhaps,
+    /// The terminal was hung up: nobody will press one any more.
+    Gone,
+}
+
+/// Waits for keys, and sees a terminal that was hung up before anything is read from
+/// it: the event reader never comes back from one.
+pub(super) fn wait_for_keys(longest: Duration) -> Keys {
+    let input = io::stdin();
+    let mut watched = [PollFd::new(input.as_fd(), PollFlags::POLLIN)];
+    let longest = PollTimeout::try_from(longest).unwrap_or(PollTimeout::ZERO);
+    // A signal ends the wait early: the loop looks at what it asked for.
+    let _ = poll(&mut watched, longest);
+    let gone = PollFlags::POLLHUP | PollFlags::POLLERR | PollFlags::POLLNVAL;
+    if watched[0].revents().is_some_and(|seen| seen.intersects(gone)) { Keys::Gone } else { Keys::Perhaps }
 }
 
 /// Which thread holds the terminal now, and what others said while it did.
