@@ -80,10 +80,10 @@ impl Curve {
         let (first, last) = (self.knots[0], self.knots[self.knots.len() - 1]);
         let flat = |a: (f64, f64), b: (f64, f64)| (b.1 - a.1) <= 1e-6 * (b.0 - a.0);
         if output < first.1 && flat(first, self.knots[1]) {
-            return if upper { f64::NEG_INFINITY } else { first.0 };
+            return f64::NEG_INFINITY;
         }
         if output > last.1 && flat(self.knots[self.knots.len() - 2], last) {
-            return if upper { last.0 } else { f64::INFINITY };
+            return f64::INFINITY;
         }
         let (a, b) = self.piece(|knot| if upper { knot.1 <= output } else { knot.1 < output });
         if flat(a, b) {
