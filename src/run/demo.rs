@@ -39,8 +39,7 @@ pub(super) fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
     let (name, bytes) = SHOWN;
     let recording = Recording::bundled(name, bytes)?;
     let opening = earlier::opening(&recording, &profile);
-    let thresholds =
-        earlier::thresholds_in(&history, &profile, &opening.tags, opening.start_utc.as_deref(), Some(name))?;
+    let thresholds = earlier::thresholds_in(&history, &profile, &opening.tags, opening.start_utc.as_deref())?;
     if !screens::can_show() {
         let (monitor, facts) = analyse::analyse(&recording, &profile, thresholds, &|_| {});
         screens::print(&monitor.summary(&facts), args.json)?;

@@ -67,13 +67,12 @@ pub(super) fn thresholds(
     profile: &Profile,
     tags: &BTreeMap<String, String>,
     before: Option<&str>,
-    except: Option<&str>,
 ) -> anyhow::Result<Arc<[Threshold]>> {
     // Without a home folder there is no earlier session either.
     let Some(path) = common.history.clone().or_else(History::default_path) else { return Ok(Arc::from([])) };
     let Some(history) = History::open_existing(&path)? else { return Ok(Arc::from([])) };
     tell_set_aside(&history);
-    thresholds_in(&history, profile, tags, before, except)
+    thresholds_in(&history, profile, tags, before)
 }
 
 /// The same in a history that is open.
@@ -82,9 +81,8 @@ pub(super) fn thresholds_in(
     profile: &Profile,
     tags: &BTreeMap<String, String>,
     before: Option<&str>,
-    except: Option<&str>,
 ) -> anyhow::Result<Arc<[Threshold]>> {
-    let choice = Choice { tags: Some(tags), before, except, ..Choice::default() };
+    let choice = Choice { tags: Some(tags), before, ..Choice::default() };
     Ok(history.thresholds(profile, &choice)?.into())
 }
 
@@ -96,7 +94,8 @@ pub(super) fn thresholds_before(
 ) -> anyhow::Result<Arc<[Threshold]>> {
     let opening = opening(recording, profile);
     let Some(start) = opening.start_utc else { return Ok(Arc::from([])) };
-    thresholds(common, profile, &opening.tags, Some(&start), Some(&recording.hash()))
+    // What began before it cannot be itself: no need to hash a large file.
+    thresholds(common, profile, &opening.tags, Some(&start))
 }
 
 /// The history's row of a session.

@@ -23,7 +23,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let tags: BTreeMap<String, String> = args.common.tags.iter().cloned().collect();
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
-    let thresholds = earlier::thresholds(&args.common, &profile, &all_tags, None, None)?;
+    let thresholds = earlier::thresholds(&args.common, &profile, &all_tags, None)?;
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
     let listening = match &recording {
         Some(path) => format!("listening; recording to {}", path.display()),
