@@ -274,6 +274,9 @@ pub struct LatencyStage {
     pub cross_correlation_ms: Option<f64>,
     /// Per stick and output.
     pub channels: Vec<LatencyChannel>,
+    /// For drawing, not in the file: pieces of the distribution as low end, high end (ms; may be infinite) and share.
+    #[serde(skip)]
+    pub distribution: Vec<(f64, f64, f64)>,
 }
 
 /// One stick and the output that follows it.

@@ -5,6 +5,7 @@
 
 mod simulated_link;
 
+use fadewatch::stats::turnbull::Problem;
 use fadewatch::summary::{LatencyStage, LatencySummary};
 use simulated_link::{Scenario, Session, play, quantile};
 
@@ -144,6 +145,32 @@ fn holds_are_the_outages_of_the_control_link() {
     let held = play(&scenario).meter.holds().unwrap();
     assert!(held.count > calm.count, "{held:?} against {calm:?}");
     assert!(held.longest_s > 0.8 && held.longest_s < 4.3, "{held:?}");
+}
+
+/// What an optimum without its empty cells is: the same optimum (Turnbull 1976, the likelihood is concave).
+#[test]
+fn leaving_empty_cells_out_changes_no_estimate() {
+    let sets: Vec<Vec<(f64, f64)>> = (0..60)
+        .map(|i| (f64::from(i * 7 % 23), f64::from(i * 7 % 23 + 3 + i * 5 % 11)))
+        .map(|set| vec![set])
+        .collect();
+    let whole = Problem::new(&sets);
+    let weights = whole.weights();
+    let best = whole.solve(&weights, None, 1e-8, 5000);
+    let keep: Vec<bool> = best.mass.iter().map(|&mass| mass > 1e-7).collect();
+    let (part, becomes) = whole.restricted(&keep);
+    let mut part_weights = vec![0.0; part.sets()];
+    let mut silent = 0.0;
+    for (weight, set) in weights.iter().zip(&becomes) {
+        match set {
+            Some(set) => part_weights[*set as usize] += weight,
+            None => silent += weight,
+        }
+    }
+    assert!((part_weights.iter().sum::<f64>() + silent - 60.0).abs() < 1e-9);
+    let again = part.solve(&part_weights, None, 1e-8, 5000);
+    // The sets left out hold all the mass: the logarithm of their chance is 0.
+    assert!((again.log_likelihood - best.log_likelihood).abs() < 1e-5);
 }
 
 #[test]

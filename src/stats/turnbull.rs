@@ -100,6 +100,54 @@ impl Problem {
         weights
     }
 
+    /// The same with mass on the kept cells alone: far fewer sets differ there. Gives the set that
+    /// each of this problem's sets becomes; `None` for one that holds all kept cells and so says nothing.
+    #[must_use]
+    pub fn restricted(&self, keep: &[bool]) -> (Self, Vec<Option<u32>>) {
+        let mut kept_before = vec![0_u32; self.cells.len() + 1];
+        for (index, &kept) in keep.iter().enumerate() {
+            kept_before[index + 1] = kept_before[index] + u32::from(kept);
+        }
+        let count = kept_before[self.cells.len()];
+        let cells = self.cells.iter().zip(keep).filter(|(_, kept)| **kept).map(|(cell, _)| *cell).collect();
+        let mut known: BTreeMap<Vec<(u32, u32)>, u32> = BTreeMap::new();
+        let mut problem = Self { cells, offsets: vec![0], ..Self::default() };
+        let mut becomes = Vec::with_capacity(self.sets());
+        for index in 0..self.sets() {
+            let mut key: Vec<(u32, u32)> = Vec::new();
+            for &(start, end) in self.set(index) {
+                let (start, end) = (kept_before[start as usize], kept_before[end as usize]);
+                match key.last_mut() {
+                    Some(last) if last.1 == start => last.1 = end,
+                    _ if start < end => key.push((start, end)),
+                    _ => {}
+                }
+            }
+            if key.is_empty() || key == [(0, count)] {
+                becomes.push(None);
+                continue;
+            }
+            let next = known.len() as u32;
+            let set = *known.entry(key).or_insert_with_key(|key| {
+                problem.ranges.extend_from_slice(key);
+                problem.offsets.push(problem.ranges.len() as u32);
+                next
+            });
+            becomes.push(Some(set));
+        }
+        (problem, becomes)
+    }
+
+    /// Each cell's gradient under masses: 1 where there is mass at the optimum, less elsewhere.
+    #[must_use]
+    pub fn gradient(&self, weights: &[f64], mass: &[f64]) -> Vec<f64> {
+        let mut work = Work::new(self.cells.len(), self.sets());
+        work.cumulate(mass);
+        work.likelihood(self, weights);
+        work.gradient(self, weights, weights.iter().sum());
+        work.gradient
+    }
+
     fn set(&self, index: usize) -> &[(u32, u32)] {
         &self.ranges[self.offsets[index] as usize..self.offsets[index + 1] as usize]
     }

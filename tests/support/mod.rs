@@ -164,6 +164,7 @@ fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) ->
         clock_uncertainty_ms: Some(clock),
         bound: "two-sided".to_owned(),
         cross_correlation_ms: Some(median - 1.0),
+        distribution: Vec::new(),
         channels: (1..=3)
             .map(|number| LatencyChannel {
                 stick: from.0.then_some(number),

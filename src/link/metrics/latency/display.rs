@@ -14,6 +14,9 @@ const MOST_BINS: usize = 60;
 /// Points of the drift line, at most, and movements behind each.
 const MOST_DRIFT: usize = 24;
 const FEWEST_BEHIND: usize = 8;
+const MOST_BEHIND: usize = 32;
+/// Narrower pieces are no one's concern, ms.
+const LEAST_UNLOCATED_MS: f64 = 4.0;
 
 pub(super) fn view(
     meter: &LatencyMeter,
@@ -25,13 +28,15 @@ pub(super) fn view(
     let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
     let stages =
         [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    let from_stick = |stage: &StageMeter| stage.reading(clocks);
+    // Movements on the boot clock are not drawn over time: this session's start is not known on it.
+    let readings: Vec<Reading> =
+        stages[..2].iter().map(|stage| stage.map(from_stick).unwrap_or_default()).collect();
     let mut views: [StageView; 3] = Default::default();
     for (index, view) in views.iter_mut().enumerate() {
-        let reading = stages[index].map(|stage| stage.reading(clocks)).unwrap_or_default();
-        // Movements on the boot clock are placed by what this session's start is on it: not known, so by order.
         *view = StageView {
-            bins: bins(&reading),
-            drift: if index < 2 { drift(&reading, context) } else { Vec::new() },
+            bins: rows[index].as_ref().map_or_else(Vec::new, |row| bins(&row.distribution)),
+            drift: readings.get(index).map_or_else(Vec::new, |reading| drift(reading, context)),
             limited_by: rows[index].as_ref().map(|row| limited_by(row, stages[index])),
             missing: rows[index].is_none().then(|| missing(meter, index, stages[index])),
         };
@@ -39,17 +44,16 @@ pub(super) fn view(
     LatencyView {
         stages: views,
         movement: source
-            .and_then(|source| movement(&source.servo, false, clocks, context))
-            .or_else(|| source.and_then(|source| movement(&source.input, true, clocks, context))),
+            .and_then(|source| movement(&source.servo, &readings[0], false, clocks, context))
+            .or_else(|| movement(&source?.input, &readings[1], true, clocks, context)),
         glass_to_glass_ms: context.profile.glass_to_glass_ms,
     }
 }
 
 /// Equal bins over the bounded part of the distribution.
-fn bins(reading: &Reading) -> Vec<(f64, f64, f64)> {
-    let Some(estimate) = Estimate::new(reading.moves.iter(), None) else { return Vec::new() };
+fn bins(distribution: &[(f64, f64, f64)]) -> Vec<(f64, f64, f64)> {
     let known: Vec<(f64, f64, f64)> =
-        estimate.cells().filter(|cell| cell.1.is_finite() && cell.2 > 1e-6).collect();
+        distribution.iter().filter(|cell| cell.1.is_finite()).copied().collect();
     let (Some(first), Some(last)) = (known.first(), known.last()) else { return Vec::new() };
     let span = (last.1 - first.0).max(1.0);
     let width =
@@ -77,7 +81,8 @@ fn drift(reading: &Reading, context: &Context) -> Vec<(f64, f64)> {
         .chunks(size)
         .filter(|chunk| chunk.len() >= FEWEST_BEHIND.min(size))
         .filter_map(|chunk| {
-            let median = Estimate::new(chunk.iter(), None)?.quantile(0.5)?;
+            let some = chunk.iter().step_by(chunk.len().div_ceil(MOST_BEHIND));
+            let median = Estimate::rough(some)?.quantile(0.5)?;
             Some((context.since_start_s(chunk[chunk.len() / 2].start), median))
         })
         .collect()
@@ -97,6 +102,12 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>) -> String {
             return format!("cross-check disagrees: {lag:.0} ms by correlation; move one stick at a time");
         }
     }
+    if let Some(unlocated) = unlocated(row) {
+        return format!(
+            "telemetry schedule: its samples leave {unlocated:.0} ms unlocated; ask for another rate with \
+             --request-rates"
+        );
+    }
     let width = row.p50_ci95_ms.map(|[low, high]| (high - low) / 2.0);
     match (width, row.clock_uncertainty_ms) {
         (None, _) => format!("too few movements: {} more for the median", row.moves_needed.p50),
@@ -110,6 +121,20 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>) -> String {
         }
         (Some(width), _) => format!("number of movements: {} give {width:.1} ms either way", row.events),
     }
+}
+
+/// The width of the piece in which the median lies, where it makes most of the median's interval:
+/// samples that always fall at the same moments of a movement never divide it, however many come.
+fn unlocated(row: &LatencyStage) -> Option<f64> {
+    let [low, high] = row.p50_ci95_ms?;
+    let mut below = 0.0;
+    let all: f64 = row.distribution.iter().map(|piece| piece.2).sum();
+    let piece = row.distribution.iter().find(|piece| {
+        below += piece.2;
+        below >= 0.5 * all
+    })?;
+    let width = piece.1 - piece.0;
+    (width >= LEAST_UNLOCATED_MS && width >= 0.7 * (high - low)).then_some(width)
 }
 
 fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> String {
@@ -132,7 +157,13 @@ fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> St
     words.to_owned()
 }
 
-fn movement(stage: &StageMeter, is_input: bool, clocks: &Clocks, context: &Context) -> Option<Movement> {
+fn movement(
+    stage: &StageMeter,
+    reading: &Reading,
+    is_input: bool,
+    clocks: &Clocks,
+    context: &Context,
+) -> Option<Movement> {
     let (movement, timeline, follow, curve) = stage.newest(clocks)?;
     let laid = super::mapping::Laid::new(&movement, timeline.as_ref());
     let to = (movement.end - movement.start).millis() + 800.0;
@@ -140,18 +171,11 @@ fn movement(stage: &StageMeter, is_input: bool, clocks: &Clocks, context: &Conte
     let stick = laid.stick(follow.stick);
     let output = laid.output(follow.output);
     let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
-    let reading = stage.reading(clocks);
-    let sets = reading
-        .moves
-        .iter()
-        .rev()
-        .find(|moves| moves.start == movement.start)
-        .map(super::stage::MoveAges::sets);
     // The narrowest of the movement's sets is what dated it.
-    let narrowest = sets
-        .unwrap_or_default()
-        .into_iter()
-        .filter_map(|(_, set)| set.first().copied())
+    let own = reading.moves.iter().rev().find(|moves| moves.start == movement.start)?;
+    let narrowest = own
+        .packed_sets()
+        .filter_map(|set| set.first().map(|range| range.ms()))
         .min_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))?;
     Some(Movement {
         at_s: context.since_start_s(movement.start),

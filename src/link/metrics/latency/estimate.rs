@@ -1,17 +1,22 @@
 //! From sets of ages to percentiles with intervals.
 
+use std::collections::HashMap;
+
 use crate::stats::bootstrap::{Resampler, percentile_interval};
-use crate::stats::turnbull::{Problem, Ranges, Solution, TOLERANCE};
+use crate::stats::turnbull::{Problem, Ranges, Solution};
 use crate::summary::{Interval, LatencyChannel, LatencyStage, MovesNeeded};
 
-use super::stage::{MoveAges, Reading};
+use super::stage::{AgeRange, MoveAges, Reading};
 
 /// Replicates of the bootstrap, and its seed.
 const REPLICATES: usize = 200;
 const SEED: u64 = 0x5eed_1a7e_0001;
+const TIGHT: f64 = 1e-6;
 const LOOSE: f64 = 1e-3;
 const LOOSE_ROUNDS: usize = 40;
 const MOST_ROUNDS: usize = 2000;
+/// Cells whose gradient comes this near to 1 could hold mass in a replicate.
+const NEARLY: f64 = 0.9;
 /// Fewer movements say nothing even of the median.
 const FEWEST: u64 = 5;
 
@@ -20,27 +25,65 @@ const FEWEST: u64 = 5;
 pub(super) struct Estimate {
     problem: Problem,
     solution: Solution,
-    /// Where each movement's observations begin; one longer than the movements.
+    /// How many observations are of each set.
+    weights: Vec<f64>,
+    /// Each movement's sets with their numbers, one movement after the other.
+    counted: Vec<(u32, u32)>,
+    /// Where each movement's begin in `counted`; one longer than the movements.
     offsets: Vec<usize>,
 }
 
 impl Estimate {
     pub(super) fn new<'a>(moves: impl Iterator<Item = &'a MoveAges>, pair: Option<(u8, u8)>) -> Option<Self> {
-        let mut observations: Vec<Ranges> = Vec::new();
-        let mut offsets = vec![0];
+        Self::to_tolerance(moves, pair, TIGHT)
+    }
+
+    /// For a line on a screen: solved less exactly.
+    pub(super) fn rough<'a>(moves: impl Iterator<Item = &'a MoveAges>) -> Option<Self> {
+        Self::to_tolerance(moves, None, LOOSE)
+    }
+
+    fn to_tolerance<'a>(
+        moves: impl Iterator<Item = &'a MoveAges>,
+        pair: Option<(u8, u8)>,
+        tolerance: f64,
+    ) -> Option<Self> {
+        // Looked up only, never walked through: sets are numbered as they come.
+        let mut known: HashMap<&[AgeRange], u32> = HashMap::new();
+        let mut distinct: Vec<Ranges> = Vec::new();
+        let (mut counted, mut offsets, mut own) = (Vec::new(), vec![0], Vec::new());
         for movement in moves {
-            let sets = movement.sets().into_iter().filter(|(own, _)| pair.is_none_or(|pair| pair == *own));
-            observations.extend(sets.map(|(_, ranges)| ranges));
-            if observations.len() > offsets[offsets.len() - 1] {
-                offsets.push(observations.len());
+            own.clear();
+            for set in movement.packed_sets() {
+                if pair.is_some_and(|pair| pair != (set[0].stick, set[0].output)) {
+                    continue;
+                }
+                let number = *known.entry(set).or_insert_with(|| {
+                    distinct.push(set.iter().map(|range| range.ms()).collect());
+                    distinct.len() as u32 - 1
+                });
+                own.push(number);
+            }
+            own.sort_unstable();
+            let same = own.chunk_by(|a, b| a == b);
+            counted.extend(same.map(|same| (same[0], same.len() as u32)));
+            if counted.len() > offsets[offsets.len() - 1] {
+                offsets.push(counted.len());
             }
         }
-        if observations.is_empty() {
+        if distinct.is_empty() {
             return None;
         }
-        let problem = Problem::new(&observations);
-        let solution = problem.solve(&problem.weights(), None, TOLERANCE.max(1e-6), MOST_ROUNDS);
-        Some(Self { problem, solution, offsets })
+        let problem = Problem::new(&distinct);
+        for (set, _) in &mut counted {
+            *set = problem.set_of_observation()[*set as usize];
+        }
+        let mut weights = vec![0.0; problem.sets()];
+        for &(set, count) in &counted {
+            weights[set as usize] += f64::from(count);
+        }
+        let solution = problem.solve(&weights, None, tolerance, MOST_ROUNDS);
+        Some(Self { problem, solution, weights, counted, offsets })
     }
 
     pub(super) const fn events(&self) -> u64 {
@@ -51,41 +94,62 @@ impl Estimate {
         self.problem.quantile(&self.solution.mass, share)
     }
 
-    /// Cells with their shares: low, high, share.
-    pub(super) fn cells(&self) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
-        self.problem.cells().iter().zip(&self.solution.mass).map(|(cell, &mass)| (cell.0, cell.1, mass))
+    /// Cells that hold mass, with their shares: low, high, share.
+    fn cells(&self) -> Vec<(f64, f64, f64)> {
+        let cells = self.problem.cells().iter().zip(&self.solution.mass);
+        cells.filter(|(_, mass)| **mass > 1e-6).map(|(cell, &mass)| (cell.0, cell.1, mass)).collect()
     }
 
     /// 95 % intervals of the percentiles, by bootstrap over movements. Where in its cell a percentile
-    /// lies is not known, so the low end takes the cells' low ends and the high end their high ends.
+    /// lies is not known, so the low end takes the cells' low ends and the high end their high ends,
+    /// and no interval is narrower than the cell of the estimate itself.
+    ///
+    /// Replicates keep to the cells that hold mass or nearly would ([`NEARLY`]): most sets say nothing
+    /// there, and equal ones are merged, so that the cost does not grow with the movements.
     fn intervals(&self, shares: [f64; 3]) -> [Option<Interval>; 3] {
-        let moves = self.offsets.len() - 1;
-        let sets = self.problem.set_of_observation();
+        let gradient = self.problem.gradient(&self.weights, &self.solution.mass);
+        let keep: Vec<bool> = gradient
+            .iter()
+            .zip(&self.solution.mass)
+            .map(|(&gradient, &mass)| mass > 1e-6 || gradient > NEARLY)
+            .collect();
+        let (problem, becomes) = self.problem.restricted(&keep);
+        let start: Vec<f64> =
+            self.solution.mass.iter().zip(&keep).filter(|(_, kept)| **kept).map(|(mass, _)| *mass).collect();
+        let moves: Vec<Vec<(u32, u32)>> = self
+            .offsets
+            .windows(2)
+            .map(|pair| {
+                let own = self.counted[pair[0]..pair[1]].iter();
+                own.filter_map(|&(set, count)| Some((becomes[set as usize]?, count))).collect()
+            })
+            .collect();
         let mut resampler = Resampler::new(SEED);
-        let mut counts = vec![0_u32; moves];
-        let mut weights = vec![0.0; self.problem.sets()];
+        let mut counts = vec![0_u32; moves.len()];
+        let mut weights = vec![0.0; problem.sets()];
         let mut replicates: [[Vec<Option<f64>>; 2]; 3] = Default::default();
         for _ in 0..REPLICATES {
             resampler.draw(&mut counts);
             weights.fill(0.0);
-            for (pair, &count) in self.offsets.windows(2).zip(&counts) {
-                if count > 0 {
-                    for &set in &sets[pair[0]..pair[1]] {
-                        weights[set as usize] += f64::from(count);
-                    }
+            for (own, &drawn) in moves.iter().zip(&counts).filter(|(_, drawn)| **drawn > 0) {
+                for &(set, count) in own {
+                    weights[set as usize] += f64::from(count * drawn);
                 }
             }
-            let solution = self.problem.solve(&weights, Some(&self.solution.mass), LOOSE, LOOSE_ROUNDS);
+            let solution = problem.solve(&weights, Some(&start), LOOSE, LOOSE_ROUNDS);
+            let mass = if solution.mass.is_empty() { &start } else { &solution.mass };
             for ([lows, highs], share) in replicates.iter_mut().zip(shares) {
-                let cell = self.problem.quantile_cell(&solution.mass, share);
+                let cell = problem.quantile_cell(mass, share);
                 lows.push(cell.map(|cell| cell.0));
                 highs.push(cell.map(|cell| cell.1));
             }
         }
-        replicates.map(|[lows, highs]| {
-            let (low, _) = percentile_interval(&lows, 0.95)?;
-            let (_, high) = percentile_interval(&highs, 0.95)?;
-            Some([low, high])
+        std::array::from_fn(|index| {
+            let [lows, highs] = &replicates[index];
+            let own = self.problem.quantile_cell(&self.solution.mass, shares[index])?;
+            let (low, _) = percentile_interval(lows, 0.95)?;
+            let (_, high) = percentile_interval(highs, 0.95)?;
+            Some([low.min(own.0), high.max(own.1)])
         })
     }
 }
@@ -133,23 +197,31 @@ pub(super) fn stage(
         cross_correlation_ms: (lag_weight > 0).then(|| {
             reading.lags.iter().map(|&(lag, weight)| lag * weight as f64).sum::<f64>() / lag_weight as f64
         }),
-        channels: channels(reading, numbered),
+        channels: channels(reading, &estimate, numbered),
+        distribution: estimate.cells(),
     })
 }
 
 fn greatest_lower_end(reading: &Reading) -> Option<f64> {
-    let lows = reading.moves.iter().flat_map(MoveAges::sets).filter_map(|(_, set)| Some(set.first()?.0));
+    let sets = reading.moves.iter().flat_map(MoveAges::packed_sets);
+    let lows = sets.filter_map(|set| Some(set.first()?.ms().0));
     lows.max_by(f64::total_cmp).map(|low| low.max(0.0))
 }
 
-fn channels(reading: &Reading, numbered: impl Fn(u8, u8) -> LatencyChannel) -> Vec<LatencyChannel> {
+fn channels(
+    reading: &Reading,
+    all: &Estimate,
+    numbered: impl Fn(u8, u8) -> LatencyChannel,
+) -> Vec<LatencyChannel> {
     let mut pairs: Vec<(u8, u8)> =
         reading.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
     pairs.sort_unstable();
+    let alone = pairs.len() == 1;
     pairs
         .into_iter()
         .filter_map(|pair| {
-            let estimate = Estimate::new(reading.moves.iter(), Some(pair))?;
+            let own = (!alone).then(|| Estimate::new(reading.moves.iter(), Some(pair)));
+            let estimate = own.as_ref().map_or(Some(all), Option::as_ref)?;
             let events = estimate.events();
             let p50_ms = estimate.quantile(0.5).filter(|_| events >= FEWEST);
             Some(LatencyChannel { events, p50_ms, ..numbered(pair.0, pair.1) })

@@ -27,13 +27,21 @@ const LOWEST_MS: f64 = -40.0;
 const OPEN: u16 = u16::MAX;
 
 /// One range of ages that one output sample allows; `more`: the next one is of the same sample.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(super) struct AgeRange {
     pub(super) stick: u8,
     pub(super) output: u8,
     more: bool,
     low: u16,
     high: u16,
+}
+
+impl AgeRange {
+    /// In ms; without a high end where it is open.
+    pub(super) fn ms(self) -> (f64, f64) {
+        let ms = |step: u16| LOWEST_MS + f64::from(step) * GRID_MS;
+        (ms(self.low), if self.high == OPEN { f64::INFINITY } else { ms(self.high) })
+    }
 }
 
 /// What one movement says.
@@ -44,18 +52,9 @@ pub(super) struct MoveAges {
 }
 
 impl MoveAges {
-    /// The samples' sets of ages, with the pair each belongs to.
-    pub(super) fn sets(&self) -> Vec<((u8, u8), Ranges)> {
-        let mut sets = Vec::new();
-        let mut ranges = Ranges::new();
-        for range in self.ages.iter() {
-            let ms = |step: u16| LOWEST_MS + f64::from(step) * GRID_MS;
-            ranges.push((ms(range.low), if range.high == OPEN { f64::INFINITY } else { ms(range.high) }));
-            if !range.more {
-                sets.push(((range.stick, range.output), std::mem::take(&mut ranges)));
-            }
-        }
-        sets
+    /// The samples' sets of ages, each at least one range.
+    pub(super) fn packed_sets(&self) -> impl Iterator<Item = &[AgeRange]> {
+        self.ages.chunk_by(|range, _| range.more)
     }
 }
 
