@@ -156,6 +156,7 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 fn stage_line(stage: &LatencyStage) -> String {
     let percentile = |name: &str, value: Option<f64>, interval: Option<Interval>, needed: u64| match value {
         Some(value) => format!("{name} {value:.1} ms{}", interval_text(interval, 1)),
+        None if needed == 0 => format!("{name} not measured"),
         None => format!("{name} needs {needed} more moves"),
     };
     let needed = stage.moves_needed;

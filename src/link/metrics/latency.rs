@@ -201,7 +201,8 @@ impl LatencyMeter {
                 input: number(input),
                 servo: number(servo),
                 ..empty
-            }),
+            })
+            .map(estimate::without_tails),
         }
     }
 

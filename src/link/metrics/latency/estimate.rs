@@ -202,6 +202,19 @@ pub(super) fn stage(
     })
 }
 
+/// Where both ends are sampled slowly, the input's hold between radio frames is in the upper tail and no
+/// number of movements takes it out (examples/latency_accuracy shows it): only the median is a figure there.
+pub(super) fn without_tails(stage: LatencyStage) -> LatencyStage {
+    LatencyStage {
+        p90_ms: None,
+        p90_ci95_ms: None,
+        p99_ms: None,
+        p99_ci95_ms: None,
+        moves_needed: MovesNeeded { p50: stage.moves_needed.p50, ..MovesNeeded::default() },
+        ..stage
+    }
+}
+
 fn greatest_lower_end(reading: &Reading) -> Option<f64> {
     let sets = reading.moves.iter().flat_map(MoveAges::packed_sets);
     let lows = sets.filter_map(|set| Some(set.first()?.ms().0));
