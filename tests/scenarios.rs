@@ -193,9 +193,6 @@ fn range(findings: &mut Findings, truth: &Value, summary: &Value) {
             1.0,
         );
         let key = "path_loss_exponent";
-        if found[key].is_null() {
-            continue;
-        }
         findings.near(&format!("{what} {key}"), &row[key], &found[key], 0.6);
         findings.near(&format!("{what} level_at_1m"), &row["level_at_1m"], &found["level_at_1m"], 11.0);
         let key = "shadowing_sigma_db";
@@ -232,12 +229,23 @@ fn latency(findings: &mut Findings, truth: &Value, summary: &Value, stick_ms: (f
     findings.near("latency.input_to_servo.p50_ms", &of["p50_ms"], &own["p50_ms"], onboard_ms);
     for stage in ["stick_to_input", "stick_to_servo"] {
         let (of, own) = (&truth["latency"][stage], &summary["latency"][stage]);
-        if own.is_null() {
-            continue;
-        }
         findings.near(&format!("latency.{stage}.p50_ms"), &of["p50_ms"], &own["p50_ms"], p50_ms);
         findings.near(&format!("latency.{stage}.p90_ms"), &of["p90_ms"], &own["p90_ms"], p90_ms);
     }
+}
+
+/// A dead control link while a stick moves is one hold, known to within a sample at 20 Hz and the
+/// radio's own delay at each end.
+fn holds(findings: &mut Findings, truth: &Value, summary: &Value) {
+    let outages = rows(&truth["control_outages"]);
+    let found = &summary["control_holds"];
+    if outages.is_empty() {
+        return;
+    }
+    findings.same("control_holds.count", &Value::from(outages.len()), &found["count"]);
+    let lengths = outages.iter().map(|span| span[1].as_f64().unwrap() - span[0].as_f64().unwrap());
+    let longest = Value::from(lengths.fold(0.0, f64::max));
+    findings.near("control_holds.longest_s", &longest, &found["longest_s"], 0.15);
 }
 
 fn failsafe(findings: &mut Findings, truth: &Value, summary: &Value) {
@@ -280,6 +288,7 @@ fn everything(number: usize) {
     // lies on the edge between them.
     latency(&mut findings, &truth, &summary, (3.0, 9.0), 3.5);
     failsafe(&mut findings, &truth, &summary);
+    holds(&mut findings, &truth, &summary);
     findings.check();
 }
 
