@@ -587,7 +587,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         transmits: if bad {
             Vec::new()
         } else {
-            vec!["asks the vehicle for the time once a second (--timesync)".to_owned()]
+            vec!["transmits: a TIMESYNC request once a second".to_owned()]
         },
         distance_m: Some(311.0),
     }

@@ -202,7 +202,7 @@ fn notices(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     if feed.snapshot.transmits.is_empty() {
         x = pen.text(x, row, "only listening", theme.dim);
     } else {
-        x = pen.text(x, row, "TRANSMITS ", theme.of(LinkState::Near));
+        x = pen.text(x, row, "! ", theme.of(LinkState::Near));
         x = pen.text(x, row, &feed.snapshot.transmits.join("; "), theme.strong);
     }
     if let Some(message) = &feed.message {

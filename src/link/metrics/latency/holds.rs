@@ -121,8 +121,9 @@ impl HoldMeter {
         Some(ControlHolds {
             count: self.holds.len() as u64,
             longest_s: lengths.clone().fold(0.0, f64::max),
-            total_s: lengths.sum(),
-            moving_s: self.moving.iter().map(|(from, to)| (*to - *from).secs()).sum(),
+            // The sum of nothing is -0.
+            total_s: lengths.fold(0.0, |sum, length| sum + length),
+            moving_s: self.moving.iter().fold(0.0, |sum, (from, to)| sum + (*to - *from).secs()),
         })
     }
 }
