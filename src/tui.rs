@@ -1,6 +1,6 @@
 //! The terminal: screens, keys, themes.
 //!
-//! The loop reads keys and the newest [`Feed`](crate::session::Feed), and draws at most
+//! The loop reads keys and the newest [`Feed`], and draws at most
 //! ten times a second, and only when something changed: a feed, a key, the size.
 //! `state` holds what the pilot chose, `view` draws it out of a snapshot.
 
