@@ -4,7 +4,7 @@
 //! the version 1 length of each message id. Payloads of the messages that a figure
 //! needs are read field by field at their wire offsets instead of by the crate's
 //! parser: an enum value that the dialect lacks must not lose a message, and nothing
-//! is allocated. Tests hold every field against the crate's own parser. Absent bytes
+//! is allocated. Tests hold them against the reference frames. Absent bytes
 //! (cut zeros of version 2) read as zero. Offsets: the public message set's wire order.
 
 use std::sync::OnceLock;
