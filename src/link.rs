@@ -16,40 +16,39 @@ pub mod roles;
 pub mod rtp;
 pub mod telemetry;
 
+mod figures;
+mod frames;
 mod lanes;
+mod notes;
 mod verdict;
 
 use std::collections::BTreeMap;
-use std::net::SocketAddr;
 use std::sync::Arc;
 
-use crate::profile::{LinkProfile, LinkRole, Profile, RadioProfile};
-use crate::record::{Body, Direction, Entry, Flow, InterfaceId, InterfaceKind, MarkKind, Note, Record};
-use crate::summary::{EventSummary, Framing, LinkSummary, RecordingSummary, Summary, Threshold};
-use crate::units::{LevelUnit, Nanos};
+use crate::profile::Profile;
+use crate::record::{Body, Direction, Entry, MarkKind, Record};
+use crate::summary::{EventSummary, Threshold};
+use crate::units::Nanos;
 
 use align::Clocks;
-use context::{Context, HostDrop, Sender};
-use framer::{Frame, Framer};
+use context::Context;
+use framer::Framer;
+use frames::FramerKey;
 use metrics::failsafe::FailsafeMeter;
 use metrics::latency::LatencyMeter;
-use metrics::loss::{Arrival, LossMeter, Traffic};
+use metrics::loss::LossMeter;
 use metrics::margin::MarginMeter;
 use metrics::power::PowerMeter;
-use metrics::range::{Evidence, RangeMeter};
+use metrics::range::RangeMeter;
 use metrics::signal::SignalMeter;
 use metrics::vibration::VibrationMeter;
 use metrics::video::VideoMeter;
 use roles::Roles;
-use telemetry::Telemetry;
 
 /// Seconds that are ticked through one by one; a longer hole in the stamps is jumped over.
 const LONGEST_TICKED_HOLE: Nanos = Nanos::from_secs(26 * 3600);
 /// Events kept; later ones are counted, not kept.
 const MOST_EVENTS: usize = 4096;
-/// Framers kept: strangers on the network must not grow memory.
-const MOST_FRAMERS: usize = 64;
-const MOST_HOST_DROPS: usize = 65_536;
 /// A stamp this much before the newest is an event.
 const STAMP_BACK: Nanos = Nanos::from_secs(1);
 
@@ -71,13 +70,6 @@ struct Source {
     last: Option<Nanos>,
     down: Option<(Nanos, String)>,
     host_drops: Option<u64>,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-struct FramerKey {
-    interface: InterfaceId,
-    direction: Direction,
-    endpoints: Option<(SocketAddr, SocketAddr)>,
 }
 
 /// The core's face: everything that is known of one session.
@@ -179,188 +171,6 @@ impl LinkMonitor {
         }
     }
 
-    fn handle_datagram(&mut self, at: Nanos, record: &Record<'_>, flow: Flow, bytes: &[u8]) {
-        if self.video.observe_datagram(at, record.interface, flow, bytes, &self.context) {
-            if self.video.has_stream() {
-                self.imply(LinkRole::Video, "video", None, None);
-            }
-            return;
-        }
-        let key = FramerKey {
-            interface: record.interface,
-            direction: record.direction,
-            endpoints: Some((flow.source, flow.destination)),
-        };
-        self.frame(at, key, bytes);
-    }
-
-    fn frame(&mut self, at: Nanos, key: FramerKey, bytes: &[u8]) {
-        if !self.framers.contains_key(&key) && self.framers.len() >= MOST_FRAMERS {
-            return;
-        }
-        // Taken out so that the sink may borrow the rest of the core.
-        let mut framer = self.framers.remove(&key).unwrap_or_else(|| match key.endpoints {
-            None => Framer::stream(),
-            Some(_) => Framer::datagrams(),
-        });
-        framer.push(bytes, &mut |frame| self.handle_frame(at, key, frame));
-        self.framers.insert(key, framer);
-    }
-
-    fn handle_frame(&mut self, at: Nanos, key: FramerKey, frame: &Frame<'_>) {
-        let header = frame.header;
-        let sender = Sender {
-            interface: key.interface,
-            direction: key.direction,
-            system: header.system,
-            component: header.component,
-        };
-        let telemetry = codec::decode(frame);
-        let boot = telemetry.as_ref().and_then(Telemetry::boot_stamp);
-        let endpoint = key.endpoints.map(|(source, _)| source);
-        if self.loss.observe(at, sender, endpoint, frame, boot) == Arrival::Duplicate {
-            return;
-        }
-        let Some(telemetry) = telemetry else { return };
-        self.context.roles.observe(header.system, header.component, &telemetry);
-        self.imply_links(sender, &telemetry);
-        self.clocks.observe(at, sender, &telemetry);
-        self.latency.observe(at, sender, &telemetry, &self.clocks, &self.context);
-        self.signal.observe(at, sender, &telemetry, &self.context);
-        self.range.observe(at, sender, &telemetry, &self.context);
-        self.video.observe(at, &telemetry);
-        self.failsafe.observe(at, sender, &telemetry, &self.context);
-        self.vibration.observe(at, sender, &telemetry, &self.context);
-        self.power.observe(at, sender, &telemetry);
-        if let Telemetry::StatusText { severity, text } = &telemetry
-            && *severity <= 4
-            && self.context.roles.vehicle() == Some(header.system)
-        {
-            self.log("vehicle", None, clean(text));
-        }
-    }
-
-    /// Without a profile, names a link for what is heard, so that it has a lane.
-    fn imply_links(&mut self, sender: Sender, telemetry: &Telemetry) {
-        if !self.implied_links {
-            return;
-        }
-        let radio = RadioProfile { system: sender.system, component: sender.component, mounted: None };
-        match telemetry {
-            Telemetry::Heartbeat { .. } if self.context.roles.vehicle() == Some(sender.system) => {
-                let interface = self.context.interface_name(sender.interface).to_owned();
-                self.imply(LinkRole::Telemetry, "telemetry", Some(interface), None);
-            }
-            Telemetry::Radio { .. } => {
-                let name = format!("radio {}/{}", sender.system, sender.component);
-                self.imply(LinkRole::Telemetry, &name, None, Some(radio));
-            }
-            _ => {}
-        }
-    }
-
-    fn imply(&mut self, role: LinkRole, name: &str, interface: Option<String>, radio: Option<RadioProfile>) {
-        const MOST_IMPLIED: usize = 6;
-        let links = &self.context.profile.link;
-        if !self.implied_links || links.len() >= MOST_IMPLIED || links.iter().any(|link| link.name == name) {
-            return;
-        }
-        Arc::make_mut(&mut self.context.profile).link.push(LinkProfile {
-            name: name.to_owned(),
-            role,
-            radio,
-            rc_rssi: false,
-            level: None,
-            port: None,
-            ssrc: None,
-            interface,
-            senders: None,
-            claimed_range_m: None,
-            reduced_power_db: None,
-            limits: None,
-        });
-    }
-
-    fn handle_note(&mut self, at: Nanos, note: &Note) {
-        match note {
-            Note::Tick | Note::End => {}
-            Note::Mark { kind, text } => {
-                self.marks.push((at, *kind));
-                let words = match kind {
-                    MarkKind::PictureFroze => {
-                        self.video.mark_froze(at);
-                        "the picture froze"
-                    }
-                    MarkKind::PictureShook => {
-                        self.vibration.mark_shook(at);
-                        "the picture shook"
-                    }
-                    MarkKind::HandsetHere => {
-                        self.range.mark_handset_here(at);
-                        "the handset is here"
-                    }
-                    MarkKind::Remark => "note",
-                };
-                let text = clean(text);
-                let text = if text.is_empty() { words.to_owned() } else { format!("{words}: {text}") };
-                self.log("mark", None, text);
-            }
-            Note::SourceDown { interface, reason } => {
-                let name = self.context.interface_name(*interface).to_owned();
-                let reason = clean(reason);
-                if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
-                    source.down = Some((at, reason.clone()));
-                }
-                self.log("source", None, format!("{name} is gone: {reason}"));
-            }
-            Note::SourceUp { interface } => {
-                let name = self.context.interface_name(*interface).to_owned();
-                if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
-                    source.down = None;
-                }
-                self.log("source", None, format!("{name} is back"));
-            }
-            Note::HostDrops { interface, total } => self.host_dropped(at, *interface, *total),
-            Note::BytesLost { bytes } => {
-                self.bytes_lost += bytes;
-                self.log("recorder", None, format!("{bytes} bytes are missing from the recording here"));
-            }
-            Note::WallClockStep { by } => {
-                self.log(
-                    "clock-step",
-                    None,
-                    format!("the wall clock was set by {:.3} s; stamps do not follow", by.secs()),
-                );
-            }
-            Note::Transmits { what } => {
-                let what = clean(what);
-                if !self.transmits.contains(&what) && self.transmits.len() < 8 {
-                    self.log("transmits", None, what.clone());
-                    self.transmits.push(what);
-                }
-            }
-            Note::Acknowledged { link } => {
-                self.margin.acknowledge(link);
-                self.log("acknowledged", Some(clean(link)), "acknowledged".to_owned());
-            }
-            Note::Foreign { text } => self.log("comment", None, clean(text)),
-        }
-    }
-
-    fn host_dropped(&mut self, at: Nanos, interface: InterfaceId, total: u64) {
-        let Some(source) = self.sources.get_mut(usize::from(interface.0)) else { return };
-        let count = total.saturating_sub(source.host_drops.unwrap_or(0));
-        source.host_drops = Some(total);
-        if count == 0 {
-            return;
-        }
-        if self.context.host_drops.len() < MOST_HOST_DROPS {
-            self.context.host_drops.push(HostDrop { at, interface, count });
-        }
-        let name = self.context.interface_name(interface).to_owned();
-        self.log("host-drop", None, format!("this computer lost data of {name} itself ({count})"));
-    }
-
     fn log(&mut self, kind: &str, link: Option<String>, text: String) {
         if self.events.len() < MOST_EVENTS {
             let at_s = self.context.since_start_s(self.context.now);
@@ -396,152 +206,6 @@ impl LinkMonitor {
         }
         self.video.advance(to);
         self.failsafe.advance(to, &self.context);
-    }
-
-    fn evidence(&self) -> Evidence<'_> {
-        Evidence {
-            signal: &self.signal,
-            loss: &self.loss,
-            video: &self.video,
-            latency: &self.latency,
-            failsafe: &self.failsafe,
-        }
-    }
-
-    fn framing(&self) -> (Framing, bool) {
-        let mut total = Framing::default();
-        let mut inside = false;
-        for framer in self.framers.values() {
-            let (counts, open) = framer.finished();
-            total.frames += counts.frames;
-            total.crc_errors += counts.crc_errors;
-            total.skipped_bytes += counts.skipped_bytes;
-            total.unknown_ids += counts.unknown_ids;
-            inside |= open;
-        }
-        (total, inside)
-    }
-
-    /// A link's traffic: RTP packets for the video link, else its senders' frames.
-    fn traffic(&self, link: &LinkProfile) -> Option<Traffic> {
-        if link.role == LinkRole::Video
-            && self.context.profile.video_link().is_some_and(|video| video.name == link.name)
-            && let Some(traffic) = self.video.traffic(&self.context)
-        {
-            return Some(traffic);
-        }
-        self.loss.traffic(&self.context, link)
-    }
-
-    /// All figures, as of the last record.
-    #[must_use]
-    pub fn summary(&self, facts: &RecordingFacts) -> Summary {
-        let context = &self.context;
-        let (framing, inside) = self.framing();
-        let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
-        let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
-        let distances = self.range.seconds(context);
-        let video_streams = self.video.summary(context, &self.signal, &distances);
-        let mut summary = Summary {
-            schema: 1,
-            recording: RecordingSummary {
-                file: facts.file.clone(),
-                start_utc,
-                duration_s: context.since_start_s(context.now),
-                bytes: facts.bytes,
-                records: self.records,
-                truncated: facts.truncated || (inside && self.is_bare()),
-                host_drops: (!known_drops.is_empty()).then(|| known_drops.iter().sum()),
-                tags: context.session.tags.clone(),
-            },
-            framing,
-            streams: self.loss.summary(context),
-            links: Vec::new(),
-            clocks: self.clocks.summary(context),
-            latency: self.latency.summary(&self.clocks, context),
-            control_holds: self.latency.holds(),
-            signal: self.signal.summary(context),
-            range: self.range.summary(context, self.evidence()),
-            video: video_streams.first().filter(|_| context.profile.video_link().is_some()).cloned(),
-            video_streams,
-            freeze_threshold: context
-                .profile
-                .video_link()
-                .and_then(|link| context.threshold(&link.name))
-                .cloned(),
-            thresholds: context.thresholds.to_vec(),
-            failsafe: self.failsafe.summary(context),
-            vibration: self.vibration.summary(),
-            power: self.power.summary(context),
-            events: self.all_events(),
-            verdicts: Vec::new(),
-        };
-        if self.implied_links {
-            for stream in &mut summary.streams {
-                stream.link = None;
-            }
-            for signal in &mut summary.signal {
-                signal.link = None;
-            }
-        } else {
-            summary.links = self.link_rows();
-        }
-        summary.verdicts = verdict::verdicts(self, &summary);
-        summary
-    }
-
-    /// Bare bytes: one stream and no wall clock.
-    fn is_bare(&self) -> bool {
-        !self.context.session.has_wall_clock
-            && self.context.interfaces.iter().all(|info| info.kind == InterfaceKind::Stream)
-    }
-
-    fn link_rows(&self) -> Vec<LinkSummary> {
-        let row = |(index, link): (usize, &LinkProfile)| {
-            let traffic = self.traffic(link);
-            let (margin, warnings, alarms) = self.margin.summary(index);
-            let in_db = link.unit() == LevelUnit::Dbm;
-            LinkSummary {
-                link: link.name.clone(),
-                role: link.role.word().to_owned(),
-                loss: traffic.and_then(|traffic| traffic.loss),
-                availability_ratio: traffic.and_then(|traffic| traffic.availability_ratio),
-                longest_silence_s: traffic.and_then(|traffic| traffic.longest_silence_s),
-                silent_at_end_s: traffic.and_then(|traffic| traffic.silent_at_end_s),
-                margin_db: margin.filter(|_| in_db),
-                margin_raw: margin.filter(|_| !in_db),
-                warnings,
-                alarms,
-            }
-        };
-        self.context.profile.link.iter().enumerate().map(row).collect()
-    }
-
-    /// Logged events, with the freezes and restarts that metrics keep, in order of time.
-    fn all_events(&self) -> Vec<EventSummary> {
-        let mut events = self.events.clone();
-        let context = &self.context;
-        let video = context.profile.video_link().map(|link| link.name.clone());
-        for span in self.video.freezes(context).iter().filter(|span| !span.by_mark).take(MOST_EVENTS) {
-            let length = (span.end - span.start).secs();
-            let open = if span.ended { "" } else { ", not over yet" };
-            events.push(EventSummary {
-                at_s: context.since_start_s(span.start),
-                kind: "freeze".to_owned(),
-                link: video.clone(),
-                text: format!("picture frozen for {length:.2} s{open}"),
-            });
-        }
-        for (at, sender) in self.loss.restarts() {
-            events.push(EventSummary {
-                at_s: context.since_start_s(at),
-                kind: "restart".to_owned(),
-                link: None,
-                text: format!("sender {}/{} restarted", sender.system, sender.component),
-            });
-        }
-        events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        events
     }
 
     /// What this session says of each link's freeze level, for the history.

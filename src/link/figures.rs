@@ -1,0 +1,158 @@
+//! Figures out: one summary, as of the last record.
+
+use crate::profile::{LinkProfile, LinkRole};
+use crate::record::InterfaceKind;
+use crate::summary::{EventSummary, Framing, LinkSummary, RecordingSummary, Summary};
+use crate::units::LevelUnit;
+
+use super::metrics::loss::Traffic;
+use super::metrics::range::Evidence;
+use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, utc_text, verdict};
+
+impl LinkMonitor {
+    pub(super) fn evidence(&self) -> Evidence<'_> {
+        Evidence {
+            signal: &self.signal,
+            loss: &self.loss,
+            video: &self.video,
+            latency: &self.latency,
+            failsafe: &self.failsafe,
+        }
+    }
+
+    fn framing(&self) -> (Framing, bool) {
+        let mut total = Framing::default();
+        let mut inside = false;
+        for framer in self.framers.values() {
+            let (counts, open) = framer.finished();
+            total.frames += counts.frames;
+            total.crc_errors += counts.crc_errors;
+            total.skipped_bytes += counts.skipped_bytes;
+            total.unknown_ids += counts.unknown_ids;
+            inside |= open;
+        }
+        (total, inside)
+    }
+
+    /// A link's traffic: RTP packets for the video link, else its senders' frames.
+    pub(super) fn traffic(&self, link: &LinkProfile) -> Option<Traffic> {
+        if link.role == LinkRole::Video
+            && self.context.profile.video_link().is_some_and(|video| video.name == link.name)
+            && let Some(traffic) = self.video.traffic(&self.context)
+        {
+            return Some(traffic);
+        }
+        self.loss.traffic(&self.context, link)
+    }
+
+    /// All figures, as of the last record.
+    #[must_use]
+    pub fn summary(&self, facts: &RecordingFacts) -> Summary {
+        let context = &self.context;
+        let (framing, inside) = self.framing();
+        let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
+        let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
+        let distances = self.range.seconds(context);
+        let video_streams = self.video.summary(context, &self.signal, &distances);
+        let mut summary = Summary {
+            schema: 1,
+            recording: RecordingSummary {
+                file: facts.file.clone(),
+                start_utc,
+                duration_s: context.since_start_s(context.now),
+                bytes: facts.bytes,
+                records: self.records,
+                truncated: facts.truncated || (inside && self.is_bare()),
+                host_drops: (!known_drops.is_empty()).then(|| known_drops.iter().sum()),
+                tags: context.session.tags.clone(),
+            },
+            framing,
+            streams: self.loss.summary(context),
+            links: Vec::new(),
+            clocks: self.clocks.summary(context),
+            latency: self.latency.summary(&self.clocks, context),
+            control_holds: self.latency.holds(),
+            signal: self.signal.summary(context),
+            range: self.range.summary(context, self.evidence()),
+            video: video_streams.first().filter(|_| context.profile.video_link().is_some()).cloned(),
+            video_streams,
+            freeze_threshold: context
+                .profile
+                .video_link()
+                .and_then(|link| context.threshold(&link.name))
+                .cloned(),
+            thresholds: context.thresholds.to_vec(),
+            failsafe: self.failsafe.summary(context),
+            vibration: self.vibration.summary(),
+            power: self.power.summary(context),
+            events: self.all_events(),
+            verdicts: Vec::new(),
+        };
+        if self.implied_links {
+            for stream in &mut summary.streams {
+                stream.link = None;
+            }
+            for signal in &mut summary.signal {
+                signal.link = None;
+            }
+        } else {
+            summary.links = self.link_rows();
+        }
+        summary.verdicts = verdict::verdicts(self, &summary);
+        summary
+    }
+
+    /// Bare bytes: one stream and no wall clock.
+    fn is_bare(&self) -> bool {
+        !self.context.session.has_wall_clock
+            && self.context.interfaces.iter().all(|info| info.kind == InterfaceKind::Stream)
+    }
+
+    fn link_rows(&self) -> Vec<LinkSummary> {
+        let row = |(index, link): (usize, &LinkProfile)| {
+            let traffic = self.traffic(link);
+            let (margin, warnings, alarms) = self.margin.summary(index);
+            let in_db = link.unit() == LevelUnit::Dbm;
+            LinkSummary {
+                link: link.name.clone(),
+                role: link.role.word().to_owned(),
+                loss: traffic.and_then(|traffic| traffic.loss),
+                availability_ratio: traffic.and_then(|traffic| traffic.availability_ratio),
+                longest_silence_s: traffic.and_then(|traffic| traffic.longest_silence_s),
+                silent_at_end_s: traffic.and_then(|traffic| traffic.silent_at_end_s),
+                margin_db: margin.filter(|_| in_db),
+                margin_raw: margin.filter(|_| !in_db),
+                warnings,
+                alarms,
+            }
+        };
+        self.context.profile.link.iter().enumerate().map(row).collect()
+    }
+
+    /// Logged events, with the freezes and restarts that metrics keep, in order of time.
+    fn all_events(&self) -> Vec<EventSummary> {
+        let mut events = self.events.clone();
+        let context = &self.context;
+        let video = context.profile.video_link().map(|link| link.name.clone());
+        for span in self.video.freezes(context).iter().filter(|span| !span.by_mark).take(MOST_EVENTS) {
+            let length = (span.end - span.start).secs();
+            let open = if span.ended { "" } else { ", not over yet" };
+            events.push(EventSummary {
+                at_s: context.since_start_s(span.start),
+                kind: "freeze".to_owned(),
+                link: video.clone(),
+                text: format!("picture frozen for {length:.2} s{open}"),
+            });
+        }
+        for (at, sender) in self.loss.restarts() {
+            events.push(EventSummary {
+                at_s: context.since_start_s(at),
+                kind: "restart".to_owned(),
+                link: None,
+                text: format!("sender {}/{} restarted", sender.system, sender.component),
+            });
+        }
+        events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        events
+    }
+}

@@ -1,0 +1,91 @@
+//! Notes in a recording: marks, sources that went and came, what this computer lost.
+
+use crate::record::{InterfaceId, MarkKind, Note};
+use crate::units::Nanos;
+
+use super::context::HostDrop;
+use super::{LinkMonitor, clean};
+
+const MOST_HOST_DROPS: usize = 65_536;
+
+impl LinkMonitor {
+    pub(super) fn handle_note(&mut self, at: Nanos, note: &Note) {
+        match note {
+            Note::Tick | Note::End => {}
+            Note::Mark { kind, text } => {
+                self.marks.push((at, *kind));
+                let words = match kind {
+                    MarkKind::PictureFroze => {
+                        self.video.mark_froze(at);
+                        "the picture froze"
+                    }
+                    MarkKind::PictureShook => {
+                        self.vibration.mark_shook(at);
+                        "the picture shook"
+                    }
+                    MarkKind::HandsetHere => {
+                        self.range.mark_handset_here(at);
+                        "the handset is here"
+                    }
+                    MarkKind::Remark => "note",
+                };
+                let text = clean(text);
+                let text = if text.is_empty() { words.to_owned() } else { format!("{words}: {text}") };
+                self.log("mark", None, text);
+            }
+            Note::SourceDown { interface, reason } => {
+                let name = self.context.interface_name(*interface).to_owned();
+                let reason = clean(reason);
+                if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
+                    source.down = Some((at, reason.clone()));
+                }
+                self.log("source", None, format!("{name} is gone: {reason}"));
+            }
+            Note::SourceUp { interface } => {
+                let name = self.context.interface_name(*interface).to_owned();
+                if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
+                    source.down = None;
+                }
+                self.log("source", None, format!("{name} is back"));
+            }
+            Note::HostDrops { interface, total } => self.host_dropped(at, *interface, *total),
+            Note::BytesLost { bytes } => {
+                self.bytes_lost += bytes;
+                self.log("recorder", None, format!("{bytes} bytes are missing from the recording here"));
+            }
+            Note::WallClockStep { by } => {
+                self.log(
+                    "clock-step",
+                    None,
+                    format!("the wall clock was set by {:.3} s; stamps do not follow", by.secs()),
+                );
+            }
+            Note::Transmits { what } => {
+                let what = clean(what);
+                if !self.transmits.contains(&what) && self.transmits.len() < 8 {
+                    self.log("transmits", None, what.clone());
+                    self.transmits.push(what);
+                }
+            }
+            Note::Acknowledged { link } => {
+                self.margin.acknowledge(link);
+                self.log("acknowledged", Some(clean(link)), "acknowledged".to_owned());
+            }
+            Note::Foreign { text } => self.log("comment", None, clean(text)),
+        }
+    }
+
+    fn host_dropped(&mut self, at: Nanos, interface: InterfaceId, total: u64) {
+        let Some(source) = self.sources.get_mut(usize::from(interface.0)) else { return };
+        let count = total.saturating_sub(source.host_drops.unwrap_or(0));
+        source.host_drops = Some(total);
+        if count == 0 {
+            return;
+        }
+        if self.context.host_drops.len() < MOST_HOST_DROPS {
+            self.context.host_drops.push(HostDrop { at, interface, count });
+        }
+        let name = self.context.interface_name(interface).to_owned();
+        self.log("host-drop", None, format!("this computer lost data of {name} itself ({count})"));
+    }
+}
