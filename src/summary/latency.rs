@@ -1,0 +1,131 @@
+//! Part of the machine-readable summary, schema 1: keys may be added, none renamed.
+//!
+//! Clocks, the three stages of the latency, and the control link's outages while a stick moved.
+
+use serde::{Deserialize, Serialize};
+
+use super::Interval;
+
+/// How a sender's boot clock lies to the host's.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ClockSummary {
+    /// System id.
+    pub system: u8,
+    /// Component id.
+    pub component: u8,
+    /// `two-way` or `one-way`.
+    pub method: String,
+    /// Host time since the first record less boot clock, at the middle of the fit: negative where the
+    /// sender had been running before the recording began.
+    pub offset_ms: f64,
+    /// Rate difference, positive where the boot clock runs fast.
+    pub skew_ppm: f64,
+    /// `None` for a one-way clock: the least delay is unknown.
+    pub uncertainty_ms: Option<f64>,
+    /// Smallest round trip, two-way only.
+    pub rtt_min_ms: Option<f64>,
+}
+
+/// The three stages, each `None` where it could not be measured.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LatencySummary {
+    /// Handset stick to servo output: all of it.
+    pub stick_to_servo: Option<LatencyStage>,
+    /// Handset stick to the RC input at the vehicle.
+    pub stick_to_input: Option<LatencyStage>,
+    /// RC input to servo output, on board.
+    pub input_to_servo: Option<LatencyStage>,
+}
+
+/// Movements that were left out, by reason.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LeftOut {
+    /// Too slow to date.
+    pub slow: u64,
+    /// Too small to see.
+    pub small: u64,
+    /// Cut by a gap in the data.
+    pub gap: u64,
+    /// More than one stick of one output moved.
+    pub ambiguous: u64,
+}
+
+/// Movements still needed before a percentile can be given.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MovesNeeded {
+    /// For the median.
+    pub p50: u64,
+    /// For the 90th percentile.
+    pub p90: u64,
+    /// For the 99th percentile.
+    pub p99: u64,
+}
+
+/// One latency stage.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LatencyStage {
+    /// `interval-censored`.
+    pub method: String,
+    /// Stick movements used.
+    pub events: u64,
+    /// Stick movements left out.
+    pub left_out: LeftOut,
+    /// Median age.
+    pub p50_ms: Option<f64>,
+    /// Its interval.
+    pub p50_ci95_ms: Option<Interval>,
+    /// 90th percentile.
+    pub p90_ms: Option<f64>,
+    /// Its interval.
+    pub p90_ci95_ms: Option<Interval>,
+    /// 99th percentile.
+    pub p99_ms: Option<f64>,
+    /// Its interval.
+    pub p99_ci95_ms: Option<Interval>,
+    /// Movements still needed.
+    pub moves_needed: MovesNeeded,
+    /// Largest lower end of any interval.
+    pub max_ms: Option<f64>,
+    /// Systematic, from the clock alignment, not part of the intervals; 0 on one clock; `None` for bound `none`.
+    pub clock_uncertainty_ms: Option<f64>,
+    /// `two-sided`, `upper` or `none`.
+    pub bound: String,
+    /// Cross-check: lag of the greatest cross-correlation.
+    pub cross_correlation_ms: Option<f64>,
+    /// Per stick and output.
+    pub channels: Vec<LatencyChannel>,
+    /// For drawing, not in the file: pieces of the distribution as low end, high end (ms; may be infinite) and share.
+    #[serde(skip)]
+    pub distribution: Vec<(f64, f64, f64)>,
+}
+
+/// One stick and the output that follows it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LatencyChannel {
+    /// Numbered from 1; absent for `input_to_servo`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub stick: Option<u8>,
+    /// RC input, numbered from 1; absent for `stick_to_servo`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub input: Option<u8>,
+    /// Servo, numbered from 1; absent for `stick_to_input`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub servo: Option<u8>,
+    /// Movements used.
+    pub events: u64,
+    /// Median age.
+    pub p50_ms: Option<f64>,
+}
+
+/// Spans in which the stick moved and the vehicle's input stood still.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ControlHolds {
+    /// How many.
+    pub count: u64,
+    /// The longest; 0 where there were none.
+    pub longest_s: f64,
+    /// All together.
+    pub total_s: f64,
+    /// Time in which sticks moved.
+    pub moving_s: f64,
+}

@@ -1,0 +1,116 @@
+//! Part of the machine-readable summary, schema 1: keys may be added, none renamed.
+//!
+//! What came over: framing counts, loss of each sender and of each link, margins.
+
+use serde::{Deserialize, Serialize};
+
+use super::Interval;
+
+/// MAVLink framing counts.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Framing {
+    /// Accepted frames, unknown ids and copies included.
+    pub frames: u64,
+    /// Candidates whose checksum failed; what looks like a frame inside a failed one does not count again.
+    pub crc_errors: u64,
+    /// Bytes of MAVLink sources that belong to no accepted frame.
+    pub skipped_bytes: u64,
+    /// Accepted frames whose message id the dialect lacks.
+    pub unknown_ids: u64,
+}
+
+/// A ratio from 0 to 1 with its interval.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RatioEstimate {
+    /// The ratio.
+    pub ratio: f64,
+    /// 95 % interval that allows for bursts.
+    pub ci95: Interval,
+}
+
+/// Loss periods, RFC 3357.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LossPeriods {
+    /// Runs of consecutive losses.
+    pub count: u64,
+    /// Their mean length; `None` where there are none.
+    pub mean_length: Option<f64>,
+    /// The longest.
+    pub max_length: u64,
+}
+
+/// One MAVLink sender on one interface.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Stream {
+    /// The interface's name.
+    pub interface: String,
+    /// Tells two simultaneous UDP flows of one interface apart; absent otherwise.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub endpoint: Option<String>,
+    /// System id.
+    pub system: u8,
+    /// Component id.
+    pub component: u8,
+    /// The link of the profile that it comes over.
+    pub link: Option<String>,
+    /// Whether it counts for a link's loss.
+    pub link_loss: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// Distinct frames, duplicates not counted.
+    pub received: u64,
+    /// Lost frames.
+    pub lost: u64,
+    /// Interval of `lost`, wider than a point only where silences were too long to tell.
+    pub lost_ci95: [u64; 2],
+    /// Copies.
+    pub duplicates: u64,
+    /// Late arrivals, RFC 4737.
+    pub out_of_order: u64,
+    /// Restarts of the sender.
+    pub restarts: u64,
+    /// lost / (received + lost); `None` where nothing was received.
+    pub loss: Option<RatioEstimate>,
+    /// RFC 3357.
+    pub loss_periods: LossPeriods,
+    /// Longest time without a frame, the silence at the end included.
+    pub longest_silence_s: f64,
+    /// From its last frame to the last record.
+    pub silent_at_end_s: f64,
+    /// Received per second, first to last; `None` with fewer than two frames.
+    pub rate_hz: Option<f64>,
+}
+
+/// Margin to the freeze level.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MarginSummary {
+    /// At the last record.
+    pub end: Option<f64>,
+    /// The smallest.
+    pub min: Option<f64>,
+}
+
+/// One link of the profile.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LinkSummary {
+    /// Its name.
+    pub link: String,
+    /// `control`, `video` or `telemetry`.
+    pub role: String,
+    /// Loss of the senders, or packets, that come over it.
+    pub loss: Option<RatioEstimate>,
+    /// Share of seconds with data.
+    pub availability_ratio: Option<f64>,
+    /// Longest time without data.
+    pub longest_silence_s: Option<f64>,
+    /// Silence at the end.
+    pub silent_at_end_s: Option<f64>,
+    /// Level less threshold; `None` without a threshold or in device units.
+    pub margin_db: Option<MarginSummary>,
+    /// The same in device units where no scale to dBm is known.
+    pub margin_raw: Option<MarginSummary>,
+    /// Warnings raised.
+    pub warnings: u64,
+    /// Alarms raised.
+    pub alarms: u64,
+}

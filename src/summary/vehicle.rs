@@ -1,0 +1,71 @@
+//! Part of the machine-readable summary, schema 1: keys may be added, none renamed.
+//!
+//! What the vehicle itself shows: failsafe, vibration, batteries.
+
+use serde::{Deserialize, Serialize};
+
+use super::Interval;
+
+/// One loss of control input.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FailsafeSummary {
+    /// The last fresh stick evidence.
+    pub input_lost_s: f64,
+    /// The vehicle's first word of it.
+    pub detected_after_s: Option<f64>,
+    /// Outputs at their failsafe values, or constant for 1 s.
+    pub servo_safe_after_s: Option<f64>,
+    /// HEARTBEAT custom mode before.
+    pub mode_before: Option<u32>,
+    /// HEARTBEAT custom mode after, where it changed.
+    pub mode_after: Option<u32>,
+    /// Live input is back.
+    pub recovered_after_s: Option<f64>,
+    /// Last sample before, first after.
+    pub detected_after_interval_s: Option<Interval>,
+    /// Last sample before, first after.
+    pub servo_safe_after_interval_s: Option<Interval>,
+}
+
+/// One axis of VIBRATION, in the unit that the vehicle sends.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct VibrationAxis {
+    /// Median.
+    pub median: Option<f64>,
+    /// 95th percentile.
+    pub p95: Option<f64>,
+    /// Largest.
+    pub max: Option<f64>,
+}
+
+/// VIBRATION levels as sent; the standard gives no unit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct VibrationSummary {
+    /// Along x.
+    pub x: VibrationAxis,
+    /// Along y.
+    pub y: VibrationAxis,
+    /// Along z.
+    pub z: VibrationAxis,
+    /// Increments of the clipping counters within the recording.
+    pub clipping: [u64; 3],
+}
+
+/// One battery.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PowerSummary {
+    /// System id.
+    pub system: u8,
+    /// Component id.
+    pub component: u8,
+    /// Battery id.
+    pub battery: u8,
+    /// First known voltage.
+    pub voltage_start_v: Option<f64>,
+    /// Lowest known voltage.
+    pub voltage_min_v: Option<f64>,
+    /// Charge used within the recording.
+    pub used_mah: Option<f64>,
+    /// At the recent current, to the profile's capacity.
+    pub minutes_left: Option<f64>,
+}

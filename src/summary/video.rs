@@ -1,0 +1,58 @@
+//! Part of the machine-readable summary, schema 1: keys may be added, none renamed.
+//!
+//! The video streams and their freezes.
+
+use serde::{Deserialize, Serialize};
+
+/// One freeze of the picture.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Freeze {
+    /// Its start: the last delivered frame before it.
+    pub start_s: f64,
+    /// The whole interval; `None` for a mark.
+    pub duration_s: Option<f64>,
+    /// False where it was still open at the last record.
+    pub ended: bool,
+    /// The link's level at its start.
+    pub signal: Option<f64>,
+    /// Slant distance at its start.
+    pub distance_m: Option<f64>,
+}
+
+/// A span in which the sender itself said that it sends nothing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StoppedSpan {
+    /// Start.
+    pub start_s: f64,
+    /// Length up to the next report that says otherwise, or to the last record.
+    pub duration_s: f64,
+}
+
+/// One video stream.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct VideoSummary {
+    /// `rtp` or `marks`.
+    pub source: String,
+    /// RTP only.
+    pub ssrc: Option<u32>,
+    /// Distinct packets received.
+    pub packets: Option<u64>,
+    /// Expected less received.
+    pub packets_lost: Option<u64>,
+    /// Mean over the packets of RFC 3550's running estimate.
+    pub jitter_ms: Option<f64>,
+    /// Frames of which at least one packet came.
+    pub frames: Option<u64>,
+    /// Frames of which every packet came.
+    pub frames_delivered: Option<u64>,
+    /// Frames per second of the sender's own clock.
+    pub fps: Option<f64>,
+    /// Freezes by the W3C webrtc-stats rule, or marks.
+    pub freezes: u64,
+    /// Their durations together; `None` for marks.
+    pub freeze_s: Option<f64>,
+    /// Each.
+    pub freeze_list: Vec<Freeze>,
+    /// From VIDEO_STREAM_STATUS.
+    pub stopped_at_sender: Vec<StoppedSpan>,
+}
