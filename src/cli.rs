@@ -33,7 +33,7 @@ pub enum Command {
     Simulate(SimulateArgs),
     /// Look at a bundled, invented session with its earlier sessions.
     Demo(DemoArgs),
-    /// List the serial ports of this computer.
+    /// List the serial ports and joysticks of this computer.
     Ports,
 }
 
@@ -83,7 +83,8 @@ pub struct LiveArgs {
     /// standard input: bare bytes, or a packet tool's capture as it is made.
     #[arg(long, value_name = "URL")]
     pub vehicle: String,
-    /// Where the handset's stick messages come from.
+    /// Where the handset's sticks are heard: a URL of stick messages as above, or
+    /// `evdev:/dev/input/eventN`, a joystick of this computer.
     #[arg(long, value_name = "URL")]
     pub handset: Option<String>,
     /// Where the video's RTP packets come from.

@@ -11,11 +11,13 @@ pub mod codec;
 pub mod context;
 pub mod crc;
 pub mod framer;
+pub(crate) mod joystick;
 pub mod metrics;
 pub mod roles;
 pub mod rtp;
 pub mod telemetry;
 
+mod devices;
 mod figures;
 mod frames;
 mod lanes;
@@ -32,6 +34,7 @@ use crate::units::Nanos;
 
 use align::Clocks;
 use context::Context;
+use devices::Devices;
 use framer::Framer;
 use frames::FramerKey;
 use metrics::failsafe::FailsafeMeter;
@@ -80,6 +83,7 @@ pub struct LinkMonitor {
     records: u64,
     sources: Vec<Source>,
     framers: BTreeMap<FramerKey, Framer>,
+    devices: Devices,
     clocks: Clocks,
     loss: LossMeter,
     latency: LatencyMeter,
@@ -149,6 +153,9 @@ impl LinkMonitor {
         match &record.body {
             Body::Stream(bytes) => {
                 self.heard(record, at, bytes.len());
+                if self.handle_device(at, record.interface, bytes) {
+                    return;
+                }
                 let key =
                     FramerKey { interface: record.interface, direction: record.direction, endpoints: None };
                 self.frame(at, key, bytes);
@@ -193,6 +200,7 @@ impl LinkMonitor {
             }
             self.seconds_done += 1;
             self.context.now = at;
+            self.advance_devices(at);
             self.video.advance(at);
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
@@ -204,6 +212,7 @@ impl LinkMonitor {
                 }
             }
         }
+        self.advance_devices(to);
         self.video.advance(to);
         self.failsafe.advance(to, &self.context);
     }

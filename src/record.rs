@@ -8,6 +8,10 @@ use std::sync::Arc;
 
 use crate::units::Nanos;
 
+pub mod joystick;
+
+use joystick::JoystickLayout;
+
 /// The number of an interface within one session, in the order of appearance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct InterfaceId(pub u16);
@@ -19,6 +23,8 @@ pub enum InterfaceKind {
     Stream,
     /// UDP payloads: a frame never spans two of them.
     Datagram,
+    /// Events of a joystick device, as the kernel gave them; a [`Note::Joystick`] says how to read them.
+    Joystick,
     /// Marks and notes of this program, no traffic.
     Marks,
 }
@@ -99,6 +105,13 @@ pub enum Note {
         /// Lost since the session began, in the counter's own unit (datagrams, or overruns).
         total: u64,
     },
+    /// What the joystick behind an interface is, and where its axes stand now.
+    Joystick {
+        /// Which.
+        interface: InterfaceId,
+        /// How its events read.
+        layout: JoystickLayout,
+    },
     /// The recorder had to refuse bytes here: the recording has a hole.
     BytesLost {
         /// How many.
@@ -129,7 +142,7 @@ pub enum Note {
 /// What a record holds.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Body<'a> {
-    /// Bytes exactly as read from a byte stream.
+    /// Bytes exactly as read from a byte stream or a device.
     Stream(&'a [u8]),
     /// The payload of one UDP datagram.
     Datagram {

@@ -107,5 +107,8 @@ fn ports() -> anyhow::Result<ExitCode> {
     for port in ports {
         writeln!(out, "{}  {}", port.path.display(), port.description.as_deref().unwrap_or(""))?;
     }
+    for joystick in crate::source::joysticks() {
+        writeln!(out, "{}  {}", joystick.path.display(), joystick.description.as_deref().unwrap_or(""))?;
+    }
     Ok(ExitCode::SUCCESS)
 }

@@ -6,10 +6,12 @@
 
 pub mod intake;
 
+pub(crate) mod evdev;
 pub(crate) mod host_drops;
 pub(crate) mod line;
 pub(crate) mod ports;
 pub(crate) mod reader;
+pub(crate) mod readiness;
 pub(crate) mod stream;
 pub(crate) mod transmit;
 pub(crate) mod udp;
@@ -18,7 +20,7 @@ use std::fmt;
 use std::path::PathBuf;
 use std::str::FromStr;
 
-pub use ports::{PortFound, serial_ports};
+pub use ports::{PortFound, joysticks, serial_ports};
 
 /// Baud rate of a serial source that names none.
 pub const DEFAULT_BAUD: u32 = 115_200;
@@ -47,6 +49,8 @@ pub enum SourceUrl {
         /// Port.
         port: u16,
     },
+    /// `evdev:/dev/input/event3`: a Linux joystick, as the handset.
+    Joystick(PathBuf),
     /// `-`: standard input.
     Stdin,
     /// A file, a named pipe or a device, read from start to end.
@@ -75,7 +79,7 @@ pub struct OpenError {
     pub advice: String,
 }
 
-const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, a file's path, or - for standard input";
+const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, evdev:/dev/input/eventN, a file's path, or - for standard input";
 
 impl FromStr for SourceUrl {
     type Err = SourceUrlError;
@@ -91,6 +95,14 @@ impl FromStr for SourceUrl {
         if let Some(rest) = url.strip_prefix("serial:") {
             return parse_serial(rest).map_err(wrong);
         }
+        if let Some(rest) = url.strip_prefix("evdev:") {
+            let path = rest.strip_prefix("//").filter(|path| path.starts_with('/')).unwrap_or(rest);
+            if path.is_empty() {
+                let reason = "it names no device; use evdev:/dev/input/eventN ('ports' lists joysticks)";
+                return Err(wrong(reason.to_owned()));
+            }
+            return Ok(Self::Joystick(PathBuf::from(path)));
+        }
         if let Some(rest) = url.strip_prefix("udp://") {
             let (host, port) = parse_address(rest, "0.0.0.0").map_err(wrong)?;
             return Ok(Self::Udp { host, port });
@@ -100,7 +112,7 @@ impl FromStr for SourceUrl {
             return Ok(Self::Tcp { host, port });
         }
         match url.split_once(':') {
-            Some((scheme @ ("evdev" | "capture" | "wifi"), _)) => {
+            Some((scheme @ ("capture" | "wifi"), _)) => {
                 Err(wrong(format!("'{scheme}:' sources are not built in yet; {FORMS}")))
             }
             Some((scheme, rest))
@@ -120,6 +132,7 @@ impl fmt::Display for SourceUrl {
             Self::Serial { path, baud } => write!(out, "serial:{}?baud={baud}", path.display()),
             Self::Udp { host, port } => write!(out, "udp://{}", joined(host, *port)),
             Self::Tcp { host, port } => write!(out, "tcp://{}", joined(host, *port)),
+            Self::Joystick(path) => write!(out, "evdev:{}", path.display()),
             Self::Stdin => out.write_str("-"),
             Self::File(path) => write!(out, "{}", path.display()),
         }
@@ -193,6 +206,7 @@ mod tests {
             "udp://[::]:14550",
             "tcp://radio.local:5760",
             "tcp://[fe80::1]:5760",
+            "evdev:/dev/input/event3",
             "-",
             "logs/flight.bin",
         ] {
@@ -220,7 +234,7 @@ mod tests {
             ("tcp://[nonsense]:5760", "no address"),
             ("http://example.org", "no kind of source"),
             ("udp:0.0.0.0:14550", "no kind of source"),
-            ("evdev:/dev/input/event3", "not built in yet"),
+            ("evdev:", "no device"),
         ] {
             let error = url.parse::<SourceUrl>().unwrap_err().to_string();
             assert!(error.contains(part), "{url}: {error}");

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use fadewatch::capture::{Pace, PcapngWriter, Recorder, Recording, Storage, StreamDecoder};
+use fadewatch::record::joystick::{JoystickAxis, JoystickLayout};
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
     SessionInfo,
@@ -17,12 +18,13 @@ use fadewatch::record::{
 use fadewatch::units::Nanos;
 use proptest::prelude::*;
 
-const KINDS: [(&str, InterfaceKind); 5] = [
+const KINDS: [(&str, InterfaceKind); 6] = [
     ("vehicle", InterfaceKind::Stream),
     ("video", InterfaceKind::Datagram),
     ("hand set %#=", InterfaceKind::Datagram),
     ("#2", InterfaceKind::Stream),
     ("marks", InterfaceKind::Marks),
+    ("sticks", InterfaceKind::Joystick),
 ];
 
 /// A record without its bytes borrowed.
@@ -61,7 +63,7 @@ fn words() -> impl Strategy<Value = String> {
 }
 
 fn note() -> impl Strategy<Value = Note> {
-    let interface = || (0..6_u16).prop_map(InterfaceId);
+    let interface = || (0..7_u16).prop_map(InterfaceId);
     let kind = prop_oneof![
         Just(MarkKind::PictureFroze),
         Just(MarkKind::PictureShook),
@@ -75,12 +77,25 @@ fn note() -> impl Strategy<Value = Note> {
         (interface(), words()).prop_map(|(interface, reason)| Note::SourceDown { interface, reason }),
         interface().prop_map(|interface| Note::SourceUp { interface }),
         (interface(), any::<u64>()).prop_map(|(interface, total)| Note::HostDrops { interface, total }),
+        (interface(), layout()).prop_map(|(interface, layout)| Note::Joystick { interface, layout }),
         any::<u64>().prop_map(|bytes| Note::BytesLost { bytes }),
         any::<i64>().prop_map(|by| Note::WallClockStep { by: Nanos(by) }),
         words().prop_map(|what| Note::Transmits { what }),
         words().prop_map(|link| Note::Acknowledged { link }),
         words().prop_map(|text| Note::Foreign { text }),
     ]
+}
+
+fn layout() -> impl Strategy<Value = JoystickLayout> {
+    let axis = any::<(u16, i32, i32, i32)>().prop_map(|(code, minimum, maximum, value)| JoystickAxis {
+        code,
+        minimum,
+        maximum,
+        value,
+    });
+    (prop_oneof![Just(16), Just(24)], any::<bool>(), prop::collection::vec(axis, 0..=18), words()).prop_map(
+        |(event_bytes, big_endian, axes, name)| JoystickLayout { event_bytes, big_endian, axes, name },
+    )
 }
 
 fn flow() -> impl Strategy<Value = Flow> {
@@ -95,7 +110,7 @@ fn flow() -> impl Strategy<Value = Flow> {
 fn written() -> impl Strategy<Value = Written> {
     let bytes = || prop::collection::vec(any::<u8>(), 1..200);
     let content = prop_oneof![
-        (prop_oneof![Just(0_u16), Just(3)], bytes())
+        (prop_oneof![Just(0_u16), Just(3), Just(5)], bytes())
             .prop_map(|(interface, bytes)| (interface, Content::Stream(bytes))),
         (1..3_u16, flow(), bytes())
             .prop_map(|(interface, flow, bytes)| (interface, Content::Datagram(flow, bytes))),

@@ -9,10 +9,12 @@
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
-use crate::record::{Body, Direction, Flow};
+use crate::record::{Body, Direction, Flow, InterfaceKind};
 
 /// Private-use link type of stream bytes exactly as read.
 pub(crate) const LINK_STREAM: u16 = 147;
+/// Private-use link type of a joystick's events as the kernel gave them.
+pub(crate) const LINK_JOYSTICK: u16 = 148;
 /// RAW IP: an IPv4 or IPv6 packet without a link header.
 pub(crate) const LINK_RAW_IP: u16 = 101;
 
@@ -22,9 +24,18 @@ const PROTOCOL_UDP: u8 = 17;
 /// Packet type of the cooked headers: sent by the computer that captured.
 const COOKED_OUTGOING: u16 = 4;
 
+/// What an interface of a link type carries.
+pub(crate) const fn kind_of(link: u16) -> InterfaceKind {
+    match link {
+        LINK_STREAM => InterfaceKind::Stream,
+        LINK_JOYSTICK => InterfaceKind::Joystick,
+        _ => InterfaceKind::Datagram,
+    }
+}
+
 /// What a packet holds, and which way it went where its link header tells.
 pub(crate) fn dissect(link: u16, packet: &[u8]) -> (Body<'_>, Option<Direction>) {
-    if link == LINK_STREAM {
+    if matches!(link, LINK_STREAM | LINK_JOYSTICK) {
         return (Body::Stream(packet), None);
     }
     let (datagram, direction) = match link {

@@ -10,6 +10,7 @@
 //! | `fadewatch source-down INTERFACE [WORDS]` | a source went away |
 //! | `fadewatch source-up INTERFACE` | and is back |
 //! | `fadewatch host-drops INTERFACE COUNT` | lost by this computer since the session began |
+//! | `fadewatch joystick INTERFACE SIZE ORDER AXES [NAME]` | how the joystick's events read: `16` or `24` bytes each, `little` or `big` end first, `CODE:MINIMUM:MAXIMUM:VALUE` an axis, commas between |
 //! | `fadewatch bytes-lost COUNT` | the recorder had to refuse bytes here |
 //! | `fadewatch clock-step NANOSECONDS` | the wall clock was stepped |
 //! | `fadewatch transmits [WORDS]` | what this program sends |
@@ -23,6 +24,7 @@
 
 use std::fmt::Write as _;
 
+use crate::record::joystick::{JoystickAxis, JoystickLayout, MOST_AXES};
 use crate::record::{InterfaceId, MarkKind, Note};
 use crate::units::Nanos;
 
@@ -73,6 +75,11 @@ pub(crate) fn write(note: &Note, interfaces: &(impl Interfaces + ?Sized), on_mar
             out.push_str("host-drops ");
             push_interface(&mut out, *interface, interfaces);
             let _ = write!(out, " {total}");
+        }
+        Note::Joystick { interface, layout } => {
+            out.push_str("joystick ");
+            push_interface(&mut out, *interface, interfaces);
+            push_layout(&mut out, layout);
         }
         Note::BytesLost { bytes } => {
             let _ = write!(out, "bytes-lost {bytes}");
@@ -176,6 +183,10 @@ fn own(text: &str, interfaces: &(impl Interfaces + ?Sized)) -> Option<Note> {
             let (name, total) = split_word(rest);
             Note::HostDrops { interface: read_interface(name, interfaces)?, total: total.parse().ok()? }
         }
+        "joystick" => {
+            let (name, layout) = split_word(rest);
+            Note::Joystick { interface: read_interface(name, interfaces)?, layout: read_layout(layout)? }
+        }
         "bytes-lost" => Note::BytesLost { bytes: rest.parse().ok()? },
         "clock-step" => Note::WallClockStep { by: Nanos(rest.parse().ok()?) },
         "transmits" => Note::Transmits { what: rest.to_owned() },
@@ -198,6 +209,39 @@ fn read_interface(token: &str, interfaces: &(impl Interfaces + ?Sized)) -> Optio
     let name = read_token(token)?;
     let place = (0..).map_while(|place| interfaces.name(place)).position(|each| each == name)?;
     interfaces.id(place)
+}
+
+fn push_layout(out: &mut String, layout: &JoystickLayout) {
+    let order = if layout.big_endian { "big" } else { "little" };
+    let _ = write!(out, " {} {order} ", layout.event_bytes);
+    for (index, axis) in layout.axes.iter().enumerate() {
+        let comma = if index == 0 { "" } else { "," };
+        let _ = write!(out, "{comma}{}:{}:{}:{}", axis.code, axis.minimum, axis.maximum, axis.value);
+    }
+    push_words(out, &layout.name);
+}
+
+fn read_layout(text: &str) -> Option<JoystickLayout> {
+    let (size, rest) = split_word(text);
+    let (order, rest) = split_word(rest);
+    let (axes, name) = split_word(rest);
+    let event_bytes = size.parse().ok().filter(|size| matches!(size, 16 | 24))?;
+    let big_endian = match order {
+        "little" => false,
+        "big" => true,
+        _ => return None,
+    };
+    let axes = if axes.is_empty() { Some(Vec::new()) } else { axes.split(',').map(read_axis).collect() };
+    let axes = axes.filter(|axes: &Vec<JoystickAxis>| axes.len() <= MOST_AXES)?;
+    Some(JoystickLayout { event_bytes, big_endian, axes, name: name.to_owned() })
+}
+
+fn read_axis(text: &str) -> Option<JoystickAxis> {
+    let mut parts = text.split(':');
+    let code = parts.next()?.parse().ok()?;
+    let mut number = || parts.next()?.parse().ok();
+    let axis = JoystickAxis { code, minimum: number()?, maximum: number()?, value: number()? };
+    parts.next().is_none().then_some(axis)
 }
 
 /// The comment that holds a session tag.

@@ -6,8 +6,8 @@
 use std::collections::BTreeMap;
 
 use super::decode::Step;
-use super::dissect::{LINK_STREAM, dissect};
-use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
+use super::dissect::{dissect, kind_of};
+use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, Record, SessionInfo};
 use crate::units::Nanos;
 
 const HEADER: usize = 24;
@@ -58,8 +58,7 @@ impl Pcap {
             }
             Opening::Interface => {
                 self.opening = Opening::Done;
-                let kind =
-                    if self.link == LINK_STREAM { InterfaceKind::Stream } else { InterfaceKind::Datagram };
+                let kind = kind_of(self.link);
                 let info = InterfaceInfo { name: "if0".to_owned(), kind, description: None };
                 Step::Entry(0, Entry::Interface(InterfaceId(0), info))
             }

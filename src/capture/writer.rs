@@ -14,7 +14,7 @@ use etherparse::PacketBuilder;
 use pcap_parser::pcapng::{InterfaceDescriptionBlock, OptionCode, PcapNGOption, SectionHeaderBlock};
 use pcap_parser::{Linktype, ToVec};
 
-use super::dissect::{LINK_RAW_IP, LINK_STREAM};
+use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM};
 use super::notes::{self, Interfaces};
 use crate::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
@@ -95,6 +95,7 @@ impl Encoder {
         let link = match info.kind {
             InterfaceKind::Datagram => LINK_RAW_IP,
             InterfaceKind::Stream => LINK_STREAM,
+            InterfaceKind::Joystick => LINK_JOYSTICK,
             // Some packet tools read files of one link type only: marks, which have no bytes, take
             // that of the first source.
             InterfaceKind::Marks => self.interfaces.first().map_or(LINK_STREAM, |first| first.link),

@@ -39,6 +39,7 @@ impl LinkMonitor {
                 if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
                     source.down = Some((at, reason.clone()));
                 }
+                self.lose_device(*interface);
                 self.log("source", None, format!("{name} is gone: {reason}"));
             }
             Note::SourceUp { interface } => {
@@ -48,6 +49,7 @@ impl LinkMonitor {
                 }
                 self.log("source", None, format!("{name} is back"));
             }
+            Note::Joystick { interface, layout } => self.describe_joystick(at, *interface, layout),
             Note::HostDrops { interface, total } => self.host_dropped(at, *interface, *total),
             Note::BytesLost { bytes } => {
                 self.bytes_lost += bytes;

@@ -128,6 +128,11 @@ pub enum Telemetry {
         /// Buttons.
         buttons: u16,
     },
+    /// A joystick device's position; no MAVLink message.
+    Joystick {
+        /// Axes in the order of their codes, -1000 to 1000.
+        axes: [Option<i16>; 18],
+    },
     /// RC_CHANNELS_OVERRIDE (70).
     RcOverride {
         /// The system that it steers.

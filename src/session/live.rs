@@ -125,6 +125,11 @@ impl LiveConfig {
                 bail!("'{url}' cannot be {other} and {name} at once; give each source its own URL");
             }
         }
+        if let Some((name, url)) =
+            sources.iter().find(|(name, url)| matches!(url, SourceUrl::Joystick(_)) && *name != "handset")
+        {
+            bail!("'{url}' cannot be the {name} source: a joystick is a handset; give it with --handset");
+        }
         let transmits = self.timesync || self.request_rates_hz.is_some();
         if (self.forward.is_some() || transmits)
             && !matches!(
@@ -137,7 +142,7 @@ impl LiveConfig {
             );
         }
         match &self.forward {
-            Some(SourceUrl::Stdin | SourceUrl::File(_)) => {
+            Some(SourceUrl::Stdin | SourceUrl::File(_) | SourceUrl::Joystick(_)) => {
                 bail!("--forward needs an end that can be read and written; use serial:, udp:// or tcp://")
             }
             Some(SourceUrl::Serial { .. } | SourceUrl::Tcp { .. }) if transmits => bail!(
@@ -194,8 +199,11 @@ fn opening_entries(config: &LiveConfig) -> Vec<Entry<'static>> {
         entries.push(Entry::Interface(id, InterfaceInfo { name: name.to_owned(), kind, description }));
     };
     for (name, url) in config.sources() {
-        let datagrams = matches!(url, SourceUrl::Udp { .. });
-        let kind = if datagrams { InterfaceKind::Datagram } else { InterfaceKind::Stream };
+        let kind = match url {
+            SourceUrl::Udp { .. } => InterfaceKind::Datagram,
+            SourceUrl::Joystick(_) => InterfaceKind::Joystick,
+            _ => InterfaceKind::Stream,
+        };
         interface(name, kind, Some(url.to_string()));
     }
     interface("marks", InterfaceKind::Marks, None);

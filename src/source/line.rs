@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::mpsc;
 
 use crate::clock::SessionClock;
+use crate::record::joystick::JoystickLayout;
 use crate::record::{Direction, Flow, InterfaceId, Note};
 use crate::units::Nanos;
 
@@ -157,6 +158,13 @@ impl Line {
                 notices.say(format!("{name} is back"));
             }
             Self::Peer { name, notices, .. } => notices.say(format!("{name} is back")),
+        }
+    }
+
+    /// It is a joystick, and its axes stand so.
+    pub(crate) fn joystick(&self, layout: JoystickLayout) {
+        if let Self::Source { interface, intake, .. } = self {
+            intake.note(*interface, Note::Joystick { interface: *interface, layout });
         }
     }
 

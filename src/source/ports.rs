@@ -1,9 +1,11 @@
-//! The serial ports of this computer, for people to choose from.
+//! The serial ports and joysticks of this computer, for people to choose from.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use tokio_serial::SerialPortType;
+
+use crate::record::joystick::JoystickLayout;
 
 /// A serial port that was found.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,6 +37,47 @@ pub fn serial_ports() -> Vec<PortFound> {
         .filter(|(path, _)| exists(path))
         .map(|(path, description)| PortFound { path, description })
         .collect()
+}
+
+/// The joysticks found (Linux), in the order of their names: input devices with stick axes
+/// that are no touch screens. Nothing is opened, so no right is needed.
+#[must_use]
+pub fn joysticks() -> Vec<PortFound> {
+    listed_joysticks(Path::new("/sys/class/input"))
+}
+
+fn listed_joysticks(class: &Path) -> Vec<PortFound> {
+    /// BTN_TOUCH of linux/input-event-codes.h.
+    const TOUCH: u16 = 0x14A;
+    let Ok(entries) = std::fs::read_dir(class) else { return Vec::new() };
+    let mut found: Vec<(u32, PortFound)> = entries
+        .filter_map(Result::ok)
+        .filter_map(|entry| {
+            let number = entry.file_name().to_str()?.strip_prefix("event")?.parse().ok()?;
+            let device = entry.path().join("device");
+            let axes = read_bits(&device.join("capabilities/abs"));
+            let sticks = axes.iter().filter(|code| JoystickLayout::is_stick(**code)).count();
+            if sticks == 0 || read_bits(&device.join("capabilities/key")).contains(&TOUCH) {
+                return None;
+            }
+            let name = read_word(&device.join("name")).unwrap_or_default();
+            let description = Some(format!("joystick with {sticks} axes  {name}").trim_end().to_owned());
+            let path = Path::new("/dev/input").join(entry.file_name());
+            Some((number, PortFound { path, description }))
+        })
+        .collect();
+    found.sort_by_key(|(number, _)| *number);
+    found.into_iter().map(|(_, port)| port).collect()
+}
+
+/// The bits that the kernel prints as hexadecimal words of a long each, the highest first.
+fn read_bits(path: &Path) -> Vec<u16> {
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    let words = text.split_ascii_whitespace().rev().map(|word| u64::from_str_radix(word, 16).unwrap_or(0));
+    let bits = words.take(64).enumerate().flat_map(|(place, word)| {
+        (0..u64::BITS.min(usize::BITS)).filter(move |bit| word >> bit & 1 == 1).map(move |bit| (place, bit))
+    });
+    bits.map(|(place, bit)| (place as u32 * usize::BITS + bit) as u16).collect()
 }
 
 fn described(kind: &SerialPortType) -> Option<String> {
@@ -100,6 +143,35 @@ mod tests {
         std::fs::create_dir_all(class.join("tty5")).unwrap();
         let ports = listed_by_system(&class);
         assert_eq!(ports, [("/dev/ttyACM0".into(), Some("Bench radio (USB 1234:abcd)".to_owned()))]);
+    }
+
+    /// Bitmaps as drivers/input/input.c prints them: words of a long, the highest first.
+    #[cfg(target_pointer_width = "64")]
+    #[test]
+    fn joysticks_are_listed_and_keyboards_and_touch_screens_are_not() {
+        let folder = tempfile::tempdir().unwrap();
+        for (event, name, axes, keys) in [
+            ("event10", "Bench sticks", "3003f", "ffff000000000000 0 0 0 0"),
+            ("event2", "Throttle\u{7}", "40", "0"),
+            ("event3", "Keys", "0", "fffffffffffffffe"),
+            ("event4", "Touch", "260800000000003", "400 0 0 0 0 0"),
+            ("mouse0", "Mouse", "3", "0"),
+        ] {
+            let capabilities = folder.path().join(event).join("device/capabilities");
+            std::fs::create_dir_all(&capabilities).unwrap();
+            std::fs::write(capabilities.join("abs"), axes).unwrap();
+            std::fs::write(capabilities.join("key"), keys).unwrap();
+            std::fs::write(folder.path().join(event).join("device/name"), format!("{name}\n")).unwrap();
+        }
+        let found: Vec<String> = listed_joysticks(folder.path())
+            .into_iter()
+            .map(|port| format!("{} {}", port.path.display(), port.description.unwrap()))
+            .collect();
+        let expected = [
+            "/dev/input/event2 joystick with 1 axes  Throttle\u{fffd}",
+            "/dev/input/event10 joystick with 6 axes  Bench sticks",
+        ];
+        assert_eq!(found, expected);
     }
 
     #[test]

@@ -7,7 +7,7 @@
 //! source carries one kind: datagrams, or a byte stream, whichever came first. A tool that
 //! hands packets on in heaps blurs those stamps, which its own stamps show: that is told.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
@@ -83,6 +83,8 @@ struct Taker {
     left_out: u64,
     /// What the capture says that it lost, by its own interfaces.
     lost: BTreeMap<InterfaceId, u64>,
+    /// Its interfaces that carry neither.
+    devices: BTreeSet<InterfaceId>,
     /// Arrival here less the capture's own stamp: the smallest so far.
     least_delay: Option<Nanos>,
     told_heaps: bool,
@@ -100,6 +102,7 @@ impl Taker {
             carries: None,
             left_out: 0,
             lost: BTreeMap::new(),
+            devices: BTreeSet::new(),
             least_delay: None,
             told_heaps: false,
             over: false,
@@ -107,8 +110,19 @@ impl Taker {
     }
 
     fn take(&mut self, entry: &Entry<'_>) {
-        let Entry::Record(record) = entry else { return };
+        let record = match entry {
+            Entry::Record(record) => record,
+            Entry::Interface(id, info) => {
+                if info.kind == InterfaceKind::Joystick && self.devices.len() < MOST_INTERFACES {
+                    self.devices.insert(*id);
+                }
+                return;
+            }
+            Entry::Session(_) => return,
+        };
         match &record.body {
+            // A device's events are no telemetry.
+            _ if self.devices.contains(&record.interface) => {}
             Body::Stream(_) => self.traffic(record, InterfaceKind::Stream),
             Body::Datagram { .. } => self.traffic(record, InterfaceKind::Datagram),
             Body::Note(note) => self.note(note),

@@ -126,7 +126,9 @@ impl FailsafeMeter {
         let from_vehicle = context.roles.vehicle() == Some(sender.system);
         let on_handset = context.interface_name(sender.interface) == "handset";
         match telemetry {
-            Telemetry::RcOverride { .. } | Telemetry::ManualControl { .. } => self.stick(at),
+            Telemetry::RcOverride { .. } | Telemetry::ManualControl { .. } | Telemetry::Joystick { .. } => {
+                self.stick(at);
+            }
             Telemetry::RcInput { .. } if on_handset => self.stick(at),
             Telemetry::RcInput { channels, count, rssi, .. } if from_vehicle => {
                 match self.input.observe(at, channels, *count, *rssi) {

@@ -259,6 +259,7 @@ fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(S
             }
             (2, values)
         }
+        Telemetry::Joystick { axes } => (3, axes.map(|axis| axis.unwrap_or(ABSENT))),
         _ => return None,
     };
     let rank = match (at_handset, inbound) {

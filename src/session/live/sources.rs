@@ -1,5 +1,6 @@
 //! The tasks of a live session: opened before it starts, stopped at its end.
 
+use std::path::PathBuf;
 use std::time::Duration;
 
 use tokio::runtime::{Builder, Runtime};
@@ -13,7 +14,7 @@ use crate::source::host_drops::SocketDrops;
 use crate::source::intake::Intake;
 use crate::source::line::{Line, Notices, Outgoing, Passing};
 use crate::source::stream::{Connection, Refusal};
-use crate::source::{OpenError, SourceUrl, reader, stream, transmit, udp};
+use crate::source::{OpenError, SourceUrl, evdev, reader, stream, transmit, udp};
 
 use super::LiveConfig;
 
@@ -27,6 +28,7 @@ const STOPPING: Duration = Duration::from_millis(300);
 enum Opened {
     Stream(Option<Connection>),
     Udp(udp::Socket),
+    Joystick(Option<evdev::Device>, PathBuf),
     Reader(Box<dyn std::io::Read + Send>),
 }
 
@@ -131,6 +133,12 @@ impl Sources {
             }
             (Opened::Reader(_), Line::Peer { .. }) => {}
             (Opened::Udp(socket), line) => self.spawn(socket.run(line, outgoing)),
+            (Opened::Joystick(device, path), line) => {
+                if device.is_none() {
+                    line.down("it was not there at the start");
+                }
+                self.spawn(evdev::run(device, line, evdev::RETRY, move || evdev::open(&path)));
+            }
             (Opened::Stream(connection), line) => {
                 if connection.is_none() {
                     line.down("it was not there at the start");
@@ -215,6 +223,11 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
         SourceUrl::Udp { host, port } => udp::listen(host, *port).map(Opened::Udp),
         SourceUrl::Stdin => Ok(Opened::Reader(Box::new(std::io::stdin()))),
         SourceUrl::File(path) => reader::open(path).map(Opened::Reader),
+        SourceUrl::Joystick(path) => match evdev::open(path) {
+            Ok(device) => Ok(Opened::Joystick(Some(device), path.clone())),
+            Err(_) if may_wait => Ok(Opened::Joystick(None, path.clone())),
+            Err(refusal) => Err(refusal),
+        },
         SourceUrl::Serial { .. } | SourceUrl::Tcp { .. } => match stream::connect(url).await {
             Ok(connection) => Ok(Opened::Stream(Some(connection))),
             Err(_) if may_wait => Ok(Opened::Stream(None)),
