@@ -29,6 +29,8 @@ pub enum Command {
     Summary(SummaryArgs),
     /// Earlier sessions: what the freeze level comes from.
     History(HistoryArgs),
+    /// What theory claims of each link, from the profile alone, before the first flight.
+    Budget(BudgetArgs),
     /// Make a session with a known truth: to a file, to the network, or to a pseudo-terminal.
     Simulate(SimulateArgs),
     /// Look at a bundled, invented session with its earlier sessions.
@@ -217,6 +219,17 @@ pub enum HistoryAction {
         #[allow(missing_docs)]
         common: Common,
     },
+}
+
+/// `budget`.
+#[derive(Debug, Args)]
+pub struct BudgetArgs {
+    /// Profile with a budget table in its links (TOML).
+    #[arg(long, value_name = "FILE")]
+    pub profile: PathBuf,
+    /// One JSON object.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// `simulate`.

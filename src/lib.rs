@@ -10,6 +10,7 @@
 //! Bytes are stamped once, on arrival; recorder and core get the same entries in
 //! the same order; screens and reports only scale and format. Arrows never point back.
 
+pub mod budget;
 pub mod capture;
 pub mod cli;
 pub mod clock;

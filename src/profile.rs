@@ -2,8 +2,12 @@
 //!
 //! TOML; a key that it does not know is an error that names the key and the line.
 
+mod budget;
+mod places;
+
 use std::collections::BTreeMap;
 
+pub use budget::BudgetProfile;
 use serde::Deserialize;
 
 use crate::units::LevelUnit;
@@ -171,6 +175,8 @@ pub struct LinkProfile {
     pub reduced_power_db: Option<f64>,
     /// Warning limits; in device units there are none by default.
     pub limits: Option<Limits>,
+    /// What it should do on paper.
+    pub budget: Option<BudgetProfile>,
 }
 
 impl LinkProfile {
@@ -215,17 +221,17 @@ pub struct VibrationProfile {
 #[derive(Debug, thiserror::Error)]
 pub enum ProfileError {
     /// Not TOML, or a key or value that is not known; the message names key and line.
-    #[error("{0}")]
+    #[error(transparent)]
     Syntax(#[from] toml::de::Error),
-    /// Two links of one name.
-    #[error("two links are named '{0}': give each its own name")]
-    TwoLinks(String),
-    /// A servo number that is none.
-    #[error("vehicle.failsafe_servo_us: '{0}' is no servo number, use 1 to 16")]
-    Servo(String),
-    /// A latitude without a longitude, or the other way round.
-    #[error("handset: lat and lon go together, give both or neither")]
-    HalfPosition,
+    /// Two links of one name; the line of the second.
+    #[error("line {1}: two links are named '{0}': give each its own name")]
+    TwoLinks(String, usize),
+    /// A servo number that is none; its line.
+    #[error("line {1}: vehicle.failsafe_servo_us: '{0}' is no servo number, use 1 to 16")]
+    Servo(String, usize),
+    /// A latitude without a longitude, or the other way round; its line.
+    #[error("line {0}: handset: lat and lon go together, give both or neither")]
+    HalfPosition(usize),
 }
 
 impl Profile {
@@ -234,16 +240,16 @@ impl Profile {
         let profile: Self = toml::from_str(text)?;
         for (index, link) in profile.link.iter().enumerate() {
             if profile.link[..index].iter().any(|other| other.name == link.name) {
-                return Err(ProfileError::TwoLinks(link.name.clone()));
+                return Err(ProfileError::TwoLinks(link.name.clone(), places::link_name(text, index)));
             }
         }
         for key in profile.vehicle.failsafe_servo_us.keys() {
             if !key.parse::<u8>().is_ok_and(|number| (1..=16).contains(&number)) {
-                return Err(ProfileError::Servo(key.clone()));
+                return Err(ProfileError::Servo(key.clone(), places::servo(text, key)));
             }
         }
         if profile.handset.lat.is_some() != profile.handset.lon.is_some() {
-            return Err(ProfileError::HalfPosition);
+            return Err(ProfileError::HalfPosition(places::half_position(text)));
         }
         Ok(profile)
     }

@@ -1,15 +1,16 @@
 //! Reports out of a summary: JSON lines and plain text.
 //!
-//! They only format: every figure is finished in [`crate::summary::Summary`].
+//! They only format: every figure is finished in [`crate::summary::Summary`] or [`crate::budget::Budget`].
 
+pub mod budget;
 pub mod text;
 
 use std::io::{self, Write};
 
-use crate::summary::Summary;
+use serde::Serialize;
 
 /// Writes one JSON object and a line feed.
-pub fn write_json_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
-    serde_json::to_writer(&mut *out, summary).map_err(io::Error::from)?;
+pub fn write_json_to(out: &mut dyn Write, figures: &impl Serialize) -> io::Result<()> {
+    serde_json::to_writer(&mut *out, figures).map_err(io::Error::from)?;
     out.write_all(b"\n")
 }

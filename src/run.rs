@@ -1,6 +1,7 @@
 //! Wiring: what each command does with sources, core, history, screens and reports.
 
 mod analyse;
+mod budget;
 mod demo;
 mod earlier;
 mod history;
@@ -31,6 +32,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Simulate(args) => simulate(&args),
         Command::Ports => ports(),
         Command::History(args) => history::run(&args.action),
+        Command::Budget(args) => budget::run(&args),
         Command::Demo(args) => demo::run(&args),
     }
 }

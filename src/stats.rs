@@ -8,6 +8,7 @@ pub mod isotonic;
 pub mod logistic;
 pub mod loss_runs;
 pub mod path_loss;
+pub mod propagation;
 pub mod proportion;
 pub mod quantile;
 pub mod symmetric;

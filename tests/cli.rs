@@ -52,6 +52,46 @@ fn broken_profiles_are_refused_with_key_and_line() {
     assert_eq!(output.status.code(), Some(2));
     assert!(said.contains("antena") && said.contains("line 3") && said.contains("p.toml"), "{said}");
     refuses(folder.path(), &["summary", "--profile", "none.toml", "x.pcapng"], "none.toml");
+    let link = "[[link]]\nname = \"a\"\nrole = \"video\"\n";
+    let budget = "budget = { frequency_mhz = 5.8, tx_power_dbm = 20, tx_gain_dbi = 0, rx_gain_dbi = 0 }\n";
+    for (text, names) in [
+        (format!("{link}\n{link}"), ["line 6", "'a'"]),
+        ("[handset]\nsystem = 3\nlat = 54.0\n".to_owned(), ["line 3", "lon"]),
+        ("[vehicle]\nfailsafe_servo_us = { 1 = 1000, 17 = 1500 }\n".to_owned(), ["line 2", "'17'"]),
+        (format!("{link}{budget}"), ["line 4", "frequency_mhz"]),
+    ] {
+        fs::write(folder.path().join("p.toml"), text).expect("written");
+        let output = fadewatch(folder.path(), &["summary", "--profile", "p.toml", "x.pcapng"]);
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2));
+        assert!(names.iter().all(|name| said.contains(name)), "{names:?}: {said}");
+    }
+}
+
+/// The example computed apart with scipy (tests/vectors/pathloss.json, `link_budget`): 1837 m in free space, and
+/// a tenth of it with 20 dB less.
+#[test]
+fn a_budget_comes_from_the_profile_alone() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let link = "[[link]]\nname = \"video\"\nrole = \"video\"\nreduced_power_db = 20\n";
+    let table = "[link.budget]\nfrequency_mhz = 5800\ntx_power_dbm = 20\ntx_gain_dbi = 2\nrx_gain_dbi = 2\n\
+                 losses_db = 1\nsensitivity_dbm = -90\n";
+    fs::write(folder.path().join("p.toml"), format!("{link}{table}")).expect("written");
+    let output = fadewatch(folder.path(), &["budget", "--profile", "p.toml", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let budget: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    let range = &budget["links"][0]["ranges"][0];
+    assert!((range["free_space_m"].as_f64().expect("a number") - 1_837.311_720).abs() < 1e-6);
+    assert!((range["reduced_free_space_m"].as_f64().expect("a number") - 183.731_172).abs() < 1e-6);
+    assert!(range["two_ray_m"].is_null(), "no heights, no two rays");
+    let output = fadewatch(folder.path(), &["budget", "--profile", "p.toml"]);
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(
+        said.contains("what theory claims") && said.contains("1.84 km") && said.contains("184 m"),
+        "{said}"
+    );
+    fs::write(folder.path().join("none.toml"), link).expect("written");
+    refuses(folder.path(), &["budget", "--profile", "none.toml"], "none.toml");
 }
 
 #[test]

@@ -124,6 +124,7 @@ impl LinkMonitor {
             claimed_range_m: None,
             reduced_power_db: None,
             limits: None,
+            budget: None,
         });
     }
 }
