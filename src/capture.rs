@@ -30,6 +30,7 @@ use crate::record::Entry;
 use bare::Bare;
 use decode::{Decoder, Step};
 
+pub(crate) use dissect::packet;
 pub use recorder::{Pace, Recorder, Storage};
 pub use stream::{StreamDecoder, StreamFormat};
 pub use writer::PcapngWriter;

@@ -89,7 +89,8 @@ pub struct LiveArgs {
     /// `evdev:/dev/input/eventN`, a joystick of this computer.
     #[arg(long, value_name = "URL")]
     pub handset: Option<String>,
-    /// Where the video's RTP packets come from.
+    /// Where the video's RTP packets come from: a URL as above, or `capture:IFACE?port=N`
+    /// to listen beside the player that holds the port.
     #[arg(long, value_name = "URL")]
     pub video: Option<String>,
     /// Pass every byte on, both ways, to another program: fadewatch is then in the path.

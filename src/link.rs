@@ -164,6 +164,12 @@ impl LinkMonitor {
                 self.heard(record, at, bytes.len());
                 self.handle_datagram(at, record, *flow, bytes);
             }
+            Body::Packet(packet) => {
+                if let Some((flow, bytes)) = packet.datagram() {
+                    self.heard(record, at, bytes.len());
+                    self.handle_datagram(at, record, flow, bytes);
+                }
+            }
             Body::Other => {}
             Body::Note(note) => self.handle_note(at, note),
         }

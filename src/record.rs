@@ -9,8 +9,10 @@ use std::sync::Arc;
 use crate::units::Nanos;
 
 pub mod joystick;
+pub mod packet;
 
 use joystick::JoystickLayout;
+use packet::{LinkType, OwnedPacket, Packet};
 
 /// The number of an interface within one session, in the order of appearance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -23,6 +25,8 @@ pub enum InterfaceKind {
     Stream,
     /// UDP payloads: a frame never spans two of them.
     Datagram,
+    /// Packets as captured, of this link type.
+    Captured(LinkType),
     /// Events of a joystick device, as the kernel gave them; a [`Note::Joystick`] says how to read them.
     Joystick,
     /// Marks and notes of this program, no traffic.
@@ -151,6 +155,8 @@ pub enum Body<'a> {
         /// Its payload.
         bytes: &'a [u8],
     },
+    /// A packet as captured, with its link header.
+    Packet(Packet<'a>),
     /// A packet of some other protocol, or one that cannot be read: only its time counts.
     Other,
     /// A note of this program.
@@ -202,6 +208,8 @@ pub enum OwnedBody {
         /// Its payload.
         bytes: Arc<[u8]>,
     },
+    /// See [`Body::Packet`].
+    Packet(OwnedPacket),
     /// See [`Body::Other`].
     Other,
     /// See [`Body::Note`].
@@ -232,6 +240,7 @@ impl OwnedRecord {
             body: match &self.body {
                 OwnedBody::Stream(bytes) => Body::Stream(bytes),
                 OwnedBody::Datagram { flow, bytes } => Body::Datagram { flow: *flow, bytes },
+                OwnedBody::Packet(packet) => Body::Packet(packet.as_packet()),
                 OwnedBody::Other => Body::Other,
                 OwnedBody::Note(note) => Body::Note(note.clone()),
             },
@@ -244,6 +253,7 @@ impl From<&Record<'_>> for OwnedRecord {
         let body = match &record.body {
             Body::Stream(bytes) => OwnedBody::Stream(Arc::from(*bytes)),
             Body::Datagram { flow, bytes } => OwnedBody::Datagram { flow: *flow, bytes: Arc::from(*bytes) },
+            Body::Packet(packet) => OwnedBody::Packet(packet.to_owned()),
             Body::Other => OwnedBody::Other,
             Body::Note(note) => OwnedBody::Note(note.clone()),
         };

@@ -9,6 +9,7 @@ pub mod intake;
 pub(crate) mod evdev;
 pub(crate) mod host_drops;
 pub(crate) mod line;
+pub(crate) mod packet_socket;
 pub(crate) mod ports;
 pub(crate) mod reader;
 pub(crate) mod readiness;
@@ -51,6 +52,13 @@ pub enum SourceUrl {
     },
     /// `evdev:/dev/input/event3`: a Linux joystick, as the handset.
     Joystick(PathBuf),
+    /// `capture:wlan0?port=5004`: a network interface, beside the program that holds the port (Linux).
+    Capture {
+        /// The interface.
+        interface: String,
+        /// UDP ports, at either end; none: all.
+        ports: Vec<u16>,
+    },
     /// `-`: standard input.
     Stdin,
     /// A file, a named pipe or a device, read from start to end.
@@ -79,7 +87,7 @@ pub struct OpenError {
     pub advice: String,
 }
 
-const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, evdev:/dev/input/eventN, a file's path, or - for standard input";
+const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, evdev:/dev/input/eventN, capture:IFACE?port=N, a file's path, or - for standard input";
 
 impl FromStr for SourceUrl {
     type Err = SourceUrlError;
@@ -103,6 +111,9 @@ impl FromStr for SourceUrl {
             }
             return Ok(Self::Joystick(PathBuf::from(path)));
         }
+        if let Some(rest) = url.strip_prefix("capture:") {
+            return parse_capture(rest).map_err(wrong);
+        }
         if let Some(rest) = url.strip_prefix("udp://") {
             let (host, port) = parse_address(rest, "0.0.0.0").map_err(wrong)?;
             return Ok(Self::Udp { host, port });
@@ -112,7 +123,7 @@ impl FromStr for SourceUrl {
             return Ok(Self::Tcp { host, port });
         }
         match url.split_once(':') {
-            Some((scheme @ ("capture" | "wifi"), _)) => {
+            Some((scheme @ "wifi", _)) => {
                 Err(wrong(format!("'{scheme}:' sources are not built in yet; {FORMS}")))
             }
             Some((scheme, rest))
@@ -133,6 +144,13 @@ impl fmt::Display for SourceUrl {
             Self::Udp { host, port } => write!(out, "udp://{}", joined(host, *port)),
             Self::Tcp { host, port } => write!(out, "tcp://{}", joined(host, *port)),
             Self::Joystick(path) => write!(out, "evdev:{}", path.display()),
+            Self::Capture { interface, ports } => {
+                write!(out, "capture:{interface}")?;
+                for (index, port) in ports.iter().enumerate() {
+                    write!(out, "{}port={port}", if index == 0 { '?' } else { '&' })?;
+                }
+                Ok(())
+            }
             Self::Stdin => out.write_str("-"),
             Self::File(path) => write!(out, "{}", path.display()),
         }
@@ -164,6 +182,26 @@ fn parse_serial(rest: &str) -> Result<SourceUrl, String> {
         }
     }
     Ok(SourceUrl::Serial { path: PathBuf::from(path), baud })
+}
+
+fn parse_capture(rest: &str) -> Result<SourceUrl, String> {
+    let (interface, query) = rest.split_once('?').map_or((rest, None), |(name, query)| (name, Some(query)));
+    let interface = interface.trim_start_matches("//");
+    // A name of the kernel's: it becomes part of a path.
+    if interface.is_empty() || interface.len() > 15 || interface.contains(['/', ' ']) || interface == ".." {
+        return Err("it names no network interface; use capture:IFACE?port=N ('ip link' lists them)".into());
+    }
+    let mut ports = Vec::new();
+    for pair in query.into_iter().flat_map(|query| query.split('&')) {
+        match pair.split_once('=') {
+            Some(("port", value)) => {
+                let port = value.parse().ok().filter(|port| *port > 0);
+                ports.push(port.ok_or_else(|| format!("'{value}' is no port from 1 to 65535"))?);
+            }
+            _ => return Err(format!("'{pair}' is no option of a capture; the only one is port=NUMBER")),
+        }
+    }
+    Ok(SourceUrl::Capture { interface: interface.to_owned(), ports })
 }
 
 fn parse_address(rest: &str, default_host: &str) -> Result<(String, u16), String> {
@@ -207,6 +245,9 @@ mod tests {
             "tcp://radio.local:5760",
             "tcp://[fe80::1]:5760",
             "evdev:/dev/input/event3",
+            "capture:wlan0?port=5004",
+            "capture:eth0?port=5004&port=5600",
+            "capture:mon0",
             "-",
             "logs/flight.bin",
         ] {
@@ -235,6 +276,11 @@ mod tests {
             ("http://example.org", "no kind of source"),
             ("udp:0.0.0.0:14550", "no kind of source"),
             ("evdev:", "no device"),
+            ("capture:", "no network interface"),
+            ("capture:../../etc", "no network interface"),
+            ("capture:eth0?port=0", "1 to 65535"),
+            ("capture:eth0?snaplen=9", "port=NUMBER"),
+            ("wifi:wlan0", "not built in yet"),
         ] {
             let error = url.parse::<SourceUrl>().unwrap_err().to_string();
             assert!(error.contains(part), "{url}: {error}");

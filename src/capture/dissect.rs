@@ -9,6 +9,7 @@
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
+use crate::record::packet::{LinkType, Packet};
 use crate::record::{Body, Direction, Flow, InterfaceKind};
 
 /// Private-use link type of stream bytes exactly as read.
@@ -38,7 +39,19 @@ pub(crate) fn dissect(link: u16, packet: &[u8]) -> (Body<'_>, Option<Direction>)
     if matches!(link, LINK_STREAM | LINK_JOYSTICK) {
         return (Body::Stream(packet), None);
     }
-    let (datagram, direction) = match link {
+    let (datagram, direction) = inside(link, packet);
+    (datagram.map_or(Body::Other, |(flow, bytes)| Body::Datagram { flow, bytes }), direction)
+}
+
+/// A packet with the datagram in it.
+pub(crate) fn packet(link: LinkType, bytes: &[u8]) -> Packet<'_> {
+    Packet::new(link, bytes, inside(link.0, bytes).0)
+}
+
+type Inside<'a> = (Option<(Flow, &'a [u8])>, Option<Direction>);
+
+fn inside(link: u16, packet: &[u8]) -> Inside<'_> {
+    match link {
         1 => (ethernet(packet), None),
         0 | 108 => (packet.get(4..).and_then(ip), None),
         12 | 14 | LINK_RAW_IP | 228 | 229 => (ip(packet), None),
@@ -48,8 +61,7 @@ pub(crate) fn dissect(link: u16, packet: &[u8]) -> (Body<'_>, Option<Direction>)
             (cooked(packet, 0, 20), cooked_direction(kind))
         }
         _ => (None, None),
-    };
-    (datagram.map_or(Body::Other, |(flow, bytes)| Body::Datagram { flow, bytes }), direction)
+    }
 }
 
 fn cooked_direction(kind: Option<u16>) -> Option<Direction> {

@@ -17,7 +17,7 @@ use pcap_parser::pcapng::{
 };
 
 use super::decode::Step;
-use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM, dissect, kind_of};
+use super::dissect::{dissect, kind_of};
 use super::notes::{self, Interfaces};
 use crate::record::{
     Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,
@@ -194,7 +194,7 @@ impl Pcapng {
         let link = description.linktype.0 as u16;
         let name = text(&description, OptionCode::IfName).unwrap_or_else(|| format!("if{}", id.0));
         let kind = match link {
-            LINK_STREAM | LINK_RAW_IP | LINK_JOYSTICK if name == "marks" => InterfaceKind::Marks,
+            _ if name == "marks" => InterfaceKind::Marks,
             _ => kind_of(link),
         };
         // A live session describes a source anew once its first bytes show that it carries datagrams.

@@ -159,6 +159,7 @@ impl Recorder {
             Entry::Record(Record { body: Body::Stream(bytes) | Body::Datagram { bytes, .. }, .. }) => {
                 (bytes.len(), QUEUE)
             }
+            Entry::Record(Record { body: Body::Packet(packet), .. }) => (packet.bytes.len(), QUEUE),
             Entry::Record(_) => (0, QUEUE + RESERVE),
             // Without these nothing that follows could be read; there are few.
             Entry::Session(_) | Entry::Interface(..) => (0, usize::MAX),

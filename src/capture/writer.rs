@@ -95,6 +95,7 @@ impl Encoder {
         let link = match info.kind {
             InterfaceKind::Datagram => LINK_RAW_IP,
             InterfaceKind::Stream => LINK_STREAM,
+            InterfaceKind::Captured(link) => link.0,
             InterfaceKind::Joystick => LINK_JOYSTICK,
             // Some packet tools read files of one link type only: marks, which have no bytes, take
             // that of the first source.
@@ -126,6 +127,9 @@ impl Encoder {
             Body::Datagram { .. } | Body::Other => {
                 (format!("if{}", record.interface.0), InterfaceKind::Datagram)
             }
+            Body::Packet(packet) => {
+                (format!("if{}", record.interface.0), InterfaceKind::Captured(packet.link))
+            }
             Body::Note(_) => ("marks".to_owned(), InterfaceKind::Marks),
         };
         self.interface(record.interface, &InterfaceInfo { name, kind, description: None }, out)?;
@@ -138,8 +142,9 @@ impl Encoder {
         let kind = self.interfaces[place].kind;
         self.packet.clear();
         let mut comment = None;
+        let mut original = 0;
         let packet = match &record.body {
-            Body::Stream(_) if kind == InterfaceKind::Datagram => {
+            Body::Stream(_) if matches!(kind, InterfaceKind::Datagram | InterfaceKind::Captured(_)) => {
                 return Err(invalid("bytes of a stream on an interface of datagrams"));
             }
             Body::Stream(bytes) => bytes,
@@ -148,6 +153,11 @@ impl Encoder {
                 self.packet.as_slice()
             }
             Body::Datagram { .. } => return Err(invalid("a datagram on an interface of a byte stream")),
+            Body::Packet(packet) if kind == InterfaceKind::Captured(packet.link) => {
+                original = packet.original;
+                packet.bytes
+            }
+            Body::Packet(_) => return Err(invalid("a packet of another link type than its interface")),
             Body::Other => &[],
             Body::Note(note) => {
                 let mut text = notes::write(note, self.interfaces.as_slice(), kind == InterfaceKind::Marks);
@@ -156,14 +166,14 @@ impl Encoder {
                 &[]
             }
         };
-        write_packet(record, place, packet, comment.as_deref(), out)
+        write_packet(record, place, (packet, original), comment.as_deref(), out)
     }
 }
 
 fn write_packet(
     record: &Record<'_>,
     place: usize,
-    packet: &[u8],
+    (packet, original): (&[u8], u32),
     comment: Option<&str>,
     out: &mut Vec<u8>,
 ) -> io::Result<()> {
@@ -175,7 +185,7 @@ fn write_packet(
     let at = u64::try_from(record.at.0).unwrap_or(0);
     let (high, low) = ((at >> 32) as u32, at as u32);
     let size = packet.len() as u32;
-    for word in [ENHANCED_PACKET, length, place as u32, high, low, size, size] {
+    for word in [ENHANCED_PACKET, length, place as u32, high, low, size, size.max(original)] {
         out.extend(word.to_le_bytes());
     }
     out.extend(packet);

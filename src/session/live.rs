@@ -25,6 +25,7 @@ use anyhow::bail;
 use crate::clock::SessionClock;
 use crate::link::LinkMonitor;
 use crate::profile::Profile;
+use crate::record::packet::LinkType;
 use crate::record::{
     Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, OwnedRecord, SessionInfo,
 };
@@ -142,7 +143,9 @@ impl LiveConfig {
             );
         }
         match &self.forward {
-            Some(SourceUrl::Stdin | SourceUrl::File(_) | SourceUrl::Joystick(_)) => {
+            Some(
+                SourceUrl::Stdin | SourceUrl::File(_) | SourceUrl::Joystick(_) | SourceUrl::Capture { .. },
+            ) => {
                 bail!("--forward needs an end that can be read and written; use serial:, udp:// or tcp://")
             }
             Some(SourceUrl::Serial { .. } | SourceUrl::Tcp { .. }) if transmits => bail!(
@@ -165,7 +168,7 @@ pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
     let marks = InterfaceId(config.sources().len() as u16);
     intake.note(marks, Note::Tick);
     let sources = Sources::open(&config, &intake, marks)?;
-    let opening = opening_entries(&config);
+    let opening = opening_entries(&config, |name| sources.link(name));
     let interfaces = opening.iter().filter_map(|entry| match entry {
         Entry::Interface(_, info) => Some(info.clone()),
         _ => None,
@@ -190,7 +193,7 @@ pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
 }
 
 /// Session tags and interfaces: what comes before the first record.
-fn opening_entries(config: &LiveConfig) -> Vec<Entry<'static>> {
+fn opening_entries(config: &LiveConfig, link: impl Fn(&str) -> Option<LinkType>) -> Vec<Entry<'static>> {
     let mut tags = config.profile.tags.clone();
     tags.extend(config.tags.clone());
     let mut entries = vec![Entry::Session(SessionInfo { tags, has_wall_clock: true })];
@@ -202,6 +205,7 @@ fn opening_entries(config: &LiveConfig) -> Vec<Entry<'static>> {
         let kind = match url {
             SourceUrl::Udp { .. } => InterfaceKind::Datagram,
             SourceUrl::Joystick(_) => InterfaceKind::Joystick,
+            SourceUrl::Capture { .. } => link(name).map_or(InterfaceKind::Datagram, InterfaceKind::Captured),
             _ => InterfaceKind::Stream,
         };
         interface(name, kind, Some(url.to_string()));

@@ -165,7 +165,7 @@ async fn play(
         tokio::time::sleep_until(began + Duration::from_secs_f64(due_s)).await;
         let bytes = match &record.body {
             OwnedBody::Stream(bytes) | OwnedBody::Datagram { bytes, .. } => bytes,
-            OwnedBody::Note(_) | OwnedBody::Other => continue,
+            OwnedBody::Note(_) | OwnedBody::Packet(_) | OwnedBody::Other => continue,
         };
         if record.direction == Direction::Outbound {
             continue;

@@ -10,6 +10,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use crate::clock::SessionClock;
+use crate::record::packet::OwnedPacket;
 use crate::record::{Direction, Flow, InterfaceId, Note, OwnedBody, OwnedRecord};
 use crate::units::Nanos;
 
@@ -89,6 +90,12 @@ impl Intake {
         self.traffic(interface, direction, OwnedBody::Datagram { flow, bytes }, length);
     }
 
+    /// A packet, just captured.
+    pub fn packet(&self, interface: InterfaceId, direction: Direction, packet: OwnedPacket) {
+        let length = packet.len();
+        self.traffic(interface, direction, OwnedBody::Packet(packet), length);
+    }
+
     fn traffic(&self, interface: InterfaceId, direction: Direction, body: OwnedBody, length: usize) {
         let mut queue = self.lock();
         if queue.closed {
@@ -112,6 +119,7 @@ impl Intake {
     pub(crate) fn when_room(&self, interface: InterfaceId, direction: Direction, body: OwnedBody) -> bool {
         let length = match &body {
             OwnedBody::Stream(bytes) | OwnedBody::Datagram { bytes, .. } => bytes.len(),
+            OwnedBody::Packet(packet) => packet.len(),
             OwnedBody::Other | OwnedBody::Note(_) => 0,
         };
         let full = |queue: &mut Queue| !queue.closed && !self.fits(queue, length);

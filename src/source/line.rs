@@ -11,6 +11,7 @@ use tokio::sync::mpsc;
 
 use crate::clock::SessionClock;
 use crate::record::joystick::JoystickLayout;
+use crate::record::packet::OwnedPacket;
 use crate::record::{Direction, Flow, InterfaceId, Note};
 use crate::units::Nanos;
 
@@ -119,6 +120,13 @@ impl Line {
                 }
             }
             Self::Peer { .. } => self.received(bytes).await,
+        }
+    }
+
+    /// A packet was captured.
+    pub(crate) fn packet(&self, direction: Direction, packet: OwnedPacket) {
+        if let Self::Source { interface, intake, .. } = self {
+            intake.packet(*interface, direction, packet);
         }
     }
 

@@ -126,6 +126,12 @@ impl Taker {
             Body::Stream(_) => self.traffic(record, InterfaceKind::Stream),
             Body::Datagram { .. } => self.traffic(record, InterfaceKind::Datagram),
             Body::Note(note) => self.note(note),
+            Body::Packet(packet) => {
+                if let Some((flow, bytes)) = packet.datagram() {
+                    let body = Body::Datagram { flow, bytes };
+                    self.traffic(&Record { body, ..record.clone() }, InterfaceKind::Datagram);
+                }
+            }
             Body::Other => {}
         }
     }

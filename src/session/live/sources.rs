@@ -9,10 +9,12 @@ use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior, interval_at, timeout};
 
 use crate::clock::StepWatch;
+use crate::record::packet::LinkType;
 use crate::record::{InterfaceId, Note};
 use crate::source::host_drops::SocketDrops;
 use crate::source::intake::Intake;
 use crate::source::line::{Line, Notices, Outgoing, Passing};
+use crate::source::packet_socket::{self, PacketDrops};
 use crate::source::stream::{Connection, Refusal};
 use crate::source::{OpenError, SourceUrl, evdev, reader, stream, transmit, udp};
 
@@ -29,7 +31,24 @@ enum Opened {
     Stream(Option<Connection>),
     Udp(udp::Socket),
     Joystick(Option<evdev::Device>, PathBuf),
+    Capture(packet_socket::Socket),
     Reader(Box<dyn std::io::Read + Send>),
+}
+
+/// A counter of what this computer lost itself.
+#[derive(Debug)]
+enum Counter {
+    Udp(SocketDrops),
+    Packets(PacketDrops),
+}
+
+impl Counter {
+    fn read(&self) -> Option<u64> {
+        match self {
+            Self::Udp(socket) => socket.read(),
+            Self::Packets(socket) => Some(socket.read()),
+        }
+    }
 }
 
 /// All running tasks.
@@ -39,7 +58,9 @@ pub(super) struct Sources {
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
     /// Counters read for the last time after the tasks have ended.
-    drops: Vec<(InterfaceId, SocketDrops)>,
+    drops: Vec<(InterfaceId, Counter)>,
+    /// Of the sources that capture packets.
+    links: Vec<(&'static str, LinkType)>,
     intake: Intake,
     vehicle: watch::Sender<Option<u8>>,
     notices: Notices,
@@ -68,6 +89,7 @@ impl Sources {
             stop: watch::Sender::new(false),
             tasks: Vec::new(),
             drops: Vec::new(),
+            links: Vec::new(),
             intake: intake.clone(),
             vehicle: watch::Sender::new(config.profile.vehicle.system),
             notices: Notices::default(),
@@ -111,7 +133,10 @@ impl Sources {
             if let Opened::Udp(socket) = &end
                 && let Some(counter) = socket.drops()
             {
-                self.drops.push((interface, counter));
+                self.drops.push((interface, Counter::Udp(counter)));
+            }
+            if let Opened::Capture(socket) = &end {
+                self.links.push((name, socket.link()));
             }
             self.serve(url, end, line, outgoing)?;
         }
@@ -138,6 +163,15 @@ impl Sources {
                     line.down("it was not there at the start");
                 }
                 self.spawn(evdev::run(device, line, evdev::RETRY, move || evdev::open(&path)));
+            }
+            (Opened::Capture(socket), line) => {
+                let drops = PacketDrops::default();
+                if let Line::Source { interface, .. } = &line {
+                    self.drops.push((*interface, Counter::Packets(drops.clone())));
+                }
+                let SourceUrl::Capture { interface, ports } = url else { return Ok(()) };
+                let reopen = move || packet_socket::open(&interface, &ports);
+                self.spawn(packet_socket::run(Some(socket), line, drops, reopen));
             }
             (Opened::Stream(connection), line) => {
                 if connection.is_none() {
@@ -191,6 +225,11 @@ impl Sources {
         self.notices.take()
     }
 
+    /// What the packets of a source begin with, if it captures packets.
+    pub(super) fn link(&self, name: &str) -> Option<LinkType> {
+        self.links.iter().find(|(each, _)| *each == name).map(|(_, link)| *link)
+    }
+
     /// Ends all tasks and reads the counters for the last time.
     pub(super) fn stop(&mut self) {
         for (interface, counter) in &self.drops {
@@ -223,6 +262,7 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
         SourceUrl::Udp { host, port } => udp::listen(host, *port).map(Opened::Udp),
         SourceUrl::Stdin => Ok(Opened::Reader(Box::new(std::io::stdin()))),
         SourceUrl::File(path) => reader::open(path).map(Opened::Reader),
+        SourceUrl::Capture { interface, ports } => packet_socket::open(interface, ports).map(Opened::Capture),
         SourceUrl::Joystick(path) => match evdev::open(path) {
             Ok(device) => Ok(Opened::Joystick(Some(device), path.clone())),
             Err(_) if may_wait => Ok(Opened::Joystick(None, path.clone())),

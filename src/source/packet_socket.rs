@@ -1,0 +1,366 @@
+//! `capture:IFACE?port=N`: packets of an interface, listened to beside the program that holds the port.
+//!
+//! A Linux packet socket (packet(7)) bound to one interface gets a copy of every packet, which is
+//! recorded as it came, with the interface's own link header (Ethernet; on an interface in monitor
+//! mode radiotap and 802.11; Linux cooked where there is no header that could be named). Only UDP
+//! to or from the ports that were named is kept; on a monitor interface frames without readable
+//! UDP are kept too, cut behind their headers, for their levels. What the kernel could not hand
+//! over is read from the socket's own counter. Nothing is ever sent.
+
+use std::io;
+use std::os::fd::{AsRawFd, OwnedFd};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use nix::errno::Errno;
+use nix::libc;
+use nix::sys::socket::{
+    AddressFamily, LinkAddr, SockFlag, SockType, getsockopt, recvfrom, setsockopt, socket, sockopt,
+};
+use tokio::io::unix::AsyncFd;
+use tokio::time::{MissedTickBehavior, interval, sleep};
+
+use crate::capture;
+use crate::record::Direction;
+use crate::record::packet::{LinkType, OwnedPacket};
+
+use super::line::Line;
+use super::readiness;
+use super::stream::{Refusal, plain};
+
+/// Buffer asked of the kernel: 4 s of a 16 Mbit/s video.
+const RECEIVE_BUFFER: usize = 8 << 20;
+/// More than the largest packet of any interface (the loopback's are 64 KiB and a header).
+const LARGEST: usize = 128 << 10;
+/// Between two tries to open an interface that is away.
+const RETRY: Duration = Duration::from_millis(500);
+/// Of a frame that is kept for its level alone: a radiotap header and an 802.11 one fit.
+const HEADERS: usize = 160;
+/// The header that stands for one that could not be named, up to the address (LINKTYPE_LINUX_SLL).
+const COOKED: usize = 16;
+
+/// What the socket hands over, and what it could not (linux/if_packet.h).
+#[repr(C)]
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Statistics {
+    packets: u32,
+    drops: u32,
+}
+
+/// Counters since they were read last.
+#[expect(unsafe_code, reason = "no safe call reads the counters of a packet socket")]
+fn statistics(socket: &OwnedFd) -> nix::Result<Statistics> {
+    let mut read = Statistics::default();
+    let mut length = size_of::<Statistics>() as libc::socklen_t;
+    // SAFETY: the kernel writes at most `length` bytes to the structure, which is that long.
+    let result = unsafe {
+        libc::getsockopt(
+            socket.as_raw_fd(),
+            libc::SOL_PACKET,
+            libc::PACKET_STATISTICS,
+            (&raw mut read).cast(),
+            &raw mut length,
+        )
+    };
+    Errno::result(result).map(|_| read)
+}
+
+/// Packets that the kernel dropped because the socket's buffer was full, over all of its lives.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct PacketDrops {
+    total: Arc<AtomicU64>,
+    socket: Arc<std::sync::Mutex<Option<OwnedFd>>>,
+}
+
+impl PacketDrops {
+    /// The counter starts anew whenever it is read, and with each socket.
+    pub(crate) fn read(&self) -> u64 {
+        let socket = self.socket.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let new = socket.as_ref().and_then(|socket| statistics(socket).ok());
+        let new = new.map_or(0, |statistics| u64::from(statistics.drops));
+        self.total.fetch_add(new, Ordering::Relaxed) + new
+    }
+
+    fn follow(&self, socket: &OwnedFd) {
+        *self.socket.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = socket.try_clone().ok();
+    }
+}
+
+/// An open packet socket.
+pub(crate) struct Socket {
+    fd: AsyncFd<OwnedFd>,
+    link: LinkType,
+    hardware: u16,
+    ports: Vec<u16>,
+}
+
+/// Listens on an interface, or says why not and what to do.
+pub(crate) fn open(interface: &str, ports: &[u16]) -> Result<Socket, Refusal> {
+    let folder = Path::new("/sys/class/net").join(interface);
+    let hardware = std::fs::read_to_string(folder.join("type")).ok();
+    let Some(hardware) = hardware.and_then(|text| text.trim().parse().ok()) else {
+        return Err(missing());
+    };
+    let link = match hardware {
+        libc::ARPHRD_ETHER | libc::ARPHRD_LOOPBACK => LinkType::ETHERNET,
+        libc::ARPHRD_IEEE80211_RADIOTAP => LinkType::RADIOTAP,
+        libc::ARPHRD_IEEE80211 => LinkType::IEEE802_11,
+        _ => LinkType::COOKED,
+    };
+    open_as(interface, ports, link, hardware)
+}
+
+fn open_as(interface: &str, ports: &[u16], link: LinkType, hardware: u16) -> Result<Socket, Refusal> {
+    let kind = if link == LinkType::COOKED { SockType::Datagram } else { SockType::Raw };
+    let fd = listen(interface, kind).map_err(refusal)?;
+    let fd = readiness::watch(fd)
+        .map_err(|error| Refusal { reason: plain(&error), advice: "try again".to_owned() })?;
+    Ok(Socket { fd, link, hardware, ports: ports.to_vec() })
+}
+
+fn listen(interface: &str, kind: SockType) -> nix::Result<OwnedFd> {
+    let index = nix::net::if_::if_nametoindex(interface)?;
+    let flags = SockFlag::SOCK_NONBLOCK | SockFlag::SOCK_CLOEXEC;
+    // Without a protocol it hears nothing before it is bound to the one interface.
+    let fd = socket(AddressFamily::Packet, kind, flags, None)?;
+    if setsockopt(&fd, sockopt::RcvBufForce, &RECEIVE_BUFFER).is_err() {
+        let _ = setsockopt(&fd, sockopt::RcvBuf, &RECEIVE_BUFFER);
+    }
+    bind(&fd, index)?;
+    match getsockopt(&fd, sockopt::SocketError)? {
+        0 => Ok(fd),
+        error => Err(Errno::from_raw(error)),
+    }
+}
+
+#[expect(unsafe_code, reason = "no safe call binds to an interface by its number")]
+fn bind(fd: &OwnedFd, index: u32) -> nix::Result<()> {
+    let address = libc::sockaddr_ll {
+        sll_family: libc::AF_PACKET as u16,
+        sll_protocol: (libc::ETH_P_ALL as u16).to_be(),
+        sll_ifindex: index as i32,
+        sll_hatype: 0,
+        sll_pkttype: 0,
+        sll_halen: 0,
+        sll_addr: [0; 8],
+    };
+    let length = size_of::<libc::sockaddr_ll>() as libc::socklen_t;
+    // SAFETY: the address is a whole `sockaddr_ll` of that length and is only read.
+    let result = unsafe { libc::bind(fd.as_raw_fd(), (&raw const address).cast(), length) };
+    Errno::result(result).map(drop)
+}
+
+fn missing() -> Refusal {
+    let advice = "give one that 'ip link' lists".to_owned();
+    Refusal { reason: "there is no such interface".to_owned(), advice }
+}
+
+fn refusal(error: Errno) -> Refusal {
+    match error {
+        Errno::EPERM | Errno::EACCES => Refusal {
+            reason: "listening beside other programs needs the capability CAP_NET_RAW".to_owned(),
+            advice: "give it once (sudo setcap cap_net_raw+ep \"$(command -v fadewatch)\"), or run as root"
+                .to_owned(),
+        },
+        Errno::ENODEV | Errno::ENXIO => missing(),
+        Errno::ENETDOWN => Refusal {
+            reason: "the interface is down".to_owned(),
+            advice: "bring it up (sudo ip link set IFACE up)".to_owned(),
+        },
+        other => Refusal { reason: plain(&other.into()), advice: "try another interface".to_owned() },
+    }
+}
+
+impl Socket {
+    /// The link type of what it hands over.
+    pub(crate) const fn link(&self) -> LinkType {
+        self.link
+    }
+
+    /// Reads until the interface fails; gives the reason.
+    async fn serve(&self, line: &Line) -> String {
+        let mut buffer = vec![0; LARGEST];
+        loop {
+            let mut ready = match self.fd.readable().await {
+                Ok(ready) => ready,
+                Err(error) => return plain(&error),
+            };
+            // A cooked header is put before what has none.
+            let from = if self.link == LinkType::COOKED { COOKED } else { 0 };
+            let read = ready.try_io(|fd| {
+                recvfrom::<LinkAddr>(fd.as_raw_fd(), &mut buffer[from..]).map_err(io::Error::from)
+            });
+            match read {
+                Ok(Ok((length, Some(sender)))) => self.take(line, &mut buffer[..from + length], &sender),
+                Ok(Ok(_)) | Err(_) => {}
+                Ok(Err(error)) if error.kind() == io::ErrorKind::Interrupted => {}
+                Ok(Err(error)) => return plain(&error),
+            }
+        }
+    }
+
+    fn take(&self, line: &Line, packet: &mut [u8], sender: &LinkAddr) {
+        let outgoing = sender.pkttype() == libc::PACKET_OUTGOING;
+        // What goes out on the loopback comes in on it as well.
+        if outgoing && self.hardware == libc::ARPHRD_LOOPBACK {
+            return;
+        }
+        if self.link == LinkType::COOKED {
+            packet[..COOKED].copy_from_slice(&cooked(sender, self.hardware));
+        }
+        let direction = if outgoing { Direction::Outbound } else { Direction::Inbound };
+        if let Some(packet) = wanted(self.link, packet, &self.ports) {
+            line.packet(direction, packet);
+        }
+    }
+}
+
+/// What is kept of a packet; `None`: nothing.
+fn wanted(link: LinkType, bytes: &[u8], ports: &[u16]) -> Option<OwnedPacket> {
+    let packet = capture::packet(link, bytes);
+    let named = |flow: crate::record::Flow| {
+        ports.is_empty() || ports.contains(&flow.source.port()) || ports.contains(&flow.destination.port())
+    };
+    if packet.flow.is_some_and(named) {
+        return Some(packet.to_owned());
+    }
+    let on_air = matches!(link, LinkType::RADIOTAP | LinkType::IEEE802_11);
+    on_air.then(|| packet.cut(HEADERS).to_owned())
+}
+
+/// LINKTYPE_LINUX_SLL: packet type, hardware type, address, protocol, in network order.
+fn cooked(sender: &LinkAddr, hardware: u16) -> [u8; COOKED] {
+    let mut header = [0; COOKED];
+    header[..2].copy_from_slice(&u16::from(sender.pkttype()).to_be_bytes());
+    header[2..4].copy_from_slice(&hardware.to_be_bytes());
+    header[4..6].copy_from_slice(&(sender.halen().min(6) as u16).to_be_bytes());
+    header[6..12].copy_from_slice(&sender.addr().unwrap_or_default());
+    // As the kernel has it, in network order already.
+    header[14..].copy_from_slice(&sender.protocol().to_ne_bytes());
+    header
+}
+
+/// Serves an interface for the whole session; `None`: it has yet to be opened.
+pub(crate) async fn run(
+    mut socket: Option<Socket>,
+    line: Line,
+    drops: PacketDrops,
+    reopen: impl Fn() -> Result<Socket, Refusal> + Send,
+) {
+    loop {
+        if let Some(open) = socket.take() {
+            drops.follow(open.fd.get_ref());
+            let reason = tokio::select! {
+                reason = open.serve(&line) => reason,
+                never = count(&line, &drops) => match never {},
+            };
+            // What the socket still knows is lost with it otherwise.
+            line.host_drops(drops.read());
+            line.down(&reason);
+        }
+        loop {
+            sleep(RETRY).await;
+            if let Ok(open) = reopen() {
+                socket = Some(open);
+                break;
+            }
+        }
+        line.up();
+    }
+}
+
+async fn count(line: &Line, drops: &PacketDrops) -> std::convert::Infallible {
+    let mut seconds = interval(Duration::from_secs(1));
+    seconds.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    loop {
+        seconds.tick().await;
+        line.host_drops(drops.read());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::VecDeque;
+    use std::net::UdpSocket;
+
+    use super::*;
+    use crate::clock::SessionClock;
+    use crate::record::{Body, InterfaceId};
+    use crate::source::intake::{Intake, IntakeLimits};
+    use crate::source::line::Notices;
+
+    /// On the loopback, to a port of ours; `None`: this user may not.
+    fn listening(link: LinkType) -> Option<(Socket, UdpSocket)> {
+        let player = UdpSocket::bind("127.0.0.1:0").unwrap();
+        let port = player.local_addr().unwrap().port();
+        match open_as("lo", &[port], link, libc::ARPHRD_LOOPBACK) {
+            Ok(socket) => Some((socket, player)),
+            Err(refusal) => {
+                assert!(refusal.reason.contains("CAP_NET_RAW"), "{}", refusal.reason);
+                None
+            }
+        }
+    }
+
+    /// Ten packets of different lengths: what was taken of them.
+    async fn taken(link: LinkType) -> Option<Vec<(LinkType, Vec<u8>)>> {
+        let (socket, player) = listening(link)?;
+        let intake = Intake::new(SessionClock::start(), IntakeLimits::default());
+        let (name, notices) = ("video".to_owned(), Notices::default());
+        let line =
+            Line::Source { interface: InterfaceId(0), name, intake: intake.clone(), passing: None, notices };
+        let sender = UdpSocket::bind("127.0.0.1:0").unwrap();
+        for length in 1..=10_u8 {
+            sender.send_to(&vec![length; length.into()], player.local_addr().unwrap()).unwrap();
+        }
+        let mut records = Vec::new();
+        let look = async {
+            let mut batch = VecDeque::new();
+            while records.len() < 10 {
+                intake.take(&mut batch);
+                records.extend(batch.drain(..));
+                tokio::task::yield_now().await;
+            }
+        };
+        tokio::select! { reason = socket.serve(&line) => panic!("{reason}"), () = look => {} }
+        let payload = |record: &crate::record::OwnedRecord| match record.as_record().body {
+            Body::Packet(packet) => Some((packet.link, packet.datagram()?.1.to_vec())),
+            _ => None,
+        };
+        records.iter().map(payload).collect()
+    }
+
+    #[tokio::test]
+    async fn packets_come_with_the_interfaces_header_or_a_cooked_one() {
+        for link in [LinkType::ETHERNET, LinkType::COOKED] {
+            let Some(packets) = taken(link).await else { return };
+            let expected: Vec<_> = (1..=10_u8).map(|length| (link, vec![length; length.into()])).collect();
+            assert_eq!(packets, expected);
+        }
+    }
+
+    #[tokio::test]
+    async fn what_the_kernel_dropped_is_counted() {
+        let Some((socket, player)) = listening(LinkType::ETHERNET) else { return };
+        setsockopt(socket.fd.get_ref(), sockopt::RcvBuf, &4096).unwrap();
+        let drops = PacketDrops::default();
+        drops.follow(socket.fd.get_ref());
+        assert_eq!(drops.read(), 0);
+        let sender = UdpSocket::bind("127.0.0.1:0").unwrap();
+        for _ in 0..100 {
+            sender.send_to(&[0; 1000], player.local_addr().unwrap()).unwrap();
+        }
+        let lost = drops.read();
+        assert!(lost > 90, "{lost}");
+        assert!(drops.read() >= lost, "the kernel's counter starts anew, ours does not");
+    }
+
+    #[test]
+    fn refusals_say_what_to_do() {
+        assert!(refusal(Errno::EPERM).advice.contains("setcap cap_net_raw+ep"));
+        assert!(refusal(Errno::ENETDOWN).advice.contains("ip link set"));
+        assert!(open("no-such-if", &[]).err().unwrap().reason.contains("no such interface"));
+    }
+}
