@@ -4,12 +4,12 @@
 //! flight straight outward. Path loss with exponent 2.7, shadowing 3 dB correlated over 3 s or 15 m
 //! (whichever is sooner), receiver steps of 0.5 dB, and freezes that begin by the true logistic chance
 //! of the level at each second. `cargo run --release --example threshold_coverage` prints shares of
-//! sets within the tolerances (with `thresholds`, `lines` or `flights` only that part). The truth comes from the study's own numbers, not from the estimators.
+//! sets within the tolerances (with `thresholds`, `agreement`, `lines` or `flights` only that part). The truth comes from the study's own numbers, not from the estimators.
 #![expect(clippy::print_stdout, reason = "a study prints its findings")]
 
 use std::sync::Arc;
 
-use fadewatch::history::threshold::{self, LevelCount};
+use fadewatch::history::threshold::{self, Finding, LevelCount};
 use fadewatch::link::context::{Context, Sender};
 use fadewatch::link::metrics::margin::MarginMeter;
 use fadewatch::link::metrics::range::RangeMeter;
@@ -66,6 +66,17 @@ fn raw(level: f64) -> u8 {
 
 /// One earlier session: seconds (distance, level, freeze began).
 fn session(random: &mut ChaCha8Rng, seconds: u32, reach_m: f64, strays: u32) -> Vec<(f64, f64, bool)> {
+    session_apart(random, seconds, reach_m, strays, 0.0)
+}
+
+/// The same with a receiver that freezes this much above the others.
+fn session_apart(
+    random: &mut ChaCha8Rng,
+    seconds: u32,
+    reach_m: f64,
+    strays: u32,
+    apart: f64,
+) -> Vec<(f64, f64, bool)> {
     let mut shadow = Shadow::new(random);
     let speed = 3.0 + 7.0 * random.random::<f64>();
     let (mut distance, mut outward, mut frozen_for) = (12.0, 1.0, 0_u32);
@@ -82,7 +93,7 @@ fn session(random: &mut ChaCha8Rng, seconds: u32, reach_m: f64, strays: u32) -> 
             frozen_for -= 1;
             continue;
         }
-        let froze = random.random::<f64>() < chance(level, 0.0);
+        let froze = random.random::<f64>() < chance(level - apart, 0.0);
         frozen_for = if froze { random.random_range(0..3) } else { 0 };
         rows.push((distance, level, froze));
     }
@@ -152,6 +163,35 @@ fn thresholds(title: &str, seconds: u32, reach_m: f64, strays: u32, tolerance: f
     held.print();
 }
 
+/// How often sessions are said to differ, where they do not, and where they do.
+fn agreements(title: &str, seconds: u32, reach_m: f64, apart: &dyn Fn(u32) -> f64) {
+    const SESSIONS: u32 = 6;
+    let mut words = [0_u32; 4];
+    let mut small = 0;
+    for seed in 0..3 * SETS {
+        let mut random = ChaCha8Rng::seed_from_u64(4000 + seed);
+        let sessions: Vec<Vec<LevelCount>> = (0..SESSIONS)
+            .map(|index| counts(&session_apart(&mut random, seconds, reach_m, 0, apart(index))))
+            .collect();
+        let found = threshold::estimate(&sessions, None).and_then(|found| found.agreement);
+        let Some(found) = found else { continue };
+        small += u32::from(found.p < 0.05);
+        words[match found.finding {
+            Finding::Agree => 0,
+            Finding::Differ => 1,
+            Finding::Outlier(_) => 2,
+            Finding::Drift => 3,
+        }] += 1;
+    }
+    let share = |count: u32| 100.0 * f64::from(count) / (3 * SETS) as f64;
+    let [agree, differ, outlier, drift] = words.map(share);
+    println!(
+        "  {title:<46} agree {agree:>3.0} %, differ {differ:>3.0} %, outlier {outlier:>3.0} %, drift {drift:>3.0} %; \
+         p under 0.05 in {:.0} %",
+        share(small)
+    );
+}
+
 /// Path loss and predicted freeze distance from one flight.
 fn lines() {
     let mut held = Tally::new("the interval holds the exponent");
@@ -206,6 +246,7 @@ impl Rig {
             sessions: 4,
             freezes: 100,
             method: "logistic".to_owned(),
+            ..Threshold::default()
         };
         let profile = Arc::new(Profile::parse(&text).ok()?);
         let context = Context {
@@ -330,6 +371,13 @@ fn main() {
         thresholds("short sessions", 240, 160.0, 0, 1.5);
         thresholds("long sessions, 10 freezes of other causes", 420, 210.0, 10, 0.7);
         thresholds("short sessions, 10 freezes of other causes", 240, 160.0, 10, 1.5);
+    }
+    if wanted("agreement") {
+        println!("do six sessions agree, {} sets", 3 * SETS);
+        agreements("alike, long", 420, 210.0, &|_| 0.0);
+        agreements("alike, short", 240, 160.0, &|_| 0.0);
+        agreements("one lies 6 dB above the others", 420, 210.0, &|index| if index == 2 { 6.0 } else { 0.0 });
+        agreements("each lies 1 dB above the one before", 420, 210.0, &|index| f64::from(index));
     }
     if wanted("lines") {
         lines();

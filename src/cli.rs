@@ -207,15 +207,21 @@ pub enum HistoryAction {
     Rebuild {
         /// The folder.
         dir: PathBuf,
+        /// Change nothing: compare, and exit with 1 where the history does not say what the recordings say.
+        #[arg(long)]
+        check: bool,
         #[command(flatten)]
         #[allow(missing_docs)]
         common: Common,
     },
-    /// The freeze level of each link of the profile, from all sessions with these tags.
+    /// The limit of each link of the profile, each session's own, and whether they agree.
     Threshold {
         /// Only sessions with this tag, such as antenna=panel; may be given several times.
         #[arg(long, value_name = "KEY=VALUE", value_parser = key_value)]
         like: Vec<(String, String)>,
+        /// One JSON object a line for each link.
+        #[arg(long)]
+        json: bool,
         #[command(flatten)]
         #[allow(missing_docs)]
         common: Common,

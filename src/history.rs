@@ -9,6 +9,8 @@
 pub mod threshold;
 
 mod blob;
+mod chosen;
+mod link_threshold;
 mod schema;
 mod store;
 
@@ -16,7 +18,8 @@ use std::collections::BTreeMap;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-pub use store::LinkThreshold;
+pub use link_threshold::LinkThreshold;
+pub use store::Proof;
 
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
@@ -87,8 +90,10 @@ pub struct SessionRow {
     pub tags: BTreeMap<String, String>,
     /// Its summary, as JSON.
     pub summary: String,
-    /// What it says of each link's freeze level.
+    /// What it says of each link's threshold.
     pub evidence: Vec<FreezeEvidence>,
+    /// Its vibration: level and seconds at it, in order of level.
+    pub vibration: Vec<(f32, u32)>,
 }
 
 /// One line of the list of sessions.

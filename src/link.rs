@@ -33,7 +33,7 @@ use crate::summary::{EventSummary, Threshold};
 use crate::units::Nanos;
 
 use align::Clocks;
-use context::Context;
+use context::{Context, Earlier};
 use devices::Devices;
 use framer::Framer;
 use frames::FramerKey;
@@ -54,6 +54,15 @@ const LONGEST_TICKED_HOLE: Nanos = Nanos::from_secs(26 * 3600);
 const MOST_EVENTS: usize = 4096;
 /// A stamp this much before the newest is an event.
 const STAMP_BACK: Nanos = Nanos::from_secs(1);
+
+/// What a session tells the history.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SessionEvidence {
+    /// Of each link's threshold.
+    pub links: Vec<metrics::margin::FreezeEvidence>,
+    /// Of the airframe: vibration level and seconds at it, in order of level.
+    pub vibration: Vec<(f32, u32)>,
+}
 
 /// What the reader of a recording knows and the core cannot.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -105,10 +114,17 @@ impl LinkMonitor {
     /// A core for one session. Without links in the profile it names them itself, as they are heard.
     #[must_use]
     pub fn new(profile: Arc<Profile>, thresholds: Arc<[Threshold]>) -> Self {
+        Self::with_earlier(profile, Earlier::from(thresholds))
+    }
+
+    /// The same with all that earlier sessions showed.
+    #[must_use]
+    pub fn with_earlier(profile: Arc<Profile>, earlier: Earlier) -> Self {
         let roles = Roles::with_vehicle(profile.vehicle.system);
         let implied_links = profile.link.is_empty();
+        let Earlier { thresholds, vibration: vibration_limit } = earlier;
         Self {
-            context: Context { profile, thresholds, roles, ..Context::default() },
+            context: Context { profile, thresholds, vibration_limit, roles, ..Context::default() },
             implied_links,
             ..Self::default()
         }
@@ -223,10 +239,16 @@ impl LinkMonitor {
         self.failsafe.advance(to, &self.context);
     }
 
-    /// What this session says of each link's freeze level, for the history.
+    /// What this session says of each link's threshold, for the history.
     #[must_use]
     pub fn freeze_evidence(&self) -> Vec<metrics::margin::FreezeEvidence> {
-        metrics::margin::evidence(&self.signal, &self.range, &self.video, &self.context)
+        metrics::margin::evidence(&self.range, self.evidence(), &self.context)
+    }
+
+    /// All that this session tells the history.
+    #[must_use]
+    pub fn session_evidence(&self) -> SessionEvidence {
+        SessionEvidence { links: self.freeze_evidence(), vibration: self.vibration.evidence() }
     }
 
     /// The profile in use, with the links that were named as they were heard.

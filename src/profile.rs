@@ -78,6 +78,26 @@ impl LinkRole {
             Self::Telemetry => "telemetry",
         }
     }
+
+    /// What begins at the link's limit, as thresholds call it.
+    #[must_use]
+    pub const fn limit_event(self) -> &'static str {
+        match self {
+            Self::Control => "hold",
+            Self::Video => "freeze",
+            Self::Telemetry => "loss",
+        }
+    }
+
+    /// The name of the link's limit.
+    #[must_use]
+    pub const fn limit_name(self) -> &'static str {
+        match self {
+            Self::Control => "hold level",
+            Self::Video => "freeze level",
+            Self::Telemetry => "loss level",
+        }
+    }
 }
 
 /// Where a radio sits.

@@ -4,6 +4,7 @@
 
 pub mod budget;
 pub mod text;
+pub mod thresholds;
 
 use std::io::{self, Write};
 

@@ -20,6 +20,8 @@ use crate::cli::{Command, Common, SimulateArgs};
 use crate::profile::Profile;
 use crate::simulate::{LiveTarget, Scenario};
 
+/// Exit code where a limit failed, or a check did.
+pub const LIMIT_FAILED: u8 = 1;
 /// Exit code for wrong use or unreadable input.
 pub const WRONG_USE: u8 = 2;
 

@@ -14,7 +14,7 @@ use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
-use crate::link::metrics::margin::FreezeEvidence;
+use crate::link::SessionEvidence;
 use crate::record::MarkKind;
 use crate::snapshot::{Snapshot, View};
 use crate::summary::Summary;
@@ -138,8 +138,8 @@ pub struct SessionEnd {
     pub summary: Summary,
     /// The recording that was written, if any.
     pub recording: Option<PathBuf>,
-    /// What it says of each link's freeze level.
-    pub evidence: Vec<FreezeEvidence>,
+    /// What it tells the history.
+    pub evidence: SessionEvidence,
 }
 
 /// A running session, as screens hold it.

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 pub use latency::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyStage, LatencySummary, LeftOut, MovesNeeded,
 };
-pub use radio::{RangeSummary, SignalSummary, Threshold};
+pub use radio::{RangeSummary, SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
 pub use traffic::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
 pub use vehicle::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
 pub use video::{Freeze, StoppedSpan, VideoSummary};

@@ -98,12 +98,13 @@ impl SubAssign for Nanos {
 pub struct Metres(pub f64);
 
 /// What a level is counted in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum LevelUnit {
     /// Decibels above one milliwatt: the profile gives a scale.
     Dbm,
     /// The radio's own device units: no scale is known.
+    #[default]
     Raw,
 }
 

@@ -33,7 +33,9 @@ fn session(day: u32, freeze_at: f32, source: &str, equipment: &[(&str, &str)]) -
             unit: LevelUnit::Dbm,
             source: source.to_owned(),
             seconds: (1..=100).map(second).collect(),
+            left_out: 0,
         }],
+        vibration: vec![(8.25, 80), (21.5, 20)],
     }
 }
 
@@ -230,4 +232,51 @@ fn several_may_open_and_add_at_once() {
         }
     });
     assert_eq!(History::open(path).unwrap().list().unwrap().len(), 10);
+}
+
+/// The first version of the file, as its columns were: opened, it is brought up to date, keeps what it
+/// held, and gives the same threshold; what it did not know then is not made up.
+#[test]
+fn a_history_of_the_first_version_is_brought_up_to_date() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    filled(&path);
+    let before = History::open(&path).unwrap().thresholds(&profile(), &Choice::default()).unwrap();
+    let connection = rusqlite::Connection::open(&path).unwrap();
+    connection
+        .execute_batch(
+            "ALTER TABLE session DROP COLUMN digest; ALTER TABLE detail DROP COLUMN digest;
+             ALTER TABLE evidence DROP COLUMN left_out; DROP TABLE vibration; PRAGMA user_version = 1;",
+        )
+        .unwrap();
+    drop(connection);
+    let history = History::open(&path).unwrap();
+    assert_eq!(history.set_aside(), None);
+    assert_eq!(history.list().unwrap().len(), 20);
+    assert_eq!(history.thresholds(&profile(), &Choice::default()).unwrap(), before);
+    assert_eq!(history.vibration_limit(&Choice::default()).unwrap(), None);
+    let row = history.show(&history.list().unwrap()[0].hash).unwrap();
+    assert!(row.vibration.is_empty());
+}
+
+/// By hand: 3 sessions of 80 s at 8.25 and 20 s at 21.5: the 90th percentile is 21.5.
+#[test]
+fn the_limit_of_vibration_is_that_of_the_chosen_sessions() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
+    assert_eq!(history.vibration_limit(&Choice::default()).unwrap(), None);
+    for day in 1..=3 {
+        history.add(&session(day, -84.0, "rtp", &[("mount", "sprung")])).unwrap();
+    }
+    let mut hard = session(4, -84.0, "rtp", &[("mount", "hard")]);
+    hard.vibration = vec![(50.0, 200)];
+    history.add(&hard).unwrap();
+    let limit = |mount: &str| {
+        let like = [("mount".to_owned(), mount.to_owned())];
+        let choice = Choice { like: &like, ..Choice::default() };
+        history.vibration_limit(&choice).unwrap().map(|limit| (limit.limit, limit.sessions))
+    };
+    assert_eq!(limit("sprung"), Some((21.5, 3)));
+    assert_eq!(limit("hard"), Some((50.0, 1)));
+    assert_eq!(limit("soft"), None);
 }

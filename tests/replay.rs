@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use fadewatch::capture::{PcapngWriter, Recording};
 use fadewatch::link::LinkMonitor;
+use fadewatch::link::context::Earlier;
 use fadewatch::record::{Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, SessionInfo};
 use fadewatch::record::{OwnedBody, OwnedRecord};
 use fadewatch::session::player::Player;
@@ -56,7 +57,7 @@ fn batch(recording: &Recording) -> Summary {
 }
 
 fn player(recording: &Arc<Recording>) -> Player {
-    Player::new(Arc::clone(recording), Arc::default(), Arc::default())
+    Player::new(Arc::clone(recording), Arc::default(), Earlier::default())
 }
 
 #[test]

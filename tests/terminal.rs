@@ -14,6 +14,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use fadewatch::link::SessionEvidence;
 use fadewatch::session::{Command, FeedSlot, SessionEnd, SessionHandle};
 use fadewatch::summary::Summary;
 use fadewatch::tui::{self, Options};
@@ -47,7 +48,7 @@ fn child() {
             feed.revision += 1;
             feeds.publish(feed.clone());
         }
-        Ok(SessionEnd { summary: Summary::default(), recording: None, evidence: Vec::new() })
+        Ok(SessionEnd { summary: Summary::default(), recording: None, evidence: SessionEvidence::default() })
     });
     let handle = SessionHandle::new(commands, slot, session);
     tui::run(&handle, Options::default()).expect("the screens run");

@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use fadewatch::link::context::{Context, Sender};
+use fadewatch::link::context::{Context, Sender, VibrationLimit};
 use fadewatch::link::metrics::signal::SignalMeter;
 use fadewatch::link::metrics::vibration::VibrationMeter;
 use fadewatch::link::metrics::video::VideoMeter;
@@ -31,7 +31,7 @@ fn observe(meter: &mut VibrationMeter, context: &Context, second: i64, x: f64, c
 fn levels_and_clipping_are_counted() {
     let context = context("");
     let mut meter = VibrationMeter::default();
-    assert_eq!(meter.summary(), None);
+    assert_eq!(meter.summary(&context), None);
     for second in 0..=100 {
         // 0 to 100 in a scrambled order; the counter starts at 7, is at 9 before a restart, then 3.
         let clipping = if second < 10 {
@@ -43,7 +43,7 @@ fn levels_and_clipping_are_counted() {
         };
         observe(&mut meter, &context, second, (second * 37 % 101) as f64, clipping);
     }
-    let summary = meter.summary().unwrap();
+    let summary = meter.summary(&context).unwrap();
     assert_eq!((summary.x.median, summary.x.p95, summary.x.max), (Some(50.0), Some(95.0), Some(100.0)));
     assert_eq!(summary.clipping, [0, 0, 5]);
 }
@@ -68,6 +68,44 @@ fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
         assert_eq!((drawn.axes[0][8], drawn.axes[0][3]), (Some(60.0), Some(10.0)));
         assert_eq!(drawn.missing, None);
     }
+}
+
+/// The profile's word goes before the earlier sessions', theirs before this session's own.
+#[test]
+fn the_limit_comes_from_profile_history_or_session() {
+    let filled = |profile: &str, earlier: Option<VibrationLimit>| {
+        let context = Context { vibration_limit: earlier, ..context(profile) };
+        let mut meter = VibrationMeter::default();
+        for second in 0..100 {
+            observe(&mut meter, &context, second, if second == 50 { 40.0 } else { 10.0 }, 0);
+        }
+        meter.mark_shook(Nanos::from_secs(50));
+        let summary = meter.summary(&context).unwrap();
+        let view = View { from_s: 0.0, to_s: 100.0, columns: 20 };
+        let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), view);
+        (summary.limit, summary.limit_from.unwrap(), drawn.limit, drawn.around[0].1.clone())
+    };
+    let earlier = Some(VibrationLimit { limit: 60.0, sessions: 3 });
+    let (limit, from, drawn, words) = filled("", earlier);
+    assert_eq!((limit, from.as_str(), drawn), (Some(60.0), "history", Some(60.0)));
+    assert!(words.contains("usual") && words.contains("3 earlier sessions"), "{words}");
+    let (limit, from, drawn, words) = filled("[vibration]\nlimit = 30.0\n", earlier);
+    assert_eq!((limit, from.as_str(), drawn), (Some(30.0), "profile", Some(30.0)));
+    assert!(words.starts_with("the vibration was high"), "{words}");
+    let (limit, from, drawn, _) = filled("", None);
+    // By hand: 96 of 100 windows of 4 s hold 10 alone.
+    assert_eq!((limit, from.as_str(), drawn), (Some(10.0), "session", None));
+}
+
+/// By hand: each cell's window is itself and the three before it; levels are kept to three digits.
+#[test]
+fn the_history_gets_the_strongest_level_of_four_seconds() {
+    let context = context("");
+    let mut meter = VibrationMeter::default();
+    for (second, level) in (0..10).zip([10.0, 10.0, 30.04, 10.0, 10.0, 10.0, 10.0, 10.0, 10.0, 12.34]) {
+        observe(&mut meter, &context, second, level, 0);
+    }
+    assert_eq!(meter.evidence(), [(10.0, 5), (12.3, 1), (30.0, 4)]);
 }
 
 #[test]

@@ -85,9 +85,9 @@ fn word(row: &[u8], at: usize) -> [u8; 4] {
 }
 
 /// What SQLite does not check: that the bytes of a value are those that were written.
-pub(super) fn digest(link: &str, unit: &str, source: &str, counts: &[u8]) -> Vec<u8> {
+pub(super) fn digest(parts: &[&[u8]]) -> Vec<u8> {
     let mut hasher = Sha256::new();
-    for part in [link.as_bytes(), unit.as_bytes(), source.as_bytes(), counts] {
+    for part in parts {
         hasher.update((part.len() as u64).to_le_bytes());
         hasher.update(part);
     }

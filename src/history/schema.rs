@@ -1,6 +1,6 @@
 //! The file: its tables, its migrations, and what is done with a damaged one.
 //!
-//! What the threshold reads at every start is small and has its own tables (`session`, `evidence`),
+//! What the threshold reads at every start is small and has its own tables (`session`, `evidence`, `vibration`),
 //! which are checked when the file is opened; summaries and whole series (`detail`, `series`) are
 //! read on demand.
 
@@ -14,7 +14,8 @@ use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 use super::HistoryError;
 
 /// Steps from one version to the next; the file's `user_version` says how many it has taken.
-const MIGRATIONS: [&str; 1] = ["
+const MIGRATIONS: [&str; 2] = [
+    "
 CREATE TABLE session (
     id INTEGER PRIMARY KEY,
     hash TEXT NOT NULL UNIQUE,
@@ -44,7 +45,20 @@ CREATE TABLE series (
     seconds BLOB NOT NULL,
     PRIMARY KEY (session, link)
 ) STRICT;
-"];
+",
+    // Vibration of earlier sessions, freezes that were left out, and digests of what had none; sessions
+    // that were there before have none of them until the history is rebuilt.
+    "
+ALTER TABLE session ADD COLUMN digest BLOB;
+ALTER TABLE detail ADD COLUMN digest BLOB;
+ALTER TABLE evidence ADD COLUMN left_out INTEGER NOT NULL DEFAULT 0;
+CREATE TABLE vibration (
+    session INTEGER PRIMARY KEY REFERENCES session (id) ON DELETE CASCADE,
+    counts BLOB NOT NULL,
+    digest BLOB NOT NULL
+) STRICT;
+",
+];
 
 /// How long one process waits for another.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -76,7 +90,7 @@ fn connect(path: &Path) -> Result<Connection, HistoryError> {
     if version > newest {
         return Err(HistoryError::Newer { path: path.display().to_string() });
     }
-    for table in ["session", "evidence"] {
+    for table in ["session", "evidence", "vibration"] {
         let word: String = connection
             .query_row(&format!("PRAGMA quick_check('{table}')"), [], |row| row.get(0))
             .map_err(sqlite)?;

@@ -5,37 +5,43 @@ use std::collections::BTreeMap;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use crate::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
-use crate::profile::Profile;
-use crate::summary::Threshold;
 use crate::units::LevelUnit;
 
-use super::threshold::{self, Estimate, LevelCount};
-use super::{Choice, History, HistoryError, ListedSession, SessionRow, blob, equipment};
+use super::threshold::LevelCount;
+use super::{History, HistoryError, ListedSession, SessionRow, blob};
 
-/// Fewer freezes than this are no reason to prefer RTP over marks.
-const ENOUGH_FREEZES: u64 = 5;
-
-/// A link's threshold with the sessions behind it.
-#[derive(Clone, Debug)]
-pub struct LinkThreshold {
-    /// As in the summary.
-    pub threshold: Threshold,
-    /// How it was found.
-    pub estimate: Estimate,
-    /// `rtp` or `marks`.
-    pub source: String,
-    /// Hash and start of each session, in the order of the estimate's sessions.
-    pub sessions: Vec<(String, Option<String>)>,
+/// How a history compares with recordings, by the recordings' names.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Proof {
+    /// Sessions that say what their recordings say.
+    pub same: usize,
+    /// Sessions that say something else.
+    pub differ: Vec<String>,
+    /// Sessions without a recording.
+    pub without_recording: Vec<String>,
+    /// Recordings without a session.
+    pub new: Vec<String>,
 }
 
-/// What one session says of one link, as far as the threshold needs it.
-struct Say {
-    session: i64,
-    hash: String,
-    start_utc: Option<String>,
-    source: String,
-    freezes: u64,
-    counts: Vec<LevelCount>,
+impl Proof {
+    /// Whether the history says all that the recordings say, and nothing else.
+    #[must_use]
+    pub const fn holds(&self) -> bool {
+        self.differ.is_empty() && self.without_recording.is_empty() && self.new.is_empty()
+    }
+}
+
+/// All but the summary, which of a live session holds the thresholds that it had then.
+fn says_the_same(kept: &SessionRow, read: &SessionRow) -> bool {
+    let link = |row: &SessionRow| {
+        let mut links = row.evidence.clone();
+        links.sort_by(|a, b| a.link.cmp(&b.link));
+        links
+    };
+    kept.start_utc == read.start_utc
+        && kept.tags == read.tags
+        && kept.vibration == read.vibration
+        && link(kept) == link(read)
 }
 
 impl History {
@@ -63,6 +69,24 @@ impl History {
         }
         transaction.commit().map_err(sqlite)?;
         Ok(added)
+    }
+
+    /// How these rows, read from recordings, compare with what the history keeps.
+    pub fn compare(&self, rows: &[SessionRow]) -> Result<Proof, HistoryError> {
+        let mut proof = Proof::default();
+        let kept = self.list()?;
+        for row in rows {
+            if !kept.iter().any(|session| session.hash == row.hash) {
+                proof.new.push(row.file.clone());
+            } else if says_the_same(&self.show(&row.hash)?, row) {
+                proof.same += 1;
+            } else {
+                proof.differ.push(row.file.clone());
+            }
+        }
+        let gone = kept.into_iter().filter(|session| rows.iter().all(|row| row.hash != session.hash));
+        proof.without_recording = gone.map(|session| session.file).collect();
+        Ok(proof)
     }
 
     /// All sessions in the order of their start, those of unknown start last.
@@ -94,17 +118,23 @@ impl History {
 
     /// One session with all that is kept of it, by the first characters of its hash.
     pub fn show(&self, prefix: &str) -> Result<SessionRow, HistoryError> {
+        type Detail = (String, Option<String>, String, String, Option<Vec<u8>>);
         let (id, hash) = self.find(prefix)?;
-        let read = || -> rusqlite::Result<(String, Option<String>, String, String)> {
+        let read = || -> rusqlite::Result<Detail> {
             self.connection.query_row(
-                "SELECT file, start_utc, tags, summary FROM session JOIN detail ON session = id WHERE id = ?",
+                "SELECT file, start_utc, tags, summary, detail.digest
+                 FROM session JOIN detail ON session = id WHERE id = ?",
                 [id],
-                |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+                |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?)),
             )
         };
-        let (file, start_utc, tags, summary) = read().map_err(self.sqlite())?;
+        let (file, start_utc, tags, summary, digest) = read().map_err(self.sqlite())?;
+        if digest.is_some_and(|digest| digest != blob::digest(&[summary.as_bytes()])) {
+            return Err(self.damaged("the summary of a session is not what was written"));
+        }
         let evidence = self.evidence(id)?;
-        Ok(SessionRow { hash, file, start_utc, tags: self.tags(&tags)?, summary, evidence })
+        let vibration = self.vibration(id)?;
+        Ok(SessionRow { hash, file, start_utc, tags: self.tags(&tags)?, summary, evidence, vibration })
     }
 
     /// Forgets one session, by the first characters of its hash; gives the whole hash.
@@ -114,122 +144,29 @@ impl History {
         Ok(hash)
     }
 
-    /// The threshold of each link of the profile, in its order, from the sessions of this choice.
-    pub fn thresholds(&self, profile: &Profile, choice: &Choice<'_>) -> Result<Vec<Threshold>, HistoryError> {
-        let all = self.link_thresholds(profile, choice)?;
-        Ok(all.into_iter().map(|link| link.threshold).collect())
-    }
-
-    /// The same, with the sessions behind them.
-    pub fn link_thresholds(
-        &self,
-        profile: &Profile,
-        choice: &Choice<'_>,
-    ) -> Result<Vec<LinkThreshold>, HistoryError> {
-        let chosen = self.chosen(choice)?;
-        let mut found = Vec::new();
-        for link in &profile.link {
-            let says = one_source(self.says(&link.name, link.unit(), &chosen)?);
-            let Some(source) = says.first().map(|say| say.source.clone()) else { continue };
-            let series = match says.as_slice() {
-                [only] => self.series(only.session, &link.name)?,
-                _ => None,
-            };
-            let counts: Vec<Vec<LevelCount>> = says.iter().map(|say| say.counts.clone()).collect();
-            let Some(estimate) = threshold::estimate(&counts, series.as_deref()) else { continue };
-            let threshold = Threshold {
-                link: link.name.clone(),
-                unit: link.unit(),
-                level_p50: estimate.level_p50,
-                level_p05: estimate.level_p05,
-                level_p05_ci95: estimate.level_p05_ci95,
-                base: estimate.base,
-                sessions: says.len() as u64,
-                freezes: u64::from(estimate.freezes),
-                method: estimate.method.word().to_owned(),
-            };
-            let sessions = says.into_iter().map(|say| (say.hash, say.start_utc)).collect();
-            found.push(LinkThreshold { threshold, estimate, source, sessions });
-        }
-        Ok(found)
-    }
-
-    /// Ids of the sessions of a choice.
-    fn chosen(&self, choice: &Choice<'_>) -> Result<Vec<(i64, String, Option<String>)>, HistoryError> {
-        type Row = (i64, String, Option<String>, Option<i64>, String);
-        let before = choice.before.and_then(millis);
-        let read = || -> rusqlite::Result<Vec<Row>> {
-            let mut statement = self.connection.prepare(
-                "SELECT id, hash, start_utc, start_ms, tags FROM session
-                 ORDER BY start_ms IS NULL, start_ms, hash",
-            )?;
-            let row = |row: &rusqlite::Row<'_>| {
-                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
-            };
-            statement.query_map([], row)?.collect()
-        };
-        let wanted = choice.tags.map(equipment);
-        let mut chosen = Vec::new();
-        for (id, hash, start_utc, start_ms, tags) in read().map_err(self.sqlite())? {
-            let earlier = before.is_none_or(|before| start_ms.is_some_and(|start| start < before));
-            if !earlier || choice.except == Some(hash.as_str()) {
-                continue;
-            }
-            let tags = self.tags(&tags)?;
-            let fits = if choice.like.is_empty() {
-                wanted.as_ref().is_none_or(|wanted| *wanted == equipment(&tags))
-            } else {
-                choice.like.iter().all(|(key, value)| tags.get(key) == Some(value))
-            };
-            if fits {
-                chosen.push((id, hash, start_utc));
-            }
-        }
-        Ok(chosen)
-    }
-
-    /// What the chosen sessions say of a link, in their order.
-    fn says(
-        &self,
-        link: &str,
-        unit: LevelUnit,
-        chosen: &[(i64, String, Option<String>)],
-    ) -> Result<Vec<Say>, HistoryError> {
-        type Row = (String, i64, Vec<u8>, Vec<u8>);
-        let mut says = Vec::new();
-        let mut statement = self
+    /// A session's vibration; empty where none is kept.
+    pub(super) fn vibration(&self, session: i64) -> Result<Vec<(f32, u32)>, HistoryError> {
+        let found: Option<(Vec<u8>, Vec<u8>)> = self
             .connection
-            .prepare(
-                "SELECT source, freezes, counts, digest FROM evidence
-                 WHERE session = ? AND link = ? AND unit = ?",
-            )
+            .query_row("SELECT counts, digest FROM vibration WHERE session = ?", [session], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })
+            .optional()
             .map_err(self.sqlite())?;
-        let unit = unit_word(unit);
-        for (session, hash, start_utc) in chosen {
-            let found: Option<Row> = statement
-                .query_row(params![session, link, unit], |row| {
-                    Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
-                })
-                .optional()
-                .map_err(self.sqlite())?;
-            let Some((source, freezes, bytes, digest)) = found else { continue };
-            let whole = blob::digest(link, unit, &source, &bytes) == digest;
-            let counts = blob::read_counts(&bytes).filter(|_| whole);
-            let counts =
-                counts.ok_or_else(|| self.damaged("the evidence of a session is not what was written"))?;
-            says.push(Say {
-                session: *session,
-                hash: hash.clone(),
-                start_utc: start_utc.clone(),
-                source,
-                freezes: freezes.unsigned_abs(),
-                counts,
-            });
-        }
-        Ok(says)
+        let Some((bytes, digest)) = found else { return Ok(Vec::new()) };
+        let counts = blob::read_counts(&bytes).filter(|_| blob::digest(&[&bytes]) == digest);
+        let counts =
+            counts.ok_or_else(|| self.damaged("the vibration of a session is not what was written"))?;
+        Ok(counts.iter().map(|count| (count.level, count.seconds)).collect())
     }
 
-    fn series(&self, session: i64, link: &str) -> Result<Option<Vec<EvidenceSecond>>, HistoryError> {
+    /// A link's seconds in one session; they must agree with its counts, where those are given.
+    pub(super) fn series(
+        &self,
+        session: i64,
+        link: &str,
+        counts: Option<&[LevelCount]>,
+    ) -> Result<Option<Vec<EvidenceSecond>>, HistoryError> {
         let bytes: Option<Vec<u8>> = self
             .connection
             .query_row(
@@ -241,22 +178,25 @@ impl History {
             .map_err(self.sqlite())?;
         let Some(bytes) = bytes else { return Ok(None) };
         blob::read_seconds(&bytes)
+            .filter(|seconds| counts.is_none_or(|counts| blob::counts_of(seconds) == counts))
             .map(Some)
             .ok_or_else(|| self.damaged("a series of levels is not what was written"))
     }
 
     fn evidence(&self, session: i64) -> Result<Vec<FreezeEvidence>, HistoryError> {
-        let read = || -> rusqlite::Result<Vec<(String, String, String)>> {
-            let mut statement = self
-                .connection
-                .prepare("SELECT link, unit, source FROM evidence WHERE session = ? ORDER BY link")?;
-            statement.query_map([session], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect()
+        let read = || -> rusqlite::Result<Vec<(String, String, String, i64)>> {
+            let mut statement = self.connection.prepare(
+                "SELECT link, unit, source, left_out FROM evidence WHERE session = ? ORDER BY link",
+            )?;
+            let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?));
+            statement.query_map([session], row)?.collect()
         };
         let mut evidence = Vec::new();
-        for (link, unit, source) in read().map_err(self.sqlite())? {
+        for (link, unit, source, left_out) in read().map_err(self.sqlite())? {
             let unit = if unit == unit_word(LevelUnit::Dbm) { LevelUnit::Dbm } else { LevelUnit::Raw };
-            let seconds = self.series(session, &link)?.unwrap_or_default();
-            evidence.push(FreezeEvidence { link, unit, source, seconds });
+            let seconds = self.series(session, &link, None)?.unwrap_or_default();
+            let left_out = u32::try_from(left_out).unwrap_or(0);
+            evidence.push(FreezeEvidence { link, unit, source, seconds, left_out });
         }
         Ok(evidence)
     }
@@ -279,7 +219,7 @@ impl History {
         }
     }
 
-    fn tags(&self, json: &str) -> Result<BTreeMap<String, String>, HistoryError> {
+    pub(super) fn tags(&self, json: &str) -> Result<BTreeMap<String, String>, HistoryError> {
         serde_json::from_str(json).map_err(|_| self.damaged("the tags of a session are not what was written"))
     }
 }
@@ -288,24 +228,37 @@ fn insert(transaction: &Transaction<'_>, row: &SessionRow) -> rusqlite::Result<b
     let connection: &Connection = transaction;
     let tags = serde_json::to_string(&row.tags)
         .map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+    let start_utc = row.start_utc.as_deref();
+    let digest = blob::digest(&session_parts(&row.hash, start_utc, &tags));
     let added = connection.execute(
-        "INSERT INTO session (hash, file, start_utc, start_ms, tags) VALUES (?, ?, ?, ?, ?)
+        "INSERT INTO session (hash, file, start_utc, start_ms, tags, digest) VALUES (?, ?, ?, ?, ?, ?)
          ON CONFLICT (hash) DO NOTHING",
-        params![row.hash, row.file, row.start_utc, row.start_utc.as_deref().and_then(millis), tags],
+        params![row.hash, row.file, start_utc, start_utc.and_then(millis), tags, digest],
     )?;
     if added == 0 {
         return Ok(false);
     }
     let id = connection.last_insert_rowid();
-    connection.execute("INSERT INTO detail (session, summary) VALUES (?, ?)", params![id, row.summary])?;
+    connection.execute(
+        "INSERT INTO detail (session, summary, digest) VALUES (?, ?, ?)",
+        params![id, row.summary, blob::digest(&[row.summary.as_bytes()])],
+    )?;
+    if !row.vibration.is_empty() {
+        let count = |&(level, seconds): &(f32, u32)| LevelCount { level, seconds, freezes: 0 };
+        let counts = blob::write_counts(&row.vibration.iter().map(count).collect::<Vec<_>>());
+        connection.execute(
+            "INSERT INTO vibration (session, counts, digest) VALUES (?, ?, ?)",
+            params![id, counts, blob::digest(&[&counts])],
+        )?;
+    }
     for evidence in &row.evidence {
         let unit = unit_word(evidence.unit);
         let counts = blob::write_counts(&blob::counts_of(&evidence.seconds));
-        let digest = blob::digest(&evidence.link, unit, &evidence.source, &counts);
+        let digest = blob::digest(&evidence_parts(&evidence.link, unit, &evidence.source, &counts));
         let freezes = evidence.seconds.iter().filter(|second| second.freeze_began).count();
         connection.execute(
-            "INSERT INTO evidence (session, link, unit, source, seconds, freezes, counts, digest)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO evidence (session, link, unit, source, seconds, freezes, left_out, counts, digest)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             params![
                 id,
                 evidence.link,
@@ -313,6 +266,7 @@ fn insert(transaction: &Transaction<'_>, row: &SessionRow) -> rusqlite::Result<b
                 evidence.source,
                 evidence.seconds.len() as i64,
                 freezes as i64,
+                evidence.left_out,
                 counts,
                 digest
             ],
@@ -325,18 +279,22 @@ fn insert(transaction: &Transaction<'_>, row: &SessionRow) -> rusqlite::Result<b
     Ok(true)
 }
 
-/// Sessions with RTP and sessions with marks are never pooled: RTP, unless it has too few freezes and
-/// marks have more.
-fn one_source(says: Vec<Say>) -> Vec<Say> {
-    let freezes =
-        |source: &str| -> u64 { says.iter().filter(|say| say.source == source).map(|say| say.freezes).sum() };
-    let (rtp, marks) = (freezes("rtp"), freezes("marks"));
-    let source = if rtp >= ENOUGH_FREEZES || rtp >= marks && rtp > 0 { "rtp" } else { "marks" };
-    let known = says.iter().any(|say| say.source == source);
-    says.into_iter().filter(|say| !known || say.source == source).collect()
+/// What the digest of a session covers.
+pub(super) fn session_parts<'a>(hash: &'a str, start_utc: Option<&'a str>, tags: &'a str) -> [&'a [u8]; 3] {
+    [hash.as_bytes(), start_utc.unwrap_or_default().as_bytes(), tags.as_bytes()]
 }
 
-const fn unit_word(unit: LevelUnit) -> &'static str {
+/// What the digest of evidence covers.
+pub(super) fn evidence_parts<'a>(
+    link: &'a str,
+    unit: &'a str,
+    source: &'a str,
+    counts: &'a [u8],
+) -> [&'a [u8]; 4] {
+    [link.as_bytes(), unit.as_bytes(), source.as_bytes(), counts]
+}
+
+pub(super) const fn unit_word(unit: LevelUnit) -> &'static str {
     match unit {
         LevelUnit::Dbm => "dbm",
         LevelUnit::Raw => "raw",
@@ -344,6 +302,6 @@ const fn unit_word(unit: LevelUnit) -> &'static str {
 }
 
 /// RFC 3339 as milliseconds since 1970.
-fn millis(stamp: &str) -> Option<i64> {
+pub(super) fn millis(stamp: &str) -> Option<i64> {
     stamp.parse::<jiff::Timestamp>().ok().map(jiff::Timestamp::as_millisecond)
 }

@@ -12,12 +12,16 @@
 //! One session: blocks of 10 s stand for sessions. Fewer than 5 freezes, or a fit that rises with the
 //! level: the highest level at which one began, method `highest-level`.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF, StudentsT};
+mod agreement;
+
+use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::link::metrics::margin::EvidenceSecond;
 use crate::stats::logistic::base::{self, Count, Fit, Prior};
 use crate::stats::logistic::logit;
 use crate::stats::symmetric;
+
+pub use agreement::{Agreement, Finding};
 
 /// Fewer freezes than this give no curve.
 pub const LEAST_FREEZES: u32 = 5;
@@ -72,17 +76,6 @@ pub struct SessionLevel {
     pub freezes: u32,
 }
 
-/// Whether the sessions agree.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Agreement {
-    /// Cochran's Q: squared differences from the common level, over their variances.
-    pub q: f64,
-    /// Sessions less one.
-    pub degrees: u32,
-    /// Chance of a Q as large where all sessions have one threshold.
-    pub p: f64,
-}
-
 /// A threshold as it was found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Estimate {
@@ -124,7 +117,7 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
     let (level, gradient) = curve.fit.level_at(P05);
     let half = half_width(&curve.fit, &gradient, &clusters);
     let level_p05 = curve.unscaled(level);
-    let each: Vec<SessionLevel> = sessions.iter().map(|session| curve.own_level(session)).collect();
+    let (each, agreement) = agreement::compare(&curve, sessions);
     Some(Estimate {
         level_p50: Some(curve.unscaled(curve.fit.level_at(0.5).0)),
         level_p05,
@@ -134,8 +127,8 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
         freezes,
         method: Method::Logistic,
         one_session: sessions.len() == 1,
-        agreement: agreement(&each),
         sessions: each,
+        agreement,
     })
 }
 
@@ -216,30 +209,6 @@ impl Curve {
             .map(|block| self.counts(&block.iter().map(count).collect::<Vec<_>>()))
             .collect()
     }
-
-    /// A session's own level with the common slope and base: one step of Newton's from the common one.
-    fn own_level(&self, session: &[LevelCount]) -> SessionLevel {
-        let freezes = session.iter().map(|count| count.freezes).sum();
-        let counts = self.counts(session);
-        let mut parameters = self.fit.parameters;
-        let mut curvature = 0.0;
-        for _ in 0..30 {
-            let pull: f64 = counts.iter().map(|count| base::score(&parameters, count)[0]).sum();
-            curvature = counts.iter().map(|count| base::intercept_information(&parameters, count)).sum();
-            if curvature < 1e-6 {
-                return SessionLevel { level_p05: None, error: None, freezes };
-            }
-            parameters[0] += (pull / curvature).clamp(-1.0, 1.0);
-        }
-        let [intercept, slope, _] = parameters;
-        let level = (logit(P05) - intercept) / slope;
-        let moved = (parameters[0] - self.fit.parameters[0]).abs();
-        if moved > 12.0 || freezes == 0 {
-            return SessionLevel { level_p05: None, error: None, freezes };
-        }
-        let error = self.spread / (slope.abs() * curvature.sqrt());
-        SessionLevel { level_p05: Some(self.unscaled(level)), error: Some(error), freezes }
-    }
 }
 
 fn scaled(count: &LevelCount, middle: f64, spread: f64) -> Count {
@@ -290,23 +259,6 @@ fn quantile_975(degrees: f64) -> f64 {
         return NORMAL;
     }
     StudentsT::new(0.0, 1.0, degrees.max(1.0)).map_or(NORMAL, |t| t.inverse_cdf(0.975))
-}
-
-fn agreement(sessions: &[SessionLevel]) -> Option<Agreement> {
-    let known: Vec<(f64, f64)> = sessions
-        .iter()
-        .filter_map(|session| Some((session.level_p05?, session.error?.powi(-2))))
-        .filter(|(_, weight)| weight.is_finite())
-        .collect();
-    if known.len() < 2 {
-        return None;
-    }
-    let total: f64 = known.iter().map(|(_, weight)| weight).sum();
-    let mean = known.iter().map(|(level, weight)| level * weight).sum::<f64>() / total;
-    let q = known.iter().map(|(level, weight)| weight * (level - mean).powi(2)).sum();
-    let degrees = known.len() as u32 - 1;
-    let p = ChiSquared::new(f64::from(degrees)).map_or(1.0, |chi| 1.0 - chi.cdf(q));
-    Some(Agreement { q, degrees, p })
 }
 
 #[cfg(test)]

@@ -33,6 +33,30 @@ pub struct HostDrop {
     pub count: u64,
 }
 
+/// The vibration that earlier sessions with the same equipment seldom passed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct VibrationLimit {
+    /// 90th percentile of the strongest level within 4 s, in the unit that the vehicle sends.
+    pub limit: f64,
+    /// Sessions behind it.
+    pub sessions: u64,
+}
+
+/// What earlier sessions with the same equipment showed.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Earlier {
+    /// Of each link.
+    pub thresholds: Arc<[Threshold]>,
+    /// Of the airframe.
+    pub vibration: Option<VibrationLimit>,
+}
+
+impl From<Arc<[Threshold]>> for Earlier {
+    fn from(thresholds: Arc<[Threshold]>) -> Self {
+        Self { thresholds, vibration: None }
+    }
+}
+
 /// Shared by all metrics, changed by the core's face alone.
 #[derive(Clone, Debug, Default)]
 pub struct Context {
@@ -40,6 +64,8 @@ pub struct Context {
     pub profile: Arc<Profile>,
     /// Thresholds from earlier sessions, at most one a link.
     pub thresholds: Arc<[Threshold]>,
+    /// Vibration of earlier sessions.
+    pub vibration_limit: Option<VibrationLimit>,
     /// What is known of the session.
     pub session: SessionInfo,
     /// Interfaces by their number.

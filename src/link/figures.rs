@@ -83,7 +83,7 @@ impl LinkMonitor {
                 .cloned(),
             thresholds: context.thresholds.to_vec(),
             failsafe: self.failsafe.summary(context),
-            vibration: self.vibration.summary(),
+            vibration: self.vibration.summary(context),
             power: self.power.summary(context),
             events: self.all_events(),
             verdicts: Vec::new(),

@@ -76,7 +76,7 @@ impl LinkMonitor {
         } else if level_now.is_none() && self.signal.seconds(index).iter().all(Option::is_none) {
             Some("no level: its radio has not reported yet".to_owned())
         } else if threshold.is_none() {
-            Some("no freeze level: add earlier sessions to the history".to_owned())
+            Some(format!("no {}: add earlier sessions to the history", link.role.limit_name()))
         } else {
             None
         };

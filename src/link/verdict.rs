@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use crate::profile::LinkProfile;
+use crate::profile::{LinkProfile, LinkRole};
 use crate::snapshot::LinkState;
 use crate::summary::{LatencyStage, Summary, Verdict};
 
@@ -91,20 +91,26 @@ fn link_sentence(monitor: &LinkMonitor, index: usize, link: &LinkProfile, state:
     if parts.is_empty() {
         return format!("{name}: nothing measured yet");
     }
-    if level.is_some() && link.role == crate::profile::LinkRole::Video {
-        parts.push("freeze level not known: add earlier sessions to the history".to_owned());
+    if level.is_some() && link.role == LinkRole::Video {
+        parts.push(format!("{} not known: add earlier sessions to the history", link.role.limit_name()));
     }
     format!("{name}: {}", parts.join(", "))
 }
 
 fn margin_sentence(link: &LinkProfile, margin: f64, standing: &Standing, state: LinkState) -> String {
     let side = if margin < 0.0 { "below" } else { "above" };
-    let what = if link.role == crate::profile::LinkRole::Video { "freeze level" } else { "limit" };
+    let what = link.role.limit_name();
     let mut text =
         format!("{} {:.0} {} {side} its {what}", link.name, margin.abs(), link.unit().difference_label());
     let falling = standing.seconds_left.filter(|seconds| *seconds < 120.0);
     match falling {
-        Some(seconds) if seconds < 1.0 || margin <= 0.0 => text.push_str(", may freeze any moment"),
+        Some(seconds) if seconds < 1.0 || margin <= 0.0 => {
+            text.push_str(match link.role {
+                LinkRole::Video => ", may freeze any moment",
+                LinkRole::Telemetry => ", loses frames any moment",
+                LinkRole::Control => ", may hold any moment",
+            });
+        }
         Some(seconds) => {
             let _ = write!(text, ", about {seconds:.0} s left at this rate");
             if let Some(metres) = standing.metres_left {

@@ -7,7 +7,7 @@ use std::io::{self, Write};
 
 use crate::summary::{
     ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
-    Summary, Threshold, VideoSummary,
+    Summary, VideoSummary,
 };
 
 /// Shown under every report that may guide a test.
@@ -24,7 +24,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     signal(out, &summary.signal)?;
     range(out, &summary.range)?;
     video(out, summary)?;
-    write_thresholds_to(out, &summary.thresholds)?;
+    super::thresholds::write_to(out, &summary.thresholds)?;
     failsafe(out, summary)?;
     vibration(out, summary)?;
     power(out, summary)?;
@@ -275,31 +275,6 @@ fn video_line(stream: &VideoSummary) -> String {
     )
 }
 
-/// Writes freeze levels and what is behind them.
-pub fn write_thresholds_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
-    section(out, "Freeze level, from earlier sessions")?;
-    if rows.is_empty() {
-        return writeln!(
-            out,
-            "  not known: no earlier session of the same link and equipment in the history"
-        );
-    }
-    for row in rows {
-        writeln!(
-            out,
-            "  {:<12} {:.1} {}{} (5 % a second); {} freezes in {} sessions; {}",
-            row.link,
-            row.level_p05,
-            row.unit.label(),
-            interval_text(row.level_p05_ci95, 1),
-            row.freezes,
-            row.sessions,
-            row.method
-        )?;
-    }
-    Ok(())
-}
-
 fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Failsafe")?;
     if summary.failsafe.is_empty() {
@@ -324,7 +299,7 @@ fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 
 fn vibration(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Vibration, as the vehicle sends it (the standard gives no unit)")?;
-    let Some(vibration) = summary.vibration else {
+    let Some(vibration) = &summary.vibration else {
         return writeln!(out, "  not measured: the vehicle sends no VIBRATION");
     };
     for (name, axis) in [("x", vibration.x), ("y", vibration.y), ("z", vibration.z)] {
@@ -337,7 +312,23 @@ fn vibration(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         )?;
     }
     let [a, b, c] = vibration.clipping;
-    writeln!(out, "  clipping {a}, {b}, {c}")
+    writeln!(out, "  clipping {a}, {b}, {c}")?;
+    match (vibration.limit, vibration.limit_from.as_deref()) {
+        (Some(limit), Some("profile")) => writeln!(out, "  suspect above {limit:.1}, by the profile"),
+        (Some(limit), Some("history")) => {
+            writeln!(
+                out,
+                "  suspect above {limit:.1}, the 90th percentile of earlier sessions with these tags"
+            )
+        }
+        (Some(limit), _) => {
+            writeln!(
+                out,
+                "  suspect above {limit:.1}, the 90th percentile of this session: no earlier one is known"
+            )
+        }
+        (None, _) => Ok(()),
+    }
 }
 
 fn power(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {

@@ -3,19 +3,19 @@
 use std::sync::Arc;
 
 use crate::capture::Recording;
+use crate::link::context::Earlier;
 use crate::link::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
-use crate::summary::Threshold;
 
 /// Pushes every entry of a recording through a new core; `progress` hears a share from 0 to 1 now and then.
 pub(super) fn analyse(
     recording: &Recording,
     profile: &Arc<Profile>,
-    thresholds: Arc<[Threshold]>,
+    earlier: Earlier,
     progress: &dyn Fn(f64),
 ) -> (LinkMonitor, RecordingFacts) {
     const EVERY: u32 = 16_384;
-    let mut monitor = LinkMonitor::new(Arc::clone(profile), thresholds);
+    let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier);
     let mut cursor = recording.cursor();
     let mut until_report = EVERY;
     while let Some(entry) = recording.next(&mut cursor) {

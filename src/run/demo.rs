@@ -12,6 +12,7 @@ use anyhow::Context as _;
 use crate::capture::Recording;
 use crate::cli::DemoArgs;
 use crate::history::History;
+use crate::link::context::Earlier;
 use crate::profile::Profile;
 use crate::session::replay::{self, ReplayConfig};
 
@@ -33,22 +34,22 @@ pub(super) fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
     let mut history = History::open(Path::new(":memory:"))?;
     for (name, bytes) in EARLIER {
         let recording = Recording::bundled(name, bytes)?;
-        let (monitor, facts) = analyse::analyse(&recording, &profile, Arc::from([]), &|_| {});
-        history.add(&earlier::row(name.to_owned(), &monitor.summary(&facts), monitor.freeze_evidence())?)?;
+        let (monitor, facts) = analyse::analyse(&recording, &profile, Earlier::default(), &|_| {});
+        history.add(&earlier::row(name.to_owned(), &monitor.summary(&facts), monitor.session_evidence())?)?;
     }
     let (name, bytes) = SHOWN;
     let recording = Recording::bundled(name, bytes)?;
     let opening = earlier::opening(&recording, &profile);
-    let thresholds = earlier::thresholds_in(&history, &profile, &opening.tags, opening.start_utc.as_deref())?;
+    let earlier = earlier::showed_in(&history, &profile, &opening.tags, opening.start_utc.as_deref())?;
     if !screens::can_show() {
-        let (monitor, facts) = analyse::analyse(&recording, &profile, thresholds, &|_| {});
+        let (monitor, facts) = analyse::analyse(&recording, &profile, earlier, &|_| {});
         screens::print(&monitor.summary(&facts), args.json)?;
         return Ok(ExitCode::SUCCESS);
     }
     let handle = replay::start(ReplayConfig {
         recording: Arc::new(recording),
         profile,
-        thresholds,
+        earlier,
         start_at: WORTH_SEEING_S,
         speed: 1.0,
         paused: false,

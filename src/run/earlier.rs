@@ -2,18 +2,17 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use anyhow::Context as _;
 
 use crate::capture::{Recording, file_hash};
 use crate::cli::Common;
 use crate::history::{Choice, History, SessionRow};
-use crate::link::metrics::margin::FreezeEvidence;
-use crate::link::utc_text;
+use crate::link::context::Earlier;
+use crate::link::{SessionEvidence, utc_text};
 use crate::profile::Profile;
 use crate::record::Entry;
-use crate::summary::{Summary, Threshold};
+use crate::summary::Summary;
 
 /// What a recording says of itself before it is read through.
 pub(super) struct Opening {
@@ -61,61 +60,60 @@ pub(super) fn tell_set_aside(history: &History) {
     }
 }
 
-/// Thresholds of the profile's links from sessions with the same equipment that began before `before`.
-pub(super) fn thresholds(
+/// What earlier sessions showed: thresholds of the profile's links and vibration, from sessions with the same equipment that began before `before`.
+pub(super) fn showed(
     common: &Common,
     profile: &Profile,
     tags: &BTreeMap<String, String>,
     before: Option<&str>,
-) -> anyhow::Result<Arc<[Threshold]>> {
+) -> anyhow::Result<Earlier> {
     // Without a home folder there is no earlier session either.
-    let Some(path) = common.history.clone().or_else(History::default_path) else { return Ok(Arc::from([])) };
-    let Some(history) = History::open_existing(&path)? else { return Ok(Arc::from([])) };
+    let Some(path) = common.history.clone().or_else(History::default_path) else {
+        return Ok(Earlier::default());
+    };
+    let Some(history) = History::open_existing(&path)? else { return Ok(Earlier::default()) };
     tell_set_aside(&history);
-    thresholds_in(&history, profile, tags, before)
+    showed_in(&history, profile, tags, before)
 }
 
 /// The same in a history that is open.
-pub(super) fn thresholds_in(
+pub(super) fn showed_in(
     history: &History,
     profile: &Profile,
     tags: &BTreeMap<String, String>,
     before: Option<&str>,
-) -> anyhow::Result<Arc<[Threshold]>> {
+) -> anyhow::Result<Earlier> {
     let choice = Choice { tags: Some(tags), before, ..Choice::default() };
-    Ok(history.thresholds(profile, &choice)?.into())
+    Ok(history.earlier(profile, &choice)?)
 }
 
 /// The same for a recording: never itself, nor later sessions; none where its start is unknown.
-pub(super) fn thresholds_before(
+pub(super) fn showed_before(
     common: &Common,
     profile: &Profile,
     recording: &Recording,
-) -> anyhow::Result<Arc<[Threshold]>> {
+) -> anyhow::Result<Earlier> {
     let opening = opening(recording, profile);
-    let Some(start) = opening.start_utc else { return Ok(Arc::from([])) };
+    let Some(start) = opening.start_utc else { return Ok(Earlier::default()) };
     // What began before it cannot be itself: no need to hash a large file.
-    thresholds(common, profile, &opening.tags, Some(&start))
+    showed(common, profile, &opening.tags, Some(&start))
 }
 
 /// The history's row of a session.
-pub(super) fn row(
-    hash: String,
-    summary: &Summary,
-    evidence: Vec<FreezeEvidence>,
-) -> anyhow::Result<SessionRow> {
+pub(super) fn row(hash: String, summary: &Summary, evidence: SessionEvidence) -> anyhow::Result<SessionRow> {
     Ok(SessionRow {
         hash,
         file: summary.recording.file.clone(),
         start_utc: summary.recording.start_utc.clone(),
         tags: summary.recording.tags.clone(),
         summary: serde_json::to_string(summary)?,
-        evidence,
+        evidence: evidence.links,
+        vibration: evidence.vibration,
     })
 }
 
 /// Puts a finished session into the history; a failure is told, and takes nothing else down.
-pub(super) fn keep(common: &Common, recording: &Path, summary: &Summary, evidence: Vec<FreezeEvidence>) {
+pub(super) fn keep(common: &Common, recording: &Path, summary: &Summary, evidence: SessionEvidence) {
     let kept = || -> anyhow::Result<()> {
         let mut history = History::open(&history_path(common)?)?;
         tell_set_aside(&history);

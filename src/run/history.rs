@@ -10,9 +10,10 @@ use anyhow::Context as _;
 use crate::capture::{Recording, file_hash};
 use crate::cli::{Common, HistoryAction};
 use crate::history::{Choice, History, SessionRow};
+use crate::link::context::Earlier;
 use crate::profile::Profile;
 use crate::report;
-use crate::summary::{Summary, Threshold};
+use crate::summary::Summary;
 
 use super::analyse::analyse;
 use super::earlier;
@@ -28,8 +29,8 @@ pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
             eprintln!("forgot {removed}; its recording stays");
             Ok(ExitCode::SUCCESS)
         }
-        HistoryAction::Rebuild { dir, common } => rebuild(dir, common),
-        HistoryAction::Threshold { like, common } => threshold(like, common),
+        HistoryAction::Rebuild { dir, check, common } => rebuild(dir, *check, common),
+        HistoryAction::Threshold { like, json, common } => threshold(like, *json, common),
     }
 }
 
@@ -42,9 +43,9 @@ fn open(common: &Common) -> anyhow::Result<History> {
 /// A recording's row: its figures without a threshold, which belongs to the time of asking.
 fn read(path: &Path, profile: &Arc<Profile>) -> anyhow::Result<SessionRow> {
     let recording = Recording::open(path)?;
-    let (monitor, facts) = analyse(&recording, profile, Arc::from([]), &|_| {});
+    let (monitor, facts) = analyse(&recording, profile, Earlier::default(), &|_| {});
     let hash = file_hash(path).with_context(|| format!("cannot read '{}'", path.display()))?;
-    earlier::row(hash, &monitor.summary(&facts), monitor.freeze_evidence())
+    earlier::row(hash, &monitor.summary(&facts), monitor.session_evidence())
 }
 
 fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
@@ -95,8 +96,9 @@ fn show(hash: &str, common: &Common) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// Reads every capture in a folder, then puts them in place of the whole history at once.
-fn rebuild(dir: &Path, common: &Common) -> anyhow::Result<ExitCode> {
+/// Reads every capture in a folder, then puts them in place of the whole history at once; says how the
+/// history that was there compares.
+fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode> {
     let profile = super::profile(common)?;
     let listed =
         std::fs::read_dir(dir).with_context(|| format!("cannot read the folder '{}'", dir.display()))?;
@@ -113,17 +115,47 @@ fn rebuild(dir: &Path, common: &Common) -> anyhow::Result<ExitCode> {
             Err(error) => eprintln!("fadewatch: left out: {error:#}"),
         }
     }
-    let count = open(common)?.replace_all(&rows)?;
+    let mut history = open(common)?;
+    let proof = history.compare(&rows)?;
+    for file in &proof.differ {
+        eprintln!("the history says something else of {file} than its recording");
+    }
+    for file in &proof.without_recording {
+        let fate = if check { "" } else { " and is forgotten" };
+        eprintln!("{file} has no recording in {}{fate}", dir.display());
+    }
+    for file in &proof.new {
+        eprintln!("{file} was not in the history");
+    }
+    eprintln!("{} sessions are the same in the history and in the recordings", proof.same);
+    if check {
+        return Ok(if proof.holds() { ExitCode::SUCCESS } else { ExitCode::from(super::LIMIT_FAILED) });
+    }
+    let count = history.replace_all(&rows)?;
     eprintln!("the history holds {count} sessions, from {} captures in {}", files.len(), dir.display());
     Ok(ExitCode::SUCCESS)
 }
 
-fn threshold(like: &[(String, String)], common: &Common) -> anyhow::Result<ExitCode> {
+fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::Result<ExitCode> {
     let profile = super::profile(common)?;
     let history = open(common)?;
     let choice = Choice { tags: like.is_empty().then_some(&profile.tags), like, ..Choice::default() };
-    let found = history.link_thresholds(&profile, &choice)?;
-    let rows: Vec<Threshold> = found.into_iter().map(|link| link.threshold).collect();
-    report::text::write_thresholds_to(&mut io::stdout().lock(), &rows)?;
+    let rows = history.thresholds(&profile, &choice)?;
+    let mut out = io::stdout().lock();
+    if json {
+        for row in &rows {
+            serde_json::to_writer(&mut out, row)?;
+            writeln!(out)?;
+        }
+        return Ok(ExitCode::SUCCESS);
+    }
+    report::thresholds::write_to(&mut out, &rows)?;
+    if let Some(limit) = history.vibration_limit(&choice)? {
+        writeln!(
+            out,
+            "  vibration    suspect above {:.1}: the 90th percentile of {} earlier sessions",
+            limit.limit, limit.sessions
+        )?;
+    }
     Ok(ExitCode::SUCCESS)
 }

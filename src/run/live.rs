@@ -23,7 +23,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let tags: BTreeMap<String, String> = args.common.tags.iter().cloned().collect();
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
-    let thresholds = earlier::thresholds(&args.common, &profile, &all_tags, None)?;
+    let earlier = earlier::showed(&args.common, &profile, &all_tags, None)?;
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
     let listening = match &recording {
         Some(path) => format!("listening; recording to {}", path.display()),
@@ -42,7 +42,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         recording,
         tags,
         profile: Arc::clone(&profile),
-        thresholds,
+        earlier,
         ..LiveConfig::default()
     })?;
     let on_screen = screens::can_show() && args.vehicle != "-";

@@ -13,16 +13,16 @@ use super::{analyse, earlier, screens};
 pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
     let profile = super::profile(&args.common)?;
     let recording = Recording::open(&args.file)?;
-    let thresholds = earlier::thresholds_before(&args.common, &profile, &recording)?;
+    let earlier = earlier::showed_before(&args.common, &profile, &recording)?;
     if !screens::can_show() {
-        let (monitor, facts) = analyse::analyse(&recording, &profile, thresholds, &|_| {});
+        let (monitor, facts) = analyse::analyse(&recording, &profile, earlier, &|_| {});
         screens::print(&monitor.summary(&facts), false)?;
         return Ok(ExitCode::SUCCESS);
     }
     let handle = replay::start(ReplayConfig {
         recording: Arc::new(recording),
         profile,
-        thresholds,
+        earlier,
         start_at: args.at,
         speed: args.speed,
         paused: args.paused,

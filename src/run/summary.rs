@@ -41,9 +41,9 @@ fn one(args: &SummaryArgs, file: &Path) -> anyhow::Result<Summary> {
     let profile = super::profile(&args.common)?;
     let is_input = file.as_os_str() == "-";
     let recording = if is_input { Recording::read("-", io::stdin().lock())? } else { Recording::open(file)? };
-    let thresholds = earlier::thresholds_before(&args.common, &profile, &recording)?;
+    let earlier = earlier::showed_before(&args.common, &profile, &recording)?;
     let bar = progress_bar();
-    let (monitor, facts) = analyse(&recording, &profile, thresholds, &|share| {
+    let (monitor, facts) = analyse(&recording, &profile, earlier, &|share| {
         bar.set_position((share * 1000.0) as u64);
     });
     bar.finish_and_clear();

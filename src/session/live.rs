@@ -24,6 +24,7 @@ use anyhow::bail;
 
 use crate::clock::SessionClock;
 use crate::link::LinkMonitor;
+use crate::link::context::Earlier;
 use crate::profile::Profile;
 use crate::record::packet::LinkType;
 use crate::record::{
@@ -34,7 +35,6 @@ use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::snapshot::{LinkState, View};
 use crate::source::SourceUrl;
 use crate::source::intake::{Intake, IntakeLimits};
-use crate::summary::Threshold;
 
 use journal::Journal;
 use sources::Sources;
@@ -77,8 +77,8 @@ pub struct LiveConfig {
     pub tags: BTreeMap<String, String>,
     /// The profile.
     pub profile: Arc<Profile>,
-    /// Thresholds from earlier sessions.
-    pub thresholds: Arc<[Threshold]>,
+    /// What earlier sessions showed.
+    pub earlier: Earlier,
     /// How much may wait for the session's thread.
     pub limits: IntakeLimits,
 }
@@ -98,7 +98,7 @@ impl Default for LiveConfig {
             recording: None,
             tags: BTreeMap::new(),
             profile: Arc::default(),
-            thresholds: Arc::default(),
+            earlier: Earlier::default(),
             limits: IntakeLimits::default(),
         }
     }
@@ -175,7 +175,7 @@ pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
     });
     let interfaces = interfaces.collect();
     let mut journal = Journal::create(config.recording)?;
-    let mut monitor = LinkMonitor::new(config.profile, config.thresholds);
+    let mut monitor = LinkMonitor::with_earlier(config.profile, config.earlier);
     for entry in opening {
         journal.record(&entry);
         monitor.handle(&entry);
@@ -297,7 +297,7 @@ impl Live {
         let facts = self.journal.finish();
         let summary = self.monitor.summary(&facts);
         self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
-        let evidence = self.monitor.freeze_evidence();
+        let evidence = self.monitor.session_evidence();
         SessionEnd { summary, recording: self.journal.path(), evidence }
     }
 }

@@ -8,11 +8,12 @@
 use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::capture::{Cursor, Recording};
+use crate::link::context::Earlier;
 use crate::link::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 use crate::record::{Entry, OwnedRecord};
 use crate::snapshot::{Snapshot, View};
-use crate::summary::{Summary, Threshold};
+use crate::summary::Summary;
 use crate::units::Nanos;
 
 /// Copies of the core that are kept.
@@ -136,10 +137,10 @@ pub struct Player {
 impl Player {
     /// Before the first record.
     #[must_use]
-    pub fn new(recording: Arc<Recording>, profile: Arc<Profile>, thresholds: Arc<[Threshold]>) -> Self {
+    pub fn new(recording: Arc<Recording>, profile: Arc<Profile>, earlier: Earlier) -> Self {
         let state = Box::new(State {
             cursor: recording.cursor(),
-            monitor: LinkMonitor::new(profile, thresholds),
+            monitor: LinkMonitor::with_earlier(profile, earlier),
             pending: None,
             start: None,
             newest: Nanos::ZERO,

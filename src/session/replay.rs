@@ -13,11 +13,11 @@ use anyhow::bail;
 
 use crate::capture::Recording;
 use crate::clock::SessionClock;
+use crate::link::context::Earlier;
 use crate::profile::Profile;
 use crate::session::picture::{DeathNotice, Publisher, Status};
 use crate::session::player::Player;
 use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
-use crate::summary::Threshold;
 use crate::units::Nanos;
 
 /// Between two looks at the clock while it plays.
@@ -37,8 +37,8 @@ pub struct ReplayConfig {
     pub recording: Arc<Recording>,
     /// The profile.
     pub profile: Arc<Profile>,
-    /// Thresholds from earlier sessions.
-    pub thresholds: Arc<[Threshold]>,
+    /// What earlier sessions showed.
+    pub earlier: Earlier,
     /// Where to start, seconds from the first record; infinite: at the end.
     pub start_at: f64,
     /// Recorded seconds a second, 0.25 to 64.
@@ -54,7 +54,7 @@ impl ReplayConfig {
         Self {
             recording,
             profile: Arc::default(),
-            thresholds: Arc::default(),
+            earlier: Earlier::default(),
             start_at: 0.0,
             speed: 1.0,
             paused: false,
@@ -70,7 +70,7 @@ pub fn start(config: ReplayConfig) -> anyhow::Result<SessionHandle> {
     if config.start_at.is_nan() || config.start_at < 0.0 {
         bail!("a replay starts at 0 s or later, not at {} s", config.start_at);
     }
-    let player = Player::new(config.recording, config.profile, config.thresholds);
+    let player = Player::new(config.recording, config.profile, config.earlier);
     let stop = Arc::new(AtomicBool::new(false));
     let explorer = explore(player.clone(), Arc::clone(&stop))?;
     let (commands, asked) = sync_channel(COMMANDS);
@@ -236,6 +236,6 @@ impl Replay {
     fn end(&mut self) -> SessionEnd {
         let summary = self.player.summary();
         self.publisher.end(self.player.monitor(), self.status(), summary.clone());
-        SessionEnd { summary, recording: None, evidence: self.player.monitor().freeze_evidence() }
+        SessionEnd { summary, recording: None, evidence: self.player.monitor().session_evidence() }
     }
 }

@@ -74,8 +74,9 @@ pub struct RangeSummary {
     pub first_freeze_expected_m: Option<f64>,
 }
 
-/// A link's freeze threshold from earlier sessions.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// A link's threshold from earlier sessions: where a freeze (video), loss over 5 % (telemetry) or a hold
+/// (control) begins.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Threshold {
     /// The link.
     pub link: String,
@@ -91,8 +92,60 @@ pub struct Threshold {
     pub base: Option<f64>,
     /// Sessions behind it.
     pub sessions: u64,
-    /// Freezes behind it.
+    /// Freezes (or beginnings of loss, or holds) behind it.
     pub freezes: u64,
     /// `logistic` or `highest-level`.
     pub method: String,
+    /// What begins there: `freeze`, `loss` (over 5 % of a second's frames, two at least) or `hold`.
+    #[serde(default)]
+    pub event: String,
+    /// `rtp` or `marks`, `sequence`, `holds`.
+    #[serde(default)]
+    pub source: String,
+    /// Freezes that were judged not the radio's, and left out.
+    #[serde(default)]
+    pub left_out: u64,
+    /// What its reader should know, such as that it rests on one session alone.
+    #[serde(default)]
+    pub note: Option<String>,
+    /// Whether the sessions agree; `None` where fewer than two have a say.
+    #[serde(default)]
+    pub agreement: Option<ThresholdAgreement>,
+    /// Each session's own level, oldest first; the newest 32 where there are more.
+    #[serde(default)]
+    pub each: Vec<ThresholdSession>,
+}
+
+/// One session's own say of a threshold.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThresholdSession {
+    /// First ten characters of its recording's hash.
+    pub session: String,
+    /// When it began; `None`: unknown.
+    pub start_utc: Option<String>,
+    /// Its own level, with the slope and base of all; `None` where it says nothing of it.
+    pub level_p05: Option<f64>,
+    /// Its standard error.
+    pub error: Option<f64>,
+    /// Its freezes.
+    pub freezes: u64,
+    /// It lies apart from the others, by more than chance.
+    pub outlier: bool,
+}
+
+/// Whether the sessions behind a threshold agree.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThresholdAgreement {
+    /// `agree`, `differ`, `outlier` or `drift`.
+    pub word: String,
+    /// Chance of differences as large where all sessions have one threshold.
+    pub p: f64,
+    /// Sessions compared, less one.
+    pub degrees: u64,
+    /// Change of the level from one session to the next.
+    pub drift_per_session: Option<f64>,
+    /// Chance of a drift as large where there is none.
+    pub drift_p: Option<f64>,
+    /// In plain words.
+    pub text: String,
 }

@@ -39,7 +39,7 @@ pub struct VibrationAxis {
 }
 
 /// VIBRATION levels as sent; the standard gives no unit.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct VibrationSummary {
     /// Along x.
     pub x: VibrationAxis,
@@ -49,6 +49,12 @@ pub struct VibrationSummary {
     pub z: VibrationAxis,
     /// Increments of the clipping counters within the recording.
     pub clipping: [u64; 3],
+    /// Above it a level is suspect.
+    #[serde(default)]
+    pub limit: Option<f64>,
+    /// Whose limit: `profile`, `history` (90th percentile of earlier sessions) or `session` (of this one).
+    #[serde(default)]
+    pub limit_from: Option<String>,
 }
 
 /// One battery.

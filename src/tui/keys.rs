@@ -75,6 +75,7 @@ pub const TABLE: &[Binding] = &[
     bind(&[Char('5')], "5", Action::Show(Screen::Video), "video: frames and freezes", Group::Pages),
     bind(&[Char('6')], "6", Action::Show(Screen::Vibration), "vibration: is it the airframe?", Group::Pages),
     bind(&[Char('7')], "7", Action::Show(Screen::Events), "events: what happened", Group::Pages),
+    bind(&[Char('8')], "8", Action::Show(Screen::Signal), "signal: level against its limit", Group::Pages),
     bind(&[Tab], "Tab", Action::NextScreen, "next page", Group::Pages),
     bind(&[KeyCode::BackTab], "Shift-Tab", Action::PreviousScreen, "page before", Group::Pages),
     bind(&[Char('l'), Enter], "l", Action::NextItem, "next link, or kind of event", Group::Pages),

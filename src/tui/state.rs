@@ -32,12 +32,22 @@ pub enum Screen {
     Vibration,
     /// What happened.
     Events,
+    /// Level against its limit.
+    Signal,
 }
 
 impl Screen {
     /// All, in the order of their keys.
-    pub const ALL: [Self; 7] =
-        [Self::Overview, Self::Latency, Self::Loss, Self::Range, Self::Video, Self::Vibration, Self::Events];
+    pub const ALL: [Self; 8] = [
+        Self::Overview,
+        Self::Latency,
+        Self::Loss,
+        Self::Range,
+        Self::Video,
+        Self::Vibration,
+        Self::Events,
+        Self::Signal,
+    ];
 
     /// Its name.
     #[must_use]
@@ -50,6 +60,7 @@ impl Screen {
             Self::Video => "video",
             Self::Vibration => "vibration",
             Self::Events => "events",
+            Self::Signal => "signal",
         }
     }
 

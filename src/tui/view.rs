@@ -13,6 +13,7 @@ mod loss;
 mod movement;
 mod overview;
 mod range;
+mod signal;
 mod stages;
 mod vibration;
 mod video;
@@ -84,6 +85,7 @@ const fn side(width: u16) -> u16 {
 pub fn columns(screen: Screen, area: Rect) -> u16 {
     let side = match screen {
         Screen::Overview if side(area.width) > 0 => side(area.width) + 2,
+        Screen::Signal => signal::side(area.width),
         _ => 0,
     };
     (area.width.saturating_sub(GUTTER + side) * 2).clamp(1, 512)
@@ -121,6 +123,7 @@ fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
         Screen::Video => video::render(scene, snapshot, area, buffer),
         Screen::Vibration => vibration::render(scene, snapshot, area, buffer),
         Screen::Events => events::render(scene, snapshot, area, buffer),
+        Screen::Signal => signal::render(scene, snapshot, area, buffer),
     }
 }
 

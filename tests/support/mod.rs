@@ -367,6 +367,28 @@ fn summary(data: Data) -> Summary {
         sessions: 4,
         freezes: 31,
         method: "logistic".to_owned(),
+        event: "freeze".to_owned(),
+        source: "rtp".to_owned(),
+        left_out: 2,
+        note: None,
+        agreement: Some(ThresholdAgreement {
+            word: "agree".to_owned(),
+            p: 0.41,
+            degrees: 3,
+            drift_per_session: Some(0.2),
+            drift_p: Some(0.3),
+            text: "the sessions agree".to_owned(),
+        }),
+        each: [(1, -82.1, 1.1, 7), (2, -80.6, 0.9, 11), (3, -81.4, 1.4, 5), (4, -80.5, 1.0, 8)]
+            .map(|(day, level, error, freezes)| ThresholdSession {
+                session: format!("{day}c4f0a97be"),
+                start_utc: Some(format!("2026-05-0{day}T09:00:00.000Z")),
+                level_p05: Some(level),
+                error: Some(error),
+                freezes,
+                outlier: false,
+            })
+            .into(),
     });
     summary.thresholds = summary.freeze_threshold.clone().into_iter().collect();
     summary.vibration = Some(VibrationSummary {
@@ -374,6 +396,8 @@ fn summary(data: Data) -> Summary {
         y: VibrationAxis { median: Some(12.4), p95: Some(21.0), max: Some(31.0) },
         z: VibrationAxis { median: Some(15.0), p95: Some(33.0), max: Some(48.0) },
         clipping: [0, 0, 3],
+        limit: Some(30.0),
+        limit_from: Some("profile".to_owned()),
     });
     summary.power = vec![PowerSummary {
         system: 1,

@@ -65,3 +65,25 @@ fn sessions_that_disagree_are_told() {
     let levels: Vec<f64> = apart.sessions.iter().filter_map(|session| session.level_p05).collect();
     assert!(levels[0] + 2.0 < levels[1] && levels[1] + 2.0 < levels[2], "{levels:?}");
 }
+
+/// A clean set of sessions with one of 8 that lies 6 dB apart, and one that goes up by 1 dB a session.
+#[test]
+fn an_outlier_and_a_drift_are_named() {
+    let thin = |middle: f64| -> Vec<LevelCount> {
+        expected(middle, -0.6, 0.001)
+            .iter()
+            .map(|row| count(row.level, row.seconds / 400, (f64::from(row.freezes) / 400.0).round() as u32))
+            .collect()
+    };
+    let mut middles = [-86.0; 8];
+    let of = |middles: &[f64; 8]| estimate(&middles.map(thin), None).unwrap().agreement.unwrap();
+    assert_eq!(of(&middles).finding, Finding::Agree);
+    middles[2] = -80.0;
+    assert_eq!(of(&middles).finding, Finding::Outlier(2));
+    for (index, middle) in middles.iter_mut().enumerate() {
+        *middle = -90.0 + index as f64;
+    }
+    let drift = of(&middles);
+    assert_eq!(drift.finding, Finding::Drift);
+    assert!((drift.drift_per_session.unwrap() - 1.0).abs() < 0.25, "{drift:?}");
+}

@@ -2,7 +2,7 @@
 //!
 //! Definition: margin = level less the threshold's `level_p05`, at each whole second. Unit: dB, or the
 //! link's device units. Forecast: the path-loss line times the radial speed where there is a distance
-//! (see `forecast`), else the trend of the last 10 s. Warning: margin under 6 dB, or under 15 dB and the
+//! (see `forecast`), else the trend of the last 10 s, whose upper 90 % bound must reach the threshold in time. Warning: margin under 6 dB, or under 15 dB and the
 //! threshold reached within 20 s, at two seconds on end; alarm: under 3 dB, or 8 s; cleared at 2 dB above
 //! the limit and 30 s, for 5 s. Common practice, no source; limits are the profile's. Without limits (device
 //! units) there is a margin and no state.
@@ -54,21 +54,23 @@ pub struct EvidenceSecond {
     pub level: f32,
     /// Slant distance, where known.
     pub distance_m: Option<f32>,
-    /// A freeze began within the next second.
+    /// A freeze, loss or a hold began within the next second: see [`evidence`].
     pub freeze_began: bool,
 }
 
-/// What one session says of a link's freeze level: feeds the history.
+/// What one session says of a link's threshold: feeds the history.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FreezeEvidence {
     /// The link.
     pub link: String,
     /// Unit of the levels.
     pub unit: LevelUnit,
-    /// `rtp` or `marks`: sessions of different sources are never pooled.
+    /// `rtp` or `marks` (video), `sequence` (telemetry), `holds` (control): never pooled.
     pub source: String,
-    /// Seconds that were not already frozen and have a level.
+    /// Seconds that were watched, in which it did not stand already, and that have a level.
     pub seconds: Vec<EvidenceSecond>,
+    /// Freezes that were judged not the radio's, and left out.
+    pub left_out: u32,
 }
 
 /// One link's margin over the session.
@@ -130,7 +132,7 @@ impl MarginMeter {
             own.standing.seconds_left = ahead.seconds;
             own.standing.metres_left = ahead.metres;
             let Some(limits) = link.effective_limits() else { continue };
-            if let Some(change) = own.alarm.take(margin, ahead.seconds, &limits) {
+            if let Some(change) = own.alarm.take(margin, ahead.seconds_at_most, &limits) {
                 events.push(event(context.since_start_s(at), link, change, margin, &ahead));
             }
         }

@@ -3,8 +3,10 @@
 //! Definition: the vehicle's VIBRATION levels (the standard gives no unit) as median, 95th
 //! percentile and maximum, and the increments of its clipping counters within the recording (the
 //! public MAVLink message set). Around a freeze or mark the verdict asks two things: was
-//! the link's margin under its warning limit, and was a level above the limit (the
-//! profile's, else the 90th percentile of this session) or clipping. A gap leaves its seconds empty; the
+//! the link's margin under its warning limit, and was a level above the limit or clipping. The limit: the
+//! profile's, else the 90th percentile of earlier sessions with these tags, else that of this session; each
+//! of the strongest level of any axis within 4 s, as much as is looked at around a freeze, so that one
+//! instant in ten passes it by chance. A gap leaves its seconds empty; the
 //! counters are 32 bit, a fall is a restart and counts from zero; duplicates never reach this
 //! file. Bounded: see `vibration/samples.rs`; 8 senders, 4,096 marks.
 
@@ -16,6 +18,7 @@ use crate::link::context::{Context, Sender};
 use crate::link::telemetry::Telemetry;
 use crate::profile::LinkRole;
 use crate::snapshot::{VibrationView, View};
+use crate::stats::quantile;
 use crate::summary::VibrationSummary;
 use crate::units::Nanos;
 
@@ -42,6 +45,50 @@ pub struct VibrationMeter {
     counters: BTreeMap<(u8, u8), [u32; 3]>,
     clipping: [u64; 3],
     shook: Vec<Nanos>,
+}
+
+/// Above which level vibration is suspect, and by whose word.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Limit {
+    level: f64,
+    basis: Basis,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Basis {
+    Profile,
+    Earlier(u64),
+    Session,
+}
+
+impl Basis {
+    const fn word(self) -> &'static str {
+        match self {
+            Self::Profile => "profile",
+            Self::Earlier(_) => "history",
+            Self::Session => "session",
+        }
+    }
+
+    fn remark(self) -> String {
+        match self {
+            Self::Profile => String::new(),
+            Self::Earlier(1) => " (high: above the 90th percentile of one earlier session)".to_owned(),
+            Self::Earlier(sessions) => {
+                format!(" (high: above the 90th percentile of {sessions} earlier sessions)")
+            }
+            Self::Session => " (high: above the 90th percentile of this session)".to_owned(),
+        }
+    }
+}
+
+/// A level to three digits: enough for a percentile, and few enough to count.
+fn three_digits(level: f32) -> f32 {
+    if level == 0.0 || !level.is_finite() {
+        return level;
+    }
+    let step = 10_f32.powi(level.abs().log10().floor() as i32 - 2);
+    (level / step).round() * step
 }
 
 /// What lay behind a bad picture.
@@ -110,24 +157,45 @@ impl VibrationMeter {
 
     /// `None` where no VIBRATION came.
     #[must_use]
-    pub fn summary(&self) -> Option<VibrationSummary> {
+    pub fn summary(&self, context: &Context) -> Option<VibrationSummary> {
+        let limit = self.limit(context);
         (!self.samples.is_empty()).then(|| VibrationSummary {
             x: self.samples.axis(0),
             y: self.samples.axis(1),
             z: self.samples.axis(2),
             clipping: self.clipping,
+            limit: limit.map(|limit| limit.level),
+            limit_from: limit.map(|limit| limit.basis.word().to_owned()),
         })
     }
 
-    /// The level above which vibration is suspect: the profile's, else this session's own.
-    fn limit(&self, context: &Context) -> Option<f64> {
-        context.profile.vibration.limit.or_else(|| self.samples.strongest(SUSPECT_QUANTILE))
+    /// The level above which vibration is suspect.
+    fn limit(&self, context: &Context) -> Option<Limit> {
+        let limit = |level, basis| Limit { level, basis };
+        context.profile.vibration.limit.map(|level| limit(level, Basis::Profile)).or_else(|| {
+            let earlier = context.vibration_limit;
+            earlier.map(|earlier| limit(earlier.limit, Basis::Earlier(earlier.sessions))).or_else(|| {
+                let strongest: Vec<f64> = self.cells.strongest().map(f64::from).collect();
+                quantile::of(&strongest, SUSPECT_QUANTILE).map(|level| limit(level, Basis::Session))
+            })
+        })
+    }
+
+    /// For the history: levels to three digits, and seconds at them.
+    #[must_use]
+    pub fn evidence(&self) -> Vec<(f32, u32)> {
+        let mut counts: BTreeMap<u32, u32> = BTreeMap::new();
+        // The bits of positive floats are in the order of their values.
+        for level in self.cells.strongest().map(three_digits).filter(|level| *level >= 0.0) {
+            *counts.entry((level + 0.0).to_bits()).or_default() += 1;
+        }
+        counts.into_iter().map(|(bits, seconds)| (f32::from_bits(bits), seconds)).collect()
     }
 
     /// What lay behind a bad picture within a span of seconds from the first record.
     #[must_use]
     pub fn suspicion(&self, context: &Context, signal: &SignalMeter, from_s: f64, to_s: f64) -> Suspicion {
-        self.judge(context, signal, self.limit(context), from_s, to_s)
+        self.judge(context, signal, self.limit(context).map(|limit| limit.level), from_s, to_s)
     }
 
     fn judge(
@@ -158,7 +226,7 @@ impl VibrationMeter {
         let mut drawn = VibrationView {
             axes: [vec![None; columns], vec![None; columns], vec![None; columns]],
             clipping: vec![0; columns],
-            limit: context.profile.vibration.limit,
+            limit: self.limit(context).filter(|limit| limit.basis != Basis::Session).map(|limit| limit.level),
             around: self.verdicts(context, video, signal, view),
             missing: self
                 .samples
@@ -187,13 +255,16 @@ impl VibrationMeter {
         view: View,
     ) -> Vec<(f64, String)> {
         let limit = self.limit(context);
-        let own_limit = context.profile.vibration.limit.is_none() && !self.samples.is_empty();
-        let basis = if own_limit { " (high: above the 90th percentile of this session)" } else { "" };
+        let basis = limit.map(|limit| limit.basis.remark()).unwrap_or_default();
+        let limit = limit.map(|limit| limit.level);
         let freezes = video.freezes(context);
         let freezes = freezes.iter().map(|span| {
             let (start_s, end_s) = (context.since_start_s(span.start), context.since_start_s(span.end));
-            let before_s = if span.by_mark { 0.0 } else { BEFORE_S };
-            (start_s, start_s - before_s, end_s + AFTER_S)
+            if span.by_mark {
+                (start_s, start_s, end_s + AFTER_S)
+            } else {
+                (start_s, start_s - BEFORE_S, start_s + AFTER_S)
+            }
         });
         let shook = self.shook.iter().map(|at| {
             let at_s = context.since_start_s(*at);

@@ -85,14 +85,18 @@ pub fn intercept_information(parameters: &Parameters, count: &Count) -> f64 {
     count.trials * gradient[0] * gradient[0] / (p * (1.0 - p))
 }
 
+/// The log-likelihood without the binomial coefficients and without the prior.
+#[must_use]
+pub fn log_likelihood(parameters: &Parameters, counts: &[Count]) -> f64 {
+    let of = |count: &Count| {
+        let (p, _) = chance(parameters, count.x);
+        count.events * p.ln() + (count.trials - count.events) * (-p).ln_1p()
+    };
+    counts.iter().map(of).sum()
+}
+
 fn objective(counts: &[Count], prior: Prior, parameters: &Parameters) -> f64 {
-    let likelihood: f64 = counts
-        .iter()
-        .map(|count| {
-            let (p, _) = chance(parameters, count.x);
-            count.events * p.ln() + (count.trials - count.events) * (-p).ln_1p()
-        })
-        .sum();
+    let likelihood = log_likelihood(parameters, counts);
     let [_, slope, odds] = *parameters;
     likelihood
         - 0.5 * prior.ridge * slope * slope

@@ -58,7 +58,7 @@ pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Bu
     }
 }
 
-/// Margin and time left of the link that the sentence is about, large, at the right; gives where they begin.
+/// Margin, time and distance left of the link that the sentence is about, large, at the right; gives where they begin.
 fn figures(feed: Option<&Feed>, verdict: Option<&Verdict>, pen: &mut Pen<'_>, style: Style) -> u16 {
     let lane = verdict.zip(feed).and_then(|(verdict, feed)| {
         feed.snapshot.lanes.iter().find(|lane: &&Lane| lane.link == verdict.about)
@@ -67,6 +67,14 @@ fn figures(feed: Option<&Feed>, verdict: Option<&Verdict>, pen: &mut Pen<'_>, st
     let Some(lane) = lane else { return pen.width() };
     let row = pen.height().saturating_sub(3).min(1);
     let mut drawn = false;
+    let metres = lane.metres_left.filter(|left_m| *left_m < 10_000.0 && pen.width() >= 120);
+    if let Some(left_m) = metres {
+        let digits = format!("{left_m:.0}");
+        let x = end.saturating_sub(big::width(&digits, "m left"));
+        big::draw(pen, x, row, &digits, "m left", style);
+        end = x.saturating_sub(3);
+        drawn = true;
+    }
     if let Some(left_s) = lane.seconds_left.filter(|left_s| *left_s < 1_000.0) {
         let digits = format!("{left_s:.0}");
         let x = end.saturating_sub(big::width(&digits, "s left"));
@@ -75,7 +83,8 @@ fn figures(feed: Option<&Feed>, verdict: Option<&Verdict>, pen: &mut Pen<'_>, st
         drawn = true;
     }
     if let (Some(margin), Some(unit)) = (lane.margin_now, lane.unit) {
-        let digits = format!("{margin:.0}");
+        // No negative nought.
+        let digits = format!("{:.0}", margin.round() + 0.0);
         let label = format!("{} margin", unit.difference_label());
         let x = end.saturating_sub(big::width(&digits, &label));
         big::draw(pen, x, row, &digits, &label, style);

@@ -70,7 +70,8 @@ fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
         (Action::NextTheme, "theme"),
         (Action::Quit, "quit"),
     ];
-    let mut x = x + 1;
+    // On a narrow screen the help key goes before the gap.
+    let mut x = x + u16::from(x + 7 <= pen.width());
     for (action, text) in hints {
         let key = keys::shown(*action);
         if x + width(key) + 1 + width(text) > pen.width() {

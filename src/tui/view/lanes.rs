@@ -85,7 +85,10 @@ fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, 
         let limit_text = lane
             .threshold
             .zip(lane.unit)
-            .map(|(limit, unit)| format!(" freeze level {} ", figure::level(limit, unit)))
+            .map(|(limit, unit)| {
+                let name = lane.role.map_or("limit", LinkRole::limit_name);
+                format!(" {name} {} ", figure::level(limit, unit))
+            })
             .unwrap_or_default();
         let style =
             if lane.state == LinkState::Good { theme.level } else { theme.level.patch(theme.of(lane.state)) };

@@ -84,7 +84,7 @@ fn axis_lane(
     };
     put(&trend, plot, buffer);
     let mut pen = Pen::new(buffer, gutter);
-    let axis = snapshot.summary.vibration.map(|summary| [summary.x, summary.y, summary.z][index]);
+    let axis = snapshot.summary.vibration.as_ref().map(|summary| [summary.x, summary.y, summary.z][index]);
     pen.text(0, 0, AXES[index], theme.series[index].patch(theme.strong));
     for (row, text) in (0..pen.height()).zip(axis_words(axis.as_ref())) {
         pen.text(2, row, &text, theme.base);
@@ -110,7 +110,7 @@ fn clipping(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buf
     let theme = scene.theme;
     let (gutter, plot) = split_columns(area, GUTTER, 0);
     let mut pen = Pen::new(buffer, gutter);
-    match snapshot.summary.vibration {
+    match &snapshot.summary.vibration {
         Some(vibration) => {
             let [x, y, z] = vibration.clipping;
             pen.text(0, 0, &format!("clipping {x} {y} {z}"), theme.base);

@@ -1,39 +1,133 @@
-//! What a session says of the freeze level, second by second, for the history.
+//! What a session says of each link's threshold, second by second, for the history.
 //!
-//! A freeze began within the next second if it began in `(t, t + 1 s]`; a mark stands for one that
-//! began within the 3 s before it, taken at their middle. Seconds that were already frozen are left out
-//! (a mark: from its middle to itself, as its duration is unknown), and so is the last second, whose
-//! next one was not seen.
+//! What begins, by the link's role. Video: a freeze; a mark stands for one that began within the 3 s before
+//! it, taken at their middle. Telemetry: loss, a second in which more than 5 % of the frames, and at least
+//! two, were lost (a silence at the end is no loss). Control: a hold of the input while the sticks
+//! moved. It began within the next second if it began in `(t, t + 1 s]`. Source: none, definitions of this
+//! program; 5 % is where a bin of distance fails too.
+//!
+//! Left out: seconds in which it stood already (a mark: from its middle to itself, as its duration is
+//! unknown); the last second, whose next one was not seen; of a telemetry link, seconds in which this
+//! computer lost data; of a control link, seconds in which no stick moved, and those of a failsafe, which a
+//! drill brings about at any level.
 
 use crate::link::context::Context;
+use crate::profile::{LinkProfile, LinkRole};
 use crate::units::Nanos;
 
-use super::super::range::RangeMeter;
-use super::super::signal::SignalMeter;
-use super::super::video::{FreezeSpan, VideoMeter};
+use super::super::range::{Evidence, RangeMeter};
+use super::super::video::FreezeSpan;
 use super::{EvidenceSecond, FreezeEvidence};
 
-/// What this session says of the freeze level of each link that can freeze: the video link.
+const SECOND: i64 = 1_000_000_000;
+const MOST_LOSS: f64 = 0.05;
+const LEAST_LOST: u32 = 2;
+
+/// What was watched of one link.
+struct Watch {
+    source: &'static str,
+    /// When it stood, in order of time.
+    spans: Vec<(Nanos, Nanos)>,
+    /// Whether the second after each whole second (index 0: after 1 s) was watched.
+    watched: Vec<bool>,
+}
+
+/// What this session says of the threshold of each link that has a level.
 #[must_use]
-pub fn evidence(
-    signal: &SignalMeter,
-    range: &RangeMeter,
-    video: &VideoMeter,
-    context: &Context,
-) -> Vec<FreezeEvidence> {
-    let (Some(link), Some(source)) = (context.profile.video_link(), video.source(context)) else {
-        return Vec::new();
-    };
-    let index = context.profile.link.iter().position(|other| other.name == link.name).unwrap_or(0);
-    let levels = signal.seconds(index);
-    let distances = range.seconds(context);
+pub fn evidence(range: &RangeMeter, all: Evidence<'_>, context: &Context) -> Vec<FreezeEvidence> {
     let Some(start) = context.start else { return Vec::new() };
-    let spans: Vec<(Nanos, Nanos)> = video.freezes(context).iter().map(onset).collect();
-    let seconds = seconds(start, levels, &distances, &spans);
-    if seconds.is_empty() {
-        return Vec::new();
+    let distances = range.seconds(context);
+    let mut found = Vec::new();
+    for (index, link) in context.profile.link.iter().enumerate() {
+        let levels = all.signal.seconds(index);
+        if levels.iter().all(Option::is_none) {
+            continue;
+        }
+        let Some(watch) = watch(link, all, context, start, levels.len()) else { continue };
+        let seconds = seconds(start, levels, &distances, &watch);
+        if !seconds.is_empty() {
+            let source = watch.source.to_owned();
+            let (link, unit) = (link.name.clone(), link.unit());
+            found.push(FreezeEvidence { link, unit, source, seconds, left_out: 0 });
+        }
     }
-    vec![FreezeEvidence { link: link.name.clone(), unit: link.unit(), source: source.to_owned(), seconds }]
+    found
+}
+
+fn watch(
+    link: &LinkProfile,
+    all: Evidence<'_>,
+    context: &Context,
+    start: Nanos,
+    count: usize,
+) -> Option<Watch> {
+    match link.role {
+        LinkRole::Video => {
+            let own = context.profile.video_link().is_some_and(|video| video.name == link.name);
+            let source = all.video.source(context).filter(|_| own)?;
+            let spans = all.video.freezes(context).iter().map(onset).collect();
+            Some(Watch { source, spans, watched: vec![true; count] })
+        }
+        LinkRole::Telemetry => {
+            let second = |second| all.loss.link_second(context, link, second);
+            let traffic: Vec<Option<(u32, u32)>> = (0..=count).map(second).collect();
+            let mut watched: Vec<bool> = (1..=count).map(|second| traffic[second].is_some()).collect();
+            for drop in &context.host_drops {
+                unwatch(&mut watched, start, drop.at - Nanos::from_secs(1), drop.at);
+            }
+            let spans = lossy(start, &traffic);
+            watched.contains(&true).then_some(Watch { source: "sequence", spans, watched })
+        }
+        LinkRole::Control => {
+            let mut watched = vec![false; count];
+            for &(from, to) in all.latency.moving_spans() {
+                for second in whole(start, from)..=whole(start, to) {
+                    if let Some(watched) = second.checked_sub(1).and_then(|index| watched.get_mut(index)) {
+                        *watched = true;
+                    }
+                }
+            }
+            for (from, to) in all.failsafe.spans(context) {
+                unwatch(&mut watched, start, from, to);
+            }
+            let mut spans = all.latency.hold_spans().to_vec();
+            spans.sort_unstable();
+            watched.contains(&true).then_some(Watch { source: "holds", spans, watched })
+        }
+    }
+}
+
+/// Whole seconds since the start.
+fn whole(start: Nanos, at: Nanos) -> usize {
+    ((at - start).0.max(0) / SECOND) as usize
+}
+
+fn unwatch(watched: &mut [bool], start: Nanos, from: Nanos, to: Nanos) {
+    for second in whole(start, from)..=whole(start, to) {
+        if let Some(watched) = second.checked_sub(1).and_then(|index| watched.get_mut(index)) {
+            *watched = false;
+        }
+    }
+}
+
+/// Runs of seconds with loss over the limit. The loss of a second began within it, so a run begins right
+/// after the whole second before it.
+fn lossy(start: Nanos, traffic: &[Option<(u32, u32)>]) -> Vec<(Nanos, Nanos)> {
+    let mut spans: Vec<(Nanos, Nanos)> = Vec::new();
+    for (second, counts) in traffic.iter().enumerate() {
+        let Some((received, lost)) = *counts else { continue };
+        let over = f64::from(lost) > MOST_LOSS * (f64::from(received) + f64::from(lost));
+        if lost < LEAST_LOST || !over {
+            continue;
+        }
+        let from = start + Nanos::from_secs(second as i64);
+        let to = from + Nanos::from_secs(1);
+        match spans.last_mut().filter(|last| last.1 == from) {
+            Some(last) => last.1 = to,
+            None => spans.push((from + Nanos(1), to)),
+        }
+    }
+    spans
 }
 
 /// When a freeze began and ended, as far as is known.
@@ -49,22 +143,22 @@ fn seconds(
     start: Nanos,
     levels: &[Option<f32>],
     distances: &[Option<f32>],
-    spans: &[(Nanos, Nanos)],
+    watch: &Watch,
 ) -> Vec<EvidenceSecond> {
     let mut found = Vec::new();
     let mut next = 0;
     let mut frozen_until = Nanos(i64::MIN);
     for (index, level) in levels.iter().enumerate().take(levels.len().saturating_sub(1)) {
         let at = start + Nanos::from_secs(index as i64 + 1);
-        while let Some(&(from, to)) = spans.get(next)
+        while let Some(&(from, to)) = watch.spans.get(next)
             && from <= at
         {
             frozen_until = frozen_until.max(to);
             next += 1;
         }
-        let freeze_began = spans.get(next).is_some_and(|&(from, _)| from <= at + Nanos::from_secs(1));
+        let freeze_began = watch.spans.get(next).is_some_and(|&(from, _)| from <= at + Nanos::from_secs(1));
         let Some(level) = *level else { continue };
-        if frozen_until > at {
+        if frozen_until > at || !watch.watched.get(index).copied().unwrap_or(false) {
             continue;
         }
         found.push(EvidenceSecond {
@@ -81,13 +175,17 @@ fn seconds(
 mod tests {
     use super::*;
 
+    fn watch(spans: &[(Nanos, Nanos)]) -> Watch {
+        Watch { source: "rtp", spans: spans.to_vec(), watched: vec![true; 20] }
+    }
+
     #[test]
     fn seconds_already_frozen_are_left_out() {
         let start = Nanos::from_secs(1000);
         let at = |seconds: f64| start + Nanos::from_secs_f64(seconds);
         let levels: Vec<Option<f32>> = (0..10).map(|second| (second != 6).then_some(-80.0)).collect();
         let spans = [(at(2.5), at(4.2)), (at(8.0), at(8.4))];
-        let found = seconds(start, &levels, &[Some(10.0)], &spans);
+        let found = seconds(start, &levels, &[Some(10.0)], &watch(&spans));
         let rows: Vec<(u32, bool)> = found.iter().map(|row| (row.second, row.freeze_began)).collect();
         // At 3 and 4 s it is frozen, at 7 s there is no level; the second freeze begins at 8 s and is
         // seen from there on, so it is 8 s that is frozen.
@@ -103,9 +201,36 @@ mod tests {
         let levels = vec![Some(-80.0); 6];
         for (from, expected) in [(2.001, 2), (3.0, 2), (3.001, 3)] {
             let spans = [(Nanos::from_secs_f64(from), Nanos::from_secs_f64(from + 0.5))];
-            let found = seconds(start, &levels, &[], &spans);
+            let found = seconds(start, &levels, &[], &watch(&spans));
             let began: Vec<u32> = found.iter().filter(|row| row.freeze_began).map(|row| row.second).collect();
             assert_eq!(began, [expected], "{from}");
         }
+    }
+
+    /// Two lost of 40 is 5 %, not over it; one of ten is over it but may be chance; a run begins once.
+    #[test]
+    fn loss_begins_where_it_passes_five_percent() {
+        let start = Nanos::from_secs(100);
+        let counts = [(40, 0), (38, 2), (9, 1), (37, 3), (30, 10), (40, 0), (0, 40)];
+        let traffic: Vec<Option<(u32, u32)>> = counts.map(Some).to_vec();
+        let spans = lossy(start, &traffic);
+        let at = |second| start + Nanos::from_secs(second);
+        assert_eq!(spans, [(at(3) + Nanos(1), at(5)), (at(6) + Nanos(1), at(7))]);
+        let levels = vec![Some(-80.0); 8];
+        let found = seconds(start, &levels, &[], &watch(&spans));
+        let began: Vec<u32> = found.iter().filter(|row| row.freeze_began).map(|row| row.second).collect();
+        assert_eq!(began, [3, 6]);
+        assert!(found.iter().all(|row| row.second != 4), "at 4 s it stood already");
+    }
+
+    #[test]
+    fn a_second_that_was_not_watched_says_nothing() {
+        let start = Nanos::ZERO;
+        let mut watch = watch(&[]);
+        unwatch(&mut watch.watched, start, Nanos::from_millis(2300), Nanos::from_millis(3100));
+        let rows: Vec<u32> =
+            seconds(start, &[Some(-80.0); 6], &[], &watch).iter().map(|row| row.second).collect();
+        // What happened between 2 and 4 s belongs to the seconds 2 and 3.
+        assert_eq!(rows, [1, 4, 5]);
     }
 }

@@ -76,6 +76,9 @@ impl RunningLine {
 pub(super) struct Ahead {
     /// Time until the threshold; `None`: it is not being approached, as far as can be told.
     pub(super) seconds: Option<f64>,
+    /// The same by the flattest line that the trend allows: what warns, so that a dip of the shadowing,
+    /// whose slope no one knows well, does not. With a distance no other than `seconds`.
+    pub(super) seconds_at_most: Option<f64>,
     /// Distance until the threshold.
     pub(super) metres: Option<f64>,
 }
@@ -86,13 +89,19 @@ pub(super) fn by_distance(freeze_m: f64, distance_m: f64, speed: f64) -> Ahead {
     if speed < LEAST_SPEED {
         return Ahead::default();
     }
-    Ahead { seconds: Some(left / speed), metres: Some(left) }
+    let seconds = Some(left / speed);
+    Ahead { seconds, seconds_at_most: seconds, metres: Some(left) }
 }
 
 /// From the trend alone: only where even its upper bound falls.
 pub(super) fn by_trend(margin: f64, trend: Option<Trend>) -> Ahead {
     let falling = trend.filter(|trend| trend.ci90[1] < 0.0);
-    Ahead { seconds: falling.map(|trend| margin.max(0.0) / -trend.per_s), metres: None }
+    let until = |per_s: f64| margin.max(0.0) / -per_s;
+    Ahead {
+        seconds: falling.map(|trend| until(trend.per_s)),
+        seconds_at_most: falling.map(|trend| until(trend.ci90[1])),
+        metres: None,
+    }
 }
 
 #[cfg(test)]
@@ -127,13 +136,17 @@ mod tests {
     fn who_does_not_fly_outward_has_no_time_left() {
         assert_eq!(by_distance(300.0, 100.0, 0.1), Ahead::default());
         assert_eq!(by_distance(300.0, 100.0, -5.0), Ahead::default());
-        assert_eq!(by_distance(300.0, 100.0, 10.0), Ahead { seconds: Some(20.0), metres: Some(200.0) });
+        assert_eq!(
+            by_distance(300.0, 100.0, 10.0),
+            Ahead { seconds: Some(20.0), seconds_at_most: Some(20.0), metres: Some(200.0) }
+        );
     }
 
     #[test]
     fn a_trend_that_may_rise_is_none() {
         let trend = |high| Some(Trend { per_s: -1.0, ci90: [-2.0, high], samples: 20 });
         assert_eq!(by_trend(10.0, trend(0.1)).seconds, None);
-        assert_eq!(by_trend(10.0, trend(-0.1)).seconds, Some(10.0));
+        let falling = by_trend(10.0, trend(-0.5));
+        assert_eq!((falling.seconds, falling.seconds_at_most), (Some(10.0), Some(20.0)));
     }
 }

@@ -102,6 +102,7 @@ mod tests {
             sessions: 4,
             freezes: 31,
             method: "logistic".to_owned(),
+            ..Threshold::default()
         }
     }
 

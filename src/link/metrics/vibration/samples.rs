@@ -6,6 +6,8 @@ use crate::units::Nanos;
 
 const MOST_SAMPLES: usize = 100_000;
 const MOST_CELLS: usize = 100_000;
+/// As many seconds as a freeze is looked at for.
+const WINDOW: usize = 4;
 
 /// Levels of the three axes.
 #[derive(Clone, Debug)]
@@ -51,13 +53,6 @@ impl Samples {
             p95: quantile::of_sorted(&sorted, 0.95),
             max: (!self.is_empty()).then_some(self.largest[axis]),
         }
-    }
-
-    /// Quantile of the strongest axis of each sample.
-    pub(super) fn strongest(&self, p: f64) -> Option<f64> {
-        let strongest: Vec<f64> =
-            self.kept.iter().map(|levels| levels.iter().copied().fold(f64::NEG_INFINITY, f64::max)).collect();
-        quantile::of(&strongest, p)
     }
 }
 
@@ -107,6 +102,16 @@ impl Cells {
             self.cells.resize(index + 1, Cell::default());
         }
         self.cells[index] = self.cells[index].join(cell);
+    }
+
+    /// The strongest level of any axis within [`WINDOW`] cells on end, for each cell with a sample.
+    pub(super) fn strongest(&self) -> impl Iterator<Item = f32> + '_ {
+        let largest = |cell: &Cell| cell.largest.map(|[x, y, z]| x.max(y).max(z));
+        (0..self.cells.len()).filter_map(move |index| {
+            largest(&self.cells[index])?;
+            let first = (index + 1).saturating_sub(WINDOW);
+            self.cells[first..=index].iter().filter_map(largest).reduce(f32::max)
+        })
     }
 
     /// Cells that a window of time touches, with their start in seconds.

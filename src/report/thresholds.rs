@@ -1,0 +1,77 @@
+//! Thresholds from earlier sessions as plain text: the level, each session's own, and whether they agree.
+
+use std::io::{self, Write};
+
+use crate::summary::{Threshold, ThresholdSession};
+
+/// What begins at a threshold, in words.
+#[must_use]
+pub fn event_words(event: &str) -> &'static str {
+    match event {
+        "loss" => "loss level",
+        "hold" => "hold level",
+        _ => "freeze level",
+    }
+}
+
+/// The things counted behind a threshold.
+#[must_use]
+pub fn counted(threshold: &Threshold) -> String {
+    let (one, many) = match threshold.event.as_str() {
+        "loss" => ("second of loss over 5 % began", "seconds of loss over 5 % began"),
+        "hold" => ("hold", "holds"),
+        _ => ("freeze", "freezes"),
+    };
+    format!("{} {}", threshold.freezes, if threshold.freezes == 1 { one } else { many })
+}
+
+/// Writes thresholds and what is behind them.
+pub fn write_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
+    writeln!(out, "\nLimits, from earlier sessions with the same tags")?;
+    if rows.is_empty() {
+        return writeln!(
+            out,
+            "  not known: no earlier session of the same link and equipment in the history saw one begin"
+        );
+    }
+    for row in rows {
+        let interval =
+            row.level_p05_ci95.map_or_else(String::new, |[low, high]| format!(" ({low:.1} to {high:.1})"));
+        let sessions = if row.sessions == 1 { "session" } else { "sessions" };
+        writeln!(
+            out,
+            "  {:<12} {} {:.1} {}{interval}; {} in {} {sessions}, {}",
+            row.link,
+            event_words(&row.event),
+            row.level_p05,
+            row.unit.label(),
+            counted(row),
+            row.sessions,
+            row.method
+        )?;
+        if row.left_out > 0 {
+            writeln!(out, "               {} more left out: not the radio", row.left_out)?;
+        }
+        if let Some(note) = &row.note {
+            writeln!(out, "               {note}")?;
+        }
+        if let Some(agreement) = &row.agreement {
+            writeln!(out, "               {} (p = {:.2})", agreement.text, agreement.p)?;
+        }
+        for session in row.each.iter().filter(|_| row.sessions > 1) {
+            writeln!(out, "               {}", session_line(row, session))?;
+        }
+    }
+    Ok(())
+}
+
+fn session_line(row: &Threshold, session: &ThresholdSession) -> String {
+    let start = session.start_utc.as_deref().and_then(|start| start.get(..16)).unwrap_or("start unknown   ");
+    let level = match (session.level_p05, session.error) {
+        (Some(level), Some(error)) => format!("{level:>7.1} {} +-{error:.1}", row.unit.label()),
+        (Some(level), None) => format!("{level:>7.1} {}", row.unit.label()),
+        (None, _) => "none seen".to_owned(),
+    };
+    let outlier = if session.outlier { "  <- apart from the others" } else { "" };
+    format!("{:<10}  {start}  {:>4} seen  {level}{outlier}", session.session, session.freezes)
+}
