@@ -1,0 +1,145 @@
+//! Handset, control link and servo outputs of a scenario.
+
+use serde::Deserialize;
+
+use super::Loss;
+
+/// How the delay of the control link behaves.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "lowercase")]
+pub enum Delay {
+    /// Always the same, milliseconds.
+    Constant(f64),
+    /// Either of two, in spells.
+    Bimodal {
+        /// The lower.
+        low_ms: f64,
+        /// The higher.
+        high_ms: f64,
+        /// Share of time at the higher.
+        high_share: f64,
+        /// Mean length of a spell at the lower.
+        dwell_s: f64,
+    },
+    /// Evenly from one to the other over the session.
+    Drifting {
+        /// At the start.
+        from_ms: f64,
+        /// At the end.
+        to_ms: f64,
+    },
+}
+
+/// Which message the handset sends.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum StickMessage {
+    /// RC_CHANNELS_OVERRIDE.
+    #[default]
+    Override,
+    /// MANUAL_CONTROL.
+    Manual,
+}
+
+/// Handset and control link.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Control {
+    /// System id of the handset.
+    pub system: u8,
+    /// Component id of the handset.
+    pub component: u8,
+    /// Listened to on the handset interface.
+    pub heard: bool,
+    /// What it sends.
+    pub message: StickMessage,
+    /// Stick messages a second.
+    pub rate_hz: f64,
+    /// From the stick to its message's arrival at this computer.
+    pub cable_ms: f64,
+    /// Radio frame period.
+    pub frame_ms: f64,
+    /// Loss of radio frames.
+    pub loss: Loss,
+    /// From the stick at the frame's sending to the vehicle's input.
+    pub delay: Delay,
+    /// From the vehicle's input to its outputs.
+    pub onboard_ms: f64,
+    /// The link is dead in these spans (from, to).
+    pub outages: Vec<[f64; 2]>,
+    /// Movements of sticks.
+    pub moves: Vec<Moves>,
+    /// Servo outputs.
+    pub servo: Vec<Servo>,
+}
+
+impl Default for Control {
+    fn default() -> Self {
+        Self {
+            system: 255,
+            component: 190,
+            heard: true,
+            message: StickMessage::Override,
+            rate_hz: 50.0,
+            cable_ms: 0.5,
+            frame_ms: 14.0,
+            loss: Loss::default(),
+            delay: Delay::Constant(40.0),
+            onboard_ms: 8.0,
+            outages: Vec::new(),
+            moves: Vec::new(),
+            servo: Vec::new(),
+        }
+    }
+}
+
+/// Quick movements, or one slow wave.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Moves {
+    /// From here.
+    pub from_s: f64,
+    /// To here.
+    pub to_s: f64,
+    /// Sticks that move, from 1.
+    pub sticks: Vec<u8>,
+    /// Quick movements in the span.
+    #[serde(default)]
+    pub count: usize,
+    /// A steady wave of this period instead.
+    pub wave_s: Option<f64>,
+}
+
+/// A servo output.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Servo {
+    /// Stick that it follows; absent: none.
+    pub stick: Option<u8>,
+    /// Period of an own movement instead (a distractor).
+    pub wave_s: Option<f64>,
+    /// Output for a centred stick.
+    #[serde(default = "centre")]
+    pub trim_us: f64,
+    /// Output a stick microsecond; negative: reversed.
+    #[serde(default = "one")]
+    pub scale: f64,
+    /// End stops.
+    #[serde(default = "stops")]
+    pub stops_us: [f64; 2],
+    /// In failsafe.
+    #[serde(default = "centre")]
+    pub failsafe_us: f64,
+}
+
+const fn centre() -> f64 {
+    1500.0
+}
+
+const fn one() -> f64 {
+    1.0
+}
+
+const fn stops() -> [f64; 2] {
+    [900.0, 2100.0]
+}
