@@ -280,3 +280,39 @@ fn the_limit_of_vibration_is_that_of_the_chosen_sessions() {
     assert_eq!(limit("hard"), Some((50.0, 1)));
     assert_eq!(limit("soft"), None);
 }
+
+/// A telemetry link's limit is where loss began, and there is none where loss has nothing to do with the
+/// level: a limit that random loss sets would alarm for ever.
+#[test]
+fn a_telemetry_link_has_a_limit_only_where_loss_follows_the_level() {
+    let profile = Profile::parse(
+        "[[link]]\nname = \"telemetry\"\nrole = \"telemetry\"\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n",
+    )
+    .unwrap();
+    let thresholds = |lossy: &dyn Fn(u32, f32) -> bool| {
+        let folder = tempfile::tempdir().unwrap();
+        let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
+        for day in 1..=3 {
+            let mut row = session(day, -84.0, "sequence", &[]);
+            row.evidence[0].link = "telemetry".to_owned();
+            row.evidence[0].seconds = (1..=400)
+                .map(|second| {
+                    let level = -60.0 - (second % 40) as f32;
+                    let freeze_began = lossy(second, level);
+                    EvidenceSecond { second, level, distance_m: None, freeze_began }
+                })
+                .collect();
+            history.add(&row).unwrap();
+        }
+        history.thresholds(&profile, &Choice::default()).unwrap()
+    };
+    // Every second below -92 dBm and every other one at it.
+    let found = thresholds(&|second, level| level < -92.0 || level == -92.0 && second % 80 < 40);
+    assert_eq!(found.len(), 1);
+    assert_eq!((found[0].event.as_str(), found[0].source.as_str()), ("loss", "sequence"));
+    assert!((found[0].level_p50.unwrap() + 92.0).abs() < 0.5, "{:?}", found[0].level_p50);
+    assert_eq!(found[0].agreement.as_ref().unwrap().word, "agree");
+    assert_eq!(found[0].each.len(), 3);
+    // One second in 19, whatever the level.
+    assert_eq!(thresholds(&|second, _| second % 19 == 0), []);
+}

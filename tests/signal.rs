@@ -4,13 +4,16 @@
 use std::sync::Arc;
 
 use fadewatch::link::context::{Context, Sender};
+use fadewatch::link::metrics::margin::MarginMeter;
+use fadewatch::link::metrics::range::RangeMeter;
 use fadewatch::link::metrics::signal::SignalMeter;
 use fadewatch::link::roles::Roles;
 use fadewatch::link::telemetry::Telemetry;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
-use fadewatch::snapshot::View;
-use fadewatch::units::Nanos;
+use fadewatch::snapshot::{LinkState, View};
+use fadewatch::summary::Threshold;
+use fadewatch::units::{LevelUnit, Nanos};
 
 const PROFILE: &str = r#"
 [vehicle]
@@ -188,4 +191,59 @@ fn strangers_do_not_grow_memory() {
     assert!(meter.summary(&context).len() <= 32);
     meter.second(Nanos::from_secs(4_000_000_000), &context);
     assert!(meter.seconds(0).is_empty());
+}
+
+/// A video link with the usual limits and a telemetry link with its own, both 8 dB above their limit:
+/// only the one whose limit is 10 dB warns, in an event of its own, and is acknowledged alone; once it has
+/// cleared, a new warning is not acknowledged.
+#[test]
+fn each_link_warns_by_its_own_limits_and_is_acknowledged_alone() {
+    let profile = PROFILE.replace(
+        "name = \"downlink\"",
+        "name = \"downlink\"\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n\
+         limits = { warning_margin = 10.0, alarm_margin = 4.0 }",
+    );
+    let limit = |link: &str, event: &str| Threshold {
+        link: link.to_owned(),
+        unit: LevelUnit::Dbm,
+        level_p05: -88.0,
+        event: event.to_owned(),
+        ..Threshold::default()
+    };
+    let context = Context {
+        thresholds: Arc::from([limit("video", "freeze"), limit("downlink", "loss")]),
+        ..context(&profile)
+    };
+    let (mut signal, mut margin) = (SignalMeter::default(), MarginMeter::default());
+    let range = RangeMeter::default();
+    let mut events = Vec::new();
+    let mut second = 0;
+    // Raw 80 is -80 dBm, 8 dB above; raw 120 is -60 dBm.
+    let mut fly = |margin: &mut MarginMeter, seconds: i64, raw: u8| {
+        for _ in 0..seconds {
+            second += 1;
+            for system in [1, 51] {
+                let component = if system == 1 { 240 } else { 68 };
+                let report = radio(Some(raw), Some(raw), false);
+                signal.observe(ms(1000 * second - 10), sender(system, component), &report, &context);
+            }
+            signal.second(ms(1000 * second), &context);
+            events.extend(margin.second(ms(1000 * second), &signal, &range, &context));
+        }
+        events.iter().map(|event| (event.kind.clone(), event.link.clone().unwrap())).collect::<Vec<_>>()
+    };
+    let told = fly(&mut margin, 4, 80);
+    assert_eq!(told, [("warning".to_owned(), "downlink".to_owned())]);
+    let (video, downlink) = (0, 2);
+    assert_eq!(margin.standing(video).state, LinkState::Good);
+    assert_eq!(margin.standing(downlink).margin, Some(8.0));
+    margin.acknowledge("downlink");
+    margin.acknowledge("video");
+    assert!(margin.standing(downlink).acknowledged);
+    assert!(!margin.standing(video).acknowledged, "nothing stood there");
+    let told = fly(&mut margin, 20, 120);
+    assert_eq!(told.last(), Some(&("cleared".to_owned(), "downlink".to_owned())));
+    fly(&mut margin, 3, 80);
+    assert!(!margin.standing(downlink).acknowledged, "a new warning");
+    assert_eq!(margin.summary(downlink).1, 2);
 }

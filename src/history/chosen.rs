@@ -53,6 +53,10 @@ impl History {
             };
             let counts: Vec<Vec<LevelCount>> = says.iter().map(|say| say.counts.clone()).collect();
             let Some(estimate) = threshold::estimate(&counts, series.as_deref()) else { continue };
+            // Frames and inputs go missing for many reasons: only what follows the level has a limit.
+            if link.role != LinkRole::Video && !estimate.follows_level {
+                continue;
+            }
             let left_out = says.iter().map(|say| say.left_out).sum();
             let sessions = says.into_iter().map(|say| (say.hash, say.start_utc)).collect();
             found.push(LinkThreshold::new(link, estimate, source, left_out, sessions));

@@ -72,6 +72,9 @@ fn short(hash: &str) -> String {
 
 fn note(estimate: &Estimate) -> Option<String> {
     let text = match (estimate.method, estimate.one_session) {
+        (Method::Logistic, _) if !estimate.follows_level => {
+            "they do not clearly follow the level: look for another cause, or fly more sessions near the limit"
+        }
         (Method::Logistic, false) => return None,
         (Method::Logistic, true) => {
             "one session alone: the interval rests on blocks of 10 s, and knows nothing of how sessions differ"

@@ -93,6 +93,8 @@ pub struct Estimate {
     pub freezes: u32,
     /// How it was found.
     pub method: Method,
+    /// The curve fits better than one chance at every level, by more than luck (likelihood ratio, 5 %).
+    pub follows_level: bool,
     /// The interval rests on blocks of one session.
     pub one_session: bool,
     /// One a session, in the order given.
@@ -126,6 +128,7 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
         slope: Some(curve.fit.parameters[1] / curve.spread),
         freezes,
         method: Method::Logistic,
+        follows_level: curve.follows_level(sessions),
         one_session: sessions.len() == 1,
         sessions: each,
         agreement,
@@ -150,6 +153,7 @@ fn highest_level(sessions: &[Vec<LevelCount>], freezes: u32) -> Option<Estimate>
         slope: None,
         freezes,
         method: Method::HighestLevel,
+        follows_level: false,
         one_session: sessions.len() == 1,
         sessions: each,
         agreement: None,
@@ -188,6 +192,18 @@ impl Curve {
         let highest = counts.last()?.x;
         let seen = level >= lowest - 1.0 && level <= highest + 1.0;
         (fit.parameters[1] < 0.0 && seen).then_some(Self { middle, spread, fit })
+    }
+
+    /// Twice the log-likelihood that intercept and slope add to a base alone: chi-squared with 2 degrees.
+    fn follows_level(&self, sessions: &[Vec<LevelCount>]) -> bool {
+        const BY_MORE_THAN_LUCK: f64 = 5.991;
+        let counts: Vec<Count> = sessions.iter().flat_map(|session| self.counts(session)).collect();
+        let trials: f64 = counts.iter().map(|count| count.trials).sum();
+        let events: f64 = counts.iter().map(|count| count.events).sum();
+        let alone = [-60.0, 0.0, logit(events / trials)];
+        let gain =
+            base::log_likelihood(&self.fit.parameters, &counts) - base::log_likelihood(&alone, &counts);
+        2.0 * gain > BY_MORE_THAN_LUCK
     }
 
     fn unscaled(&self, x: f64) -> f64 {

@@ -324,10 +324,7 @@ impl UiState {
             Action::Help => self.dialog = Some(Dialog::Help),
             Action::Leave => self.show(Screen::Overview),
             Action::Mark(kind) => return self.mark(kind, String::new()),
-            Action::Acknowledge => {
-                self.reply = Some("warnings and alarms acknowledged".to_owned());
-                return vec![Effect::Send(Command::Acknowledge)];
-            }
+            Action::Acknowledge => return self.acknowledge(feed),
             Action::Quit => return self.quit(feed),
             Action::QuitNow => return vec![Effect::Quit],
             Action::Pause
@@ -368,6 +365,23 @@ impl UiState {
         }
         let links = feed.map_or(0, |feed| feed.snapshot.lanes.len());
         self.item = if links == 0 { 0 } else { (self.item + 1) % links };
+    }
+
+    fn acknowledge(&mut self, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        let stands = |feed: &Arc<Feed>| {
+            let mut lanes = feed.snapshot.lanes.iter();
+            lanes.any(|lane| matches!(lane.state, LinkState::Near | LinkState::Alarm) && !lane.acknowledged)
+        };
+        let replay = feed.is_some_and(|feed| matches!(feed.mode, Mode::Replay { .. }));
+        let (reply, effects) = if replay {
+            ("a replay acknowledges nothing: its recording stays as it is", Vec::new())
+        } else if feed.is_some_and(stands) {
+            ("acknowledged, in the recording too", vec![Effect::Send(Command::Acknowledge)])
+        } else {
+            ("nothing to acknowledge: no warning stands", Vec::new())
+        };
+        self.reply = Some(reply.to_owned());
+        effects
     }
 
     fn toggle_bell(&mut self) {

@@ -87,3 +87,14 @@ fn an_outlier_and_a_drift_are_named() {
     assert_eq!(drift.finding, Finding::Drift);
     assert!((drift.drift_per_session.unwrap() - 1.0).abs() < 0.25, "{drift:?}");
 }
+
+/// Freezes at every level alike must not be taken for ones that follow it.
+#[test]
+fn what_does_not_follow_the_level_is_told() {
+    let alike: Vec<LevelCount> = (-100..=-60).map(|level| count(level as f32, 60, 1)).collect();
+    if let Some(found) = estimate(&[alike.clone(), alike], None) {
+        assert!(!found.follows_level, "{found:?}");
+    }
+    let found = estimate(&[expected(-86.0, -0.6, 0.002)], None).unwrap();
+    assert!(found.follows_level);
+}

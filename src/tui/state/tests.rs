@@ -230,3 +230,26 @@ fn every_kind_of_event_belongs_to_one_filter() {
         assert_eq!(lists, 2, "{kind}: all, and its own");
     }
 }
+
+#[test]
+fn only_a_standing_warning_of_a_live_session_is_acknowledged() {
+    let with = |lane: LinkState, mode: Mode| {
+        let mut feed = (*feed(mode, 600.0)).clone();
+        let mut snapshot = (*feed.snapshot).clone();
+        for other in &mut snapshot.lanes {
+            other.state = LinkState::Good;
+        }
+        snapshot.lanes[0].state = lane;
+        snapshot.lanes[0].acknowledged = false;
+        feed.snapshot = Arc::new(snapshot);
+        Arc::new(feed)
+    };
+    let replay = Mode::Replay { speed: 1.0, paused: false, duration_s: 900.0, at_end: false };
+    let mut state = UiState::default();
+    let sent = press(&mut state, KeyCode::Char('a'), &with(LinkState::Near, Mode::Live));
+    assert_eq!(sent, [Effect::Send(Command::Acknowledge)]);
+    assert!(press(&mut state, KeyCode::Char('a'), &with(LinkState::Good, Mode::Live)).is_empty());
+    assert!(state.reply.as_deref().unwrap().contains("no warning"));
+    assert!(press(&mut state, KeyCode::Char('a'), &with(LinkState::Alarm, replay)).is_empty());
+    assert!(state.reply.as_deref().unwrap().contains("replay"));
+}

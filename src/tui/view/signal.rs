@@ -32,7 +32,9 @@ pub(super) const fn side(width: u16) -> u16 {
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let radios = snapshot.summary.signal.len().clamp(1, 6) as u16;
     let (body, table) = split_rows(area, area.height.saturating_sub(radios + 3));
-    let with_level: Vec<&Lane> = snapshot.lanes.iter().filter(|lane| lane.unit.is_some()).collect();
+    let mut with_level: Vec<&Lane> = snapshot.lanes.iter().filter(|lane| lane.unit.is_some()).collect();
+    // Links whose limit is known first.
+    with_level.sort_by_key(|lane| lane.threshold.is_none());
     let Some(lane) = with_level.get(scene.state.item % with_level.len().max(1)) else {
         let text = format!("{NOT_MEASURED}: no link has a level; name its radio in the profile");
         Pen::new(buffer, body).paragraph(1, 1, &text, scene.theme.dim);
