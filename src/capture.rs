@@ -9,6 +9,7 @@
 //! Entries borrow from the mapped file: nothing is copied, and pages of a video's
 //! payload are only touched where somebody looks at them.
 
+mod air;
 mod bare;
 mod decode;
 mod dissect;

@@ -93,6 +93,10 @@ pub struct LiveArgs {
     /// to listen beside the player that holds the port.
     #[arg(long, value_name = "URL")]
     pub video: Option<String>,
+    /// Where a level is read beside the telemetry: wifi:IFACE, the kernel's figure of a wireless
+    /// card, or capture:IFACE, an interface in monitor mode.
+    #[arg(long, value_name = "URL")]
+    pub level: Option<String>,
     /// Pass every byte on, both ways, to another program: fadewatch is then in the path.
     #[arg(long, value_name = "URL")]
     pub forward: Option<String>,

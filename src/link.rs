@@ -11,11 +11,14 @@ pub mod codec;
 pub mod context;
 pub mod crc;
 pub mod framer;
+pub mod ieee80211;
 pub(crate) mod joystick;
 pub mod metrics;
+pub(crate) mod radiotap;
 pub mod roles;
 pub mod rtp;
 pub mod telemetry;
+pub(crate) mod wireless;
 
 mod devices;
 mod figures;
@@ -37,6 +40,7 @@ use context::{Context, Earlier};
 use devices::Devices;
 use framer::Framer;
 use frames::FramerKey;
+use metrics::air::AirMeter;
 use metrics::failsafe::FailsafeMeter;
 use metrics::latency::LatencyMeter;
 use metrics::loss::LossMeter;
@@ -97,6 +101,7 @@ pub struct LinkMonitor {
     loss: LossMeter,
     latency: LatencyMeter,
     signal: SignalMeter,
+    air: AirMeter,
     range: RangeMeter,
     video: VideoMeter,
     margin: MarginMeter,
@@ -180,12 +185,7 @@ impl LinkMonitor {
                 self.heard(record, at, bytes.len());
                 self.handle_datagram(at, record, *flow, bytes);
             }
-            Body::Packet(packet) => {
-                if let Some((flow, bytes)) = packet.datagram() {
-                    self.heard(record, at, bytes.len());
-                    self.handle_datagram(at, record, flow, bytes);
-                }
-            }
+            Body::Packet(packet) => self.handle_packet(at, record, packet),
             Body::Other => {}
             Body::Note(note) => self.handle_note(at, note),
         }

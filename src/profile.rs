@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 pub use budget::BudgetProfile;
 use serde::Deserialize;
 
+use crate::link::ieee80211::{Address, parse_address};
 use crate::units::LevelUnit;
 
 /// The whole profile.
@@ -132,6 +133,34 @@ pub struct LevelScale {
     pub offset_dbm: f64,
 }
 
+/// Levels in dBm are kept as bytes: dBm + 128.
+pub const DBM_BYTES: LevelScale = LevelScale { slope_db: 1.0, offset_dbm: -128.0 };
+
+/// The address of an 802.11 transmitter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "String")]
+pub struct TransmitterAddress(pub Address);
+
+impl TryFrom<String> for TransmitterAddress {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        parse_address(&text)
+            .map(Self)
+            .ok_or_else(|| format!("'{text}' is no address of a transmitter, use e.g. \"02:00:00:00:00:01\""))
+    }
+}
+
+/// The transmitter whose frames, heard in monitor mode, give a link's level.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RadiotapProfile {
+    /// Who transmits.
+    pub transmitter: TransmitterAddress,
+    /// One antenna of the receiver; without it, what the receiver says of the whole frame.
+    pub antenna: Option<u8>,
+}
+
 /// When a link warns and alarms; defaults are the design's.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -179,7 +208,11 @@ pub struct LinkProfile {
     /// Take the level from RC_CHANNELS.rssi of the vehicle.
     #[serde(default)]
     pub rc_rssi: bool,
-    /// Scale to dBm.
+    /// Take the level from the frames of a transmitter, heard in monitor mode.
+    pub radiotap: Option<RadiotapProfile>,
+    /// Take the level from the kernel's figure of this wireless card.
+    pub wifi: Option<String>,
+    /// Scale to dBm; of `radiotap` and `wifi`, which are in dBm, it is known.
     pub level: Option<LevelScale>,
     /// UDP port of its RTP stream.
     pub port: Option<u16>,
@@ -200,10 +233,36 @@ pub struct LinkProfile {
 }
 
 impl LinkProfile {
+    /// One source of levels at most; its scale where that is known.
+    fn settle(&mut self) -> Result<(), ProfileError> {
+        let here = self.radiotap.is_some() || self.wifi.is_some();
+        let sources = [self.radio.is_some(), self.rc_rssi, self.radiotap.is_some(), self.wifi.is_some()];
+        let name = || self.name.clone();
+        if here && sources.iter().filter(|given| **given).count() > 1 {
+            return Err(ProfileError::TwoLevels(name()));
+        }
+        if here && self.level.is_some() {
+            return Err(ProfileError::Scaled(name()));
+        }
+        if here && self.role == LinkRole::Control {
+            return Err(ProfileError::HeardHere(name()));
+        }
+        if here {
+            self.level = Some(DBM_BYTES);
+        }
+        Ok(())
+    }
+
     /// The unit of its levels.
     #[must_use]
     pub const fn unit(&self) -> LevelUnit {
         if self.level.is_some() { LevelUnit::Dbm } else { LevelUnit::Raw }
+    }
+
+    /// Whether it is said where its level comes from.
+    #[must_use]
+    pub const fn has_level(&self) -> bool {
+        self.radio.is_some() || self.rc_rssi || self.radiotap.is_some() || self.wifi.is_some()
     }
 
     /// A device value on the link's scale.
@@ -249,6 +308,17 @@ pub enum ProfileError {
     /// A servo number that is none; its line.
     #[error("line {1}: vehicle.failsafe_servo_us: '{0}' is no servo number, use 1 to 16")]
     Servo(String, usize),
+    /// A level that comes from more than one place.
+    #[error("link '{0}': radio, rc_rssi, radiotap and wifi exclude each other, give one of them")]
+    TwoLevels(String),
+    /// A scale for what is in dBm.
+    #[error("link '{0}': levels of radiotap and wifi are in dBm already, leave 'level' out")]
+    Scaled(String),
+    /// A level that is received at the other end.
+    #[error(
+        "link '{0}': radiotap and wifi hear at the handset, a control link's level is the vehicle's; name its radio"
+    )]
+    HeardHere(String),
     /// A latitude without a longitude, or the other way round; its line.
     #[error("line {0}: handset: lat and lon go together, give both or neither")]
     HalfPosition(usize),
@@ -257,11 +327,14 @@ pub enum ProfileError {
 impl Profile {
     /// Reads a profile from TOML text and checks that it makes sense.
     pub fn parse(text: &str) -> Result<Self, ProfileError> {
-        let profile: Self = toml::from_str(text)?;
+        let mut profile: Self = toml::from_str(text)?;
         for (index, link) in profile.link.iter().enumerate() {
             if profile.link[..index].iter().any(|other| other.name == link.name) {
                 return Err(ProfileError::TwoLinks(link.name.clone(), places::link_name(text, index)));
             }
+        }
+        for link in &mut profile.link {
+            link.settle()?;
         }
         for key in profile.vehicle.failsafe_servo_us.keys() {
             if !key.parse::<u8>().is_ok_and(|number| (1..=16).contains(&number)) {

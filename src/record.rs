@@ -29,6 +29,8 @@ pub enum InterfaceKind {
     Captured(LinkType),
     /// Events of a joystick device, as the kernel gave them; a [`Note::Joystick`] says how to read them.
     Joystick,
+    /// Rows of the kernel's table of wireless cards, as read, one a record.
+    Wireless,
     /// Marks and notes of this program, no traffic.
     Marks,
 }

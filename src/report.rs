@@ -2,6 +2,7 @@
 //!
 //! They only format: every figure is finished in [`crate::summary::Summary`] or [`crate::budget::Budget`].
 
+mod air;
 pub mod budget;
 pub mod text;
 pub mod thresholds;

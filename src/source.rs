@@ -16,6 +16,7 @@ pub(crate) mod readiness;
 pub(crate) mod stream;
 pub(crate) mod transmit;
 pub(crate) mod udp;
+pub(crate) mod wifi;
 
 use std::fmt;
 use std::path::PathBuf;
@@ -59,6 +60,8 @@ pub enum SourceUrl {
         /// UDP ports, at either end; none: all.
         ports: Vec<u16>,
     },
+    /// `wifi:wlan0`: the kernel's own signal figure of a wireless card (Linux).
+    Wifi(String),
     /// `-`: standard input.
     Stdin,
     /// A file, a named pipe or a device, read from start to end.
@@ -87,7 +90,7 @@ pub struct OpenError {
     pub advice: String,
 }
 
-const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, evdev:/dev/input/eventN, capture:IFACE?port=N, a file's path, or - for standard input";
+const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, evdev:/dev/input/eventN, capture:IFACE?port=N, wifi:IFACE, a file's path, or - for standard input";
 
 impl FromStr for SourceUrl {
     type Err = SourceUrlError;
@@ -114,6 +117,12 @@ impl FromStr for SourceUrl {
         if let Some(rest) = url.strip_prefix("capture:") {
             return parse_capture(rest).map_err(wrong);
         }
+        if let Some(rest) = url.strip_prefix("wifi:") {
+            return match rest.trim_start_matches("//") {
+                card if is_interface(card) => Ok(Self::Wifi(card.to_owned())),
+                _ => Err(wrong("it names no wireless card; use wifi:IFACE, e.g. wifi:wlan0".to_owned())),
+            };
+        }
         if let Some(rest) = url.strip_prefix("udp://") {
             let (host, port) = parse_address(rest, "0.0.0.0").map_err(wrong)?;
             return Ok(Self::Udp { host, port });
@@ -123,9 +132,6 @@ impl FromStr for SourceUrl {
             return Ok(Self::Tcp { host, port });
         }
         match url.split_once(':') {
-            Some((scheme @ "wifi", _)) => {
-                Err(wrong(format!("'{scheme}:' sources are not built in yet; {FORMS}")))
-            }
             Some((scheme, rest))
                 if rest.starts_with("//")
                     || matches!(scheme, "udp" | "tcp" | "tty" | "com" | "usb" | "file") =>
@@ -151,6 +157,7 @@ impl fmt::Display for SourceUrl {
                 }
                 Ok(())
             }
+            Self::Wifi(card) => write!(out, "wifi:{card}"),
             Self::Stdin => out.write_str("-"),
             Self::File(path) => write!(out, "{}", path.display()),
         }
@@ -184,11 +191,15 @@ fn parse_serial(rest: &str) -> Result<SourceUrl, String> {
     Ok(SourceUrl::Serial { path: PathBuf::from(path), baud })
 }
 
+/// Whether it can be a network interface's name, which becomes part of a path.
+fn is_interface(name: &str) -> bool {
+    !name.is_empty() && name.len() <= 15 && !name.contains(['/', ' ', ':']) && !matches!(name, "." | "..")
+}
+
 fn parse_capture(rest: &str) -> Result<SourceUrl, String> {
     let (interface, query) = rest.split_once('?').map_or((rest, None), |(name, query)| (name, Some(query)));
     let interface = interface.trim_start_matches("//");
-    // A name of the kernel's: it becomes part of a path.
-    if interface.is_empty() || interface.len() > 15 || interface.contains(['/', ' ']) || interface == ".." {
+    if !is_interface(interface) {
         return Err("it names no network interface; use capture:IFACE?port=N ('ip link' lists them)".into());
     }
     let mut ports = Vec::new();
@@ -248,6 +259,7 @@ mod tests {
             "capture:wlan0?port=5004",
             "capture:eth0?port=5004&port=5600",
             "capture:mon0",
+            "wifi:wlan0",
             "-",
             "logs/flight.bin",
         ] {
@@ -280,7 +292,8 @@ mod tests {
             ("capture:../../etc", "no network interface"),
             ("capture:eth0?port=0", "1 to 65535"),
             ("capture:eth0?snaplen=9", "port=NUMBER"),
-            ("wifi:wlan0", "not built in yet"),
+            ("wifi:", "no wireless card"),
+            ("wifi:a/b", "no wireless card"),
         ] {
             let error = url.parse::<SourceUrl>().unwrap_err().to_string();
             assert!(error.contains(part), "{url}: {error}");

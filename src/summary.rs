@@ -4,6 +4,7 @@
 //! carry their unit as a suffix. Levels are in the `unit` beside them. Times are
 //! seconds from the first record. See the README for what each figure means.
 
+mod air;
 mod latency;
 mod radio;
 mod traffic;
@@ -14,6 +15,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+pub use air::TransmitterSummary;
 pub use latency::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyStage, LatencySummary, LeftOut, MovesNeeded,
 };
@@ -46,6 +48,9 @@ pub struct Summary {
     pub control_holds: Option<ControlHolds>,
     /// One per radio and direction that reports.
     pub signal: Vec<SignalSummary>,
+    /// One per 802.11 transmitter that a receiver in monitor mode heard.
+    #[serde(default)]
+    pub transmitters: Vec<TransmitterSummary>,
     /// One per link with a level and a distance.
     pub range: Vec<RangeSummary>,
     /// The video link's stream.

@@ -2,13 +2,14 @@
 //!
 //! Written by hand rather than with a general dissector: only the lengths, the two
 //! addresses and the two ports of UDP are wanted, of every packet of a long video.
-//! Ethernet (with VLAN tags), RAW IP, Linux cooked v1 and v2 and loopback are read;
+//! Ethernet (with VLAN tags), 802.11 (see [`air`]), RAW IP, Linux cooked v1 and v2 and loopback are read;
 //! all else is [`Body::Other`], of which only the time counts. Of IP fragments the
 //! first is given as far as it goes and the others are left out. A packet that was
 //! cut when it was captured is given as far as it goes.
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
+use super::air;
 use crate::record::packet::{LinkType, Packet};
 use crate::record::{Body, Direction, Flow, InterfaceKind};
 
@@ -16,6 +17,8 @@ use crate::record::{Body, Direction, Flow, InterfaceKind};
 pub(crate) const LINK_STREAM: u16 = 147;
 /// Private-use link type of a joystick's events as the kernel gave them.
 pub(crate) const LINK_JOYSTICK: u16 = 148;
+/// Private-use link type of a wireless card's row in the kernel's table, as read.
+pub(crate) const LINK_WIRELESS: u16 = 149;
 /// RAW IP: an IPv4 or IPv6 packet without a link header.
 pub(crate) const LINK_RAW_IP: u16 = 101;
 
@@ -30,14 +33,19 @@ pub(crate) const fn kind_of(link: u16) -> InterfaceKind {
     match link {
         LINK_STREAM => InterfaceKind::Stream,
         LINK_JOYSTICK => InterfaceKind::Joystick,
+        LINK_WIRELESS => InterfaceKind::Wireless,
+        105 | 127 => InterfaceKind::Captured(LinkType(link)),
         _ => InterfaceKind::Datagram,
     }
 }
 
 /// What a packet holds, and which way it went where its link header tells.
 pub(crate) fn dissect(link: u16, packet: &[u8]) -> (Body<'_>, Option<Direction>) {
-    if matches!(link, LINK_STREAM | LINK_JOYSTICK) {
+    if matches!(link, LINK_STREAM | LINK_JOYSTICK | LINK_WIRELESS) {
         return (Body::Stream(packet), None);
+    }
+    if matches!(link, 105 | 127) {
+        return (Body::Packet(self::packet(LinkType(link), packet)), None);
     }
     let (datagram, direction) = inside(link, packet);
     (datagram.map_or(Body::Other, |(flow, bytes)| Body::Datagram { flow, bytes }), direction)
@@ -55,6 +63,8 @@ fn inside(link: u16, packet: &[u8]) -> Inside<'_> {
         1 => (ethernet(packet), None),
         0 | 108 => (packet.get(4..).and_then(ip), None),
         12 | 14 | LINK_RAW_IP | 228 | 229 => (ip(packet), None),
+        105 => (air::in_frame(packet, false), None),
+        127 => (air::behind_radiotap(packet), None),
         113 => (cooked(packet, 14, 16), cooked_direction(be16(packet, 0))),
         276 => {
             let kind = packet.get(10).map(|kind| u16::from(*kind));
@@ -77,7 +87,7 @@ fn ethernet(packet: &[u8]) -> Option<(Flow, &[u8])> {
 }
 
 /// From an EtherType on: any number of VLAN tags up to four, then IP.
-fn tagged(mut rest: &[u8]) -> Option<(Flow, &[u8])> {
+pub(super) fn tagged(mut rest: &[u8]) -> Option<(Flow, &[u8])> {
     for _ in 0..5 {
         match be16(rest, 0)? {
             ETHERTYPE_IPV4 => return ipv4(rest.get(2..)?),

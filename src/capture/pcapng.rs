@@ -199,7 +199,8 @@ impl Pcapng {
         };
         // A live session describes a source anew once its first bytes show that it carries datagrams.
         let earlier = self.interfaces.iter().find(|earlier| {
-            (earlier.kind, kind) == (InterfaceKind::Stream, InterfaceKind::Datagram) && earlier.name == name
+            let anew = matches!(kind, InterfaceKind::Datagram | InterfaceKind::Captured(_));
+            earlier.kind == InterfaceKind::Stream && anew && earlier.name == name
         });
         match earlier {
             Some(earlier) => id = earlier.id,

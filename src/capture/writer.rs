@@ -14,7 +14,7 @@ use etherparse::PacketBuilder;
 use pcap_parser::pcapng::{InterfaceDescriptionBlock, OptionCode, PcapNGOption, SectionHeaderBlock};
 use pcap_parser::{Linktype, ToVec};
 
-use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM};
+use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM, LINK_WIRELESS};
 use super::notes::{self, Interfaces};
 use crate::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
@@ -97,6 +97,7 @@ impl Encoder {
             InterfaceKind::Stream => LINK_STREAM,
             InterfaceKind::Captured(link) => link.0,
             InterfaceKind::Joystick => LINK_JOYSTICK,
+            InterfaceKind::Wireless => LINK_WIRELESS,
             // Some packet tools read files of one link type only: marks, which have no bytes, take
             // that of the first source.
             InterfaceKind::Marks => self.interfaces.first().map_or(LINK_STREAM, |first| first.link),

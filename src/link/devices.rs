@@ -1,4 +1,4 @@
-//! Devices of this computer that are sources of their own: joysticks.
+//! Devices of this computer that are sources of their own: joysticks, wireless cards.
 //!
 //! Their bytes are no MAVLink and never reach a framer; what they say becomes samples
 //! like any message's, from a sender without a system.
@@ -12,6 +12,7 @@ use crate::units::Nanos;
 use super::context::Sender;
 use super::joystick::{Axes, Joystick};
 use super::telemetry::Telemetry;
+use super::wireless::{self, Level};
 use super::{LinkMonitor, clean};
 
 /// Joysticks kept.
@@ -21,17 +22,38 @@ const MOST_JOYSTICKS: usize = 8;
 #[derive(Clone, Debug, Default)]
 pub(super) struct Devices {
     joysticks: BTreeMap<InterfaceId, Joystick>,
+    told_relative: bool,
 }
 
 impl LinkMonitor {
     /// Whether the bytes of an interface are a device's; if so, they have been taken.
     pub(super) fn handle_device(&mut self, at: Nanos, interface: InterfaceId, bytes: &[u8]) -> bool {
         let kind = self.context.interfaces.get(usize::from(interface.0)).map(|info| info.kind);
-        if kind != Some(InterfaceKind::Joystick) {
-            return false;
+        match kind {
+            Some(InterfaceKind::Joystick) => {
+                self.with_joystick(interface, |joystick, give| joystick.push(at, bytes, give));
+            }
+            Some(InterfaceKind::Wireless) => self.handle_card(at, interface, bytes),
+            _ => return false,
         }
-        self.with_joystick(interface, |joystick, give| joystick.push(at, bytes, give));
         true
+    }
+
+    /// A wireless card's row of the kernel's table.
+    fn handle_card(&mut self, at: Nanos, interface: InterfaceId, bytes: &[u8]) {
+        let Some(row) = std::str::from_utf8(bytes).ok().and_then(wireless::parse) else { return };
+        self.imply_card(row.name);
+        match row.level {
+            Level::Dbm(level) => {
+                self.signal.observe_card(at, interface, row.name, (level, row.noise_dbm), &self.context);
+            }
+            Level::Relative if !self.devices.told_relative => {
+                self.devices.told_relative = true;
+                let name = clean(row.name);
+                self.log("source", None, format!("{name} gives its level in a unit of its own: left out"));
+            }
+            Level::Relative | Level::Absent => {}
+        }
     }
 
     /// A joystick says what it is; told where it says something new.

@@ -73,6 +73,7 @@ impl LinkMonitor {
             latency: self.latency.summary(&self.clocks, context),
             control_holds: self.latency.holds(),
             signal: self.signal.summary(context),
+            transmitters: self.air.summary(context),
             range: self.range.summary(context, self.evidence()),
             video: video_streams.first().filter(|_| context.profile.video_link().is_some()).cloned(),
             video_streams,

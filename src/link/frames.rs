@@ -3,15 +3,17 @@
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use crate::profile::{LinkProfile, LinkRole, RadioProfile};
+use crate::profile::{DBM_BYTES, LinkProfile, LinkRole, RadioProfile, RadiotapProfile, TransmitterAddress};
+use crate::record::packet::{LinkType, Packet};
 use crate::record::{Direction, Flow, InterfaceId, Record};
 use crate::units::Nanos;
 
 use super::context::Sender;
 use super::framer::{Frame, Framer};
+use super::ieee80211::Address;
 use super::metrics::loss::Arrival;
 use super::telemetry::Telemetry;
-use super::{LinkMonitor, clean, codec};
+use super::{LinkMonitor, clean, codec, rtp};
 
 /// Framers kept: strangers on the network must not grow memory.
 const MOST_FRAMERS: usize = 64;
@@ -25,6 +27,40 @@ pub(super) struct FramerKey {
 }
 
 impl LinkMonitor {
+    /// A captured packet: what its radio says of it, then the datagram in it.
+    pub(super) fn handle_packet(&mut self, at: Nanos, record: &Record<'_>, packet: &Packet<'_>) {
+        let on_air = matches!(packet.link, LinkType::RADIOTAP | LinkType::IEEE802_11);
+        let datagram = packet.datagram();
+        if on_air {
+            self.heard(record, at, packet.bytes.len());
+        } else if let Some((_, bytes)) = datagram {
+            self.heard(record, at, bytes.len());
+        }
+        if let Some((flow, bytes)) = datagram {
+            self.handle_datagram(at, record, flow, bytes);
+        }
+        if on_air && record.direction == Direction::Inbound {
+            let carrier = self.air.observe(at, record.interface, packet, &mut self.signal, &self.context);
+            if let (Some(transmitter), Some((_, bytes))) = (carrier, datagram) {
+                self.imply_level(transmitter, bytes);
+            }
+        }
+    }
+
+    /// Without a profile, what carries the video or the telemetry gives that link's level.
+    fn imply_level(&mut self, transmitter: Address, bytes: &[u8]) {
+        let name = if rtp::parse(bytes).is_some() { "video" } else { "telemetry" };
+        let place = self.context.profile.link.iter().position(|link| link.name == name);
+        let Some(place) = place.filter(|_| self.implied_links) else { return };
+        if self.context.profile.link[place].radiotap.is_none() {
+            let transmitter = TransmitterAddress(transmitter);
+            let link = &mut Arc::make_mut(&mut self.context.profile).link[place];
+            link.radiotap = Some(RadiotapProfile { transmitter, antenna: None });
+            link.level = Some(DBM_BYTES);
+            self.signal.forget_sources();
+        }
+    }
+
     pub(super) fn handle_datagram(&mut self, at: Nanos, record: &Record<'_>, flow: Flow, bytes: &[u8]) {
         if self.video.observe_datagram(at, record.interface, flow, bytes, &self.context) {
             if self.video.has_stream() {
@@ -105,6 +141,23 @@ impl LinkMonitor {
         }
     }
 
+    /// Without a profile, a wireless card has a lane of its own.
+    pub(super) fn imply_card(&mut self, card: &str) {
+        let links = &self.context.profile.link;
+        if !self.implied_links || links.iter().any(|link| link.wifi.as_deref() == Some(card)) {
+            return;
+        }
+        let name = clean(card);
+        self.imply(LinkRole::Telemetry, &name, None, None);
+        let place = self.context.profile.link.iter().position(|link| link.name == name);
+        if let Some(place) = place {
+            let link = &mut Arc::make_mut(&mut self.context.profile).link[place];
+            link.wifi = Some(card.to_owned());
+            link.level = Some(DBM_BYTES);
+            self.signal.forget_sources();
+        }
+    }
+
     fn imply(&mut self, role: LinkRole, name: &str, interface: Option<String>, radio: Option<RadioProfile>) {
         const MOST_IMPLIED: usize = 6;
         let links = &self.context.profile.link;
@@ -116,6 +169,8 @@ impl LinkMonitor {
             role,
             radio,
             rc_rssi: false,
+            radiotap: None,
+            wifi: None,
             level: None,
             port: None,
             ssrc: None,

@@ -69,7 +69,7 @@ impl LinkMonitor {
             _ => vec![false; usize::from(view.columns)],
         };
         let above = standing.margin.is_some_and(|margin| margin > 0.0);
-        let has_level = link.radio.is_some() || link.rc_rssi;
+        let has_level = link.has_level();
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
         let missing = if !has_level {
             Some("no level: name its radio in the profile".to_owned())

@@ -1,5 +1,6 @@
 //! The figures, each in its own file: `observe` takes samples, `summary` gives the figure.
 
+pub mod air;
 pub mod failsafe;
 pub mod latency;
 pub mod loss;

@@ -5,6 +5,7 @@
 
 use std::io::{self, Write};
 
+use super::air;
 use crate::summary::{
     ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
     Summary, VideoSummary,
@@ -22,6 +23,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     streams(out, &summary.streams)?;
     latency(out, summary)?;
     signal(out, &summary.signal)?;
+    air::write_to(out, &summary.transmitters)?;
     range(out, &summary.range)?;
     video(out, summary)?;
     super::thresholds::write_to(out, &summary.thresholds)?;
@@ -181,7 +183,7 @@ fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
         return writeln!(out, "  not measured: no radio reported (RADIO_STATUS)");
     }
     for row in rows {
-        let name = row.link.clone().unwrap_or_else(|| format!("radio {}/{}", row.system, row.component));
+        let name = row.link.clone().unwrap_or_else(|| row.radio_name());
         let snr = row.snr_median_db.map_or_else(String::new, |snr| format!("; above noise {snr:.1} dB"));
         writeln!(
             out,

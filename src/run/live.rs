@@ -29,12 +29,13 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         Some(path) => format!("listening; recording to {}", path.display()),
         None => "listening; recording nothing".to_owned(),
     };
-    let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?];
-    let [vehicle, handset, video] = sources.clone();
+    let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
+    let [vehicle, handset, video, level] = sources.clone();
     let handle = live::start(LiveConfig {
         vehicle,
         handset,
         video,
+        level,
         forward: url(&args.forward)?,
         timesync: args.timesync,
         request_rates_hz: args.request_rates,

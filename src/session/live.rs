@@ -59,6 +59,8 @@ pub struct LiveConfig {
     pub handset: Option<SourceUrl>,
     /// Where the video is heard.
     pub video: Option<SourceUrl>,
+    /// Where a level is read beside them: a wireless card's, or an interface's in monitor mode.
+    pub level: Option<SourceUrl>,
     /// The other program that the vehicle's bytes pass on to, both ways.
     pub forward: Option<SourceUrl>,
     /// Send TIMESYNC requests.
@@ -89,6 +91,7 @@ impl Default for LiveConfig {
             vehicle: None,
             handset: None,
             video: None,
+            level: None,
             forward: None,
             timesync: false,
             request_rates_hz: None,
@@ -107,10 +110,15 @@ impl Default for LiveConfig {
 impl LiveConfig {
     /// The sources, in the order of their interfaces.
     fn sources(&self) -> Vec<(&'static str, &SourceUrl)> {
-        [("vehicle", &self.vehicle), ("handset", &self.handset), ("video", &self.video)]
-            .into_iter()
-            .filter_map(|(name, url)| Some((name, url.as_ref()?)))
-            .collect()
+        [
+            ("vehicle", &self.vehicle),
+            ("handset", &self.handset),
+            ("video", &self.video),
+            ("level", &self.level),
+        ]
+        .into_iter()
+        .filter_map(|(name, url)| Some((name, url.as_ref()?)))
+        .collect()
     }
 
     fn check(&self) -> anyhow::Result<()> {
@@ -131,6 +139,20 @@ impl LiveConfig {
         {
             bail!("'{url}' cannot be the {name} source: a joystick is a handset; give it with --handset");
         }
+        for (name, url) in &sources {
+            match url {
+                SourceUrl::Wifi(_) if *name != "level" => {
+                    bail!("'{url}' cannot be the {name} source: it gives a level alone; give it with --level")
+                }
+                SourceUrl::Wifi(_) | SourceUrl::Capture { .. } => {}
+                _ if *name == "level" => {
+                    bail!(
+                        "'{url}' gives no level; --level takes wifi:IFACE, or capture:IFACE in monitor mode"
+                    )
+                }
+                _ => {}
+            }
+        }
         let transmits = self.timesync || self.request_rates_hz.is_some();
         if (self.forward.is_some() || transmits)
             && !matches!(
@@ -144,7 +166,11 @@ impl LiveConfig {
         }
         match &self.forward {
             Some(
-                SourceUrl::Stdin | SourceUrl::File(_) | SourceUrl::Joystick(_) | SourceUrl::Capture { .. },
+                SourceUrl::Stdin
+                | SourceUrl::File(_)
+                | SourceUrl::Joystick(_)
+                | SourceUrl::Capture { .. }
+                | SourceUrl::Wifi(_),
             ) => {
                 bail!("--forward needs an end that can be read and written; use serial:, udp:// or tcp://")
             }
@@ -205,6 +231,7 @@ fn opening_entries(config: &LiveConfig, link: impl Fn(&str) -> Option<LinkType>)
         let kind = match url {
             SourceUrl::Udp { .. } => InterfaceKind::Datagram,
             SourceUrl::Joystick(_) => InterfaceKind::Joystick,
+            SourceUrl::Wifi(_) => InterfaceKind::Wireless,
             SourceUrl::Capture { .. } => link(name).map_or(InterfaceKind::Datagram, InterfaceKind::Captured),
             _ => InterfaceKind::Stream,
         };
@@ -302,15 +329,19 @@ impl Live {
     }
 }
 
-/// A pipe shows only by its first bytes that it brings datagrams, out of a capture; its
+/// A pipe shows only by its first bytes that it brings datagrams or packets, out of a capture; its
 /// interface stood as a byte stream until then.
 fn described_anew(interfaces: &mut [InterfaceInfo], record: &OwnedRecord) -> Option<Entry<'static>> {
-    let OwnedBody::Datagram { .. } = record.body else { return None };
+    let kind = match &record.body {
+        OwnedBody::Datagram { .. } => InterfaceKind::Datagram,
+        OwnedBody::Packet(packet) => InterfaceKind::Captured(packet.as_packet().link),
+        _ => return None,
+    };
     let info = interfaces.get_mut(usize::from(record.interface.0))?;
     if info.kind != InterfaceKind::Stream {
         return None;
     }
-    info.kind = InterfaceKind::Datagram;
+    info.kind = kind;
     Some(Entry::Interface(record.interface, info.clone()))
 }
 

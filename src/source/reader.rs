@@ -113,7 +113,9 @@ impl Taker {
         let record = match entry {
             Entry::Record(record) => record,
             Entry::Interface(id, info) => {
-                if info.kind == InterfaceKind::Joystick && self.devices.len() < MOST_INTERFACES {
+                if matches!(info.kind, InterfaceKind::Joystick | InterfaceKind::Wireless)
+                    && self.devices.len() < MOST_INTERFACES
+                {
                     self.devices.insert(*id);
                 }
                 return;
@@ -126,12 +128,7 @@ impl Taker {
             Body::Stream(_) => self.traffic(record, InterfaceKind::Stream),
             Body::Datagram { .. } => self.traffic(record, InterfaceKind::Datagram),
             Body::Note(note) => self.note(note),
-            Body::Packet(packet) => {
-                if let Some((flow, bytes)) = packet.datagram() {
-                    let body = Body::Datagram { flow, bytes };
-                    self.traffic(&Record { body, ..record.clone() }, InterfaceKind::Datagram);
-                }
-            }
+            Body::Packet(packet) => self.traffic(record, InterfaceKind::Captured(packet.link)),
             Body::Other => {}
         }
     }

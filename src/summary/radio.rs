@@ -13,11 +13,17 @@ use super::Interval;
 pub struct SignalSummary {
     /// The link of the profile, if one names this radio.
     pub link: Option<String>,
-    /// System id.
-    pub system: u8,
+    /// System id; `None` where the level is no MAVLink sender's.
+    pub system: Option<u8>,
     /// Component id.
-    pub component: u8,
-    /// `radio_status` or `rc_channels`.
+    pub component: Option<u8>,
+    /// Address of the transmitter, or name of the card, where the level is no MAVLink sender's.
+    #[serde(default)]
+    pub radio: Option<String>,
+    /// The receiver's antenna, where levels are given for each.
+    #[serde(default)]
+    pub antenna: Option<u8>,
+    /// `radio_status`, `rc_channels`, `radiotap` or `kernel`.
     pub source: String,
     /// `down` or `up`.
     pub direction: String,
@@ -35,6 +41,32 @@ pub struct SignalSummary {
     pub noise_median: Option<f64>,
     /// Median of level less noise; `None` in device units.
     pub snr_median_db: Option<f64>,
+}
+
+impl SignalSummary {
+    /// The same in few letters: an address by its last two bytes, `#` before the antenna.
+    #[must_use]
+    pub fn short_name(&self) -> String {
+        let name = match (&self.radio, self.system, self.component) {
+            (Some(radio), ..) => {
+                if radio.len() == 17 { radio.get(12..) } else { None }.unwrap_or(radio).to_owned()
+            }
+            (None, Some(system), Some(component)) => format!("{system}/{component}"),
+            _ => String::new(),
+        };
+        self.antenna.map_or(name.clone(), |antenna| format!("{name}#{antenna}"))
+    }
+
+    /// What the radio is called on screens and in reports.
+    #[must_use]
+    pub fn radio_name(&self) -> String {
+        let name = match (&self.radio, self.system, self.component) {
+            (Some(radio), ..) => radio.clone(),
+            (None, Some(system), Some(component)) => format!("radio {system}/{component}"),
+            _ => "radio".to_owned(),
+        };
+        self.antenna.map_or(name.clone(), |antenna| format!("{name} antenna {antenna}"))
+    }
 }
 
 /// Level against distance, and how far is proven.

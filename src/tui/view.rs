@@ -3,6 +3,7 @@
 //! Every page has the same frame: what to do at the top, the page, the state of
 //! sources and recorder, and the keys at the foot.
 
+mod air;
 mod banner;
 mod dialog;
 mod events;

@@ -280,8 +280,10 @@ fn summary(data: Data) -> Summary {
     summary.signal = [("video", "down", -71.0), ("video", "up", -69.0), ("downlink", "down", -78.0)]
         .map(|(link, direction, median)| SignalSummary {
             link: Some(link.to_owned()),
-            system: 1,
-            component: 240,
+            system: Some(1),
+            component: Some(240),
+            radio: None,
+            antenna: None,
             source: "radio_status".to_owned(),
             direction: direction.to_owned(),
             unit: LevelUnit::Dbm,

@@ -4,7 +4,8 @@
 //! and what its peer receives; on the ground its own side is the downlink, in the vehicle the
 //! uplink. The older radio report counts only from a sender that never sends the newer one.
 //! RC_CHANNELS.rssi of the vehicle is an uplink level where a link of the profile says so; 0 is a
-//! level there. A video or telemetry link's level is the one received at the ground, a control
+//! level there. So is a transmitter that a receiver in monitor mode hears (radiotap), its level that of each
+//! frame in dBm, of the whole and of each antenna. A video or telemetry link's level is the one received at the ground, a control
 //! link's the one received at the vehicle. Source of the fields: the public MAVLink message set.
 //! Unit: dBm where the profile gives the link a scale, else device units.
 //!
@@ -20,23 +21,29 @@
 //! (later seconds are not kept).
 
 mod cells;
+mod key;
 mod tally;
 
 use std::collections::VecDeque;
 
 use crate::link::context::{Context, Sender};
+use crate::link::ieee80211::Address;
+use crate::link::radiotap;
 use crate::link::telemetry::Telemetry;
-use crate::profile::{LevelScale, LinkProfile, LinkRole, Mounted};
+use crate::profile::{DBM_BYTES, LinkProfile};
 use crate::record::{Direction, InterfaceId};
 use crate::snapshot::{LevelCell, View};
 use crate::stats::{quantile, theil_sen};
 use crate::summary::SignalSummary;
 use crate::units::{LevelUnit, Nanos};
 
+use key::{LevelSource, RadioKey, Report, Side, on_ground};
 use tally::Tally;
 
 /// Radios kept: strangers on the network must not grow memory.
 const MOST_RADIOS: usize = 16;
+/// The same for those whose levels this computer receives itself, antennas apart.
+const MOST_RADIOS_HERE: usize = 32;
 /// Raw samples kept a side.
 const MOST_SAMPLES: usize = 16_384;
 /// How long raw samples are kept.
@@ -63,27 +70,6 @@ pub struct Trend {
     pub ci90: [f64; 2],
     /// Samples behind it.
     pub samples: usize,
-}
-
-/// What a level is read from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Report {
-    RadioStatus,
-    RcChannels,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-struct RadioKey {
-    report: Report,
-    system: u8,
-    component: u8,
-}
-
-/// Which end of its radio link a side is received at, as seen from the reporting radio.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Side {
-    Own,
-    Peer,
 }
 
 /// One side of one radio.
@@ -138,20 +124,6 @@ impl Radio {
     }
 }
 
-/// Where a link's level comes from, and its scale.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct LevelSource {
-    key: RadioKey,
-    side: Side,
-    scale: Option<LevelScale>,
-}
-
-impl LevelSource {
-    fn scaled(&self, raw: f64) -> f64 {
-        self.scale.map_or(raw, |scale| scale.slope_db * raw + scale.offset_dbm)
-    }
-}
-
 /// All radios' levels.
 #[derive(Clone, Debug, Default)]
 pub struct SignalMeter {
@@ -171,7 +143,7 @@ impl SignalMeter {
         let (system, component) = (sender.system, sender.component);
         match *telemetry {
             Telemetry::Radio { rssi, remote_rssi, noise, remote_noise, older, .. } => {
-                let key = RadioKey { report: Report::RadioStatus, system, component };
+                let key = RadioKey::sender(Report::RadioStatus, system, component);
                 let Some(radio) = self.radio(at, key, sender.interface, older) else { return };
                 if let Some(level) = rssi {
                     radio.own.take(at, level, noise);
@@ -182,7 +154,7 @@ impl SignalMeter {
                 }
             }
             Telemetry::RcInput { rssi, older, .. } if context.roles.vehicle() == Some(system) => {
-                let key = RadioKey { report: Report::RcChannels, system, component };
+                let key = RadioKey::sender(Report::RcChannels, system, component);
                 let Some(radio) = self.radio(at, key, sender.interface, older) else { return };
                 if let Some(level) = rssi {
                     radio.own.take(at, level, None);
@@ -196,7 +168,7 @@ impl SignalMeter {
     fn radio(&mut self, at: Nanos, key: RadioKey, interface: InterfaceId, older: bool) -> Option<&mut Radio> {
         let index = match self.radios.iter().position(|radio| radio.key == key) {
             Some(index) => index,
-            None if self.radios.len() < MOST_RADIOS => {
+            None if self.has_room(key) => {
                 let (own, peer) = (SideSamples::default(), SideSamples::default());
                 self.radios.push(Radio { key, interface, last: at, older, own, peer });
                 self.radios.len() - 1
@@ -221,6 +193,60 @@ impl SignalMeter {
         Some(radio)
     }
 
+    /// Takes the kernel's own figure of a wireless card: level and noise in dBm.
+    pub(crate) fn observe_card(
+        &mut self,
+        at: Nanos,
+        interface: InterfaceId,
+        name: &str,
+        (level, noise): (i8, Option<i8>),
+        context: &Context,
+    ) {
+        self.follow(context);
+        if let Some(radio) = self.radio(at, RadioKey::card(name), interface, false) {
+            radio.own.take(at, as_byte(level), noise.map(as_byte));
+        }
+    }
+
+    /// Where links read their levels has changed in the profile.
+    pub(crate) fn forget_sources(&mut self) {
+        self.sources.clear();
+    }
+
+    /// Whether another radio of this kind may be kept.
+    fn has_room(&self, key: RadioKey) -> bool {
+        let most = if key.report.is_here() { MOST_RADIOS_HERE } else { MOST_RADIOS };
+        self.radios.iter().filter(|radio| radio.key.report.is_here() == key.report.is_here()).count() < most
+    }
+
+    /// Takes what a receiver in monitor mode says of a transmitter's frame.
+    pub(crate) fn observe_air(
+        &mut self,
+        at: Nanos,
+        interface: InterfaceId,
+        transmitter: Address,
+        header: &radiotap::Header,
+        context: &Context,
+    ) {
+        self.follow(context);
+        let whole = header.whole();
+        let mut take = |antenna, group: radiotap::Group| {
+            let key = RadioKey::transmitter(transmitter, antenna);
+            let Some(level) = group.signal_dbm else { return };
+            let Some(radio) = self.radio(at, key, interface, false) else { return };
+            radio.own.take(at, as_byte(level), group.noise_dbm.map(as_byte));
+        };
+        take(None, whole);
+        let mut alone = true;
+        for (antenna, group) in header.antennas() {
+            alone = false;
+            take(Some(antenna), group);
+        }
+        if alone && whole.antenna.is_some() {
+            take(whole.antenna, whole);
+        }
+    }
+
     /// Keeps the links' sources in step with the profile, which may name more links as they are heard.
     fn follow(&mut self, context: &Context) {
         let links = &context.profile.link;
@@ -228,7 +254,7 @@ impl SignalMeter {
             return;
         }
         self.vehicle = context.roles.vehicle();
-        self.sources = links.iter().map(|link| source_of(link, context)).collect();
+        self.sources = links.iter().map(|link| LevelSource::of(link, context)).collect();
         self.seconds.resize(links.len(), Vec::new());
     }
 
@@ -251,12 +277,7 @@ impl SignalMeter {
     /// The samples behind a link's level. A receiver behind RC_CHANNELS may be any component of the vehicle.
     fn samples(&self, link: usize) -> Option<(LevelSource, &SideSamples)> {
         let source = self.sources.get(link).copied().flatten()?;
-        let radio = self.radios.iter().find(|radio| match source.key.report {
-            Report::RadioStatus => radio.key == source.key,
-            Report::RcChannels => {
-                radio.key.report == Report::RcChannels && radio.key.system == source.key.system
-            }
-        })?;
+        let radio = self.radios.iter().find(|radio| source.reads(radio.key))?;
         Some((source, radio.side(source.side)))
     }
 
@@ -288,7 +309,10 @@ impl SignalMeter {
     #[must_use]
     pub fn summary(&self, context: &Context) -> Vec<SignalSummary> {
         let mut radios: Vec<&Radio> = self.radios.iter().collect();
-        radios.sort_by_key(|radio| (radio.key.system, radio.key.component, radio.key.report));
+        radios.sort_by_key(|radio| {
+            let key = radio.key;
+            (key.report.is_here(), key.system, key.component, key)
+        });
         let mut rows = Vec::new();
         for radio in radios {
             for down in [true, false] {
@@ -309,23 +333,23 @@ impl SignalMeter {
         let by_level = (0..links.len()).find(|&link| {
             self.samples(link).is_some_and(|(source, _)| source.side == side && self.reads(link, radio))
         });
-        if key.report == Report::RcChannels && by_level.is_none() {
+        if by_level.is_none() && (key.report == Report::RcChannels || self.is_sole_antenna(key)) {
             return None;
         }
         let named = by_level.or_else(|| (0..links.len()).find(|&link| self.reads(link, radio)));
         let link = named.map(|index| &links[index]);
-        let scale = link.and_then(|link| link.level);
+        let here = key.report.is_here();
+        let scale = if here { Some(DBM_BYTES) } else { link.and_then(|link| link.level) };
         let figures = samples.tally.figures(scale);
         Some(SignalSummary {
             link: link.map(|link| link.name.clone()),
-            system: key.system,
-            component: key.component,
-            source: match key.report {
-                Report::RadioStatus => "radio_status".to_owned(),
-                Report::RcChannels => "rc_channels".to_owned(),
-            },
+            system: (!here).then_some(key.system),
+            component: (!here).then_some(key.component),
+            radio: key.name(),
+            antenna: key.antenna,
+            source: key.report.word().to_owned(),
             direction: if down { "down".to_owned() } else { "up".to_owned() },
-            unit: link.map_or(LevelUnit::Raw, LinkProfile::unit),
+            unit: if here { LevelUnit::Dbm } else { link.map_or(LevelUnit::Raw, LinkProfile::unit) },
             samples: samples.tally.samples(),
             median: figures.median,
             p05: figures.p05,
@@ -337,12 +361,14 @@ impl SignalMeter {
 
     /// Whether a link's level is read from this radio, from either side.
     fn reads(&self, link: usize, radio: &Radio) -> bool {
-        self.sources.get(link).copied().flatten().is_some_and(|source| match source.key.report {
-            Report::RadioStatus => source.key == radio.key,
-            Report::RcChannels => {
-                radio.key.report == Report::RcChannels && radio.key.system == source.key.system
-            }
-        })
+        self.sources.get(link).copied().flatten().is_some_and(|source| source.reads(radio.key))
+    }
+
+    /// One antenna that says what the whole says, since there is no other.
+    fn is_sole_antenna(&self, key: RadioKey) -> bool {
+        let name = key.name();
+        let same = |radio: &&Radio| radio.key.antenna.is_some() && radio.key.name() == name;
+        key.antenna.is_some() && self.radios.iter().filter(same).count() < 2
     }
 
     /// A link's levels, one a column: from raw samples where columns are narrow and those are kept for
@@ -370,28 +396,9 @@ impl SignalMeter {
     }
 }
 
-/// Where a link's level comes from.
-fn source_of(link: &LinkProfile, context: &Context) -> Option<LevelSource> {
-    if link.rc_rssi {
-        let key = RadioKey { report: Report::RcChannels, system: context.roles.vehicle()?, component: 0 };
-        return Some(LevelSource { key, side: Side::Own, scale: link.level });
-    }
-    let radio = link.radio?;
-    let key = RadioKey { report: Report::RadioStatus, system: radio.system, component: radio.component };
-    let wants_down = link.role != LinkRole::Control;
-    let side = if on_ground(key, context) == wants_down { Side::Own } else { Side::Peer };
-    Some(LevelSource { key, side, scale: link.level })
-}
-
-/// Whether a radio sits at the handset: the profile's word, else yes unless its system is the vehicle's.
-fn on_ground(key: RadioKey, context: &Context) -> bool {
-    if key.report == Report::RcChannels {
-        return false;
-    }
-    let said = context.profile.link.iter().filter_map(|link| link.radio).find_map(|radio| {
-        (radio.system == key.system && radio.component == key.component).then_some(radio.mounted).flatten()
-    });
-    said.map_or(context.roles.vehicle() != Some(key.system), |mounted| mounted == Mounted::Ground)
+/// A level in dBm as it is kept.
+const fn as_byte(dbm: i8) -> u8 {
+    (dbm as i16 + 128) as u8
 }
 
 /// The trend of points (seconds, level) in order of time.

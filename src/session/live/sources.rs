@@ -16,7 +16,7 @@ use crate::source::intake::Intake;
 use crate::source::line::{Line, Notices, Outgoing, Passing};
 use crate::source::packet_socket::{self, PacketDrops};
 use crate::source::stream::{Connection, Refusal};
-use crate::source::{OpenError, SourceUrl, evdev, reader, stream, transmit, udp};
+use crate::source::{OpenError, SourceUrl, evdev, reader, stream, transmit, udp, wifi};
 
 use super::LiveConfig;
 
@@ -32,6 +32,7 @@ enum Opened {
     Udp(udp::Socket),
     Joystick(Option<evdev::Device>, PathBuf),
     Capture(packet_socket::Socket),
+    Wifi(Option<wifi::Card>, String),
     Reader(Box<dyn std::io::Read + Send>),
 }
 
@@ -173,6 +174,12 @@ impl Sources {
                 let reopen = move || packet_socket::open(&interface, &ports);
                 self.spawn(packet_socket::run(Some(socket), line, drops, reopen));
             }
+            (Opened::Wifi(card, name), line) => {
+                if card.is_none() {
+                    line.down("it was not there at the start");
+                }
+                self.spawn(wifi::run(card, line, move || wifi::open(&name)));
+            }
             (Opened::Stream(connection), line) => {
                 if connection.is_none() {
                     line.down("it was not there at the start");
@@ -262,6 +269,11 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
         SourceUrl::Udp { host, port } => udp::listen(host, *port).map(Opened::Udp),
         SourceUrl::Stdin => Ok(Opened::Reader(Box::new(std::io::stdin()))),
         SourceUrl::File(path) => reader::open(path).map(Opened::Reader),
+        SourceUrl::Wifi(name) => match wifi::open(name) {
+            Ok(card) => Ok(Opened::Wifi(Some(card), name.clone())),
+            Err(_) if may_wait => Ok(Opened::Wifi(None, name.clone())),
+            Err(refusal) => Err(refusal),
+        },
         SourceUrl::Capture { interface, ports } => packet_socket::open(interface, ports).map(Opened::Capture),
         SourceUrl::Joystick(path) => match evdev::open(path) {
             Ok(device) => Ok(Opened::Joystick(Some(device), path.clone())),

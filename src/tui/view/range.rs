@@ -82,7 +82,7 @@ fn signals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buff
 
 fn signal_row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
-    let radio = format!("radio {}/{}", signal.system, signal.component);
+    let radio = signal.radio_name();
     pen.cut(0, row, signal.link.as_deref().unwrap_or(&radio), 13, theme.strong);
     pen.text(14, row, if signal.direction == "up" { "uplink" } else { "downlink" }, theme.base);
     let whole = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.0}"));

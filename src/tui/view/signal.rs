@@ -15,7 +15,7 @@ use crate::tui::widget::scale::Scale;
 use crate::tui::widget::trend::{BadSide, Trend};
 use crate::units::LevelUnit;
 
-use super::{GUTTER, Scene, lanes, put, time_axis, window_text};
+use super::{GUTTER, Scene, air, lanes, put, time_axis, window_text};
 
 /// From this width on the limit stands beside the plot.
 const WIDE: u16 = 112;
@@ -32,6 +32,10 @@ pub(super) const fn side(width: u16) -> u16 {
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let radios = snapshot.summary.signal.len().clamp(1, 6) as u16;
     let (body, table) = split_rows(area, area.height.saturating_sub(radios + 3));
+    let (body, on_air) = split_rows(body, body.height.saturating_sub(air::rows(snapshot, area.height)));
+    if on_air.height > 0 {
+        air::render(scene, snapshot, on_air, buffer);
+    }
     let mut with_level: Vec<&Lane> = snapshot.lanes.iter().filter(|lane| lane.unit.is_some()).collect();
     // Links whose limit is known first.
     with_level.sort_by_key(|lane| lane.threshold.is_none());
@@ -268,7 +272,7 @@ fn radio_rows(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
 
 fn radio_row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
-    let radio = format!("{}/{}", signal.system, signal.component);
+    let radio = signal.short_name();
     pen.cut(0, row, signal.link.as_deref().unwrap_or("no link"), 11, theme.strong);
     pen.cut(12, row, &radio, 7, theme.dim);
     pen.text(20, row, if signal.direction == "up" { "uplink" } else { "downlink" }, theme.base);

@@ -45,7 +45,7 @@ impl<'a> Flown<'a> {
 
     pub(super) fn row(&self, index: usize) -> Option<RangeSummary> {
         let link = &self.context.profile.link[index];
-        let has_level = link.radio.is_some() || link.rc_rssi;
+        let has_level = link.has_level();
         let max_distance_m = self.farthest();
         if !has_level && max_distance_m.is_none() {
             return None;
@@ -158,7 +158,7 @@ impl<'a> Flown<'a> {
 
     pub(super) fn view(&self, index: usize) -> Option<RangeView> {
         let link = &self.context.profile.link[index];
-        if !(link.radio.is_some() || link.rc_rssi) && self.farthest().is_none() {
+        if !link.has_level() && self.farthest().is_none() {
             return None;
         }
         let points = self.points(index);
