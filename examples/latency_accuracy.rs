@@ -33,14 +33,20 @@ impl Column {
     }
 
     fn line(&self) -> String {
-        let count = self.errors.len().max(1) as f64;
+        if self.errors.is_empty() {
+            return format!("{:>6} {:>6} {:>6} {:>6} {:>5}", "-", "-", "-", "-", self.missing);
+        }
+        let count = self.errors.len() as f64;
         let mean = self.errors.iter().sum::<f64>() / count;
         let rms = (self.errors.iter().map(|error| error * error).sum::<f64>() / count).sqrt();
         let mut sizes: Vec<f64> = self.errors.iter().map(|error| error.abs()).collect();
         sizes.sort_by(f64::total_cmp);
-        let most = if sizes.is_empty() { f64::NAN } else { quantile(&sizes, 0.95) };
-        let coverage = 100.0 * self.covered as f64 / self.with_interval.max(1) as f64;
-        format!("{mean:>6.2} {rms:>6.2} {most:>6.2} {coverage:>6.1} {:>5}", self.missing)
+        let most = quantile(&sizes, 0.95);
+        let coverage = match self.with_interval {
+            0 => "-".to_owned(),
+            with => format!("{:.1}", 100.0 * self.covered as f64 / with as f64),
+        };
+        format!("{mean:>6.2} {rms:>6.2} {most:>6.2} {coverage:>6} {:>5}", self.missing)
     }
 }
 

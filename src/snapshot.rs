@@ -11,6 +11,8 @@ use crate::record::MarkKind;
 use crate::summary::{Summary, Verdict};
 use crate::units::LevelUnit;
 
+pub use crate::summary::LatencyMovement as Movement;
+
 /// A window of time, cut into equal columns.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct View {
@@ -161,25 +163,6 @@ pub struct StageView {
     pub limited_by: Option<String>,
     /// Why it is not measured, and what to do.
     pub missing: Option<String>,
-}
-
-/// The last movement that was measured: stick over servo.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Movement {
-    /// Seconds from the first record to its start.
-    pub at_s: f64,
-    /// Stick number from 1.
-    pub stick: u8,
-    /// Servo (or input) number from 1.
-    pub output: u8,
-    /// True where the output is an RC input, not a servo.
-    pub output_is_input: bool,
-    /// Stick, milliseconds from the movement's start against microseconds.
-    pub stick_points: Vec<(f64, f64)>,
-    /// Output as mapped to stick units, likewise.
-    pub output_points: Vec<(f64, f64)>,
-    /// The age interval it allows.
-    pub age_ms: (f64, Option<f64>),
 }
 
 /// Latency, for drawing.

@@ -11,6 +11,7 @@ pub mod path_loss;
 pub mod propagation;
 pub mod proportion;
 pub mod quantile;
+pub mod smoothed;
 pub mod symmetric;
 pub mod theil_sen;
 pub mod turnbull;

@@ -17,7 +17,8 @@ use serde::{Deserialize, Serialize};
 
 pub use air::TransmitterSummary;
 pub use latency::{
-    ClockSummary, ControlHolds, LatencyChannel, LatencyStage, LatencySummary, LeftOut, MovesNeeded,
+    ClockSummary, ControlHolds, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
+    LatencySummary, LeftOut, MovesNeeded,
 };
 pub use radio::{RangeSummary, SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
 pub use traffic::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};

@@ -29,7 +29,7 @@ fn check_medians(session: &Session, limit_ms: f64) {
 
 #[test]
 fn percentiles_meet_the_truth() {
-    for (rate, p50_limit, p90_limit) in [(4.0, 6.5, 11.0), (10.0, 4.5, 7.0), (25.0, 3.5, 5.0)] {
+    for (rate, p50_limit, p90_limit) in [(4.0, 5.5, 9.0), (10.0, 3.5, 6.0), (25.0, 3.0, 4.5)] {
         for seed in 1..=3 {
             let session = play(&Scenario::new(seed, rate));
             let summary = session.summary();
@@ -48,7 +48,7 @@ fn percentiles_meet_the_truth() {
 
 #[test]
 fn on_board_stage_needs_no_alignment() {
-    for (rate, limit) in [(10.0, 7.0), (25.0, 4.0)] {
+    for (rate, limit) in [(10.0, 6.0), (25.0, 3.0)] {
         let session = play(&Scenario { timesync: false, ..Scenario::new(4, rate) });
         let stage = session.summary().input_to_servo.unwrap();
         let error = stage.p50_ms.unwrap() - quantile(&session.truth.input_to_servo, 0.5);
@@ -88,6 +88,66 @@ fn outputs_may_be_reversed_trimmed_scaled_and_stopped() {
     }
 }
 
+/// Where outputs show what lies between the samples seen, no hold is added to the delay.
+#[test]
+fn a_stick_sent_on_as_it_stands_is_not_taken_for_a_held_one() {
+    for seed in 1..=4 {
+        let session = play(&Scenario { continuous: true, ..Scenario::new(seed, 25.0) });
+        check_medians(&session, 4.0);
+        let summary = session.summary();
+        let p90 = servo(&summary).p90_ms.unwrap() - quantile(&session.truth.stick_to_servo, 0.9);
+        assert!(p90.abs() < 4.0, "seed {seed}: p90 off by {p90:.2} ms");
+    }
+}
+
+/// Every flick goes from one end stop to the other: two still levels, and the ramp between them unknown but
+/// for its ends. The figure is there and near, or it is not given.
+#[test]
+fn end_stops_at_every_flick_leave_the_ramp_between_them() {
+    for seed in 1..=3 {
+        let stops = (1250.0, 1750.0);
+        let session = play(&Scenario { extremes: true, stops, ..Scenario::new(seed, 25.0) });
+        let summary = session.summary();
+        let Some(stage) = &summary.stick_to_servo else { continue };
+        let (Some(p50), Some([low, high])) = (stage.p50_ms, stage.p50_ci95_ms) else { continue };
+        let (truth, clock) =
+            (quantile(&session.truth.stick_to_servo, 0.5), stage.clock_uncertainty_ms.unwrap());
+        assert!(truth >= low - clock && truth <= high + clock, "seed {seed}: {p50} for {truth}");
+    }
+}
+
+#[test]
+fn an_output_that_mixes_two_sticks_is_left_out() {
+    let session = play(&Scenario { mixed: true, ..Scenario::new(2, 25.0) });
+    check_medians(&session, 4.0);
+    let summary = session.summary();
+    let rows: Vec<_> = servo(&summary).channels.iter().map(|row| (row.stick, row.servo)).collect();
+    assert_eq!(rows, vec![(Some(1), Some(1))]);
+    let rows = &summary.stick_to_input.as_ref().unwrap().channels;
+    assert_eq!(
+        rows.iter().map(|row| (row.stick, row.input)).collect::<Vec<_>>(),
+        vec![(Some(1), Some(1)), (Some(2), Some(2))]
+    );
+}
+
+/// Telemetry at every second tick of the handset meets each stick position at one moment of its stand.
+#[test]
+fn telemetry_in_step_with_the_sticks_is_said_and_widens_the_interval() {
+    for seed in 1..=4 {
+        let session = play(&Scenario { in_step: true, ..Scenario::new(seed, 25.0) });
+        let summary = session.summary();
+        let stage = servo(&summary);
+        let ([low, high], clock) = (stage.p50_ci95_ms.unwrap(), stage.clock_uncertainty_ms.unwrap());
+        let truth = quantile(&session.truth.stick_to_servo, 0.5);
+        assert!(high - low >= 20.0 && truth >= low - clock && truth <= high + clock, "seed {seed}");
+        let view = session.meter.view(&session.context, &summary);
+        assert!(view.stages[0].limited_by.as_ref().unwrap().contains("in step with the sticks"));
+        let free = play(&Scenario::new(seed, 25.0));
+        let view = free.meter.view(&free.context, &free.summary());
+        assert!(!view.stages[0].limited_by.as_ref().unwrap().contains("in step"));
+    }
+}
+
 #[test]
 fn a_dead_band_is_seen_through() {
     check_medians(&play(&Scenario { dead_band: 40.0, ..Scenario::new(5, 25.0) }), 4.0);
@@ -98,7 +158,7 @@ fn two_sticks_moved_together_wait_for_more_evidence() {
     let session = play(&Scenario { together: true, ..Scenario::new(1, 25.0) });
     let summary = session.summary();
     assert!(summary.stick_to_servo.is_none(), "{:?}", summary.stick_to_servo);
-    let view = session.meter.view(&session.clocks, &session.context, &summary);
+    let view = session.meter.view(&session.context, &summary);
     assert!(view.stages[0].missing.as_ref().unwrap().contains("one stick at a time"));
 }
 
@@ -177,7 +237,7 @@ fn leaving_empty_cells_out_changes_no_estimate() {
 fn asking_twice_gives_the_same_and_changes_nothing() {
     let session = play(&Scenario::new(11, 10.0));
     let first = session.summary();
-    let _ = session.meter.view(&session.clocks, &session.context, &first);
+    let _ = session.meter.view(&session.context, &first);
     assert_eq!(first, session.summary());
     let copy = session.meter.clone();
     assert_eq!(first, copy.summary(&session.clocks, &session.context));
@@ -188,6 +248,6 @@ fn nothing_heard_is_nothing_measured_with_the_reason() {
     let session = play(&Scenario { movements: 1, ..Scenario::new(1, 10.0) });
     let summary = session.summary();
     assert!(summary.stick_to_servo.is_none());
-    let view = session.meter.view(&session.clocks, &session.context, &summary);
+    let view = session.meter.view(&session.context, &summary);
     assert!(view.stages.iter().all(|stage| stage.missing.is_some()));
 }

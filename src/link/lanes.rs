@@ -34,7 +34,7 @@ impl LinkMonitor {
             verdicts: super::verdict::verdicts(self, &summary),
             lanes: (0..links.len()).map(|index| self.lane(index, view)).collect(),
             senders: self.sender_lanes(&summary, view),
-            latency: self.latency.view(&self.clocks, context, &summary.latency),
+            latency: self.latency.view(context, &summary.latency),
             video: self.video.view(context, view),
             range: self.range.view(context, self.evidence()),
             vibration: self.vibration.view(context, &self.video, &self.signal, view),

@@ -35,6 +35,39 @@ pub struct LatencySummary {
     pub stick_to_input: Option<LatencyStage>,
     /// RC input to servo output, on board.
     pub input_to_servo: Option<LatencyStage>,
+    /// For drawing, not in the file.
+    #[serde(skip)]
+    pub drawing: LatencyDrawing,
+}
+
+/// What a screen draws of the three stages beside their figures.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LatencyDrawing {
+    /// Median over the session, of each stage: seconds, ms.
+    pub drift: [Vec<(f64, f64)>; 3],
+    /// How much each stage's ages stay unknown by, where telemetry is sampled in step with the sticks, ms.
+    pub unlocated_ms: [Option<f64>; 3],
+    /// The last movement that was measured.
+    pub movement: Option<LatencyMovement>,
+}
+
+/// A movement that was measured: stick over servo.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LatencyMovement {
+    /// Seconds from the first record to its start.
+    pub at_s: f64,
+    /// Stick number from 1.
+    pub stick: u8,
+    /// Servo (or input) number from 1.
+    pub output: u8,
+    /// True where the output is an RC input, not a servo.
+    pub output_is_input: bool,
+    /// Stick, milliseconds from the movement's start against microseconds.
+    pub stick_points: Vec<(f64, f64)>,
+    /// Output as mapped to stick units, likewise.
+    pub output_points: Vec<(f64, f64)>,
+    /// The age interval it allows.
+    pub age_ms: (f64, Option<f64>),
 }
 
 /// Movements that were left out, by reason.
@@ -64,7 +97,7 @@ pub struct MovesNeeded {
 /// One latency stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LatencyStage {
-    /// `interval-censored`.
+    /// `interval-censored`, or `difference` of the two stages from the sticks.
     pub method: String,
     /// Stick movements used.
     pub events: u64,

@@ -41,6 +41,14 @@ pub(crate) struct Scenario {
     /// Sticks are flicked out and back at once, without rest at the far end.
     pub(crate) there_and_back: bool,
     pub(crate) control_loss: f64,
+    /// Sticks go from end to end alone.
+    pub(crate) extremes: bool,
+    /// Telemetry comes in whole multiples of the handset's tick, never earlier or later.
+    pub(crate) in_step: bool,
+    /// A radio frame carries the stick as it stands then, not one of the samples that are seen here.
+    pub(crate) continuous: bool,
+    /// A second stick moves by itself, and servo 2 mixes both.
+    pub(crate) mixed: bool,
     /// No radio frame arrives in this span.
     pub(crate) control_outage: Option<(f64, f64)>,
 }
@@ -64,6 +72,10 @@ impl Scenario {
             manual: false,
             there_and_back: false,
             control_loss: 0.02,
+            extremes: false,
+            in_step: false,
+            mixed: false,
+            continuous: false,
             control_outage: None,
         }
     }
@@ -135,6 +147,9 @@ fn ramps(scenario: &Scenario, random: &mut Random) -> Vec<Ramp> {
         while (to - level).abs() < 200.0 {
             to = random.between(1080.0, 1920.0);
         }
+        if scenario.extremes {
+            to = if level < 1500.0 { 1950.0 } else { 1050.0 };
+        }
         let length = random.between(60.0, 200.0);
         let smooth = random.chance(0.5);
         ramps.push(Ramp { start: time, length, from: level, to, smooth });
@@ -155,6 +170,7 @@ struct Shown {
     from: f64,
     appeared: f64,
     value: f64,
+    second: f64,
 }
 
 fn latest(shown: &[Shown], time: f64) -> Option<&Shown> {
@@ -217,6 +233,7 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
         let index = ramps.partition_point(|ramp| ramp.start <= time);
         index.checked_sub(1).map_or(ramps[0].from, |index| ramps[index].at(time))
     };
+    let second = |time: f64| if scenario.mixed { second_stick(&ramps, time).round() } else { 1500.0 };
     let mut messages: Vec<(f64, Sender, Telemetry)> = Vec::new();
 
     // The handset reads its sticks at 50 Hz; a value appears here a moment later.
@@ -225,12 +242,13 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
     while tick < end {
         let appeared = tick + 0.2 + random.exponential(0.1);
         let value = if scenario.manual { (stick(tick) * 2.0).round() / 2.0 } else { stick(tick).round() };
-        samples.push(Shown { from: appeared, appeared, value });
-        messages.push((appeared, stick_sender(), stick_message(scenario, value)));
+        let sample = Shown { from: appeared, appeared, value, second: second(tick) };
+        samples.push(sample);
+        messages.push((appeared, stick_sender(), stick_message(scenario, &sample)));
         tick += 20.0;
     }
 
-    let vehicle = fly(scenario, &mut random, &samples, end);
+    let vehicle = fly(scenario, &mut random, &samples, end, &stick);
     let skew = random.between(-60e-6, 60e-6);
     let boot = |time: f64| match scenario.restart_at_ms {
         Some(restart) if time >= restart => (time - restart) * (1.0 + skew),
@@ -250,7 +268,8 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
                 messages.push((arrived, vehicle_sender(), message));
             }
             // A scheduler that arms itself anew after each message: no phase is kept.
-            time += period * random.between(0.9, 1.1);
+            let share = random.between(0.9, 1.1);
+            time += if scenario.in_step { period } else { period * share };
         }
     }
     if scenario.timesync {
@@ -274,7 +293,18 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
     (messages.into_iter().map(|(time, sender, message)| (stamp(time), sender, message)).collect(), truth)
 }
 
-fn stick_message(scenario: &Scenario, value: f64) -> Telemetry {
+/// Flicks of its own, each half-way between two of the first stick's.
+fn second_stick(ramps: &[Ramp], time: f64) -> f64 {
+    let level = |index: usize| 1150.0 + ((index * 379) % 700) as f64;
+    let index = ramps.partition_point(|ramp| ramp.start + ramp.length + 350.0 <= time);
+    let Some(ramp) = index.checked_sub(1).map(|index| ramps[index]) else { return 1500.0 };
+    let from = if index == 1 { 1500.0 } else { level(index - 2) };
+    let start = ramp.start + ramp.length + 350.0;
+    Ramp { start, length: 120.0, from, to: level(index - 1), smooth: false }.at(time)
+}
+
+fn stick_message(scenario: &Scenario, sample: &Shown) -> Telemetry {
+    let value = sample.value;
     if scenario.manual {
         let mut axes = [Some(0); 6];
         axes[0] = Some(((value - 1500.0) * 2.0).round() as i16);
@@ -283,13 +313,17 @@ fn stick_message(scenario: &Scenario, value: f64) -> Telemetry {
     let mut channels = [None; 18];
     channels[..4].fill(Some(1500));
     channels[0] = Some(value as u16);
-    if scenario.together {
-        channels[1] = Some(value as u16);
-    }
+    channels[1] = Some(if scenario.together { value as u16 } else { sample.second as u16 });
     Telemetry::RcOverride { target: 1, channels }
 }
 
-fn fly(scenario: &Scenario, random: &mut Random, samples: &[Shown], end: f64) -> Vehicle {
+fn fly(
+    scenario: &Scenario,
+    random: &mut Random,
+    samples: &[Shown],
+    end: f64,
+    stick: &impl Fn(f64) -> f64,
+) -> Vehicle {
     let period = random.between(7.0, 22.0);
     let delay = random.between(20.0, 170.0);
     let mut input: Vec<Shown> = Vec::new();
@@ -302,7 +336,8 @@ fn fly(scenario: &Scenario, random: &mut Random, samples: &[Shown], end: f64) ->
             && let Some(sample) = latest(samples, frame)
         {
             newest = newest.max(frame + delay + random.exponential(1.0));
-            input.push(Shown { from: newest, ..*sample });
+            let own = Shown { appeared: frame, value: stick(frame).round(), ..*sample };
+            input.push(Shown { from: newest, ..if scenario.continuous { own } else { *sample } });
         }
         frame += period;
     }
@@ -318,22 +353,26 @@ fn report(
     is_servo: bool,
 ) -> Option<Telemetry> {
     if !is_servo {
-        let value = latest(&vehicle.input, sampled)?.value;
+        let shown = latest(&vehicle.input, sampled)?;
+        let value = shown.value;
         let mut channels = [None; 18];
         channels[..4].fill(Some(1500));
         channels[0] = Some(value.round() as u16);
-        if scenario.together {
-            channels[1] = channels[0];
-        }
+        channels[1] = if scenario.together { channels[0] } else { Some(shown.second as u16) };
         let boot_ms = boot_ms.floor() as u32;
         return Some(Telemetry::RcInput { boot_ms, channels, count: Some(8), rssi: None, older: false });
     }
-    let value = latest(&vehicle.input, vehicle.read_at(sampled))?.value - 1500.0;
+    let shown = latest(&vehicle.input, vehicle.read_at(sampled))?;
+    let value = shown.value - 1500.0;
+    let mix = 0.5 * value + 0.5 * (shown.second - 1500.0);
     let value =
         if value.abs() < scenario.dead_band { 0.0 } else { value - scenario.dead_band * value.signum() };
     let output = (1500.0 + scenario.trim + scenario.scale * value).clamp(scenario.stops.0, scenario.stops.1);
     let mut outputs = [0; 16];
     outputs[0] = output.round() as u16;
+    if scenario.mixed {
+        outputs[1] = (1500.0 + mix).round() as u16;
+    }
     // An output that follows no stick.
     outputs[2] = (1500.0 + 300.0 * (sampled / 730.0).sin()).round() as u16;
     outputs[3] = 1500;

@@ -275,6 +275,7 @@ fn summary(data: Data) -> Summary {
         stick_to_servo: (!bad).then(|| stage(41, 63.0, false, 1.5, (true, true))),
         stick_to_input: Some(stage(41, 41.0, false, 1.5, (true, false))),
         input_to_servo: Some(stage(212, 22.0, true, 0.0, (false, true))),
+        ..LatencySummary::default()
     };
     summary.control_holds = Some(ControlHolds { count: 4, longest_s: 0.31, total_s: 0.8, moving_s: 61.0 });
     summary.signal = [("video", "down", -71.0), ("video", "up", -69.0), ("downlink", "down", -78.0)]

@@ -2,7 +2,8 @@
 //!
 //! Definition: the age of the stick position that an output shows, at random instants
 //! while the stick moves; from the position's appearance at this computer to the commanded
-//! output. Unit: ms. Window: the session. Source: Turnbull (1976) for the distribution, Efron
+//! output. Unit: ms. Window: the session. Source: Turnbull (1976) for the distribution, Silverman et al.
+//! (1990) for its smooth form where sticks are held from value to value (`scan`, `delays`), Efron
 //! (1979) for its intervals, over movements. Each output sample allows a set of ages (`ages`);
 //! which samples count depends on their times alone.
 //!
@@ -13,10 +14,14 @@
 
 mod ages;
 mod curve;
+mod delays;
 mod display;
 mod estimate;
 mod holds;
 mod mapping;
+mod row;
+mod scan;
+mod sets;
 mod stage;
 mod track;
 
@@ -31,6 +36,7 @@ use crate::summary::{ControlHolds, LatencyChannel, LatencySummary};
 use crate::units::Nanos;
 
 use holds::HoldMeter;
+use row::Fit;
 use stage::{ClockPair, Reading, StageMeter};
 use track::{ABSENT, Output, Values};
 
@@ -184,32 +190,36 @@ impl LatencyMeter {
         let empty = LatencyChannel { stick: None, input: None, servo: None, events: 0, p50_ms: None };
         let number = |from_zero: u8| Some(from_zero + 1);
         let source = self.source();
-        let from_stick = |stage: Option<&StageMeter>, is_input: bool| {
-            let reading = stage?.reading(clocks);
-            estimate::stage(&reading, bound(&reading, context), |stick, output| LatencyChannel {
+        let fit = |stage: Option<&StageMeter>| Fit::new(stage?.reading(clocks));
+        let servo = fit(source.map(|source| &source.servo));
+        let input = fit(source.map(|source| &source.input));
+        let from_stick = |fit: &Fit, is_input: bool| {
+            fit.row(bound(fit.reading(), context), |stick, output| LatencyChannel {
                 stick: number(stick),
                 input: number(output).filter(|_| is_input),
                 servo: number(output).filter(|_| !is_input),
                 ..empty
             })
         };
-        let onboard = self.onboard.reading(clocks);
+        let on_board =
+            |input: u8, servo: u8| LatencyChannel { input: number(input), servo: number(servo), ..empty };
+        let reading = self.onboard.reading(clocks);
+        let ends = servo.as_ref().zip(input.as_ref());
+        let input_to_servo = ends
+            .and_then(|ends| row::by_sticks(&reading, ends, on_board))
+            .or_else(|| Some(row::without_tails(Fit::new(reading)?.row("two-sided", on_board))));
         LatencySummary {
-            stick_to_servo: from_stick(source.map(|source| &source.servo), false),
-            stick_to_input: from_stick(source.map(|source| &source.input), true),
-            input_to_servo: estimate::stage(&onboard, "two-sided", |input, servo| LatencyChannel {
-                input: number(input),
-                servo: number(servo),
-                ..empty
-            })
-            .map(estimate::without_tails),
+            stick_to_servo: servo.as_ref().map(|fit| from_stick(fit, false)),
+            stick_to_input: input.as_ref().map(|fit| from_stick(fit, true)),
+            input_to_servo,
+            drawing: display::drawing(source, [servo.as_ref(), input.as_ref()], clocks, context),
         }
     }
 
     /// For drawing; `summary` is the newest result of [`Self::summary`].
     #[must_use]
-    pub fn view(&self, clocks: &Clocks, context: &Context, summary: &LatencySummary) -> LatencyView {
-        display::view(self, clocks, context, summary)
+    pub fn view(&self, context: &Context, summary: &LatencySummary) -> LatencyView {
+        display::view(self, context, summary)
     }
 
     /// Spans in which the stick moved and the vehicle's input stood still, closed ones.

@@ -1,8 +1,9 @@
 //! The ages that one output sample allows.
 //!
 //! The output shows a stick position within its tolerance; every instant at which the
-//! stick stood there is a candidate. On a ramp that is nearly one instant, beside it all
-//! the time before or after, open where it goes back beyond the search.
+//! stick stood there is a candidate. On a ramp that is one value's stand, or nearly one instant
+//! where sticks are not held from value to value; beside it all the time before or after,
+//! open where it goes back beyond the search.
 
 use crate::stats::turnbull::Ranges;
 
@@ -22,6 +23,9 @@ const HOLD_MS: f64 = 2.0;
 /// How a stick's path between two samples is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Path {
+    /// What is sent on is one of the values seen: each stands until the next. The ages are then delays
+    /// beyond which `scan` adds how long the value had stood.
+    Held,
     /// Samples are dense: a straight line.
     Straight,
     /// Samples are sparse: within a ramp a straight line, but for the hold; elsewhere it went from one to
@@ -68,6 +72,12 @@ pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64),
         if t1 < oldest || t0 > latest {
             continue;
         }
+        if search.path == Path::Held {
+            if within(v0) {
+                add(t0, t1);
+            }
+            continue;
+        }
         let (least, most) = (v0.min(v1), v0.max(v1));
         if most < low || least > high {
             continue;
@@ -106,6 +116,54 @@ pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64),
     ranges
 }
 
+/// The least age that the ranges of an output allow: of held values that of the newest one.
+pub(super) fn least(
+    samples: &[(f64, f64)],
+    now: f64,
+    (low, high): (f64, f64),
+    ranges: &Ranges,
+    search: Search,
+) -> f64 {
+    let lowest = ranges.first().map_or(0.0, |range| range.0);
+    if search.path != Path::Held {
+        return lowest;
+    }
+    let before = &samples[..samples.partition_point(|sample| sample.0 <= now - search.least_ms)];
+    let newest = before.iter().rev().find(|sample| sample.1 >= low && sample.1 <= high);
+    newest.map_or(lowest, |newest| now - newest.0 - search.blur_ms)
+}
+
+/// How an output's stick range meets the samples of a moving stick: at one's value, or only between two.
+pub(super) fn met(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64), search: Search) -> Option<Met> {
+    let (latest, oldest) = (now - search.least_ms, now - search.look_back_ms);
+    let from = samples.partition_point(|sample| sample.0 < oldest);
+    let to = samples.partition_point(|sample| sample.0 <= latest);
+    let near = samples.get(from..to)?;
+    // Where neighbours differ by less than the range there is nothing to tell.
+    let tells = |a: f64, b: f64| (b - a).abs() > 2.0 * (high - low);
+    let within = |value: f64| value >= low && value <= high;
+    let at_value = near
+        .windows(3)
+        .any(|three| within(three[1].1) && tells(three[0].1, three[1].1) && tells(three[1].1, three[2].1));
+    if at_value {
+        return Some(Met::Value);
+    }
+    // What a stick at rest explains tells nothing, though an earlier ramp crossed it.
+    let rested = near.iter().any(|sample| within(sample.1));
+    let crossed = near.windows(2).any(|pair| {
+        let (least, most) = (pair[0].1.min(pair[1].1), pair[0].1.max(pair[1].1));
+        tells(least, most) && least < low && most > high
+    });
+    (crossed && !rested).then_some(Met::Between)
+}
+
+/// See [`met`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Met {
+    Value,
+    Between,
+}
+
 /// Whether the stick moved all the way between a sample and the next: before, between and after
 /// them it went the same way.
 fn within_ramp(samples: &[(f64, f64)], index: usize) -> bool {
@@ -127,6 +185,25 @@ mod tests {
     fn ramp() -> Vec<(f64, f64)> {
         // Rest at 0 until 100 ms, 400 at 200 ms, rest.
         (0..60).map(|i| f64::from(i) * 20.0).map(|t| (t, ((t - 100.0) * 4.0).clamp(0.0, 400.0))).collect()
+    }
+
+    /// A value that stands from 160 to 180 ms and is shown at 230 ms came by 50 to 70 ms of delay; its age is 70.
+    #[test]
+    fn a_held_value_bounds_the_delay_by_its_stand() {
+        let search = Search { path: Path::Held, ..SEARCH };
+        let got = allowed(&ramp(), 230.0, (236.0, 244.0), search);
+        assert_eq!(got, vec![(50.0, 70.0)]);
+        assert!((least(&ramp(), 230.0, (236.0, 244.0), &got, search) - 70.0).abs() < 1e-9);
+        assert!(allowed(&ramp(), 230.0, (196.0, 204.0), search).is_empty(), "between two values");
+    }
+
+    #[test]
+    fn values_and_what_lies_between_are_told_apart() {
+        let search = Search { path: Path::Held, ..SEARCH };
+        assert_eq!(met(&ramp(), 230.0, (236.0, 244.0), search), Some(Met::Value));
+        assert_eq!(met(&ramp(), 230.0, (196.0, 204.0), search), Some(Met::Between));
+        assert_eq!(met(&ramp(), 230.0, (-4.0, 4.0), search), None, "a stick at rest tells nothing");
+        assert_eq!(met(&ramp(), 230.0, (-100.0, 500.0), search), None, "too wide to tell");
     }
 
     /// Worked by hand from the ramp's own equation.

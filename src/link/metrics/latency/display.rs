@@ -2,12 +2,15 @@
 
 use crate::link::align::Clocks;
 use crate::link::context::Context;
-use crate::snapshot::{LatencyView, Movement, StageView};
-use crate::summary::{LatencyStage, LatencySummary};
+use crate::snapshot::{LatencyView, StageView};
+use crate::summary::{LatencyDrawing, LatencyMovement, LatencyStage, LatencySummary};
 
-use super::LatencyMeter;
+use super::ages::{self, Path};
 use super::estimate::Estimate;
+use super::mapping::Laid;
+use super::row::Fit;
 use super::stage::{Reading, StageMeter};
+use super::{LatencyMeter, Source};
 
 /// Columns of a histogram, at most.
 const MOST_BINS: usize = 60;
@@ -18,35 +21,47 @@ const MOST_BEHIND: usize = 32;
 /// Narrower pieces are no one's concern, ms.
 const LEAST_UNLOCATED_MS: f64 = 4.0;
 
-pub(super) fn view(
-    meter: &LatencyMeter,
-    clocks: &Clocks,
-    context: &Context,
-    summary: &LatencySummary,
-) -> LatencyView {
+pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySummary) -> LatencyView {
     let source = meter.source();
     let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
     let stages =
         [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
-    let from_stick = |stage: &StageMeter| stage.reading(clocks);
-    // Movements on the boot clock are not drawn over time: this session's start is not known on it.
-    let readings: Vec<Reading> =
-        stages[..2].iter().map(|stage| stage.map(from_stick).unwrap_or_default()).collect();
     let mut views: [StageView; 3] = Default::default();
     for (index, view) in views.iter_mut().enumerate() {
+        let unlocated_ms = summary.drawing.unlocated_ms[index];
         *view = StageView {
             bins: rows[index].as_ref().map_or_else(Vec::new, |row| bins(&row.distribution)),
-            drift: readings.get(index).map_or_else(Vec::new, |reading| drift(reading, context)),
-            limited_by: rows[index].as_ref().map(|row| limited_by(row, stages[index])),
+            drift: summary.drawing.drift[index].clone(),
+            limited_by: rows[index].as_ref().map(|row| limited_by(row, stages[index], unlocated_ms)),
             missing: rows[index].is_none().then(|| missing(meter, index, stages[index])),
         };
     }
     LatencyView {
         stages: views,
-        movement: source
-            .and_then(|source| movement(&source.servo, &readings[0], false, clocks, context))
-            .or_else(|| movement(&source?.input, &readings[1], true, clocks, context)),
+        movement: summary.drawing.movement.clone(),
         glass_to_glass_ms: context.profile.glass_to_glass_ms,
+    }
+}
+
+/// What is drawn beside the figures: made with them, since it reads the same movements.
+pub(super) fn drawing(
+    source: Option<&Source>,
+    fits: [Option<&Fit>; 2],
+    clocks: &Clocks,
+    context: &Context,
+) -> LatencyDrawing {
+    // Movements on the boot clock are not drawn over time: this session's start is not known on it.
+    let drifts = fits.map(|fit| fit.map_or_else(Vec::new, |fit| drift(fit.reading(), context)));
+    let [servo, input] = fits.map(|fit| fit.and_then(Fit::unlocated_ms));
+    let [servo_drift, input_drift] = drifts;
+    let movement = source.and_then(|source| {
+        let of_servo = fits[0].and_then(|_| movement(&source.servo, false, clocks, context));
+        of_servo.or_else(|| fits[1].and_then(|_| movement(&source.input, true, clocks, context)))
+    });
+    LatencyDrawing {
+        drift: [servo_drift, input_drift, Vec::new()],
+        unlocated_ms: [servo, input, servo.into_iter().chain(input).reduce(f64::max)],
+        movement,
     }
 }
 
@@ -82,18 +97,24 @@ fn drift(reading: &Reading, context: &Context) -> Vec<(f64, f64)> {
         .filter(|chunk| chunk.len() >= FEWEST_BEHIND.min(size))
         .filter_map(|chunk| {
             let some = chunk.iter().step_by(chunk.len().div_ceil(MOST_BEHIND));
-            let median = Estimate::rough(some)?.quantile(0.5)?;
+            let median = Estimate::rough(some, reading.scan.as_ref())?.quantile(0.5)?;
             Some((context.since_start_s(chunk[chunk.len() / 2].start), median))
         })
         .collect()
 }
 
-fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>) -> String {
+fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option<f64>) -> String {
     if row.bound == "none" {
         return "no clock of this computer in this file: times come from the vehicle alone".to_owned();
     }
     if row.bound == "upper" {
         return "clock: only an upper bound without TIMESYNC; start with --timesync".to_owned();
+    }
+    if let Some(unlocated) = in_step_ms {
+        return format!(
+            "telemetry schedule: in step with the sticks, {unlocated:.0} ms stay unlocated; ask for another \
+             rate with --request-rates"
+        );
     }
     if let Some(lag) = row.cross_correlation_ms.zip(row.p50_ms).zip(row.p50_ci95_ms) {
         let ((lag, p50), [low, high]) = lag;
@@ -159,25 +180,25 @@ fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> St
 
 fn movement(
     stage: &StageMeter,
-    reading: &Reading,
     is_input: bool,
     clocks: &Clocks,
     context: &Context,
-) -> Option<Movement> {
+) -> Option<LatencyMovement> {
     let (movement, timeline, follow, curve) = stage.newest(clocks)?;
-    let laid = super::mapping::Laid::new(&movement, timeline.as_ref());
+    let laid = Laid::new(&movement, timeline.as_ref());
     let to = (movement.end - movement.start).millis() + 800.0;
     let from = -100.0;
     let stick = laid.stick(follow.stick);
     let output = laid.output(follow.output);
     let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
-    // The narrowest of the movement's sets is what dated it.
-    let own = reading.moves.iter().rev().find(|moves| moves.start == movement.start)?;
-    let narrowest = own
-        .packed_sets()
-        .filter_map(|set| set.first().map(|range| range.ms()))
-        .min_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))?;
-    Some(Movement {
+    // The narrowest of its samples' ages is what dated it.
+    let search = stage.search(Path::Straight);
+    let ages =
+        output.iter().filter(|sample| sample.0 >= 0.0 && sample.0 <= to).filter_map(|&(time, value)| {
+            ages::allowed(&stick, time, curve.sticks(value), search).first().copied()
+        });
+    let narrowest = ages.min_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))?;
+    Some(LatencyMovement {
         at_s: context.since_start_s(movement.start),
         stick: follow.stick + 1,
         output: follow.output + 1,

@@ -8,13 +8,14 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::link::align::{Clocks, Timeline};
-use crate::stats::turnbull::Ranges;
 use crate::summary::LeftOut;
 use crate::units::Nanos;
 
-use super::ages::{self, GRID_MS, Path, Search};
+use super::ages::{self, Met, Path, Search};
 use super::curve::Curve;
 use super::mapping::{self, Follow, Laid, Mapping};
+use super::scan::Scan;
+use super::sets::{self, MoveAges};
 use super::track::{AFTER, LOOK_BACK, Movement, Output, Track, Values};
 
 const MOST_WHOLE: usize = 192;
@@ -22,42 +23,8 @@ const FOLDED_AT_ONCE: usize = 64;
 const MOST_FOLDED: usize = 20_000;
 /// Sticks sampled more slowly than this are not straight between samples.
 const DENSE_MS: f64 = 34.0;
-/// Ages are kept as steps of the grid above this, ms.
-const LOWEST_MS: f64 = -40.0;
-const OPEN: u16 = u16::MAX;
-
-/// One range of ages that one output sample allows; `more`: the next one is of the same sample.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub(super) struct AgeRange {
-    pub(super) stick: u8,
-    pub(super) output: u8,
-    more: bool,
-    low: u16,
-    high: u16,
-}
-
-impl AgeRange {
-    /// In ms; without a high end where it is open.
-    pub(super) fn ms(self) -> (f64, f64) {
-        let ms = |step: u16| LOWEST_MS + f64::from(step) * GRID_MS;
-        (ms(self.low), if self.high == OPEN { f64::INFINITY } else { ms(self.high) })
-    }
-}
-
-/// What one movement says.
-#[derive(Clone, Debug)]
-pub(super) struct MoveAges {
-    pub(super) start: Nanos,
-    pub(super) ages: Arc<[AgeRange]>,
-}
-
-impl MoveAges {
-    /// The samples' sets of ages, each at least one range.
-    pub(super) fn packed_sets(&self) -> impl Iterator<Item = &[AgeRange]> {
-        self.ages.chunk_by(|range, _| range.more)
-    }
-}
-
+/// Sticks are held where at most one output in this many shows a value between two samples.
+const MOST_BETWEEN: u32 = 5;
 /// How a stage reads its two clocks.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) enum ClockPair {
@@ -77,6 +44,8 @@ pub(super) struct Reading {
     /// Cross-correlation lags, with the movements behind each.
     pub(super) lags: Vec<(f64, usize)>,
     pub(super) uncertainty_ms: Option<f64>,
+    /// What is to be added to the ages' sets where they bound a path's delay.
+    pub(super) scan: Option<Scan>,
 }
 
 /// One stage.
@@ -90,6 +59,8 @@ pub(super) struct StageMeter {
     whole: VecDeque<Arc<Movement>>,
     folded: VecDeque<MoveAges>,
     folded_ambiguous: u64,
+    /// How the sticks' path is read, once movements were folded by it.
+    folded_path: Option<Path>,
     mapping: Mapping,
     moves: u64,
 }
@@ -135,7 +106,8 @@ impl StageMeter {
 
     fn fold(&mut self, clocks: &Clocks) {
         let movements: Vec<Arc<Movement>> = self.whole.iter().cloned().collect();
-        let reading = self.read(&movements, clocks, FOLDED_AT_ONCE);
+        let (reading, path) = self.read(&movements, clocks, FOLDED_AT_ONCE);
+        self.folded_path.get_or_insert(path);
         self.folded.extend(reading.moves);
         self.folded_ambiguous += reading.left_out.ambiguous;
         self.whole.drain(..FOLDED_AT_ONCE);
@@ -149,7 +121,7 @@ impl StageMeter {
         let (pending, lost) = self.track.pending();
         let movements: Vec<Arc<Movement>> =
             self.whole.iter().cloned().chain(pending.into_iter().map(Arc::new)).collect();
-        let mut reading = self.read(&movements, clocks, movements.len());
+        let (mut reading, _) = self.read(&movements, clocks, movements.len());
         let mut moves: Vec<MoveAges> = self.folded.iter().cloned().collect();
         moves.append(&mut reading.moves);
         reading.moves = moves;
@@ -161,7 +133,7 @@ impl StageMeter {
     }
 
     /// Reads the first `count` movements; curves come from all of them.
-    fn read(&self, movements: &[Arc<Movement>], clocks: &Clocks, count: usize) -> Reading {
+    fn read(&self, movements: &[Arc<Movement>], clocks: &Clocks, count: usize) -> (Reading, Path) {
         let timeline = self.timeline(clocks);
         let laid: Vec<Laid<'_>> =
             movements.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
@@ -171,7 +143,9 @@ impl StageMeter {
             .iter()
             .filter_map(|follow| Some((*follow, mapping::curve(&laid, follow)?)))
             .collect();
+        let path = self.folded_path.unwrap_or_else(|| self.path(&laid, &curves));
         let mut reading = Reading {
+            scan: if path == Path::Held { scan(&laid) } else { None },
             uncertainty_ms: laid.iter().try_fold(0.0_f64, |most, laid| Some(most.max(laid.uncertainty_ms?))),
             follows: curves.iter().map(|(follow, _)| *follow).collect(),
             ..Reading::default()
@@ -186,11 +160,9 @@ impl StageMeter {
             }
             let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
             let until = next.map(|later| (later.movement.start - one.movement.start).millis());
-            let ages = self.ages(one, &own, until.unwrap_or(f64::INFINITY));
-            if ages.is_empty() {
-                reading.left_out.gap += 1;
-            } else {
-                reading.moves.push(MoveAges { start: one.movement.start, ages: ages.into() });
+            match sets::of_movement(one, &own, until.unwrap_or(f64::INFINITY), self.search(path)) {
+                Some(ages) => reading.moves.push(ages),
+                None => reading.left_out.gap += 1,
             }
         }
         for follow in &reading.follows {
@@ -199,13 +171,40 @@ impl StageMeter {
                 reading.lags.push((lag, own));
             }
         }
-        reading
+        (reading, path)
     }
 
-    fn search(&self) -> Search {
+    /// How the reference goes from sample to sample. Sticks are held where outputs show their very values.
+    fn path(&self, laid: &[Laid<'_>], curves: &[(Follow, Curve)]) -> Path {
         let dense = self.track.usual_ms().is_some_and(|usual| usual <= DENSE_MS);
+        let otherwise = if dense { Path::Straight } else { Path::Between };
+        if self.clocks == ClockPair::Boot {
+            return otherwise;
+        }
+        let search = self.search(Path::Held);
+        let (mut values, mut between) = (0_u32, 0_u32);
+        for one in mapping::spread(laid) {
+            for (follow, curve) in curves.iter().filter(|(follow, _)| follow.stick == one.movement.stick) {
+                let stick = one.stick(follow.stick);
+                let last = (one.movement.end - one.movement.start + AFTER).millis();
+                for (time, output) in one.output(follow.output) {
+                    if time < 0.0 || time > last {
+                        continue;
+                    }
+                    match ages::met(&stick, time, curve.sticks(output), search) {
+                        Some(Met::Value) => values += 1,
+                        Some(Met::Between) => between += 1,
+                        None => {}
+                    }
+                }
+            }
+        }
+        if values > 0 && between * MOST_BETWEEN <= values { Path::Held } else { otherwise }
+    }
+
+    pub(super) fn search(&self, path: Path) -> Search {
         Search {
-            path: if dense { Path::Straight } else { Path::Between },
+            path,
             least_ms: match self.clocks {
                 ClockPair::HostAndBoot => -30.0,
                 ClockPair::Boot => 0.0,
@@ -213,27 +212,6 @@ impl StageMeter {
             look_back_ms: LOOK_BACK.millis(),
             blur_ms: self.blur_ms,
         }
-    }
-
-    fn ages(&self, laid: &Laid<'_>, own: &[&(Follow, Curve)], until: f64) -> Vec<AgeRange> {
-        let search = self.search();
-        let last = (laid.movement.end - laid.movement.start + AFTER).millis().min(until);
-        let stick = own.first().map_or_else(Vec::new, |(follow, _)| laid.stick(follow.stick));
-        let mut ages = Vec::new();
-        for (follow, curve) in own {
-            for (time, output) in laid.output(follow.output) {
-                if time < 0.0 || time > last {
-                    continue;
-                }
-                let ranges = ages::allowed(&stick, time, curve.sticks(output), search);
-                let says_all =
-                    |range: &(f64, f64)| range.0 <= search.least_ms.max(0.0) && range.1.is_infinite();
-                if !ranges.iter().any(says_all) {
-                    pack(&ranges, follow, &mut ages);
-                }
-            }
-        }
-        ages
     }
 
     /// The movement read last, and the first output that it was dated by.
@@ -264,17 +242,16 @@ impl StageMeter {
     }
 }
 
-fn pack(ranges: &Ranges, follow: &Follow, ages: &mut Vec<AgeRange>) {
-    let step = |ms: f64| ((ms - LOWEST_MS) / GRID_MS).round().clamp(0.0, f64::from(OPEN - 1)) as u16;
-    for (index, &(low, high)) in ranges.iter().enumerate() {
-        ages.push(AgeRange {
-            stick: follow.stick,
-            output: follow.output,
-            more: index + 1 < ranges.len(),
-            low: step(low),
-            high: if high.is_finite() { step(high) } else { OPEN },
-        });
-    }
+/// The sticks' spacings while they moved.
+fn scan(laid: &[Laid<'_>]) -> Option<Scan> {
+    let spacings = laid.iter().flat_map(|laid| {
+        let movement = laid.movement;
+        let inside = movement.references.windows(2);
+        inside
+            .filter(|pair| pair[1].at > movement.start && pair[0].at < movement.end)
+            .map(|pair| (pair[1].at - pair[0].at).millis())
+    });
+    Scan::new(spacings)
 }
 
 /// Often at first, then every 32 movements.

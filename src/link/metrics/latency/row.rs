@@ -1,0 +1,196 @@
+//! A stage's row: percentiles, their intervals, and the movements still needed.
+
+use crate::stats::bootstrap::percentile_interval;
+use crate::summary::{Interval, LatencyChannel, LatencyStage, MovesNeeded};
+
+use super::estimate::{Estimate, Replicates, SHARES};
+use super::stage::Reading;
+
+/// Fewer movements say nothing even of the median.
+const FEWEST: u64 = 5;
+/// Replicates of a smooth estimate scatter less than the estimate does, since they know no delays but those
+/// that were seen: their intervals are stretched by this about it. Found on seeds 1 to 200 of
+/// examples/latency_accuracy; the coverage over 1,000 stands in DEVELOPERS.md.
+const STRETCH: f64 = 1.2;
+
+/// A stage that was estimated.
+pub(super) struct Fit {
+    reading: Reading,
+    estimate: Estimate,
+    replicates: Replicates,
+}
+
+impl Fit {
+    /// `None` where no movement could be used.
+    pub(super) fn new(reading: Reading) -> Option<Self> {
+        let estimate = Estimate::new(reading.moves.iter(), reading.scan.as_ref(), None)?;
+        let replicates =
+            if estimate.events() >= FEWEST { estimate.replicates() } else { Replicates::default() };
+        Some(Self { reading, estimate, replicates })
+    }
+
+    pub(super) const fn reading(&self) -> &Reading {
+        &self.reading
+    }
+
+    /// What the samples' schedule leaves unknown, ms.
+    pub(super) fn unlocated_ms(&self) -> Option<f64> {
+        self.estimate.unlocated_ms()
+    }
+
+    fn interval(&self, index: usize) -> Option<Interval> {
+        let own = self.estimate.quantile_ends(SHARES[index])?;
+        let [lows, highs] = &self.replicates[index];
+        let (low, _) = percentile_interval(lows, 0.95)?;
+        let (_, high) = percentile_interval(highs, 0.95)?;
+        let stretch = if self.reading.scan.is_some() { STRETCH } else { 1.0 };
+        let unlocated = self.unlocated_ms().unwrap_or(0.0) / 2.0;
+        Some([
+            (own.0 - stretch * (own.0 - low)).min(own.0) - unlocated,
+            (own.1 + stretch * (high - own.1)).max(own.1) + unlocated,
+        ])
+    }
+
+    /// The stage's row.
+    pub(super) fn row(&self, bound: &str, numbered: impl Fn(u8, u8) -> LatencyChannel) -> LatencyStage {
+        let (reading, events) = (&self.reading, self.estimate.events());
+        let supported =
+            |index: usize| self.estimate.quantile(SHARES[index]).filter(|_| events >= needed(SHARES[index]));
+        let missing = |index: usize, known: Option<f64>| match known {
+            Some(_) => 0,
+            // Enough by number, but open-ended: as many again.
+            None => {
+                needed(SHARES[index]).checked_sub(events).filter(|&more| more > 0).unwrap_or(events.max(1))
+            }
+        };
+        let [p50, p90, p99] = [0, 1, 2].map(supported);
+        let interval = |index: usize, known: Option<f64>| known.and_then(|_| self.interval(index));
+        LatencyStage {
+            method: "interval-censored".to_owned(),
+            events,
+            left_out: reading.left_out,
+            p50_ms: p50,
+            p50_ci95_ms: interval(0, p50),
+            p90_ms: p90,
+            p90_ci95_ms: interval(1, p90),
+            p99_ms: p99,
+            p99_ci95_ms: interval(2, p99),
+            moves_needed: MovesNeeded { p50: missing(0, p50), p90: missing(1, p90), p99: missing(2, p99) },
+            max_ms: greatest_lower_end(reading),
+            clock_uncertainty_ms: reading.uncertainty_ms.filter(|_| bound == "two-sided"),
+            bound: bound.to_owned(),
+            cross_correlation_ms: cross_correlation(reading),
+            channels: self.channels(numbered),
+            distribution: self.estimate.ages(),
+        }
+    }
+
+    fn channels(&self, numbered: impl Fn(u8, u8) -> LatencyChannel) -> Vec<LatencyChannel> {
+        let reading = &self.reading;
+        let mut pairs: Vec<(u8, u8)> =
+            reading.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
+        pairs.sort_unstable();
+        let alone = pairs.len() == 1;
+        pairs
+            .into_iter()
+            .filter_map(|pair| {
+                let own =
+                    (!alone).then(|| Estimate::new(reading.moves.iter(), reading.scan.as_ref(), Some(pair)));
+                let estimate = own.as_ref().map_or(Some(&self.estimate), Option::as_ref)?;
+                let events = estimate.events();
+                let p50_ms = estimate.quantile(0.5).filter(|_| events >= FEWEST);
+                Some(LatencyChannel { events, p50_ms, ..numbered(pair.0, pair.1) })
+            })
+            .collect()
+    }
+}
+
+/// The stage on board by way of the sticks. Both its ends are sampled slowly, which leaves the input's hold
+/// between radio frames in sets of their own; dated against the sticks, on one clock, the difference of the two
+/// medians is the stage's (its spread is small beside theirs; the clock's error and the sticks' path fall out).
+/// Upper percentiles are no figure here. `None` where the sticks do not date both ends.
+pub(super) fn by_sticks(
+    reading: &Reading,
+    (servo, input): (&Fit, &Fit),
+    numbered: impl Fn(u8, u8) -> LatencyChannel,
+) -> Option<LatencyStage> {
+    if servo.reading.scan.is_none() || input.reading.scan.is_none() {
+        return None;
+    }
+    let events = servo.estimate.events().min(input.estimate.events());
+    let between = servo.estimate.quantile(0.5)? - input.estimate.quantile(0.5)?;
+    // The replicates of the two stages are drawn alike: their order joins them at random.
+    let pairs = servo.replicates[0][0].iter().zip(input.replicates[0][0].iter().rev());
+    let differences: Vec<Option<f64>> = pairs.map(|(servo, input)| Some((*servo)? - (*input)?)).collect();
+    let (low, high) = percentile_interval(&differences, 0.95)?;
+    let unlocated =
+        servo.unlocated_ms().into_iter().chain(input.unlocated_ms()).reduce(f64::max).unwrap_or(0.0);
+    let ends =
+        [between - STRETCH * (between - low) - unlocated, between + STRETCH * (high - between) + unlocated];
+    // An output cannot come before its input.
+    let interval = [ends[0].min(between).max(0.0), ends[1].max(between).max(0.0)];
+    let channels = |stage: &Fit| {
+        stage.channels(|stick, output| LatencyChannel {
+            stick: Some(stick),
+            servo: Some(output),
+            ..numbered(stick, output)
+        })
+    };
+    let inputs = channels(input);
+    let joined = channels(servo).into_iter().filter_map(|servo| {
+        let input = inputs.iter().find(|input| input.stick == servo.stick)?;
+        Some(LatencyChannel {
+            events: servo.events.min(input.events),
+            p50_ms: servo.p50_ms.zip(input.p50_ms).map(|(servo, input)| (servo - input).max(0.0)),
+            ..numbered(input.servo?, servo.servo?)
+        })
+    });
+    let p50_ms = Some(between.max(0.0)).filter(|_| events >= FEWEST);
+    Some(LatencyStage {
+        method: "difference".to_owned(),
+        events,
+        left_out: reading.left_out,
+        p50_ms,
+        p50_ci95_ms: p50_ms.and(Some(interval)),
+        p90_ms: None,
+        p90_ci95_ms: None,
+        p99_ms: None,
+        p99_ci95_ms: None,
+        moves_needed: MovesNeeded { p50: FEWEST.saturating_sub(events), ..MovesNeeded::default() },
+        max_ms: greatest_lower_end(reading),
+        clock_uncertainty_ms: Some(0.0),
+        bound: "two-sided".to_owned(),
+        cross_correlation_ms: cross_correlation(reading),
+        channels: joined.collect(),
+        distribution: Vec::new(),
+    })
+}
+
+/// Where no stick dates the two ends: no number of movements takes the input's hold out of the upper tail
+/// (examples/latency_accuracy shows it), so that only the median is a figure.
+pub(super) fn without_tails(stage: LatencyStage) -> LatencyStage {
+    LatencyStage {
+        p90_ms: None,
+        p90_ci95_ms: None,
+        p99_ms: None,
+        p99_ci95_ms: None,
+        moves_needed: MovesNeeded { p50: stage.moves_needed.p50, ..MovesNeeded::default() },
+        ..stage
+    }
+}
+
+fn cross_correlation(reading: &Reading) -> Option<f64> {
+    let weight: usize = reading.lags.iter().map(|lag| lag.1).sum();
+    let sum = reading.lags.iter().map(|&(lag, weight)| lag * weight as f64).sum::<f64>();
+    (weight > 0).then(|| sum / weight as f64)
+}
+
+/// Movements before a percentile is given: at least one is expected beyond it.
+fn needed(share: f64) -> u64 {
+    ((1.0 / (1.0 - share)).round() as u64).max(FEWEST)
+}
+
+fn greatest_lower_end(reading: &Reading) -> Option<f64> {
+    let lows = reading.moves.iter().map(|moves| moves.oldest_ms);
+    lows.max_by(f64::total_cmp).map(|low| low.max(0.0))
+}

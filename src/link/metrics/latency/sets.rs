@@ -1,0 +1,90 @@
+//! What one movement says: the sets of ages of its output samples, packed.
+
+use std::sync::Arc;
+
+use crate::stats::turnbull::Ranges;
+use crate::units::Nanos;
+
+use super::ages::{self, GRID_MS, Search};
+use super::curve::Curve;
+use super::mapping::{Follow, Laid};
+use super::track::AFTER;
+
+/// Ages are kept as steps of the grid above this, ms.
+const LOWEST_MS: f64 = -40.0;
+const OPEN: u16 = u16::MAX;
+
+/// One range of ages that one output sample allows; `more`: the next one is of the same sample.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(super) struct AgeRange {
+    pub(super) stick: u8,
+    pub(super) output: u8,
+    more: bool,
+    low: u16,
+    high: u16,
+}
+
+impl AgeRange {
+    /// In ms; without a high end where it is open.
+    pub(super) fn ms(self) -> (f64, f64) {
+        let ms = |step: u16| LOWEST_MS + f64::from(step) * GRID_MS;
+        (ms(self.low), if self.high == OPEN { f64::INFINITY } else { ms(self.high) })
+    }
+}
+
+/// What one movement says.
+#[derive(Clone, Debug)]
+pub(super) struct MoveAges {
+    pub(super) start: Nanos,
+    /// The largest lower end of any sample's age, ms.
+    pub(super) oldest_ms: f64,
+    pub(super) ages: Arc<[AgeRange]>,
+}
+
+impl MoveAges {
+    /// The samples' sets of ages, each at least one range.
+    pub(super) fn packed_sets(&self) -> impl Iterator<Item = &[AgeRange]> {
+        self.ages.chunk_by(|range, _| range.more)
+    }
+}
+
+/// What one movement says; `None` where that is nothing.
+pub(super) fn of_movement(
+    laid: &Laid<'_>,
+    own: &[&(Follow, Curve)],
+    until: f64,
+    search: Search,
+) -> Option<MoveAges> {
+    let last = (laid.movement.end - laid.movement.start + AFTER).millis().min(until);
+    let stick = own.first().map_or_else(Vec::new, |(follow, _)| laid.stick(follow.stick));
+    let mut ages = Vec::new();
+    let mut oldest_ms = f64::NEG_INFINITY;
+    for (follow, curve) in own {
+        for (time, output) in laid.output(follow.output) {
+            if time < 0.0 || time > last {
+                continue;
+            }
+            let sticks = curve.sticks(output);
+            let ranges = ages::allowed(&stick, time, sticks, search);
+            let says_all = |range: &(f64, f64)| range.0 <= search.least_ms.max(0.0) && range.1.is_infinite();
+            if !ranges.is_empty() && !ranges.iter().any(says_all) {
+                pack(&ranges, follow, &mut ages);
+                oldest_ms = oldest_ms.max(ages::least(&stick, time, sticks, &ranges, search));
+            }
+        }
+    }
+    (!ages.is_empty()).then(|| MoveAges { start: laid.movement.start, oldest_ms, ages: ages.into() })
+}
+
+fn pack(ranges: &Ranges, follow: &Follow, ages: &mut Vec<AgeRange>) {
+    let step = |ms: f64| ((ms - LOWEST_MS) / GRID_MS).round().clamp(0.0, f64::from(OPEN - 1)) as u16;
+    for (index, &(low, high)) in ranges.iter().enumerate() {
+        ages.push(AgeRange {
+            stick: follow.stick,
+            output: follow.output,
+            more: index + 1 < ranges.len(),
+            low: step(low),
+            high: if high.is_finite() { step(high) } else { OPEN },
+        });
+    }
+}
