@@ -211,7 +211,7 @@ fn recognise(bytes: &[u8]) -> Result<Decoder, &'static str> {
         return Err("it ends inside its first block");
     }
     if Bare::holds_frames(bytes) {
-        return Ok(Decoder::Bare(Bare::default()));
+        return Ok(Decoder::Bare(Box::default()));
     }
     let head = &bytes[..bytes.len().min(4096)];
     let is_text = |byte: &u8| matches!(byte, b'\t' | b'\n' | b'\r' | 0x20..=0x7E | 0x80..);

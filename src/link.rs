@@ -45,8 +45,10 @@ use metrics::failsafe::FailsafeMeter;
 use metrics::latency::LatencyMeter;
 use metrics::loss::LossMeter;
 use metrics::margin::MarginMeter;
+use metrics::pose::PoseMeter;
 use metrics::power::PowerMeter;
 use metrics::range::RangeMeter;
+use metrics::reports::ReportMeter;
 use metrics::signal::SignalMeter;
 use metrics::vibration::VibrationMeter;
 use metrics::video::VideoMeter;
@@ -95,7 +97,7 @@ pub struct LinkMonitor {
     implied_links: bool,
     records: u64,
     sources: Vec<Source>,
-    framers: BTreeMap<FramerKey, Framer>,
+    framers: BTreeMap<FramerKey, (Framer, Nanos)>,
     devices: Devices,
     clocks: Clocks,
     loss: LossMeter,
@@ -108,6 +110,8 @@ pub struct LinkMonitor {
     failsafe: FailsafeMeter,
     vibration: VibrationMeter,
     power: PowerMeter,
+    pose: PoseMeter,
+    reports: ReportMeter,
     events: Vec<EventSummary>,
     marks: Vec<(Nanos, MarkKind)>,
     transmits: Vec<String>,
@@ -227,6 +231,7 @@ impl LinkMonitor {
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
             self.range.second(at, &self.context);
+            self.pose.second(at, &self.range, &self.context);
             let events = self.margin.second(at, &self.signal, &self.range, &self.context);
             for event in events {
                 if self.events.len() < MOST_EVENTS {

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::record::MarkKind;
-use crate::summary::{Summary, Verdict};
+use crate::summary::{BurstModel, LossDistances, LossPeriods, RatioEstimate, Summary, Verdict};
 use crate::units::LevelUnit;
 
 pub use crate::summary::LatencyMovement as Movement;
@@ -91,6 +91,29 @@ impl LossCell {
     }
 }
 
+/// Loss figures of a window.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct WindowLoss {
+    /// Received, in whole seconds.
+    pub received: u64,
+    /// Lost.
+    pub lost: u64,
+    /// lost / (received + lost); `None` where nothing came or the window begins before what is kept.
+    pub loss: Option<RatioEstimate>,
+    /// RFC 3357; `None` where it is not kept that far back.
+    pub loss_periods: Option<LossPeriods>,
+    /// RFC 3357.
+    pub loss_distances: Option<LossDistances>,
+    /// How long spells with and without loss last.
+    pub burst_model: Option<BurstModel>,
+    /// How many loss periods have which length.
+    pub burst_lengths: Vec<(u32, u64)>,
+    /// The longest silence, cut at the window's edges; of one sender.
+    pub longest_silence_s: Option<f64>,
+    /// Share of its whole seconds with data.
+    pub availability_ratio: Option<f64>,
+}
+
 /// A mark or an event that all lanes share.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MarkPoint {
@@ -135,6 +158,8 @@ pub struct Lane {
     pub level: Vec<Option<LevelCell>>,
     /// Traffic, one a column; empty where the link's loss is not measured.
     pub loss: Vec<LossCell>,
+    /// Loss of its senders within the window.
+    pub window: Option<WindowLoss>,
     /// The picture was frozen (video), or the input held (control), one a column.
     pub frozen: Vec<bool>,
     /// Acknowledged by the pilot: no bell.
@@ -150,6 +175,8 @@ pub struct SenderLane {
     pub label: String,
     /// Traffic, one a column.
     pub cells: Vec<LossCell>,
+    /// Its figures within the window; of a MAVLink sender.
+    pub window: Option<WindowLoss>,
 }
 
 /// One stage of the latency, for drawing.

@@ -6,6 +6,7 @@
 
 mod air;
 mod latency;
+mod loss;
 mod radio;
 mod traffic;
 mod vehicle;
@@ -20,6 +21,7 @@ pub use latency::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
 };
+pub use loss::{Accidents, BadSpell, BurstModel, HeardOn, LossDistances, OwnReport, Together};
 pub use radio::{RangeSummary, SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
 pub use traffic::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
 pub use vehicle::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
@@ -37,8 +39,20 @@ pub struct Summary {
     pub recording: RecordingSummary,
     /// MAVLink framing counts.
     pub framing: Framing,
+    /// Frames that may have been accepted by accident.
+    #[serde(default)]
+    pub accidents: Accidents,
     /// One per MAVLink sender per interface.
     pub streams: Vec<Stream>,
+    /// One per sender that is heard on several interfaces.
+    #[serde(default)]
+    pub together: Vec<Together>,
+    /// Seconds in a row with much loss, the worst of each link.
+    #[serde(default)]
+    pub bad_spells: Vec<BadSpell>,
+    /// What vehicle and radios say of their own losses.
+    #[serde(default)]
+    pub own_reports: Vec<OwnReport>,
     /// One per link of the profile.
     pub links: Vec<LinkSummary>,
     /// One per sender with a boot clock.

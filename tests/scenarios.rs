@@ -106,14 +106,7 @@ fn counts(findings: &mut Findings, truth: &Value, summary: &Value) {
         for key in ["received", "duplicates", "out_of_order", "restarts"] {
             findings.same(&format!("{what} {key}"), &row[key], &found[key]);
         }
-        // A sender without a boot clock that begins again within half a wrap: its first numbers
-        // look like second frames under one number, and holes among them are not seen.
-        let clockless_restart = row["component"] == 100 && row["restarts"] == 1;
-        let unseen = if clockless_restart { 3.0 } else { 0.0 };
-        findings.near(&format!("{what} lost"), &row["lost"], &found["lost"], unseen);
-        if clockless_restart {
-            continue;
-        }
+        findings.same(&format!("{what} lost"), &row["lost"], &found["lost"]);
         for key in ["count", "max_length"] {
             let (periods, own) = (&row["loss_periods"][key], &found["loss_periods"][key]);
             findings.same(&format!("{what} loss_periods.{key}"), periods, own);

@@ -25,7 +25,7 @@ pub(crate) enum Step<'a> {
 pub(crate) enum Decoder {
     Pcapng(Pcapng),
     Pcap(Pcap),
-    Bare(Bare),
+    Bare(Box<Bare>),
 }
 
 impl Decoder {

@@ -22,6 +22,15 @@ pub struct Sender {
     pub component: u8,
 }
 
+impl Sender {
+    /// The sender in one word, quick to compare.
+    #[must_use]
+    pub(crate) const fn key(self) -> u64 {
+        let Self { interface, direction, system, component } = self;
+        (interface.0 as u64) << 24 | (direction as u64) << 16 | (system as u64) << 8 | component as u64
+    }
+}
+
 /// A span in which this computer lost data of an interface itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct HostDrop {

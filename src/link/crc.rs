@@ -7,6 +7,8 @@
 /// Value before the first byte.
 pub const INITIAL: u16 = 0xFFFF;
 
+const BLOCK: usize = 16;
+
 /// `TABLES[k][b]`: what byte `b` contributes when `k` more bytes follow it.
 static TABLES: [[u16; 256]; 16] = tables();
 
@@ -58,29 +60,45 @@ pub fn step(crc: u16, byte: u8) -> u16 {
 }
 
 /// The checksum after more bytes.
+///
+/// What does not fill a block stands at the front: leading zeros leave a checksum of zero as it
+/// is, so the first bytes, with the checksum so far folded into them, make one block with zeros
+/// before them, and no byte goes alone.
 #[must_use]
 #[inline]
-pub fn update(mut crc: u16, bytes: &[u8]) -> u16 {
-    let (blocks, rest) = bytes.as_chunks::<16>();
-    for block in blocks {
-        let mut next = TABLES[15][usize::from(block[0] ^ crc as u8)]
-            ^ TABLES[14][usize::from(block[1] ^ (crc >> 8) as u8)];
-        for (index, &byte) in block.iter().enumerate().skip(2) {
-            next ^= TABLES[15 - index][usize::from(byte)];
+pub fn update(crc: u16, bytes: &[u8]) -> u16 {
+    let head = bytes.len() % BLOCK;
+    let (mut crc, blocks) = match bytes.first_chunk::<BLOCK>() {
+        Some(first) if head >= 2 => {
+            let folded = u128::from_le_bytes(*first) ^ u128::from(crc);
+            (block(0, folded << (8 * (BLOCK - head))), &bytes[head..])
         }
-        crc = next;
-    }
-    let (quads, rest) = rest.as_chunks::<4>();
-    for quad in quads {
-        crc = TABLES[3][usize::from(quad[0] ^ crc as u8)]
-            ^ TABLES[2][usize::from(quad[1] ^ (crc >> 8) as u8)]
-            ^ TABLES[1][usize::from(quad[2])]
-            ^ TABLES[0][usize::from(quad[3])];
-    }
-    for &byte in rest {
-        crc = step(crc, byte);
+        Some(first) if head == 1 => (step(crc, first[0]), &bytes[1..]),
+        Some(_) => (crc, bytes),
+        None => return bytes.iter().fold(crc, |crc, &byte| step(crc, byte)),
+    };
+    for bytes in blocks.as_chunks::<BLOCK>().0 {
+        crc = block(crc, u128::from_le_bytes(*bytes));
     }
     crc
+}
+
+/// The checksum after one block. What waits for the checksum before it comes last, so that the
+/// look-ups of one block overlap with those of the next.
+#[inline]
+fn block(crc: u16, bytes: u128) -> u16 {
+    let (low, high) = (bytes as u64, (bytes >> 64) as u64);
+    let byte = |word: u64, index: usize| usize::from((word >> (8 * index)) as u8);
+    let (mut one, mut other) = (0, 0);
+    for index in 0..8 {
+        one ^= TABLES[7 - index][byte(high, index)];
+    }
+    for index in 2..8 {
+        other ^= TABLES[15 - index][byte(low, index)];
+    }
+    let first = low as u16 ^ crc;
+    let rest = one ^ other;
+    rest ^ TABLES[15][usize::from(first as u8)] ^ TABLES[14][usize::from((first >> 8) as u8)]
 }
 
 /// The one byte that takes the checksum from `before` to `after`, if any does (1 chance in 256).

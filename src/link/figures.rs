@@ -2,7 +2,7 @@
 
 use crate::profile::{LinkProfile, LinkRole};
 use crate::record::InterfaceKind;
-use crate::summary::{EventSummary, Framing, LinkSummary, RecordingSummary, Summary};
+use crate::summary::{Accidents, BadSpell, EventSummary, Framing, LinkSummary, RecordingSummary, Summary};
 use crate::units::LevelUnit;
 
 use super::metrics::loss::Traffic;
@@ -23,7 +23,7 @@ impl LinkMonitor {
     fn framing(&self) -> (Framing, bool) {
         let mut total = Framing::default();
         let mut inside = false;
-        for framer in self.framers.values() {
+        for (framer, _) in self.framers.values() {
             let (counts, open) = framer.finished();
             total.frames += counts.frames;
             total.crc_errors += counts.crc_errors;
@@ -32,6 +32,36 @@ impl LinkMonitor {
             inside |= open;
         }
         (total, inside)
+    }
+
+    fn accidents(&self) -> Accidents {
+        let chances = self.framers.values().map(|(framer, _)| framer.chances()).sum();
+        Accidents { chances, expected: chances as f64 / 65_536.0 }
+    }
+
+    /// The worst seconds of each link, with what happened together.
+    fn bad_spells(&self, distances: &[Option<f32>]) -> Vec<BadSpell> {
+        let context = &self.context;
+        let mut rows = Vec::new();
+        for (index, link) in context.profile.link.iter().enumerate() {
+            let levels = self.signal.seconds(index);
+            for spell in self.loss.bad_spells(context, link) {
+                let pose = self.pose.over(spell.from_s, spell.to_s);
+                rows.push(BadSpell {
+                    link: link.name.clone(),
+                    start_s: spell.from_s,
+                    duration_s: spell.to_s - spell.from_s,
+                    received: spell.received,
+                    lost: spell.lost,
+                    level: median_within(levels, spell.from_s, spell.to_s),
+                    distance_m: median_within(distances, spell.from_s, spell.to_s),
+                    heading_deg: pose.heading_deg,
+                    handset_off_nose_deg: pose.handset_off_nose_deg,
+                    height_m: pose.height_m,
+                });
+            }
+        }
+        rows
     }
 
     /// A link's traffic: RTP packets for the video link, else its senders' frames.
@@ -67,7 +97,11 @@ impl LinkMonitor {
                 tags: context.session.tags.clone(),
             },
             framing,
+            accidents: self.accidents(),
             streams: self.loss.summary(context),
+            together: self.loss.together(context),
+            bad_spells: self.bad_spells(&distances),
+            own_reports: self.reports.summary(),
             links: Vec::new(),
             clocks: self.clocks.summary(context),
             latency: self.latency.summary(&self.clocks, context),
@@ -156,4 +190,12 @@ impl LinkMonitor {
         events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         events
     }
+}
+
+/// Median of what whole seconds brought; index 0 is the second up to 1 s.
+fn median_within(seconds: &[Option<f32>], from_s: f64, to_s: f64) -> Option<f64> {
+    let end = (to_s as usize).min(seconds.len());
+    let mut known: Vec<f32> = seconds.get(from_s as usize..end)?.iter().copied().flatten().collect();
+    known.sort_by(f32::total_cmp);
+    known.get(known.len() / 2).map(|&value| f64::from(value))
 }

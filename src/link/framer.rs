@@ -20,7 +20,7 @@ use crate::summary::Framing;
 
 mod candidate;
 
-use candidate::{Verdict, judge, layout};
+use candidate::{Chance, Verdict, judge, layout};
 
 /// The longest frame: version 2, full payload, signed.
 pub const LONGEST_FRAME: usize = 280;
@@ -105,6 +105,8 @@ pub struct Framer {
     position: u64,
     /// Candidates that start before this lie inside a failed one.
     quiet_until: u64,
+    /// Chances of 1 in 65,536 that a checksum had to hold by accident.
+    chances: u64,
     witnesses: Vec<Witness>,
     unknown: Vec<(u32, u8)>,
     /// Damage of a flow that has brought no accepted frame yet.
@@ -133,7 +135,7 @@ impl Framer {
 
     /// Takes the next chunk (or one datagram) and gives every frame that it completes to
     /// `sink`, in order; see [`Standing`] for frames of unknown ids.
-    pub fn push(&mut self, bytes: &[u8], sink: &mut dyn FnMut(&Frame<'_>)) {
+    pub fn push(&mut self, bytes: &[u8], sink: &mut impl FnMut(&Frame<'_>)) {
         if self.datagrams {
             self.push_datagram(bytes, sink);
             return;
@@ -171,6 +173,13 @@ impl Framer {
         Tally { pending: self.carry.len() as u64, ..self.tally }
     }
 
+    /// How many refused candidates there were, each of which had 1 chance in 65,536 to be accepted by
+    /// accident; of an unknown id as many as there were frames of that id to agree with.
+    #[must_use]
+    pub const fn chances(&self) -> u64 {
+        self.chances
+    }
+
     /// What would be counted if the stream ended here, and whether it would end inside a frame.
     #[must_use]
     pub fn finished(&self) -> (Framing, bool) {
@@ -190,21 +199,24 @@ impl Framer {
         stop: usize,
         at_end: bool,
         unknown: Unknown,
-        sink: &mut dyn FnMut(&Frame<'_>),
+        sink: &mut impl FnMut(&Frame<'_>),
     ) -> usize {
         let mut at = 0;
         while at < stop {
-            let start = buffer[at..stop].iter().position(|&byte| candidate::is_start(byte));
-            let noise = start.unwrap_or(stop - at);
-            self.skip(noise);
-            at += noise;
-            if start.is_none() {
-                break;
+            if !candidate::is_start(buffer[at]) {
+                let start = buffer[at..stop].iter().position(|&byte| candidate::is_start(byte));
+                let noise = start.unwrap_or(stop - at);
+                self.skip(noise);
+                at += noise;
+                if start.is_none() {
+                    break;
+                }
             }
             let taken = match judge(&buffer[at..]) {
                 Verdict::Incomplete if !at_end => return at,
-                Verdict::Failed(length) => {
+                Verdict::Failed(length, chance) => {
                     self.fail(length);
+                    self.count_chance(chance);
                     0
                 }
                 Verdict::Frame(frame) => self.accept(&frame, sink),
@@ -233,10 +245,26 @@ impl Framer {
         }
     }
 
-    fn accept(&mut self, frame: &Frame<'_>, sink: &mut dyn FnMut(&Frame<'_>)) -> usize {
+    fn count_chance(&mut self, chance: Chance) {
+        self.chances += match chance {
+            Chance::None => 0,
+            Chance::Known => 1,
+            Chance::Unknown(id) => {
+                let start = self.position;
+                let waiting = |witness: &&Witness| witness.message == id && witness.end <= start;
+                let waiting = self.witnesses.iter().filter(waiting).count();
+                let accepted = self.unknown.iter().filter(|(message, _)| *message == id).count();
+                (waiting + accepted) as u64
+            }
+        };
+    }
+
+    fn accept(&mut self, frame: &Frame<'_>, sink: &mut impl FnMut(&Frame<'_>)) -> usize {
         // A witness that reaches into an accepted frame was none.
-        let start = self.position;
-        self.witnesses.retain(|witness| witness.end <= start);
+        if !self.witnesses.is_empty() {
+            let start = self.position;
+            self.witnesses.retain(|witness| witness.end <= start);
+        }
         self.counts.frames += 1;
         self.counts.unknown_ids += u64::from(!frame.header.known);
         self.tally.framed += frame.bytes.len() as u64;
@@ -246,7 +274,7 @@ impl Framer {
     }
 
     /// A frame of unknown id in a byte stream, whose checksum some extra byte satisfies.
-    fn consider(&mut self, frame: &Frame<'_>, extra: u8, sink: &mut dyn FnMut(&Frame<'_>)) -> usize {
+    fn consider(&mut self, frame: &Frame<'_>, extra: u8, sink: &mut impl FnMut(&Frame<'_>)) -> usize {
         let message = frame.header.message;
         if self.unknown.contains(&(message, extra)) {
             return self.accept(frame, sink);
@@ -275,7 +303,7 @@ impl Framer {
         0
     }
 
-    fn recall(&mut self, witness: &Witness, sink: &mut dyn FnMut(&Frame<'_>)) {
+    fn recall(&mut self, witness: &Witness, sink: &mut impl FnMut(&Frame<'_>)) {
         let Verdict::Fits(frame, _) = judge(&witness.bytes) else { return };
         self.counts.frames += 1;
         self.counts.unknown_ids += 1;
@@ -284,7 +312,7 @@ impl Framer {
         sink(&Frame { header: FrameHeader { standing: Standing::Recalled, ..frame.header }, ..frame });
     }
 
-    fn push_datagram(&mut self, bytes: &[u8], sink: &mut dyn FnMut(&Frame<'_>)) {
+    fn push_datagram(&mut self, bytes: &[u8], sink: &mut impl FnMut(&Frame<'_>)) {
         let before = (self.counts, self.tally);
         let whole = layout(bytes);
         self.quiet_until = self.position;
@@ -312,7 +340,7 @@ impl Framer {
     }
 
     /// A datagram that is laid out as whole frames: the bounds of each are certain.
-    fn scan_laid_out(&mut self, bytes: &[u8], sink: &mut dyn FnMut(&Frame<'_>)) {
+    fn scan_laid_out(&mut self, bytes: &[u8], sink: &mut impl FnMut(&Frame<'_>)) {
         let mut rest = bytes;
         while let Some(length) = candidate::length(rest) {
             let (one, behind) = rest.split_at(length.min(rest.len()));

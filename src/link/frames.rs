@@ -77,16 +77,32 @@ impl LinkMonitor {
     }
 
     pub(super) fn frame(&mut self, at: Nanos, key: FramerKey, bytes: &[u8]) {
-        if !self.framers.contains_key(&key) && self.framers.len() >= MOST_FRAMERS {
+        if !self.framers.contains_key(&key) && !self.has_room() {
             return;
         }
         // Taken out so that the sink may borrow the rest of the core.
-        let mut framer = self.framers.remove(&key).unwrap_or_else(|| match key.endpoints {
-            None => Framer::stream(),
-            Some(_) => Framer::datagrams(),
-        });
+        let mut framer = match self.framers.get_mut(&key) {
+            Some((framer, _)) => std::mem::take(framer),
+            None if key.endpoints.is_none() => Framer::stream(),
+            None => Framer::datagrams(),
+        };
         framer.push(bytes, &mut |frame| self.handle_frame(at, key, frame));
-        self.framers.insert(key, framer);
+        self.framers.insert(key, (framer, at));
+    }
+
+    /// Whether one more framer may be kept: a flow that has brought no frame so far, the one that has
+    /// been silent for longest, makes room.
+    fn has_room(&mut self) -> bool {
+        if self.framers.len() < MOST_FRAMERS {
+            return true;
+        }
+        let idle = self
+            .framers
+            .iter()
+            .filter(|(key, (framer, _))| key.endpoints.is_some() && framer.counts().frames == 0)
+            .min_by_key(|(_, (_, last))| *last)
+            .map(|(key, _)| *key);
+        idle.is_some_and(|key| self.framers.remove(&key).is_some())
     }
 
     fn handle_frame(&mut self, at: Nanos, key: FramerKey, frame: &Frame<'_>) {
@@ -114,6 +130,8 @@ impl LinkMonitor {
         self.failsafe.observe(at, sender, &telemetry, &self.context);
         self.vibration.observe(at, sender, &telemetry, &self.context);
         self.power.observe(at, sender, &telemetry);
+        self.pose.observe(at, sender, &telemetry, &self.context);
+        self.reports.observe(sender, &telemetry);
         if let Telemetry::StatusText { severity, text } = &telemetry
             && *severity <= 4
             && self.context.roles.vehicle() == Some(header.system)

@@ -95,6 +95,7 @@ impl LinkMonitor {
             missing,
             level: self.signal.cells(index, context, view),
             loss,
+            window: self.loss.link_window(context, link, view),
             frozen,
             acknowledged: standing.acknowledged,
         }
@@ -136,11 +137,12 @@ impl LinkMonitor {
                 stream: Some(index),
                 label: format!("{} {}/{}", stream.interface, stream.system, stream.component),
                 cells: self.loss.cells(&self.context, index, view),
+                window: self.loss.window(&self.context, index, view),
             })
             .collect();
         let video = self.video.cells(&self.context, view);
         if video.iter().any(|cell: &LossCell| cell.received > 0) {
-            rows.push(SenderLane { stream: None, label: "video RTP".to_owned(), cells: video });
+            rows.push(SenderLane { stream: None, label: "video RTP".to_owned(), cells: video, window: None });
         }
         rows
     }

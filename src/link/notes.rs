@@ -87,6 +87,7 @@ impl LinkMonitor {
         if self.context.host_drops.len() < MOST_HOST_DROPS {
             self.context.host_drops.push(HostDrop { at, interface, count });
         }
+        self.loss.host_dropped(at, interface);
         let name = self.context.interface_name(interface).to_owned();
         self.log("host-drop", None, format!("this computer lost data of {name} itself ({count})"));
     }

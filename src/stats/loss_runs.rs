@@ -8,7 +8,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::summary::{LossPeriods, RatioEstimate};
+use crate::summary::{BurstModel, LossDistances, LossPeriods, RatioEstimate};
 
 use super::proportion;
 
@@ -19,6 +19,10 @@ const FEW: u64 = 20;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Runs {
     lengths: BTreeMap<u32, u64>,
+    /// Distances between losses with something received between them.
+    distances: BTreeMap<u32, u64>,
+    /// Received since a loss that a next loss would have its distance from.
+    since_loss: Option<u64>,
     losses: Moments,
     receptions: Moments,
     longest: u64,
@@ -99,9 +103,11 @@ impl Runs {
         if length == 0 {
             return;
         }
-        let key = length.min(1 << 31) as u32;
-        let key = if key < 1024 { key } else { 1 << key.ilog2() };
-        *self.lengths.entry(key).or_default() += 1;
+        *self.lengths.entry(key_of(length)).or_default() += 1;
+        if let Some(received) = self.since_loss.filter(|&received| received > 0) {
+            *self.distances.entry(key_of(received + 1)).or_default() += 1;
+        }
+        self.since_loss = Some(0);
         self.losses.add(length);
         self.longest = self.longest.max(length);
     }
@@ -110,7 +116,15 @@ impl Runs {
     pub fn add_received(&mut self, length: u64) {
         if length > 0 {
             self.receptions.add(length);
+            if let Some(received) = &mut self.since_loss {
+                *received += length;
+            }
         }
+    }
+
+    /// A numbering ends: the next loss has no distance from the last.
+    pub const fn end(&mut self) {
+        self.since_loss = None;
     }
 
     /// Both together.
@@ -118,6 +132,10 @@ impl Runs {
         for (&length, &count) in &other.lengths {
             *self.lengths.entry(length).or_default() += count;
         }
+        for (&distance, &count) in &other.distances {
+            *self.distances.entry(distance).or_default() += count;
+        }
+        self.since_loss = None;
         self.losses.merge(other.losses);
         self.receptions.merge(other.receptions);
         self.longest = self.longest.max(other.longest);
@@ -129,10 +147,52 @@ impl Runs {
         &self.lengths
     }
 
+    /// Lost packets in all runs.
+    #[must_use]
+    pub const fn lost(&self) -> u64 {
+        self.losses.sum
+    }
+
     /// RFC 3357's loss periods.
     #[must_use]
     pub fn periods(&self) -> LossPeriods {
         LossPeriods { count: self.losses.count, mean_length: self.losses.mean(), max_length: self.longest }
+    }
+
+    /// RFC 3357's loss distances; `None` with fewer than two losses.
+    #[must_use]
+    pub fn distances(&self) -> Option<LossDistances> {
+        let adjacent = self.losses.sum - self.losses.count;
+        let apart: u64 = self.distances.values().sum();
+        let count = adjacent + apart;
+        if count == 0 {
+            return None;
+        }
+        let mut below = adjacent;
+        let median = if 2 * below >= count {
+            1
+        } else {
+            let middle = self.distances.iter().find(|(_, apart)| {
+                below += **apart;
+                2 * below >= count
+            });
+            middle.map_or(1, |(&distance, _)| u64::from(distance))
+        };
+        Some(LossDistances { count, median, adjacent_ratio: adjacent as f64 / count as f64 })
+    }
+
+    /// How long spells without and with loss last, in packets, and in seconds at a rate of sent
+    /// packets; `None` without losses or receptions.
+    #[must_use]
+    pub fn burst_model(&self, received: u64, sent_hz: Option<f64>) -> Option<BurstModel> {
+        let model = self.gilbert(received)?;
+        let seconds = |packets: f64| sent_hz.filter(|rate| *rate > 0.0).map(|rate| packets / rate);
+        Some(BurstModel {
+            good_mean_packets: model.mean_good(),
+            bad_mean_packets: model.mean_bad(),
+            good_mean_s: seconds(model.mean_good()),
+            bad_mean_s: seconds(model.mean_bad()),
+        })
     }
 
     /// The two-state model of so many received packets with these loss runs: p = runs /
@@ -193,6 +253,12 @@ impl Runs {
         let ci95 = proportion::wilson_at(ratio * trials, trials, quantile)?;
         Some(RatioEstimate { ratio, ci95 })
     }
+}
+
+/// Lengths from 1024 on share one key per power of two.
+fn key_of(length: u64) -> u32 {
+    let key = length.min(1 << 31) as u32;
+    if key < 1024 { key } else { 1 << key.ilog2() }
 }
 
 /// RFC 3357's loss distance stream: (distance, lost) of each packet; the first loss has distance 0.
@@ -285,6 +351,27 @@ mod tests {
             let lengths = numbers(&case["period_lengths"]);
             for &length in &lengths {
                 runs.add_lost(length);
+            }
+            // The distances of the same sequence, run by run.
+            let mut runs_of = Runs::default();
+            for run in lost.chunk_by(|a, b| a == b) {
+                let length = run.len() as u64;
+                if run[0] { runs_of.add_lost(length) } else { runs_of.add_received(length) }
+            }
+            let mut found: Vec<u64> = pairs("distance_stream")
+                .iter()
+                .filter(|(distance, lost)| *lost && *distance > 0)
+                .map(|(distance, _)| *distance)
+                .collect();
+            found.sort_unstable();
+            match runs_of.distances() {
+                None => assert!(found.is_empty()),
+                Some(distances) => {
+                    assert_eq!(distances.count, found.len() as u64);
+                    assert_eq!(distances.median, found[(found.len() - 1) / 2]);
+                    let adjacent = found.iter().filter(|&&distance| distance == 1).count();
+                    assert!(near(distances.adjacent_ratio, adjacent as f64 / found.len() as f64));
+                }
             }
             assert_eq!(runs.periods().count, case["period_total"].as_u64().unwrap());
             assert_eq!(runs.periods().max_length, *lengths.iter().max().unwrap());

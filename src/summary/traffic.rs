@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Interval;
+use super::{BurstModel, Interval, LossDistances};
 
 /// MAVLink framing counts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -79,6 +79,18 @@ pub struct Stream {
     pub silent_at_end_s: f64,
     /// Received per second, first to last; `None` with fewer than two frames.
     pub rate_hz: Option<f64>,
+    /// Share of whole seconds with a frame; `None` before the first whole second.
+    #[serde(default)]
+    pub availability_ratio: Option<f64>,
+    /// How many loss periods have which length; from 1024 on by the power of two below it.
+    #[serde(default)]
+    pub burst_lengths: Vec<(u32, u64)>,
+    /// RFC 3357; `None` with fewer than two losses.
+    #[serde(default)]
+    pub loss_distances: Option<LossDistances>,
+    /// How long spells with and without loss last; `None` without losses.
+    #[serde(default)]
+    pub burst_model: Option<BurstModel>,
 }
 
 /// Margin to the freeze level.

@@ -78,7 +78,7 @@ pub const TABLE: &[Binding] = &[
     bind(&[Char('8')], "8", Action::Show(Screen::Signal), "signal: level against its limit", Group::Pages),
     bind(&[Tab], "Tab", Action::NextScreen, "next page", Group::Pages),
     bind(&[KeyCode::BackTab], "Shift-Tab", Action::PreviousScreen, "page before", Group::Pages),
-    bind(&[Char('l'), Enter], "l", Action::NextItem, "next link, or kind of event", Group::Pages),
+    bind(&[Char('l'), Enter], "l", Action::NextItem, "next link, or part of the page", Group::Pages),
     bind(&[Up], "Up", Action::Up, "list up", Group::Pages),
     bind(&[Down], "Down", Action::Down, "list down", Group::Pages),
     bind(&[PageUp], "PageUp", Action::PageUp, "list up a page", Group::Pages),

@@ -141,6 +141,31 @@ impl EventFilter {
     }
 }
 
+/// Which part of the loss page is shown.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LossPart {
+    /// Senders over time; where there is room, the others under them.
+    #[default]
+    Senders,
+    /// How long losses last.
+    Bursts,
+    /// What happened together at each bad spell.
+    Spells,
+    /// What radios and vehicle report of themselves.
+    Reports,
+}
+
+impl LossPart {
+    const fn next(self) -> Self {
+        match self {
+            Self::Senders => Self::Bursts,
+            Self::Bursts => Self::Spells,
+            Self::Spells => Self::Reports,
+            Self::Reports => Self::Senders,
+        }
+    }
+}
+
 /// How much time the window shows, seconds; the last is the whole session.
 pub const SPANS_S: [f64; 13] = [
     10.0,
@@ -231,6 +256,8 @@ pub struct UiState {
     pub held: Option<Arc<Feed>>,
     /// First row of the list on the page.
     pub scroll: usize,
+    /// Which part of the loss page is shown.
+    pub loss_part: LossPart,
     /// Which link the page shows in detail.
     pub item: usize,
     /// Which events are listed.
@@ -361,6 +388,10 @@ impl UiState {
         if self.screen == Screen::Events {
             self.filter = self.filter.next();
             self.scroll = 0;
+            return;
+        }
+        if self.screen == Screen::Loss {
+            self.loss_part = self.loss_part.next();
             return;
         }
         let links = feed.map_or(0, |feed| feed.snapshot.lanes.len());

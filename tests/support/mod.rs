@@ -111,6 +111,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         ),
         frozen: spans(view, if bad { &[(661.0, 664.0), (742.0, 751.0)] } else { &[(719.0, 721.0)] }),
         acknowledged: bad,
+        ..Lane::default()
     };
     let control = Lane {
         link: "control".to_owned(),
@@ -211,6 +212,77 @@ fn stream(name: &str, system: u8, component: u8, lost: u64, link: Option<&str>, 
         longest_silence_s: 6.02,
         silent_at_end_s: 0.01,
         rate_hz: Some(65.0),
+        availability_ratio: Some(0.992),
+        burst_lengths: vec![(1, lost / 8), (2, lost / 16), (3, lost / 24), (5, lost / 40), (81, 1)],
+        loss_distances: Some(LossDistances {
+            count: lost.saturating_sub(1),
+            median: 3,
+            adjacent_ratio: 0.45,
+        }),
+        burst_model: Some(BurstModel {
+            good_mean_packets: 325.0,
+            bad_mean_packets: 4.0,
+            good_mean_s: Some(5.0),
+            bad_mean_s: Some(0.061),
+        }),
+    }
+}
+
+fn window_loss(lost: u64) -> WindowLoss {
+    let received = 3_900;
+    let ratio = lost as f64 / (received + lost) as f64;
+    WindowLoss {
+        received,
+        lost,
+        loss: Some(RatioEstimate { ratio, ci95: [ratio * 0.6, ratio * 1.7] }),
+        loss_periods: Some(LossPeriods { count: lost / 4, mean_length: Some(4.0), max_length: 21 }),
+        loss_distances: Some(LossDistances {
+            count: lost.saturating_sub(1),
+            median: 3,
+            adjacent_ratio: 0.45,
+        }),
+        burst_model: Some(BurstModel {
+            good_mean_packets: 390.0,
+            bad_mean_packets: 4.0,
+            good_mean_s: Some(6.0),
+            bad_mean_s: Some(0.061),
+        }),
+        burst_lengths: vec![(1, lost / 8), (2, lost / 16), (5, lost / 40), (21, 1)],
+        longest_silence_s: Some(1.02),
+        availability_ratio: Some(0.98),
+    }
+}
+
+fn bad_spell(start_s: f64, lost: u64, level: f64) -> BadSpell {
+    BadSpell {
+        link: "downlink".to_owned(),
+        start_s,
+        duration_s: 3.0,
+        received: 140,
+        lost,
+        level: Some(level),
+        distance_m: Some(182.0),
+        heading_deg: Some(41.0),
+        handset_off_nose_deg: Some(171.0),
+        height_m: Some(38.0),
+    }
+}
+
+fn own_report(component: u8, is_radio: bool) -> OwnReport {
+    OwnReport {
+        system: if is_radio { 51 } else { 1 },
+        component,
+        source: if is_radio { "radio_status" } else { "sys_status" }.to_owned(),
+        samples: 780,
+        drop_ratio: (!is_radio).then_some(0.012),
+        drop_ratio_max: (!is_radio).then_some(0.06),
+        errors: if is_radio { 214 } else { 3 },
+        corrected: is_radio.then_some(57),
+        tx_buffer_min_percent: is_radio.then_some(61),
+        level: is_radio.then_some(112),
+        noise: is_radio.then_some(41),
+        remote_level: is_radio.then_some(98),
+        remote_noise: is_radio.then_some(47),
     }
 }
 
@@ -241,6 +313,9 @@ fn summary(data: Data) -> Summary {
         skipped_bytes: 91,
         unknown_ids: 600,
     };
+    summary.bad_spells =
+        vec![bad_spell(402.0, 61, -93.0), bad_spell(511.0, 48, -91.5), bad_spell(655.0, 35, -94.5)];
+    summary.own_reports = vec![own_report(1, false), own_report(68, true)];
     summary.streams = vec![
         stream("vehicle", 1, 1, if bad { 4_180 } else { 480 }, Some("downlink"), None),
         stream("vehicle", 1, 240, 212, Some("video"), None),
@@ -527,18 +602,30 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
     let summary = summary(data);
     let lanes = lanes(data, view);
     let senders = vec![
-        SenderLane { stream: Some(0), label: "vehicle 1/1".to_owned(), cells: lanes[2].loss.clone() },
+        SenderLane {
+            stream: Some(0),
+            label: "vehicle 1/1".to_owned(),
+            cells: lanes[2].loss.clone(),
+            window: Some(window_loss(44)),
+        },
         SenderLane {
             stream: Some(1),
             label: "vehicle 1/240".to_owned(),
             cells: traffic(view, 0.008, &[], None),
+            window: Some(window_loss(9)),
         },
         SenderLane {
             stream: Some(2),
             label: "vehicle 255/190".to_owned(),
             cells: traffic(view, 0.0, &[], None),
+            window: None,
         },
-        SenderLane { stream: None, label: "video RTP".to_owned(), cells: lanes[0].loss.clone() },
+        SenderLane {
+            stream: None,
+            label: "video RTP".to_owned(),
+            cells: lanes[0].loss.clone(),
+            window: None,
+        },
     ];
     let video = VideoView {
         source: Some("rtp".to_owned()),

@@ -19,12 +19,23 @@ pub(super) enum Verdict<'a> {
     Incomplete,
     /// Not ours to read: it asks for features that nobody here knows.
     Foreign,
-    /// Its checksum fails; its length.
-    Failed(usize),
+    /// Its checksum fails; its length, and what chance it had to hold by accident.
+    Failed(usize, Chance),
     /// A frame of a known id.
     Frame(Frame<'a>),
     /// An unknown id, whose checksum this extra byte would satisfy.
     Fits(Frame<'a>, u8),
+}
+
+/// What would have had to agree by accident.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Chance {
+    /// Nothing: it was refused for its length.
+    None,
+    /// Both bytes of the checksum.
+    Known,
+    /// The checksum's second byte, and the extra byte with that of another frame of this id.
+    Unknown(u32),
 }
 
 #[inline]
@@ -56,7 +67,8 @@ pub(super) fn layout(mut bytes: &[u8]) -> bool {
 }
 
 /// Judges the candidate that the bytes begin with.
-#[inline]
+#[expect(clippy::inline_always, reason = "a verdict that is copied costs as much as a checksum")]
+#[inline(always)]
 pub(super) fn judge(bytes: &[u8]) -> Verdict<'_> {
     let Some(length) = length(bytes) else { return Verdict::Incomplete };
     let Some(bytes) = bytes.get(..length) else { return Verdict::Incomplete };
@@ -80,8 +92,11 @@ pub(super) fn judge(bytes: &[u8]) -> Verdict<'_> {
     let frame = Frame { header, payload: &bytes[start..end], bytes };
     if let Some(definition) = codec::definition(header.message) {
         let lawful = version == 2 || payload_length == usize::from(definition.v1_length);
-        if !lawful || crc::step(computed, definition.crc_extra) != sent {
-            return Verdict::Failed(length);
+        if !lawful {
+            return Verdict::Failed(length, Chance::None);
+        }
+        if crc::step(computed, definition.crc_extra) != sent {
+            return Verdict::Failed(length, Chance::Known);
         }
         if is_foreign(bytes) {
             return Verdict::Foreign;
@@ -89,7 +104,7 @@ pub(super) fn judge(bytes: &[u8]) -> Verdict<'_> {
         return Verdict::Frame(Frame { header: FrameHeader { known: true, ..header }, ..frame });
     }
     match crc::byte_between(computed, sent) {
-        None => Verdict::Failed(length),
+        None => Verdict::Failed(length, Chance::Unknown(header.message)),
         Some(_) if is_foreign(bytes) => Verdict::Foreign,
         Some(extra) => Verdict::Fits(frame, extra),
     }

@@ -18,11 +18,14 @@
 
 mod boot;
 mod flow;
+mod gaps;
 mod rate;
 mod seconds;
 mod sequence;
 mod shared;
 mod silence;
+mod spells;
+mod together;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -32,14 +35,16 @@ use crate::link::framer::{Frame, Standing};
 use crate::link::telemetry::BootStamp;
 use crate::profile::LinkProfile;
 use crate::record::{Direction, InterfaceId};
-use crate::snapshot::{LossCell, View};
+use crate::snapshot::{LossCell, View, WindowLoss};
 use crate::stats::loss_runs::Runs;
-use crate::summary::{RatioEstimate, Stream};
+use crate::summary::{RatioEstimate, Stream, Together};
 use crate::units::Nanos;
 
 use flow::Flow;
 use sequence::{Arriving, Outcome};
 use shared::Components;
+pub use spells::Spell;
+use together::{Joint, MOST_TOGETHER};
 
 const MOST_FLOWS: usize = 256;
 const MOST_FLOWS_OF_ONE: usize = 4;
@@ -89,7 +94,11 @@ pub struct LossMeter {
     flows: Vec<Flow>,
     /// Flows of each sender, in the order of their appearance.
     senders: BTreeMap<Sender, Vec<usize>>,
-    systems: BTreeMap<(InterfaceId, Direction, u8), Components>,
+    systems: BTreeMap<(InterfaceId, Direction, u8), usize>,
+    components: Vec<Components>,
+    /// Where the flow of a sender was found last, by a small hash.
+    places: Vec<u16>,
+    joints: Vec<Joint>,
     held: Vec<Held>,
     restarts: Vec<(Nanos, Sender)>,
     strangers: u64,
@@ -110,7 +119,7 @@ impl LossMeter {
         frame: &Frame<'_>,
         boot: Option<BootStamp>,
     ) -> Arrival {
-        let arriving = Arriving { at, sequence: frame.header.sequence, hash: hash(frame.bytes), boot };
+        let arriving = Arriving { at, sequence: frame.header.sequence, hash: fingerprint(frame), boot };
         match frame.header.standing {
             Standing::Accepted => self.accepted(sender, endpoint, arriving, frame.header.known),
             Standing::Witness => {
@@ -152,17 +161,26 @@ impl LossMeter {
         if outcome == Outcome::Restart && self.restarts.len() < MOST_RESTARTS {
             self.restarts.push((arriving.at, sender));
         }
-        if flow.is_first {
-            self.count_component(sender, arriving.sequence);
+        if let Some((system, place)) = flow.counter {
+            self.components[system].observe(place, arriving.sequence);
+        }
+        if let Some(joint) = flow.joint {
+            self.joints[joint].observe(arriving);
         }
         Arrival::New
     }
 
-    fn count_component(&mut self, sender: Sender, sequence: u8) {
+    /// Where the numbers of a sender's first flow are counted beside those of its system's other components.
+    fn counter_of(&mut self, sender: Sender) -> Option<(usize, usize)> {
         let key = (sender.interface, sender.direction, sender.system);
-        if self.systems.len() < MOST_SYSTEMS || self.systems.contains_key(&key) {
-            self.systems.entry(key).or_default().observe(sender.component, sequence);
+        if self.systems.len() >= MOST_SYSTEMS && !self.systems.contains_key(&key) {
+            return None;
         }
+        let system = *self.systems.entry(key).or_insert_with(|| {
+            self.components.push(Components::default());
+            self.components.len() - 1
+        });
+        Some((system, self.components[system].place(sender.component)?))
     }
 
     fn recalled(&mut self, sender: Sender, arriving: Arriving) {
@@ -173,15 +191,34 @@ impl LossMeter {
         });
         let Some(held) = held.map(|index| self.held.remove(index)) else { return };
         if let Some(&index) = self.senders.get(&sender).and_then(|flows| flows.first()) {
-            let sequence = &mut self.flows[index].sequence;
-            if held.arriving.at >= sequence.first_at {
-                sequence.recall(held.arriving);
+            let flow = &mut self.flows[index];
+            if held.arriving.at >= flow.sequence.first_at {
+                flow.sequence.recall(held.arriving);
+            }
+            if let Some(joint) = flow.joint {
+                self.joints[joint].recall(held.arriving);
             }
         }
     }
 
     /// The flow that an arrival belongs to; a silent one takes on a new address.
     fn flow_of(&mut self, sender: Sender, endpoint: Option<SocketAddr>, at: Nanos) -> Option<usize> {
+        let key = sender.key();
+        let place = place_of(key);
+        if let Some(index) = self.places.get(place).map(|&index| usize::from(index))
+            && let Some(flow) = self.flows.get(index)
+            && flow.key == key
+            && flow.endpoint == endpoint
+        {
+            return Some(index);
+        }
+        let found = self.find_flow(sender, endpoint, at)?;
+        self.places.resize(PLACES, 0);
+        self.places[place] = found as u16;
+        Some(found)
+    }
+
+    fn find_flow(&mut self, sender: Sender, endpoint: Option<SocketAddr>, at: Nanos) -> Option<usize> {
         let flows = self.senders.get(&sender)?;
         if let Some(&index) = flows.iter().find(|&&index| self.flows[index].endpoint == endpoint) {
             return Some(index);
@@ -202,10 +239,76 @@ impl LossMeter {
         let flows = self.senders.entry(sender).or_default();
         let is_first = flows.is_empty();
         flows.push(self.flows.len());
-        self.flows.push(Flow::new(sender, endpoint, is_first, arriving, base));
+        let mut flow = Flow::new(sender, endpoint, arriving, base);
         if is_first {
-            self.count_component(sender, arriving.sequence);
+            flow.counter = self.counter_of(sender);
+            if let Some((system, place)) = flow.counter {
+                self.components[system].observe(place, arriving.sequence);
+            }
         }
+        if is_first && sender.direction == Direction::Inbound {
+            flow.joint = self.joint_of(sender, arriving, base);
+        }
+        self.flows.push(flow);
+    }
+
+    /// The joint count of a sender that is heard on another interface already; it takes part as the next flow.
+    fn joint_of(&mut self, sender: Sender, arriving: Arriving, base: Nanos) -> Option<usize> {
+        let next = self.flows.len();
+        let other = self.flows.iter().position(|flow| {
+            let heard = flow.sender;
+            (heard.system, heard.component, heard.direction)
+                == (sender.system, sender.component, sender.direction)
+                && heard.interface != sender.interface
+        })?;
+        if let Some(joint) = self.flows[other].joint {
+            self.joints[joint].join(next);
+            self.joints[joint].observe(arriving);
+            return Some(joint);
+        }
+        if self.joints.len() >= MOST_TOGETHER {
+            return None;
+        }
+        self.joints.push(Joint::new((other, &self.flows[other]), next, arriving, base));
+        let joint = Some(self.joints.len() - 1);
+        self.flows[other].joint = joint;
+        joint
+    }
+
+    /// This computer lost data of an interface itself, noticed at a stamp.
+    pub fn host_dropped(&mut self, at: Nanos, interface: InterfaceId) {
+        let Some(base) = self.base else { return };
+        let (from, to) = flow::own_span((at - base).secs());
+        let (from, to) = (base + Nanos::from_secs_f64(from), base + Nanos::from_secs_f64(to));
+        for flow in self.flows.iter_mut().filter(|flow| flow.sender.interface == interface) {
+            flow.sequence.mark_own(from, to);
+        }
+    }
+
+    /// One row a sender that is heard on several interfaces.
+    #[must_use]
+    pub fn together(&self, context: &Context) -> Vec<Together> {
+        self.joints.iter().map(|joint| joint.summary(context, &self.flows)).collect()
+    }
+
+    /// The worst seconds of a link.
+    #[must_use]
+    pub fn bad_spells(&self, context: &Context, link: &LinkProfile) -> Vec<Spell> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        spells::of(&flows, context)
+    }
+
+    /// The figures of one row of `summary` within a window.
+    #[must_use]
+    pub fn window(&self, context: &Context, stream: usize, view: View) -> Option<WindowLoss> {
+        Some(window_of(&[self.rows().nth(stream)?], context, view))
+    }
+
+    /// The figures of a link within a window.
+    #[must_use]
+    pub fn link_window(&self, context: &Context, link: &LinkProfile, view: View) -> Option<WindowLoss> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        (!flows.is_empty()).then(|| window_of(&flows, context, view))
     }
 
     /// Frames of senders beyond those that are kept apart.
@@ -245,8 +348,8 @@ impl LossMeter {
         if !named && context.roles.is_ground(system, component) {
             return Some("a ground-station-type sender that the profile does not name".to_owned());
         }
-        let components = self.systems.get(&(interface, direction, system))?;
-        let other = components.shares_with(component)?;
+        let components = *self.systems.get(&(interface, direction, system))?;
+        let other = self.components[components].shares_with(component)?;
         Some(format!("shares one sequence counter with component {system}/{other}: its gaps are not loss"))
     }
 
@@ -277,7 +380,7 @@ impl LossMeter {
         let silence = flow::longest_common_silence_s(&flows).max(silent_at_end_s);
         Some(Traffic {
             loss: runs.ratio(received, lost),
-            availability_ratio: flow::availability(&flows, context),
+            availability_ratio: flow::availability(&flows, context, (0.0, f64::MAX)),
             longest_silence_s: Some(silence),
             silent_at_end_s: Some(silent_at_end_s),
         })
@@ -323,6 +426,9 @@ impl LossMeter {
     pub fn link_second(&self, context: &Context, link: &LinkProfile, second: usize) -> Option<(u32, u32)> {
         let mut sum = None;
         for flow in self.counting(context, link) {
+            if flow.own_seconds(context).contains(&(second as u64)) {
+                return None;
+            }
             let (received, lost) = flow.sequence.seconds.second(second)?;
             let (all, gone) = sum.unwrap_or((0, 0));
             sum = Some((all + received, gone + lost));
@@ -337,13 +443,52 @@ impl LossMeter {
     }
 }
 
+/// Flows together within a window.
+fn window_of(flows: &[&Flow], context: &Context, view: View) -> WindowLoss {
+    let (mut runs, mut received, mut lost) = (Some(Runs::default()), 0, 0);
+    for flow in flows {
+        let (own, came, gone) = flow.within(context, view);
+        runs = runs.zip(own).map(|(mut all, own)| {
+            all.merge(&own);
+            all
+        });
+        received += came;
+        lost += gone;
+    }
+    let span = view.to_s.min(context.since_start_s(context.now)) - view.from_s.max(0.0);
+    let rate = (span > 0.0).then(|| (received + lost) as f64 / span / flows.len() as f64);
+    let silences = flows.iter().map(|flow| flow.longest_silence_s(context, view));
+    WindowLoss {
+        received,
+        lost,
+        loss: runs.as_ref().and_then(|runs| runs.ratio(received, lost)),
+        loss_periods: runs.as_ref().map(Runs::periods),
+        loss_distances: runs.as_ref().and_then(Runs::distances),
+        burst_model: runs.as_ref().and_then(|runs| runs.burst_model(received, rate)),
+        burst_lengths: runs
+            .map(|runs| runs.lengths().iter().map(|(&length, &count)| (length, count)).collect())
+            .unwrap_or_default(),
+        longest_silence_s: (flows.len() == 1).then(|| silences.fold(0.0, f64::max)),
+        availability_ratio: flow::availability(flows, context, (view.from_s, view.to_s)),
+    }
+}
+
+const PLACES: usize = 256;
+
+/// Where the flow of a sender is looked for first.
+const fn place_of(key: u64) -> usize {
+    (key.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 56) as usize
+}
+
 /// Tells frames of one number apart; no part of any output.
-fn hash(bytes: &[u8]) -> u64 {
+///
+/// Its first and last eight bytes and the payload's first eight: length, id and numbers, the first
+/// fields (mostly a clock), and the checksum or signature over all the rest.
+fn fingerprint(frame: &Frame<'_>) -> u64 {
     const FACTOR: u64 = 0x9E37_79B9_7F4A_7C15;
-    let mix = |hash: u64, word: u64| (hash ^ word).wrapping_mul(FACTOR).rotate_left(29);
-    let (words, rest) = bytes.as_chunks::<8>();
-    let hash = words.iter().fold(bytes.len() as u64, |hash, word| mix(hash, u64::from_le_bytes(*word)));
-    let mut last = [0; 8];
-    last[..rest.len()].copy_from_slice(rest);
-    mix(mix(hash, u64::from_le_bytes(last)), FACTOR)
+    let bytes = frame.bytes;
+    let word = |bytes: Option<&[u8; 8]>| bytes.map_or(0, |bytes| u64::from_le_bytes(*bytes));
+    let middle = frame.payload.first_chunk::<8>();
+    let mixed = (word(bytes.first_chunk::<8>()).wrapping_mul(FACTOR) ^ word(middle)).wrapping_mul(FACTOR);
+    (mixed.rotate_left(29) ^ word(bytes.last_chunk::<8>())).wrapping_mul(FACTOR)
 }

@@ -138,6 +138,18 @@ impl RangeMeter {
         self.handset.place(second, &context.profile.handset)
     }
 
+    /// Bearing of the handset from the vehicle now, degrees from north; absent within a metre of it.
+    #[must_use]
+    pub fn bearing_of_handset(&self, at: Nanos, context: &Context) -> Option<f64> {
+        let vehicle = self.track.latest(at, LATEST_WINDOW)?;
+        let handset = self.handset_place(at, context)?;
+        let (north, east) = crate::stats::geodesic::north_east_m(
+            (vehicle.lat_deg, vehicle.lon_deg),
+            (handset.lat_deg, handset.lon_deg),
+        );
+        (north.hypot(east) > 1.0).then(|| east.atan2(north).to_degrees().rem_euclid(360.0))
+    }
+
     /// Rate of change of the distance over the last 5 s, metres per second: the least-squares slope.
     #[must_use]
     pub fn radial_speed(&self, at: Nanos, context: &Context) -> Option<f64> {

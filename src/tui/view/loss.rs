@@ -1,11 +1,15 @@
-//! The loss page: each link's figures, and a row over time for every sender.
+//! The loss page: each link's figures, a row over time for every sender, and under them (or in
+//! their place, by key) burst lengths, what happened together, and the other end's view.
+
+mod detail;
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::snapshot::{SenderLane, Snapshot};
+use crate::snapshot::{SenderLane, Snapshot, WindowLoss};
 use crate::summary::{LinkSummary, Stream, Summary, VideoSummary};
 use crate::tui::figure::{self, NOT_MEASURED};
+use crate::tui::state::LossPart;
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
@@ -13,24 +17,55 @@ use crate::tui::widget::strip::{Strip, legend};
 
 use super::{GUTTER, Scene, put, time_axis, window_text};
 
+/// From this size on the other parts stand under the senders.
+const FEWEST_ROWS: u16 = 24;
+const WIDE: u16 = 120;
+
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let summary = &snapshot.summary;
-    let links = summary.links.len().clamp(1, 6) as u16;
+    let links = (summary.links.len().clamp(1, 6) + summary.together.len().min(2)) as u16;
     let (top, rest) = split_rows(area, links + 3);
     links_table(scene, summary, top, buffer);
-    let (rows, foot) = split_rows(rest, rest.height.saturating_sub(3));
+    let selected = snapshot.senders.get(scene.state.scroll).and_then(|sender| sender.stream);
+    let selected = selected.and_then(|index| summary.streams.get(index)).or_else(|| summary.streams.first());
+    match scene.state.loss_part {
+        LossPart::Senders if rest.height >= FEWEST_ROWS && rest.width >= WIDE => {
+            let (upper, below) = split_rows(rest, rest.height - detail::ROWS);
+            timeline(scene, snapshot, upper, buffer);
+            let (left, right) = split_columns(below, 54, 2);
+            detail::bursts(scene, snapshot, selected, left, buffer);
+            let reports = (summary.own_reports.len() + summary.signal.len()).clamp(1, 4) as u16 + 2;
+            let (spells, reports) = split_rows(right, right.height.saturating_sub(reports));
+            detail::spells(scene, summary, spells, buffer);
+            detail::reports(scene, summary, reports, buffer);
+        }
+        LossPart::Senders => timeline(scene, snapshot, rest, buffer),
+        LossPart::Bursts => detail::bursts(scene, snapshot, selected, rest, buffer),
+        LossPart::Spells => detail::spells(scene, summary, rest, buffer),
+        LossPart::Reports => detail::reports(scene, summary, rest, buffer),
+    }
+}
+
+/// Every sender over time, with the axis and what the signs mean.
+fn timeline(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let (rows, foot) = split_rows(area, area.height.saturating_sub(3));
     senders(scene, snapshot, rows, buffer);
     time_axis(scene, snapshot, split_rows(foot, 1).0, buffer);
     let mut pen = Pen::new(buffer, foot);
     pen.text(0, 1, &legend(), scene.theme.dim);
-    pen.text(0, 2, &framing_text(summary), scene.theme.dim);
+    let width = pen.width();
+    pen.cut(0, 2, &framing_text(&snapshot.summary), width, scene.theme.dim);
 }
 
 fn framing_text(summary: &Summary) -> String {
     let framing = summary.framing;
+    // A few words where accidents are to be expected; under 1 in 100 they are not worth a column.
+    let expected = summary.accidents.expected;
+    let accidents =
+        if expected < 0.01 { String::new() } else { format!("  of them by accident about {expected:.2}") };
     format!(
-        "{}  checksums failed {}  skipped {}  unknown message ids {}",
+        "{}{accidents}  checksums failed {}  skipped {}  unknown message ids {}",
         figure::counted(framing.frames, "frame", "frames"),
         figure::count(framing.crc_errors),
         figure::bytes(framing.skipped_bytes),
@@ -49,6 +84,11 @@ fn links_table(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: &mut Bu
     }
     for (x, head) in [(16, "lost"), (40, "with data"), (52, "longest silence")] {
         pen.text(x, 0, head, theme.dim);
+    }
+    let below = summary.links.len() as u16 + 1;
+    for (row, together) in (below..).zip(summary.together.iter().take(2)) {
+        let width = pen.width();
+        pen.cut(0, row, &detail::together_text(together), width, theme.base);
     }
     for (row, link) in (1..).zip(&summary.links) {
         pen.cut(0, row, &link.link, 15, theme.strong);
@@ -80,7 +120,7 @@ fn link_loss(link: &LinkSummary) -> String {
 /// A row of cells a sender, its figures under it.
 fn senders(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let note = format!("{}, Up and Down scroll", window_text(scene));
+    let note = format!("{}, Up and Down scroll, l for more", window_text(scene));
     let inner = panel("senders", &note, theme, area, buffer);
     let marks = MarkRow { view: snapshot.view, marks: &snapshot.marks, theme };
     put(&marks, split_columns(split_rows(inner, 1).0, GUTTER, 0).1, buffer);
@@ -89,12 +129,17 @@ fn senders(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buff
         Pen::new(buffer, left).text(0, 0, "nothing is heard yet", theme.dim);
         return;
     }
+    // Where all of them have room for a line more, it holds the window's own figures.
+    let roomy = snapshot.senders.len() * 4 <= usize::from(left.height);
     for sender in snapshot.senders.iter().skip(scene.state.scroll) {
         let stream = sender.stream.and_then(|index| snapshot.summary.streams.get(index));
         let gap = u16::from(left.height > 24);
-        let rows = 2 + u16::from(stream.is_some_and(|stream| stream.why_not.is_some()));
+        let window = sender.window.as_ref().filter(|_| roomy);
+        let rows = 2
+            + u16::from(window.is_some())
+            + u16::from(stream.is_some_and(|stream| stream.why_not.is_some()));
         let (own, below) = split_rows(left, rows);
-        sender_rows(scene, snapshot, sender, stream, own, buffer);
+        sender_rows(scene, snapshot, sender, stream, window, own, buffer);
         left = split_rows(below, gap).1;
     }
 }
@@ -104,6 +149,7 @@ fn sender_rows(
     snapshot: &Snapshot,
     sender: &SenderLane,
     stream: Option<&Stream>,
+    window: Option<&WindowLoss>,
     area: Rect,
     buffer: &mut Buffer,
 ) {
@@ -121,9 +167,12 @@ fn sender_rows(
         pen.right(GUTTER - 2, 0, &figure::percent(ratio), theme.strong);
     }
     pen.cut(2, 1, &text, pen.width().saturating_sub(2), theme.base);
+    if let Some(window) = window {
+        pen.cut(2, 2, &detail::window_text(window), pen.width().saturating_sub(2), theme.base);
+    }
     if let Some(why_not) = stream.and_then(|stream| stream.why_not.as_deref()) {
         let text = format!("kept out of link loss: {why_not}");
-        pen.cut(2, 2, &text, pen.width().saturating_sub(2), theme.dim);
+        pen.cut(2, 2 + u16::from(window.is_some()), &text, pen.width().saturating_sub(2), theme.dim);
     }
 }
 

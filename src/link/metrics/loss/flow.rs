@@ -1,41 +1,47 @@
 //! One sender's flow as rows and cells, and several flows as one link.
 
+use std::collections::BTreeSet;
 use std::net::SocketAddr;
 
 use crate::link::context::{Context, Sender};
 use crate::link::metrics::loss::sequence::{Arriving, Sequence};
 use crate::snapshot::{LossCell, View};
+use crate::stats::loss_runs::Runs;
 use crate::summary::Stream;
 use crate::units::Nanos;
 
-const SECOND: Nanos = Nanos::from_secs(1);
 /// Seconds looked at for availability: a year; sparse bins keep it cheap.
 const MOST_WHOLE_SECONDS: f64 = 32e6;
 
 #[derive(Clone, Debug)]
 pub(super) struct Flow {
     pub(super) sender: Sender,
+    /// The sender in one word.
+    pub(super) key: u64,
     pub(super) endpoint: Option<SocketAddr>,
-    /// The sender's first flow.
-    pub(super) is_first: bool,
+    /// Its system's components, and its place among them; of a sender's first flow.
+    pub(super) counter: Option<(usize, usize)>,
+    /// The joint count of this sender on several interfaces.
+    pub(super) joint: Option<usize>,
     pub(super) sequence: Sequence,
 }
 
 impl Flow {
-    pub(super) fn new(
-        sender: Sender,
-        endpoint: Option<SocketAddr>,
-        is_first: bool,
-        first: Arriving,
-        base: Nanos,
-    ) -> Self {
-        Self { sender, endpoint, is_first, sequence: Sequence::new(first, base) }
+    pub(super) fn new(sender: Sender, endpoint: Option<SocketAddr>, first: Arriving, base: Nanos) -> Self {
+        Self {
+            sender,
+            key: sender.key(),
+            endpoint,
+            counter: None,
+            joint: None,
+            sequence: Sequence::new(first, base),
+        }
     }
 
     pub(super) fn row(&self, context: &Context, several: bool, why_not: Option<String>) -> Stream {
         let sequence = &self.sequence;
         let runs = sequence.runs();
-        let (_, dropped) = self.dropped(context);
+        let dropped = sequence.own_lost();
         let lost = sequence.lost.saturating_sub(dropped);
         let [low, high] = sequence.lost_range();
         let silent_at_end = context.now - sequence.last_at;
@@ -59,32 +65,72 @@ impl Flow {
             longest_silence_s: sequence.silences.longest().max(silent_at_end).secs(),
             silent_at_end_s: silent_at_end.secs(),
             rate_hz: (sequence.received > 1 && span > 0.0).then(|| (sequence.received - 1) as f64 / span),
+            availability_ratio: availability(&[self], context, (0.0, f64::MAX)),
+            burst_lengths: runs.lengths().iter().map(|(&length, &count)| (length, count)).collect(),
+            loss_distances: runs.distances(),
+            burst_model: runs.burst_model(
+                sequence.received,
+                (span > 0.0).then(|| (sequence.received + lost) as f64 / span),
+            ),
         }
     }
 
-    /// Seconds in which this computer lost data of the interface itself, from the start.
-    fn drop_spans<'a>(&'a self, context: &'a Context) -> impl Iterator<Item = (f64, f64)> + 'a {
-        context
-            .host_drops
-            .iter()
-            .filter(|drop| drop.interface == self.sender.interface)
-            .map(|drop| (context.since_start_s(drop.at - SECOND), context.since_start_s(drop.at)))
+    /// Whole seconds in which this computer lost data of the interface itself.
+    pub(super) fn own_seconds(&self, context: &Context) -> BTreeSet<u64> {
+        let mut seconds = BTreeSet::new();
+        for drop in context.host_drops.iter().filter(|drop| drop.interface == self.sender.interface) {
+            let (from, to) = own_span(context.since_start_s(drop.at));
+            seconds.extend(from as u64..to as u64);
+        }
+        seconds
     }
 
-    /// Received and lost in those seconds: they say nothing of the radio.
+    /// Received in those seconds, and lost by this computer: they say nothing of the radio.
     pub(super) fn dropped(&self, context: &Context) -> (u64, u64) {
-        let (mut received, mut lost) = (0, 0);
+        let mut received = 0;
         let mut done = f64::NEG_INFINITY;
-        for (from, to) in self.drop_spans(context) {
-            for (begin, width, bin) in self.sequence.seconds.within(from, to) {
+        for second in self.own_seconds(context) {
+            for (begin, width, bin) in self.sequence.seconds.within(second as f64, second as f64 + 1.0) {
                 if begin > done {
                     received += u64::from(bin.received);
-                    lost += u64::from(bin.lost);
                     done = begin + width - 1.0;
                 }
             }
         }
-        (received, lost)
+        (received, self.sequence.own_lost())
+    }
+
+    /// Runs, received and lost within a window; runs are absent where they are not kept that far back.
+    pub(super) fn within(&self, context: &Context, view: View) -> (Option<Runs>, u64, u64) {
+        let start = context.start.unwrap_or(Nanos::ZERO);
+        let (from, to) = (start + Nanos::from_secs_f64(view.from_s), start + Nanos::from_secs_f64(view.to_s));
+        if from <= start && to > context.now {
+            let dropped = self.dropped(context);
+            let received = self.sequence.received.saturating_sub(dropped.0);
+            return (Some(self.sequence.runs()), received, self.sequence.lost.saturating_sub(dropped.1));
+        }
+        let own = self.own_seconds(context);
+        let runs = self.sequence.window(from, to);
+        let (mut received, mut lost) = (0, 0);
+        for (begin, width, bin) in self.sequence.seconds.within(view.from_s, view.to_s) {
+            let middle = begin + width / 2.0;
+            if view.from_s <= middle && middle < view.to_s && !own.contains(&(begin as u64)) {
+                received += u64::from(bin.received);
+                lost += u64::from(bin.lost);
+            }
+        }
+        let lost = runs.as_ref().map_or(lost, Runs::lost);
+        (runs, received, lost)
+    }
+
+    /// The longest silence that lies in a window, cut at its edges.
+    pub(super) fn longest_silence_s(&self, context: &Context, view: View) -> f64 {
+        let open = (self.sequence.last_at, context.now);
+        let spans = self.sequence.silences.kept().iter().chain([&open]);
+        spans.fold(0.0, |longest: f64, &(from, to)| {
+            let (from, to) = (context.since_start_s(from), context.since_start_s(to));
+            longest.max(to.min(view.to_s) - from.max(view.from_s))
+        })
     }
 
     pub(super) fn add_cells(&self, context: &Context, view: View, cells: &mut [LossCell]) {
@@ -108,8 +154,8 @@ impl Flow {
                 add(cell, bin.received, bin.lost);
             }
         }
-        for (from, to) in self.drop_spans(context) {
-            for index in columns(view, from, to) {
+        for second in self.own_seconds(context) {
+            for index in columns(view, second as f64, second as f64 + 1.0) {
                 cells[index].host_drop = true;
             }
         }
@@ -142,25 +188,31 @@ fn columns(view: View, from: f64, to: f64) -> std::ops::Range<usize> {
     if last > first { first as usize..last as usize } else { 0..0 }
 }
 
-/// Share of whole seconds since the start in which any of the flows brought a frame.
-pub(super) fn availability(flows: &[&Flow], context: &Context) -> Option<f64> {
-    let whole = context.since_start_s(context.now).floor().min(MOST_WHOLE_SECONDS);
-    if whole < 1.0 {
+/// The whole seconds in which data may be lost where a drop was noticed at this second.
+pub(super) fn own_span(noticed_s: f64) -> (f64, f64) {
+    ((noticed_s - 1.0).floor().max(0.0), noticed_s.ceil())
+}
+
+/// Share of the whole seconds within a span in which any of the flows brought a frame.
+pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64)) -> Option<f64> {
+    let begin = span.0.ceil().max(0.0);
+    let whole = context.since_start_s(context.now).min(span.1).floor().min(MOST_WHOLE_SECONDS);
+    if whole - begin < 1.0 {
         return None;
     }
     let mut covered: Vec<(f64, f64)> = flows
         .iter()
-        .flat_map(|flow| flow.sequence.seconds.within(0.0, whole))
+        .flat_map(|flow| flow.sequence.seconds.within(begin, whole))
         .filter(|(.., bin)| bin.received > 0)
-        .map(|(begin, width, _)| (begin, (begin + width).min(whole)))
+        .map(|(from, width, _)| (from.max(begin), (from + width).min(whole)))
         .collect();
     covered.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let (mut sum, mut until) = (0.0, 0.0_f64);
-    for (begin, end) in covered {
-        sum += (end - begin.max(until)).max(0.0);
+    let (mut sum, mut until) = (0.0, begin);
+    for (from, end) in covered {
+        sum += (end - from.max(until)).max(0.0);
         until = until.max(end);
     }
-    Some(sum / whole)
+    Some(sum / (whole - begin))
 }
 
 /// The longest time in which all flows were silent together, the end apart.

@@ -44,6 +44,15 @@ impl Rate {
         (span >= 2.0 && numbers >= 8).then(|| numbers as f64 / span)
     }
 
+    /// Whether fewer numbers than this should pass in a silence, told without a division; where
+    /// it is not told, `per_second` decides.
+    pub(super) fn is_short(&self, silence: Nanos, at: Nanos, number: u64, numbers: u64) -> bool {
+        let Some(&(first, from)) = self.points.front() else { return true };
+        let span = (at - first).0.max(0);
+        let passed = number.saturating_sub(from);
+        silence.0 <= 0 || i128::from(passed) * i128::from(silence.0) < i128::from(numbers) * i128::from(span)
+    }
+
     /// Spread of the rates of blocks of five seconds, relative; 5 % where too few are known.
     pub(super) fn relative_spread(&self) -> f64 {
         const UNKNOWN: f64 = 0.05;

@@ -23,11 +23,13 @@ pub(super) struct Seconds {
     base: Nanos,
     width: u32,
     bins: Vec<Bin>,
+    /// The stamps of the last span; empty after a merge.
+    newest: (Nanos, Nanos),
 }
 
 impl Seconds {
     pub(super) const fn new(base: Nanos) -> Self {
-        Self { base, width: 1, bins: Vec::new() }
+        Self { base, width: 1, bins: Vec::new(), newest: (Nanos::ZERO, Nanos::ZERO) }
     }
 
     fn index(&self, at: Nanos) -> u32 {
@@ -48,6 +50,9 @@ impl Seconds {
             },
             _ => {
                 self.bins.push(Bin { index, received: 0, lost: 0 });
+                let width = SECOND * i64::from(self.width);
+                let from = self.base + Nanos(width.saturating_mul(i64::from(index)));
+                self.newest = (from, from + Nanos(width));
                 self.bins.len() - 1
             }
         };
@@ -55,6 +60,13 @@ impl Seconds {
     }
 
     pub(super) fn add_received(&mut self, at: Nanos) {
+        if self.newest.0 <= at
+            && at < self.newest.1
+            && let Some(last) = self.bins.last_mut()
+        {
+            last.received = last.received.saturating_add(1);
+            return;
+        }
         let index = self.index(at);
         let bin = self.bin(index);
         bin.received = bin.received.saturating_add(1);
@@ -109,6 +121,7 @@ impl Seconds {
                 }
             }
             self.bins = merged;
+            self.newest = (Nanos::ZERO, Nanos::ZERO);
         }
     }
 

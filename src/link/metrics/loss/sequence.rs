@@ -1,12 +1,15 @@
 //! One sender's numbering: each arrival is new, a copy, late, or after a restart.
 //!
-//! Numbers are unwrapped into one long count. The last 256 are kept with their state and
-//! the last 64 gaps with their times, so that a late frame is taken off the lost again and
-//! a jump that turns out to be a restart is taken back; older gaps are final.
-
-use std::collections::VecDeque;
+//! Numbers are unwrapped into one long count. The last 256 are kept with their state, and
+//! gaps with their times, so that a late frame is taken off the lost again and a jump that
+//! turns out to be a restart is taken back; older gaps are final (see `gaps`).
+//!
+//! Without a boot clock a restart may begin within numbers that were just used: three frames
+//! in a row whose numbers rise among those of earlier frames are a new numbering, from the
+//! first of them on; single ones are second frames under one number.
 
 use crate::link::metrics::loss::boot::{BootClock, Passed};
+use crate::link::metrics::loss::gaps::{Gap, Gaps};
 use crate::link::metrics::loss::rate::Rate;
 use crate::link::metrics::loss::seconds::Seconds;
 use crate::link::metrics::loss::silence::Silences;
@@ -21,7 +24,10 @@ const HALF: u64 = 127;
 const JUMP: f64 = 64.0;
 /// How closely rate times time must bear out lost numbers that nothing else shows.
 const PAUSE: f64 = 0.01;
-const MOST_GAPS: usize = 64;
+/// Frames in a row among earlier numbers that are a new numbering.
+const ECHOES: usize = 3;
+/// A silence in which fewer numbers than this should have passed needs no reckoning.
+const SHORT: u64 = 60;
 
 /// What an arrival turned out to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,18 +50,6 @@ struct Slot {
     /// Of the frame, and of a second one under the same number.
     hashes: [u64; 2],
     state: State,
-}
-
-/// Lost numbers in a row.
-#[derive(Clone, Copy, Debug)]
-struct Gap {
-    first: u64,
-    length: u64,
-    before: Nanos,
-    after: Nanos,
-    /// How much less, or more, may be lost: a silence too long to tell.
-    less: u64,
-    more: u64,
 }
 
 /// One arrival.
@@ -87,10 +81,13 @@ pub(super) struct Sequence {
     /// The first number since the start or the last restart.
     epoch: u64,
     slots: Vec<Slot>,
-    gaps: VecDeque<Gap>,
-    /// Runs are final up to this number.
-    settled: u64,
-    runs: Runs,
+    gaps: Gaps,
+    /// Frames in a row, the newest last, that came under numbers of earlier frames.
+    echoes: Vec<Arriving>,
+    /// Copies and late frames come within this time.
+    recent: Nanos,
+    /// It goes on from another numbering, whose frames count nowhere here.
+    is_joined: bool,
     rate: Rate,
     boot: BootClock,
     /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
@@ -118,9 +115,10 @@ impl Sequence {
             newest_at: first.at,
             epoch: newest,
             slots: vec![empty; 256],
-            gaps: VecDeque::new(),
-            settled: newest,
-            runs: Runs::default(),
+            gaps: Gaps::new(newest),
+            echoes: Vec::new(),
+            recent: RECENT,
+            is_joined: false,
             rate: Rate::default(),
             boot: BootClock::default(),
             doubt: None,
@@ -131,6 +129,14 @@ impl Sequence {
         sequence
     }
 
+    /// A numbering of its own that goes on from the newest frame, in which copies and late frames may
+    /// come later than usual; frames from before it count nowhere.
+    pub(super) fn joined(&self, recent: Nanos, base: Nanos) -> Self {
+        let slot = self.slots[self.newest as usize % 256];
+        let first = Arriving { at: slot.at, sequence: self.newest as u8, hash: slot.hashes[0], boot: None };
+        Self { recent, is_joined: true, ..Self::new(first, base) }
+    }
+
     /// Range of the lost where silences were too long to tell.
     pub(super) const fn lost_range(&self) -> [u64; 2] {
         [self.lost.saturating_sub(self.less), self.lost.saturating_add(self.more)]
@@ -138,23 +144,27 @@ impl Sequence {
 
     /// Runs of received and lost, those that may still change included.
     pub(super) fn runs(&self) -> Runs {
-        let mut runs = self.runs.clone();
-        let mut settled = self.settled;
-        for gap in &self.gaps {
-            runs.add_received(gap.first.saturating_sub(settled));
-            runs.add_lost(gap.length);
-            settled = gap.first + gap.length;
-        }
-        runs
+        self.gaps.runs()
+    }
+
+    /// Runs within a window, if they are kept that far back.
+    pub(super) fn window(&self, from: Nanos, to: Nanos) -> Option<Runs> {
+        self.gaps.window(from, to)
+    }
+
+    /// Lost numbers that this computer lost itself.
+    pub(super) fn own_lost(&self) -> u64 {
+        self.gaps.own()
+    }
+
+    /// This computer lost data itself between two stamps.
+    pub(super) fn mark_own(&mut self, from: Nanos, to: Nanos) {
+        self.gaps.mark_own(from, to);
     }
 
     pub(super) fn observe(&mut self, arriving: Arriving) -> Outcome {
         let back = u64::from((self.newest as u8).wrapping_sub(arriving.sequence));
-        let number = self.newest - back;
-        let slot = self.slots[number as usize % 256];
-        let kept = slot.number == number && back <= HALF;
-        let age = arriving.at - slot.at;
-        if kept && slot.state == State::Received && age <= RECENT && slot.hashes.contains(&arriving.hash) {
+        if back <= HALF && self.is_copy(arriving, back) {
             self.duplicates += 1;
             return Outcome::Duplicate;
         }
@@ -164,36 +174,65 @@ impl Sequence {
             self.restart(arriving);
             return Outcome::Restart;
         }
+        if back <= HALF && self.is_behind(arriving, back) {
+            if self.echoes.len() < ECHOES {
+                return Outcome::New;
+            }
+            self.begin_among_echoes();
+            return Outcome::Restart;
+        }
+        if self.echoes.len() + 1 >= ECHOES && self.follows_echoes(arriving) {
+            self.restart(arriving);
+            return Outcome::Restart;
+        }
+        self.forward(arriving, 256 - back, passed)
+    }
+
+    fn is_copy(&self, arriving: Arriving, back: u64) -> bool {
+        let number = self.newest - back;
+        let slot = &self.slots[number as usize % 256];
+        slot.number == number
+            && slot.state == State::Received
+            && arriving.at - slot.at <= self.recent
+            && slot.hashes.contains(&arriving.hash)
+    }
+
+    /// Counts a second frame under one number, a late one, or one before the first.
+    fn is_behind(&mut self, arriving: Arriving, back: u64) -> bool {
+        let number = self.newest - back;
+        let slot = self.slots[number as usize % 256];
+        let kept = slot.number == number;
+        let age = arriving.at - slot.at;
         if kept && slot.state == State::Received && age.secs() < self.half_wrap_s() {
             // Two frames under one number: both are there.
             self.slots[number as usize % 256].hashes[1] = arriving.hash;
             self.arrive(arriving.at);
             self.boot.take(arriving.at, arriving.boot.filter(|_| back == 0));
-            return Outcome::New;
+            self.echo(arriving);
+            return true;
         }
         let ahead = self.expected(arriving.at).unwrap_or(0.0);
-        let is_behind = ahead < (256 - back) as f64 / 2.0;
-        if kept && slot.state == State::Lost && age <= RECENT && is_behind {
+        if ahead >= (256 - back) as f64 / 2.0 {
+            return false;
+        }
+        let is_late = kept && slot.state == State::Lost && age <= self.recent;
+        let is_before = back >= 1 && number < self.epoch && arriving.at - self.newest_at <= self.recent;
+        if is_before && self.is_joined && self.restarts == 0 {
+            return true;
+        }
+        if is_late {
             self.late(number);
+        }
+        if is_late || is_before {
             self.out_of_order += 1;
             self.receive(arriving, number);
-            return Outcome::New;
         }
-        if (1..=HALF).contains(&back)
-            && number < self.epoch
-            && arriving.at - self.newest_at <= RECENT
-            && is_behind
-        {
-            self.out_of_order += 1;
-            self.receive(arriving, number);
-            return Outcome::New;
-        }
-        self.forward(arriving, 256 - back, passed)
+        is_late || is_before
     }
 
     /// A frame of unknown id that turned out to be one later: it was counted lost.
     pub(super) fn recall(&mut self, arriving: Arriving) {
-        let found = self.gaps.iter().rev().find_map(|gap| {
+        let found = self.gaps.open().iter().rev().find_map(|gap| {
             let offset = u64::from(arriving.sequence.wrapping_sub(gap.first as u8));
             let within = gap.before <= arriving.at && arriving.at <= gap.after;
             (within && offset < gap.length).then_some(gap.first + offset)
@@ -220,12 +259,16 @@ impl Sequence {
 
     /// Counts a frame that came under a number.
     fn receive(&mut self, arriving: Arriving, number: u64) {
+        self.place(arriving, number);
+        self.arrive(arriving.at);
+    }
+
+    fn place(&mut self, arriving: Arriving, number: u64) {
         let slot = Slot { number, at: arriving.at, hashes: [arriving.hash; 2], state: State::Received };
         let place = &mut self.slots[number as usize % 256];
         if place.number <= number {
             *place = slot;
         }
-        self.arrive(arriving.at);
     }
 
     fn arrive(&mut self, at: Nanos) {
@@ -239,22 +282,10 @@ impl Sequence {
 
     /// Takes a number off the lost again.
     fn late(&mut self, number: u64) {
-        let found = self.gaps.iter().position(|gap| gap.first <= number && number < gap.first + gap.length);
-        let Some(index) = found else {
-            self.lost = self.lost.saturating_sub(1);
-            return;
-        };
-        let gap = self.gaps[index];
-        self.lost -= 1;
-        self.seconds.take_lost(gap.before, gap.after, 1);
-        let head = number - gap.first;
-        let tail = Gap { first: number + 1, length: gap.length - head - 1, less: 0, more: 0, ..gap };
-        self.gaps[index].length = head;
-        if tail.length > 0 {
-            self.gaps.insert(index + 1, tail);
-        }
-        if head == 0 {
-            self.gaps.remove(index);
+        self.lost = self.lost.saturating_sub(1);
+        if let Some(index) = self.gaps.find(number) {
+            let gap = self.gaps.split(index, number);
+            self.seconds.take_lost(gap.before, gap.after, 1);
         }
     }
 
@@ -262,6 +293,9 @@ impl Sequence {
     fn forward(&mut self, arriving: Arriving, least: u64, passed: Passed) -> Outcome {
         let silence = arriving.at - self.newest_at;
         let (mut advance, mut less, mut more) = (least, 0, 0);
+        if least == 1 && self.rate.is_short(silence, self.newest_at, self.newest, SHORT) {
+            return self.step(arriving, 1, passed);
+        }
         if let Some(expected) = self.expected(arriving.at).filter(|&expected| least > 1 || expected > 64.0) {
             let wraps = |numbers: f64| ((numbers - least as f64) / 256.0).round().max(0.0) as u64;
             let spread =
@@ -290,16 +324,26 @@ impl Sequence {
                 after: arriving.at,
                 less,
                 more,
+                own: 0,
             });
         }
         if long {
             self.rate.skip(silence, advance);
             self.doubt = (advance > 1).then_some((first, silence));
         }
+        self.step(arriving, advance, passed)
+    }
+
+    fn step(&mut self, arriving: Arriving, advance: u64, passed: Passed) -> Outcome {
         self.newest += advance;
         self.newest_at = arriving.at;
         self.receive(arriving, self.newest);
-        self.resolve_doubt(passed);
+        if !self.echoes.is_empty() {
+            self.echoes.clear();
+        }
+        if self.doubt.is_some() {
+            self.resolve_doubt(passed);
+        }
         self.rate.observe(arriving.at, self.newest);
         self.boot.take(arriving.at, arriving.boot);
         Outcome::New
@@ -311,7 +355,7 @@ impl Sequence {
         self.doubt = None;
         let missing = host.secs() - sender_us as f64 / 1e6;
         if missing > 0.9 * silence.secs()
-            && let Some(index) = self.gaps.iter().position(|gap| gap.first == first)
+            && let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first)
         {
             self.take_back(index);
         }
@@ -327,59 +371,93 @@ impl Sequence {
             self.slots[number as usize % 256] =
                 Slot { number, at: gap.after, hashes: [0; 2], state: State::Lost };
         }
-        self.gaps.push_back(gap);
-        if self.gaps.len() > MOST_GAPS {
-            self.settle_oldest();
-        }
-    }
-
-    fn settle_oldest(&mut self) {
-        if let Some(gap) = self.gaps.pop_front() {
-            self.runs.add_received(gap.first.saturating_sub(self.settled));
-            self.runs.add_lost(gap.length);
-            self.settled = gap.first + gap.length;
-        }
+        self.gaps.push(gap);
     }
 
     /// Takes a gap back: nothing was lost there.
     fn take_back(&mut self, index: usize) {
         if let Some(gap) = self.gaps.remove(index) {
-            self.lost -= gap.length;
-            self.less -= gap.less;
-            self.more -= gap.more;
+            self.lost = self.lost.saturating_sub(gap.length);
+            self.less = self.less.saturating_sub(gap.less);
+            self.more = self.more.saturating_sub(gap.more);
             self.seconds.take_lost(gap.before, gap.after, gap.length);
         }
     }
 
     /// The boot clock shows a restart since a stamp: the jump at the longest silence since was it.
     fn take_back_jump(&mut self, at: Nanos, since: Nanos) {
-        let longest = (0..self.gaps.len())
-            .filter(|&index| self.gaps[index].after > since)
-            .max_by_key(|&index| self.gaps[index].after - self.gaps[index].before);
+        let gaps = self.gaps.open();
+        let longest = (0..gaps.len())
+            .filter(|&index| gaps[index].after > since)
+            .max_by_key(|&index| gaps[index].after - gaps[index].before);
         if let Some(index) = longest
-            && self.gaps[index].after - self.gaps[index].before >= at - self.newest_at
+            && gaps[index].after - gaps[index].before >= at - self.newest_at
         {
             self.take_back(index);
         }
     }
 
-    /// The numbering begins anew: nothing is lost.
-    fn restart(&mut self, arriving: Arriving) {
-        while !self.gaps.is_empty() {
-            self.settle_oldest();
+    /// Keeps a second frame under one number: several of them that rise may be a new numbering.
+    fn echo(&mut self, arriving: Arriving) {
+        if self.boot.known() {
+            return;
         }
-        self.runs.add_received((self.newest + 1).saturating_sub(self.settled));
-        self.restarts += 1;
+        if !self.follows_echoes(arriving) {
+            self.echoes.clear();
+        }
+        self.echoes.push(arriving);
+    }
+
+    /// Whether a frame goes on from the last of those that came under earlier numbers.
+    fn follows_echoes(&self, arriving: Arriving) -> bool {
+        self.echoes
+            .last()
+            .is_some_and(|last| (1..=JUMP as u8).contains(&arriving.sequence.wrapping_sub(last.sequence)))
+    }
+
+    /// The numbering begins anew, perhaps some frames ago: nothing is lost before it.
+    fn restart(&mut self, arriving: Arriving) {
+        if self.follows_echoes(arriving) {
+            self.echoes.push(arriving);
+            self.begin_among_echoes();
+        } else {
+            self.begin_anew(arriving);
+        }
+        self.arrive(arriving.at);
+    }
+
+    /// The frames that came under earlier numbers, counted as they came, are a new numbering.
+    fn begin_among_echoes(&mut self) {
+        let mut echoes = std::mem::take(&mut self.echoes).into_iter();
+        let Some(first) = echoes.next() else { return };
+        self.begin_anew(first);
+        for echo in echoes {
+            let missing = u64::from(echo.sequence.wrapping_sub(self.newest as u8).wrapping_sub(1));
+            if missing > 0 {
+                let (first, before) = (self.newest + 1, self.newest_at);
+                self.lose(Gap { first, length: missing, before, after: echo.at, less: 0, more: 0, own: 0 });
+            }
+            self.newest += missing + 1;
+            self.newest_at = echo.at;
+            self.place(echo, self.newest);
+            self.rate.observe(echo.at, self.newest);
+        }
+    }
+
+    fn begin_anew(&mut self, first: Arriving) {
         // Past every kept number, so that none of them is taken for one of the new count.
-        self.newest = (self.newest / 256 + 4) * 256 + u64::from(arriving.sequence);
-        self.newest_at = arriving.at;
-        self.epoch = self.newest;
-        self.settled = self.newest;
+        let next = (self.newest / 256 + 4) * 256 + u64::from(first.sequence);
+        self.gaps.end(first.at, self.newest, next);
+        self.restarts += 1;
+        self.newest = next;
+        self.newest_at = first.at;
+        self.epoch = next;
         self.doubt = None;
+        self.echoes.clear();
         self.rate.clear();
-        self.rate.observe(arriving.at, self.newest);
+        self.rate.observe(first.at, next);
         self.boot.clear();
-        self.boot.take(arriving.at, arriving.boot);
-        self.receive(arriving, self.newest);
+        self.boot.take(first.at, first.boot);
+        self.place(first, next);
     }
 }

@@ -35,12 +35,18 @@ pub(super) struct Components {
 }
 
 impl Components {
-    pub(super) fn observe(&mut self, component: u8, number: u8) {
+    /// The place of a component, which begins to be counted; `None` where there are too many.
+    pub(super) fn place(&mut self, component: u8) -> Option<usize> {
         let known = self.alone.iter().position(|(known, _)| *known == component);
-        let Some(index) = known.or_else(|| self.begin(component)) else { return };
-        self.alone[index].1.observe(number);
+        known.or_else(|| self.begin(component))
+    }
+
+    /// Takes the number of a frame of the component at a place.
+    pub(super) fn observe(&mut self, place: usize, number: u8) {
+        let (component, steps) = &mut self.alone[place];
+        steps.observe(number);
         for (pair, steps) in &mut self.pairs {
-            if pair.contains(&component) {
+            if pair.contains(component) {
                 steps.observe(number);
             }
         }

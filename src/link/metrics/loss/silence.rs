@@ -29,9 +29,7 @@ impl Default for Silences {
 impl Silences {
     pub(super) fn observe(&mut self, from: Nanos, to: Nanos) {
         let length = to - from;
-        // From 0.1 ms in quarter octaves; everything shorter together.
-        let bucket = ((length.secs() / 1e-4).max(1.0).log2() * 4.0) as usize;
-        self.intervals[bucket.min(BUCKETS - 1)] += 1;
+        self.intervals[quarter_octave(length)] += 1;
         self.longest = self.longest.max(length);
         if length >= self.least {
             self.kept.push((from, to));
@@ -63,5 +61,32 @@ impl Silences {
 
     pub(super) fn kept(&self) -> &[(Nanos, Nanos)] {
         &self.kept
+    }
+}
+
+/// From 0.1 ms in quarter octaves; everything shorter together.
+fn quarter_octave(length: Nanos) -> usize {
+    const EXPONENT: u32 = 52;
+    /// The fourth roots of 2, 4 and 8.
+    const QUARTERS: [f64; 3] = [1.189_207_115_002_721, std::f64::consts::SQRT_2, 1.681_792_830_507_429];
+    let ratio = (length.0 as f64 * 1e-5).max(1.0);
+    let octave = (ratio.to_bits() >> EXPONENT) as usize - 1023;
+    let within = f64::from_bits(ratio.to_bits() & ((1 << EXPONENT) - 1) | 1023 << EXPONENT);
+    let quarter: usize = QUARTERS.iter().map(|&edge| usize::from(within >= edge)).sum();
+    (4 * octave + quarter).min(BUCKETS - 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The logarithm itself is the oracle.
+    #[test]
+    fn quarter_octaves_are_those_of_the_logarithm() {
+        for step in 1..4000_i64 {
+            let length = Nanos(step * step * step * 77);
+            let expected = ((length.secs() / 1e-4).max(1.0).log2() * 4.0) as usize;
+            assert_eq!(quarter_octave(length), expected.min(BUCKETS - 1), "{length:?}");
+        }
     }
 }

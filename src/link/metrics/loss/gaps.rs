@@ -1,0 +1,236 @@
+//! Numbers lost in a row: those that may still change, and the runs that are final.
+//!
+//! A gap stays open for 3 s and while it is among the last 64, so that a late frame can close it,
+//! a restart take it back, and a loss that this computer made itself be told from the radio's:
+//! such numbers leave the lost, and their runs never count. Bounds: 1,024 open gaps; 16,384 final
+//! ones for windows of time, 16 spans of this computer's own losses.
+
+use std::collections::VecDeque;
+
+use crate::stats::loss_runs::Runs;
+use crate::units::Nanos;
+
+const FEWEST_OPEN: usize = 64;
+const MOST_OPEN: usize = 1024;
+const OPEN_FOR: Nanos = Nanos::from_secs(3);
+const MOST_PAST: usize = 16_384;
+const MOST_SPANS: usize = 16;
+/// A gap no longer than this that touches a loss of this computer's own is all of it.
+const SHORT: Nanos = Nanos::from_secs(2);
+
+/// Lost numbers in a row.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Gap {
+    pub(super) first: u64,
+    pub(super) length: u64,
+    pub(super) before: Nanos,
+    pub(super) after: Nanos,
+    /// How much less, or more, may be lost: a silence too long to tell.
+    pub(super) less: u64,
+    pub(super) more: u64,
+    /// How many of them this computer lost itself.
+    pub(super) own: u64,
+}
+
+/// A final gap, or (nothing lost) the end of a numbering.
+#[derive(Clone, Copy, Debug)]
+struct Past {
+    after: Nanos,
+    received_before: u32,
+    lost: u32,
+}
+
+/// All gaps of one numbering.
+#[derive(Clone, Debug)]
+pub(super) struct Gaps {
+    open: VecDeque<Gap>,
+    past: VecDeque<Past>,
+    /// Windows that begin before this are no longer kept.
+    forgotten: Option<Nanos>,
+    /// Runs are final up to this number.
+    settled: u64,
+    /// Received in a row before it that no final run holds yet.
+    carried: u64,
+    runs: Runs,
+    /// Numbers of final gaps that this computer lost itself.
+    own: u64,
+    spans: VecDeque<(Nanos, Nanos)>,
+}
+
+impl Gaps {
+    pub(super) fn new(first: u64) -> Self {
+        Self {
+            open: VecDeque::new(),
+            past: VecDeque::new(),
+            forgotten: None,
+            settled: first,
+            carried: 0,
+            runs: Runs::default(),
+            own: 0,
+            spans: VecDeque::new(),
+        }
+    }
+
+    pub(super) const fn open(&self) -> &VecDeque<Gap> {
+        &self.open
+    }
+
+    /// Numbers that this computer lost itself.
+    pub(super) fn own(&self) -> u64 {
+        self.own + self.open.iter().map(|gap| gap.own).sum::<u64>()
+    }
+
+    pub(super) fn push(&mut self, mut gap: Gap) {
+        gap.own = own_share(&self.spans, &gap);
+        let now = gap.after;
+        self.open.push_back(gap);
+        while self.open.len() > MOST_OPEN
+            || self.open.len() > FEWEST_OPEN
+                && self.open.front().is_some_and(|oldest| now - oldest.after > OPEN_FOR)
+        {
+            self.settle_oldest();
+        }
+    }
+
+    /// Marks what this computer lost itself between two stamps.
+    pub(super) fn mark_own(&mut self, from: Nanos, to: Nanos) {
+        if self.spans.len() >= MOST_SPANS {
+            self.spans.pop_front();
+        }
+        self.spans.push_back((from, to));
+        for gap in &mut self.open {
+            gap.own = own_share(&self.spans, gap);
+        }
+    }
+
+    /// The open gap that a number is lost in.
+    pub(super) fn find(&self, number: u64) -> Option<usize> {
+        let place = self.open.partition_point(|gap| gap.first + gap.length <= number);
+        self.open.get(place).is_some_and(|gap| gap.first <= number).then_some(place)
+    }
+
+    /// Takes one number out of an open gap, which falls in two.
+    pub(super) fn split(&mut self, index: usize, number: u64) -> Gap {
+        let gap = self.open[index];
+        let head = number - gap.first;
+        let tail = Gap { first: number + 1, length: gap.length - head - 1, less: 0, more: 0, ..gap };
+        self.open[index].length = head;
+        self.open[index].own = gap.own.min(head);
+        if tail.length > 0 {
+            self.open.insert(index + 1, Gap { own: gap.own.min(tail.length), ..tail });
+        }
+        if head == 0 {
+            self.open.remove(index);
+        }
+        gap
+    }
+
+    pub(super) fn remove(&mut self, index: usize) -> Option<Gap> {
+        self.open.remove(index)
+    }
+
+    /// The numbering ends: everything is final, and the next begins at a number.
+    pub(super) fn end(&mut self, at: Nanos, newest: u64, next: u64) {
+        while !self.open.is_empty() {
+            self.settle_oldest();
+        }
+        let received = (newest + 1).saturating_sub(self.settled) + self.carried;
+        self.runs.add_received(received);
+        self.runs.end();
+        self.keep(Past { after: at, received_before: clamped(received), lost: 0 });
+        self.settled = next;
+        self.carried = 0;
+    }
+
+    fn settle_oldest(&mut self) {
+        let Some(gap) = self.open.pop_front() else { return };
+        let (received, lost) = runs_before(&gap, self.settled, self.carried);
+        self.settled = gap.first + gap.length;
+        self.own += gap.own;
+        self.carried = if lost == 0 { received } else { 0 };
+        if lost > 0 {
+            self.runs.add_received(received);
+            self.runs.add_lost(lost);
+            self.keep(Past { after: gap.after, received_before: clamped(received), lost: clamped(lost) });
+        }
+    }
+
+    fn keep(&mut self, past: Past) {
+        if self.past.len() >= MOST_PAST {
+            self.forgotten = self.past.pop_front().map(|oldest| oldest.after);
+        }
+        self.past.push_back(past);
+    }
+
+    /// Runs of received and lost, those that may still change included.
+    pub(super) fn runs(&self) -> Runs {
+        let mut runs = self.runs.clone();
+        self.open_runs(|received, lost, _| {
+            runs.add_received(received);
+            runs.add_lost(lost);
+        });
+        runs
+    }
+
+    fn open_runs(&self, mut each: impl FnMut(u64, u64, Nanos)) {
+        let (mut settled, mut carried) = (self.settled, self.carried);
+        for gap in &self.open {
+            let (received, lost) = runs_before(gap, settled, carried);
+            settled = gap.first + gap.length;
+            carried = if lost == 0 { received } else { 0 };
+            if lost > 0 {
+                each(received, lost, gap.after);
+            }
+        }
+    }
+
+    /// Runs whose loss ended within a window; `None` where it begins before what is kept.
+    pub(super) fn window(&self, from: Nanos, to: Nanos) -> Option<Runs> {
+        if self.forgotten.is_some_and(|forgotten| from <= forgotten) {
+            return None;
+        }
+        let mut runs = Runs::default();
+        let mut is_first = true;
+        let mut add = |received: u64, lost: u64, after: Nanos| {
+            if from <= after && after < to {
+                // What came before the window's first loss began before the window.
+                if !is_first {
+                    runs.add_received(received);
+                }
+                is_first = lost == 0;
+                runs.add_lost(lost);
+            }
+        };
+        let begin = self.past.partition_point(|past| past.after < from);
+        for past in self.past.iter().skip(begin) {
+            add(u64::from(past.received_before), u64::from(past.lost), past.after);
+        }
+        self.open_runs(&mut add);
+        Some(runs)
+    }
+}
+
+/// What was received in a row before a gap, and what the link lost in it.
+fn runs_before(gap: &Gap, settled: u64, carried: u64) -> (u64, u64) {
+    (gap.first.saturating_sub(settled) + carried, gap.length - gap.own.min(gap.length))
+}
+
+/// How many of a gap's numbers this computer lost itself.
+fn own_share(spans: &VecDeque<(Nanos, Nanos)>, gap: &Gap) -> u64 {
+    let width = gap.after - gap.before;
+    let overlap = |&(from, to): &(Nanos, Nanos)| (gap.after.min(to) - gap.before.max(from)).max(Nanos::ZERO);
+    if width <= SHORT {
+        return if spans.iter().any(|&(from, to)| gap.before < to && from < gap.after) {
+            gap.length
+        } else {
+            0
+        };
+    }
+    let covered: i64 = spans.iter().map(|span| overlap(span).0).sum();
+    let share = covered as f64 / width.0 as f64;
+    ((gap.length as f64 * share.min(1.0)).round() as u64).min(gap.length)
+}
+
+fn clamped(count: u64) -> u32 {
+    count.min(u64::from(u32::MAX)) as u32
+}
