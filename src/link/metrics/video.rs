@@ -8,22 +8,25 @@
 //! Bounded: 16 streams, 32 packets that wait for their successor, 32 flows known to be MAVLink.
 
 mod freeze;
+mod key_frames;
 mod sender;
 mod series;
 mod stream;
 mod window;
 
 use crate::link::context::Context;
-use crate::link::rtp;
+use crate::link::rtp::{self, content::Codec};
 use crate::link::telemetry::Telemetry;
 use crate::profile::{LinkProfile, LinkRole};
 use crate::record::{Flow, InterfaceId};
 use crate::snapshot::{LossCell, VideoView, View};
+use crate::stats::loss_runs::Runs;
 use crate::summary::{Freeze, RatioEstimate, VideoSummary};
 use crate::units::Nanos;
 
 use super::loss::Traffic;
 use super::signal::SignalMeter;
+use key_frames::KeyFrames;
 use sender::SenderWord;
 use stream::{Arrived, Stream, StreamKey};
 
@@ -78,7 +81,7 @@ impl VideoMeter {
         let Some(packet) = rtp::parse(bytes) else { return rtp::is_control(bytes) };
         let header = packet.header;
         let key = StreamKey { interface, flow, ssrc: header.ssrc, payload_type: header.payload_type };
-        let arrived = Arrived { at, header, size: bytes.len() as u32 };
+        let arrived = Arrived::read(at, &packet, bytes.len() as u32);
         if let Some(place) = self.place_of(key, header) {
             self.take(place, &arrived);
             return true;
@@ -153,6 +156,7 @@ impl VideoMeter {
     /// A new stream took over a flow: the picture of the silent one before it goes on there.
     fn hand_over(&mut self, place: usize, first_at: Nanos) {
         let StreamKey { interface, flow, .. } = self.streams[place].key;
+        let mut before: Option<(Nanos, u32)> = None;
         for (other, stream) in self.streams.iter_mut().enumerate() {
             if other != place
                 && stream.key.interface == interface
@@ -160,8 +164,11 @@ impl VideoMeter {
                 && stream.last_at <= first_at
             {
                 stream.freezes.close(first_at);
+                before = before.max(Some((stream.last_at, stream.key.ssrc)));
             }
         }
+        self.streams[place].follows =
+            before.map(|(_, ssrc)| ssrc).filter(|ssrc| *ssrc != self.streams[place].key.ssrc);
     }
 
     fn take(&mut self, place: usize, arrived: &Arrived) {
@@ -311,6 +318,9 @@ impl VideoMeter {
             self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
         let row = |stream: &Stream| {
             let (freezes, total) = stream.freezes.totals(context.now);
+            let codec = stream.recognition.codec();
+            let keys = codec.map(|index| stream.window.finished().keys[index].clone());
+            let spacing = keys.as_ref().and_then(KeyFrames::spacing_s);
             VideoSummary {
                 source: "rtp".to_owned(),
                 ssrc: Some(stream.key.ssrc),
@@ -324,6 +334,16 @@ impl VideoMeter {
                 freeze_s: Some(total.secs()),
                 freeze_list: stream_freezes(stream, context.now).map(listed).collect(),
                 stopped_at_sender: stopped.clone(),
+                duplicates: Some(stream.duplicates),
+                out_of_order: Some(stream.reordered),
+                restarts: Some(stream.restarts),
+                follows_ssrc: stream.follows,
+                codec: codec.map(|index| Codec::ALL[index].word().to_owned()),
+                key_frames: keys.as_ref().map(|keys| keys.count),
+                key_spacing_median_s: spacing.map(|(median, _)| median),
+                key_spacing_max_s: spacing.map(|(_, longest)| longest),
+                frames_broken: keys.as_ref().map(|keys| keys.broken),
+                waits_for_key: keys.as_ref().and_then(KeyFrames::is_damaged),
             }
         };
         first.iter().copied().chain(rest).map(row).collect()
@@ -444,16 +464,14 @@ fn dropped_here(stream: &Stream, context: &Context, from_s: f64, to_s: f64) -> b
     })
 }
 
-/// Lost share, the seconds with this computer's own drops left out. Its 95 % interval: Wilson on the
-/// sample size that a two-state chain with these run lengths is worth (lag-one
-/// correlation r: n (1 - r) / (1 + r)).
+/// Lost share with its burst-aware interval, the seconds with this computer's own drops left out.
 fn loss_estimate(streams: &[&Stream], context: &Context) -> Option<RatioEstimate> {
-    let (mut received, mut lost, mut periods) = (0_u64, 0_u64, 0_u64);
+    let (mut received, mut lost, mut runs) = (0_u64, 0_u64, Runs::default());
     for stream in streams {
-        let runs = stream.window.finished_runs();
-        received += runs.received;
-        lost += runs.lost;
-        periods += runs.periods;
+        let settled = stream.window.finished();
+        received += settled.received;
+        lost += settled.lost;
+        runs.merge(&settled.runs);
         if context.host_drops.iter().any(|drop| drop.interface == stream.key.interface) {
             for (from_s, to_s, cell) in stream.series.iter() {
                 if dropped_here(stream, context, from_s, to_s) {
@@ -463,23 +481,5 @@ fn loss_estimate(streams: &[&Stream], context: &Context) -> Option<RatioEstimate
             }
         }
     }
-    let count = (received + lost) as f64;
-    if received == 0 {
-        return None;
-    }
-    let ratio = lost as f64 / count;
-    let into = periods as f64 / received as f64;
-    let out_of = if lost == 0 { 1.0 } else { (periods as f64 / lost as f64).min(1.0) };
-    let correlation = (1.0 - into - out_of).clamp(0.0, 0.999);
-    let effective = count * (1.0 - correlation) / (1.0 + correlation);
-    Some(RatioEstimate { ratio, ci95: wilson(ratio, effective) })
-}
-
-/// Wilson's score interval, 95 %.
-fn wilson(ratio: f64, count: f64) -> [f64; 2] {
-    const Z: f64 = 1.959_963_984_540_054;
-    let scale = 1.0 + Z * Z / count;
-    let middle = (ratio + Z * Z / (2.0 * count)) / scale;
-    let half = Z / scale * (ratio * (1.0 - ratio) / count + Z * Z / (4.0 * count * count)).sqrt();
-    [(middle - half).clamp(0.0, ratio), (middle + half).clamp(ratio, 1.0)]
+    runs.ratio(received, lost).filter(|_| received > 0)
 }

@@ -9,7 +9,8 @@
 
 use std::collections::VecDeque;
 
-use crate::link::rtp::{Header, VIDEO_CLOCK_HZ};
+use crate::link::rtp::content::Recognition;
+use crate::link::rtp::{Header, Packet, VIDEO_CLOCK_HZ};
 use crate::record::{Flow, InterfaceId};
 use crate::units::Nanos;
 
@@ -40,6 +41,18 @@ pub(super) struct Arrived {
     pub(super) at: Nanos,
     pub(super) header: Header,
     pub(super) size: u32,
+    /// Part of a key picture, a bit a codec.
+    pub(super) keys: u8,
+    /// What one payload says of the codec.
+    pub(super) says: Recognition,
+}
+
+impl Arrived {
+    pub(super) fn read(at: Nanos, packet: &Packet<'_>, size: u32) -> Self {
+        let mut says = Recognition::default();
+        let [h264, h265] = says.observe(packet.payload);
+        Self { at, header: packet.header, size, keys: u8::from(h264) | u8::from(h265) << 1, says }
+    }
 }
 
 /// One stream.
@@ -60,6 +73,10 @@ pub(super) struct Stream {
     pub(super) markers: u64,
     pub(super) frames: u64,
     pub(super) delivered: u64,
+    /// The codec, as far as the payloads tell.
+    pub(super) recognition: Recognition,
+    /// The stream that it took over from on the same flow.
+    pub(super) follows: Option<u32>,
     /// The last frames' times, for zoomed drawings.
     pub(super) frame_times: VecDeque<Nanos>,
     others: Vec<(u8, u64)>,
@@ -93,6 +110,8 @@ impl Stream {
             markers: 0,
             frames: 0,
             delivered: 0,
+            recognition: Recognition::default(),
+            follows: None,
             frame_times: VecDeque::new(),
             others: Vec::new(),
             suspect: None,
@@ -184,7 +203,9 @@ impl Stream {
             self.estimate_jitter(packet);
             self.count_frame(packet.header.timestamp);
             self.markers += u64::from(packet.header.marker);
-            self.window.slot_mut(number).marker = packet.header.marker;
+            self.recognition.join(packet.says);
+            let slot = self.window.slot_mut(number);
+            (slot.marker, slot.keys) = (packet.header.marker, packet.keys);
         }
         if newest {
             if video && packet.header.marker {
@@ -212,6 +233,7 @@ impl Stream {
             self.key.payload_type = header.payload_type;
             self.packets = counted;
             (self.frames, self.jitter_sum, self.jitter_ticks) = (0, 0.0, 0.0);
+            self.recognition = Recognition::default();
             self.transit = None;
             self.timestamps.clear();
             return true;
@@ -355,7 +377,7 @@ mod tests {
                     ssrc: 1,
                 };
                 let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
-                let packet = Arrived { at, header, size: 100 };
+                let packet = Arrived::read(at, &Packet { header, payload: &[] }, 100);
                 let key = StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
                 match &mut stream {
                     None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),
