@@ -389,6 +389,81 @@ fn error_correction_is_not_video() {
     }
 }
 
+/// A freeze of each kind: what its packets say is what was done to them.
+#[test]
+fn freezes_say_what_their_packets_show() {
+    let mut random = ChaCha8Rng::seed_from_u64(40);
+    let sent = plan(&mut random, 1200, 10);
+    let spans =
+        [5, 10, 15, 20].map(|second| Nanos::from_secs(second)..Nanos::from_millis(second * 1000 + 700));
+    let (mut arrived, mut first_held) = (Vec::new(), None);
+    for packet in &sent {
+        let at = spans.iter().position(|span| span.contains(&packet.at));
+        match at {
+            // Lost on the way.
+            Some(0) => {}
+            // Held up, and then one after the other, 20 us apart.
+            Some(1) => {
+                let first = *first_held.get_or_insert(packet.number);
+                let held = Nanos((packet.number - first) * 20_000);
+                arrived.push(Planned { at: spans[1].end - Nanos::from_millis(10) + held, ..*packet });
+            }
+            // Handed on under one stamp.
+            Some(2) => arrived.push(Planned { at: spans[2].end, ..*packet }),
+            _ => arrived.push(*packet),
+        }
+    }
+    arrived.sort_by_key(|packet| (packet.at, packet.number));
+    // The sender makes no frames for a second: numbers go on, its clock too.
+    let pause = Nanos::from_secs(25);
+    for packet in arrived.iter_mut().filter(|packet| packet.at > pause) {
+        packet.at += Nanos::from_secs(1);
+        packet.frame += 30;
+    }
+    let video = feed(&arrived, "").video_streams.remove(0);
+    let courses: Vec<&str> = video.freeze_list.iter().filter_map(|freeze| freeze.course.as_deref()).collect();
+    assert_eq!(courses, ["lost", "late", "heap", "sender-paused"]);
+    assert_eq!(video.freezes_left_out, 2);
+}
+
+/// Late packets of a source that told of heaps, or where this computer lost data, are not the radio's.
+#[test]
+fn what_was_not_the_radio_is_counted_apart() {
+    let mut random = ChaCha8Rng::seed_from_u64(41);
+    let sent = plan(&mut random, 1200, 10);
+    for (told, dropped) in [(false, false), (true, false), (false, true)] {
+        let mut monitor = monitor("[[link]]\nname = \"video\"\nrole = \"video\"\n");
+        if told {
+            let text = fadewatch::record::HEAPS_TEXT.to_owned();
+            note(&mut monitor, Nanos::from_millis(1), Note::Foreign { text });
+        }
+        let mut arrived: Vec<Planned> = sent.clone();
+        let is_held = |packet: &Planned| (10.0..11.0).contains(&packet.at.secs());
+        let first = sent.iter().find(|packet| is_held(packet)).unwrap().number;
+        for packet in &mut arrived {
+            // Late from 10 s to 11 s, each by itself.
+            if is_held(packet) {
+                packet.at = Nanos::from_millis(11_001) + Nanos((packet.number - first) * 10_000);
+            }
+        }
+        arrived.sort_by_key(|packet| (packet.at, packet.number));
+        for packet in &arrived {
+            if dropped && packet.at > Nanos::from_secs(11) && packet.at < Nanos::from_millis(11_002) {
+                note(&mut monitor, packet.at, Note::HostDrops { interface: InterfaceId(0), total: 3 });
+            }
+            datagram(&mut monitor, packet.at, 5004, &packet.bytes());
+        }
+        let video = monitor.summary(&RecordingFacts::default()).video.unwrap();
+        let expected = match (told, dropped) {
+            (true, _) => "heap",
+            (_, true) => "host-drops",
+            _ => "late",
+        };
+        assert_eq!(video.freeze_list[0].course.as_deref(), Some(expected));
+        assert_eq!(video.freezes_left_out, u64::from(told || dropped));
+    }
+}
+
 #[test]
 fn the_profile_pins_the_stream_of_the_video_link() {
     let mut random = ChaCha8Rng::seed_from_u64(25);

@@ -17,6 +17,9 @@ pub struct Freeze {
     pub signal: Option<f64>,
     /// Slant distance at its start.
     pub distance_m: Option<f64>,
+    /// What the packets say: `lost`, `late`, `sender-paused`, `heap`, `host-drops`; `None`: nothing yet.
+    #[serde(default)]
+    pub course: Option<String>,
 }
 
 /// A span in which the sender itself said that it sends nothing.
@@ -55,6 +58,10 @@ pub struct VideoSummary {
     pub freeze_list: Vec<Freeze>,
     /// From VIDEO_STREAM_STATUS.
     pub stopped_at_sender: Vec<StoppedSpan>,
+    /// Freezes that were not the radio (sender paused, packets in heaps, this computer's own losses):
+    /// left out of a threshold's evidence.
+    #[serde(default)]
+    pub freezes_left_out: u64,
     /// Packets that came again; RTP only.
     #[serde(default)]
     pub duplicates: Option<u64>,

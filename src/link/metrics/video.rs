@@ -12,6 +12,7 @@ mod key_frames;
 mod sender;
 mod series;
 mod stream;
+mod view;
 mod window;
 
 use crate::link::context::Context;
@@ -19,13 +20,13 @@ use crate::link::rtp::{self, content::Codec};
 use crate::link::telemetry::Telemetry;
 use crate::profile::{LinkProfile, LinkRole};
 use crate::record::{Flow, InterfaceId};
-use crate::snapshot::{LossCell, VideoView, View};
 use crate::stats::loss_runs::Runs;
 use crate::summary::{Freeze, RatioEstimate, VideoSummary};
 use crate::units::Nanos;
 
 use super::loss::Traffic;
 use super::signal::SignalMeter;
+pub use freeze::Course;
 use key_frames::KeyFrames;
 use sender::SenderWord;
 use stream::{Arrived, Stream, StreamKey};
@@ -50,6 +51,8 @@ pub struct FreezeSpan {
     pub ended: bool,
     /// Set by hand: began within the span, duration unknown.
     pub by_mark: bool,
+    /// What the packets say of it.
+    pub course: Course,
 }
 
 /// All video streams.
@@ -60,6 +63,8 @@ pub struct VideoMeter {
     mavlink: Vec<Flow>,
     marks: Vec<Nanos>,
     sender: SenderWord,
+    /// The source said that it got its packets in heaps.
+    in_heaps: bool,
 }
 
 impl VideoMeter {
@@ -204,6 +209,11 @@ impl VideoMeter {
         }
     }
 
+    /// The source of the packets got them in heaps: what came late there was not the link's doing.
+    pub const fn note_heaps(&mut self) {
+        self.in_heaps = true;
+    }
+
     /// Time has passed without a packet: a silence that begins while the sender is stopped is no freeze.
     pub fn advance(&mut self, at: Nanos) {
         if !self.sender.is_stopped() {
@@ -255,14 +265,30 @@ impl VideoMeter {
         if streams.is_empty() {
             let span = |at: &Nanos| {
                 let start = (*at - MARK_REACH).max(context.start.unwrap_or(*at - MARK_REACH));
-                FreezeSpan { start, end: *at, ended: true, by_mark: true }
+                FreezeSpan { start, end: *at, ended: true, by_mark: true, course: Course::Open }
             };
             return self.marks.iter().map(span).collect();
         }
         let mut spans: Vec<FreezeSpan> =
-            streams.iter().flat_map(|stream| stream_freezes(stream, context.now)).collect();
+            streams.iter().flat_map(|stream| self.stream_freezes(stream, context)).collect();
         spans.sort_by_key(|span| (!span.ended, span.start));
         spans
+    }
+
+    fn stream_freezes(&self, stream: &Stream, context: &Context) -> impl Iterator<Item = FreezeSpan> {
+        let listed = stream.freezes.listed().iter().map(|(interval, course)| (*interval, true, *course));
+        let open = stream.freezes.open(context.now).map(|interval| (interval, false, Course::Open));
+        listed.chain(open).map(|((start, end), ended, course)| {
+            let (from_s, to_s) = (context.since_start_s(start), context.since_start_s(end));
+            let course = match course {
+                Course::Lost | Course::Late if dropped_here(stream, context, from_s, to_s) => {
+                    Course::HostDrops
+                }
+                Course::Late if self.in_heaps => Course::Heap,
+                course => course,
+            };
+            FreezeSpan { start, end, ended, by_mark: false, course }
+        })
     }
 
     /// `rtp` or `marks`: which source speaks for the video link; `None`: neither.
@@ -301,6 +327,7 @@ impl VideoMeter {
                 ended: span.ended,
                 signal: at_second(levels),
                 distance_m: at_second(distances),
+                course: span.course.word().map(str::to_owned),
             }
         };
         let stopped = self.sender.spans(context);
@@ -318,6 +345,7 @@ impl VideoMeter {
             self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
         let row = |stream: &Stream| {
             let (freezes, total) = stream.freezes.totals(context.now);
+            let spans: Vec<FreezeSpan> = self.stream_freezes(stream, context).collect();
             let codec = stream.recognition.codec();
             let keys = codec.map(|index| stream.window.finished().keys[index].clone());
             let spacing = keys.as_ref().and_then(KeyFrames::spacing_s);
@@ -332,7 +360,8 @@ impl VideoMeter {
                 fps: stream.frame_rate_hz(),
                 freezes,
                 freeze_s: Some(total.secs()),
-                freeze_list: stream_freezes(stream, context.now).map(listed).collect(),
+                freezes_left_out: spans.iter().filter(|span| span.course.is_not_the_radio()).count() as u64,
+                freeze_list: spans.into_iter().map(listed).collect(),
                 stopped_at_sender: stopped.clone(),
                 duplicates: Some(stream.duplicates),
                 out_of_order: Some(stream.reordered),
@@ -364,81 +393,6 @@ impl VideoMeter {
             silent_at_end_s: Some(silent.secs()),
         })
     }
-
-    /// Packets of the video link, one a column.
-    #[must_use]
-    pub fn cells(&self, context: &Context, view: View) -> Vec<LossCell> {
-        let streams = self.link_streams(context);
-        if streams.is_empty() {
-            return Vec::new();
-        }
-        let mut columns = vec![LossCell::default(); usize::from(view.columns)];
-        for stream in &streams {
-            for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
-                if let Some(column) = view.column_of(from_s).and_then(|column| columns.get_mut(column)) {
-                    column.received = column.received.saturating_add(cell.received);
-                    column.lost = column.lost.saturating_add(cell.lost);
-                    column.host_drop |= dropped_here(stream, context, from_s, to_s);
-                }
-            }
-        }
-        for (column, frozen) in columns.iter_mut().zip(self.frozen(context, view)) {
-            column.outage = frozen && column.received == 0;
-        }
-        columns
-    }
-
-    /// Whether the picture was frozen, one a column.
-    #[must_use]
-    pub fn frozen(&self, context: &Context, view: View) -> Vec<bool> {
-        let mut columns = vec![false; usize::from(view.columns)];
-        let width = view.column_s();
-        for span in self.freezes(context) {
-            let from = (context.since_start_s(span.start) - view.from_s) / width;
-            let to = (context.since_start_s(span.end) - view.from_s) / width;
-            let first = from.floor().clamp(0.0, f64::from(view.columns)) as usize;
-            let end = to.ceil().clamp(0.0, f64::from(view.columns)) as usize;
-            columns[first..end.max(first)].fill(true);
-        }
-        columns
-    }
-
-    /// For drawing.
-    #[must_use]
-    pub fn view(&self, context: &Context, view: View) -> VideoView {
-        let streams = self.link_streams(context);
-        let mut interval_ms = vec![None; usize::from(view.columns)];
-        let mut put = |at_s: f64, interval: f64| {
-            if let Some(column) = view.column_of(at_s) {
-                let longest: &mut Option<f64> = &mut interval_ms[column];
-                *longest = Some(longest.map_or(interval, |value| value.max(interval)));
-            }
-        };
-        for stream in &streams {
-            let kept_s = stream.frame_times.front().map(|at| context.since_start_s(*at));
-            if kept_s.is_some_and(|kept| kept <= view.from_s) || stream.delivered < 4096 {
-                for (before, at) in stream.frame_times.iter().zip(stream.frame_times.iter().skip(1)) {
-                    put(context.since_start_s(*at), (*at - *before).millis());
-                }
-            } else {
-                for (from_s, _, cell) in stream.series.within(view.from_s, view.to_s) {
-                    if cell.interval_ms > 0.0 {
-                        put(from_s, f64::from(cell.interval_ms));
-                    }
-                }
-            }
-        }
-        let newest = streams.iter().max_by_key(|stream| stream.last_at);
-        let open = streams.iter().filter_map(|stream| stream.freezes.open(context.now)).next_back();
-        VideoView {
-            source: self.source(context).map(str::to_owned),
-            interval_ms,
-            limit_ms: newest.and_then(|stream| stream.freezes.limit_ms()),
-            packets: self.cells(context, view),
-            bit_rate_mbps: newest.and_then(|stream| stream.bit_rate(context.now)).map(|rate| rate / 1e6),
-            frozen_for_s: open.map(|(start, now)| (now - start).secs()),
-        }
-    }
 }
 
 const fn is_pinned(link: &LinkProfile) -> bool {
@@ -448,12 +402,6 @@ const fn is_pinned(link: &LinkProfile) -> bool {
 fn fits_pin(link: &LinkProfile, flow: Flow, ssrc: u32) -> bool {
     link.ssrc.is_none_or(|pinned| pinned == ssrc)
         && link.port.is_none_or(|port| flow.destination.port() == port || flow.source.port() == port)
-}
-
-fn stream_freezes(stream: &Stream, now: Nanos) -> impl Iterator<Item = FreezeSpan> {
-    let span = |(start, end), ended| FreezeSpan { start, end, ended, by_mark: false };
-    let listed = stream.freezes.listed().iter().map(move |interval| span(*interval, true));
-    listed.chain(stream.freezes.open(now).map(move |interval| span(interval, false)))
 }
 
 /// Whether this computer itself lost data of the stream's interface in a span of time.

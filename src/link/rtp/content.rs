@@ -144,7 +144,7 @@ fn h265_unit(kind: u8) -> Option<Content> {
 
 /// Which codec a stream's payloads are, and how sure.
 ///
-/// Rule: at least 30 payloads, 99 in 100 of them fit the codec, at most half fit the other, and a key picture or a
+/// Rule: at least 30 payloads, 99 in 100 of them fit the codec, at most half fit the other, and a key picture or
 /// parameter set was among them. Anything else (encrypted, another codec, interleaved) stays
 /// unknown. Random bytes fit H.264 in fewer than 1 in 5 payloads and H.265 in fewer than 1 in 100.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -14,15 +14,19 @@ use crate::link::rtp::{Header, Packet, VIDEO_CLOCK_HZ};
 use crate::record::{Flow, InterfaceId};
 use crate::units::Nanos;
 
-use super::freeze::FreezeRule;
+use super::freeze::{Course, FreezeRule};
 use super::series::Series;
 use super::window::{Placed, Window};
 
 const MOST_TIMESTAMPS: usize = 64;
 const MOST_OTHER_TYPES: usize = 3;
+/// Frames under one stamp that tell of a heap.
+const HEAP_FRAMES: u32 = 3;
 const MOST_FRAME_TIMES: usize = 4096;
 /// Numbers within which another payload type is believed to share the sequence.
 const SHARED_WITHIN: i16 = 64;
+/// A sender whose clock went on over this share of an interval between two neighbouring frames sent none.
+const PAUSED_SHARE: f64 = 0.8;
 const BIT_RATE_OVER: Nanos = Nanos::from_secs(5);
 const BIT_RATE_STEP: i64 = 100_000_000;
 
@@ -83,6 +87,9 @@ pub(super) struct Stream {
     suspect: Option<Arrived>,
     /// Every packet since the newest marker has arrived.
     whole: bool,
+    /// Lost so far and the frame's timestamp at the last delivery; frames delivered under its stamp.
+    at_delivery: Option<(u64, u32)>,
+    under_stamp: u32,
     timestamps: VecDeque<u32>,
     step_ticks: u64,
     steps: u64,
@@ -116,6 +123,8 @@ impl Stream {
             others: Vec::new(),
             suspect: None,
             whole: true,
+            at_delivery: None,
+            under_stamp: 0,
             timestamps: VecDeque::new(),
             step_ticks: 0,
             steps: 0,
@@ -183,6 +192,7 @@ impl Stream {
             return;
         };
         self.restarts += 1;
+        self.at_delivery = None;
         self.window.restart(first.at, first.header);
         self.whole = true;
         self.timestamps.clear();
@@ -327,11 +337,29 @@ impl Stream {
         if let Some(last) = self.freezes.last() {
             self.series.interval(packet.at, packet.at - last);
         }
-        self.freezes.deliver(packet.at, false);
+        let course = self.course(packet.at, timestamp);
+        self.under_stamp = if self.freezes.last() == Some(packet.at) { self.under_stamp + 1 } else { 1 };
+        self.freezes.deliver(packet.at, course);
+        if self.under_stamp >= HEAP_FRAMES {
+            self.freezes.heap(packet.at);
+        }
+        self.at_delivery = Some((self.lost, timestamp));
         self.frame_times.push_back(packet.at);
         if self.frame_times.len() > MOST_FRAME_TIMES {
             self.frame_times.pop_front();
         }
+    }
+
+    /// How the interval went that ends with a frame delivered now.
+    fn course(&self, at: Nanos, timestamp: u32) -> Course {
+        let (Some((lost, before)), Some(last)) = (self.at_delivery, self.freezes.last()) else {
+            return Course::Open;
+        };
+        if self.lost != lost {
+            return Course::Lost;
+        }
+        let sent_s = f64::from(timestamp.wrapping_sub(before) as i32) / VIDEO_CLOCK_HZ;
+        if sent_s >= PAUSED_SHARE * (at - last).secs() { Course::SenderPaused } else { Course::Late }
     }
 
     /// Frames a second of the sender's own clock: between neighbouring delivered frames.
