@@ -145,6 +145,9 @@ pub enum Note {
     },
 }
 
+/// What a recording says of a source that got its packets in heaps ([`Note::Foreign`]).
+pub const HEAPS_TEXT: &str = "packets come in heaps, times are blurred";
+
 /// What a record holds.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Body<'a> {

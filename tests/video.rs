@@ -70,6 +70,44 @@ impl Planned {
     }
 }
 
+/// A slice of a key picture every 30 frames, else a plain one; H.264 as one unit, H.265 as a fragment.
+fn with_slices(packet: &Planned, h265: bool) -> Vec<u8> {
+    let key = packet.frame % 30 == 0;
+    let mut bytes = packet.bytes();
+    bytes.truncate(12);
+    match (h265, key) {
+        (false, true) => bytes.extend([0x65, 1, 2, 3]),
+        (false, false) => bytes.extend([0x41, 1, 2, 3]),
+        (true, true) => bytes.extend([49 << 1, 1, 19, 1]),
+        (true, false) => bytes.extend([49 << 1, 1, 1, 1]),
+    }
+    bytes
+}
+
+/// Key frames of which something came, and delivered frames after a frame that was not, up to the next key.
+fn key_truth(sent: &[Planned], arrived: &[Planned]) -> (Vec<i64>, u64) {
+    let came: BTreeSet<i64> = arrived.iter().map(|packet| packet.number).collect();
+    let keys: BTreeSet<i64> =
+        arrived.iter().map(|packet| packet.frame).filter(|frame| frame % 30 == 0).collect();
+    let last = *came.last().unwrap();
+    let (mut broken, mut sound, mut whole) = (0, None, true);
+    for packet in sent.iter().take_while(|packet| packet.number <= last) {
+        let here = came.contains(&packet.number);
+        whole &= here;
+        if !packet.marker {
+            continue;
+        }
+        match (whole, packet.frame % 30 == 0) {
+            (true, true) => sound = Some(true),
+            (true, false) => broken += u64::from(sound == Some(false)),
+            (false, _) => sound = sound.map(|_| false),
+        }
+        // The next frame's start is known only by this marker.
+        whole = here;
+    }
+    (keys.into_iter().collect(), broken)
+}
+
 /// Frames at 30 a second with 1 to 12 packets, one every 0.5 ms.
 fn plan(random: &mut ChaCha8Rng, frames: i64, first_number: i64) -> Vec<Planned> {
     let mut packets = Vec::new();
@@ -189,6 +227,40 @@ fn counts_are_exact_under_independent_loss_and_bursts() {
 }
 
 #[test]
+fn key_frames_and_broken_frames_are_those_of_the_schedule() {
+    for (seed, ratio, burst) in
+        [(31, 0.0, 1.0), (32, 0.01, 2.0), (33, 0.1, 1.0), (34, 0.6, 2.5), (35, 0.2, 200.0)]
+    {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let sent = plan(&mut random, 1800, 64_000);
+        let arrived = lose(&mut random, &sent, ratio, burst);
+        let (keys, broken) = key_truth(&sent, &arrived);
+        for h265 in [false, true] {
+            let mut monitor = monitor("");
+            for packet in &arrived {
+                datagram(&mut monitor, packet.at, 5004, &with_slices(packet, h265));
+            }
+            let video = monitor.summary(&RecordingFacts::default()).video_streams.remove(0);
+            let what = format!("seed {seed}, loss {ratio}, H.265 {h265}");
+            assert_eq!(video.codec.as_deref(), Some(if h265 { "h265" } else { "h264" }), "{what}");
+            assert_eq!(video.key_frames, Some(keys.len() as u64), "{what}");
+            assert_eq!(video.frames_broken, Some(broken), "{what}");
+            let longest = keys.windows(2).map(|pair| pair[1] - pair[0]).max().unwrap();
+            assert!((video.key_spacing_max_s.unwrap() - longest as f64 / 30.0).abs() < 1e-9, "{what}");
+        }
+    }
+}
+
+/// Payloads that fit no codec (all zero here) leave its figures unmeasured.
+#[test]
+fn an_unknown_codec_is_not_guessed() {
+    let mut random = ChaCha8Rng::seed_from_u64(36);
+    let sent = plan(&mut random, 300, 1);
+    let video = feed(&sent, "").video_streams.remove(0);
+    assert_eq!((video.codec, video.key_frames, video.frames_broken), (None, None, None));
+}
+
+#[test]
 fn reordering_and_duplicates_change_no_count() {
     for seed in 10..16 {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
@@ -207,7 +279,16 @@ fn reordering_and_duplicates_change_no_count() {
         arrived.extend(copies);
         arrived.sort_by_key(|packet| packet.at);
         let summary = feed(&arrived, "");
-        check(&summary.video_streams[0], &truth(&sent, &arrived), &format!("seed {seed}"));
+        let video = &summary.video_streams[0];
+        check(video, &truth(&sent, &arrived), &format!("seed {seed}"));
+        // RFC 4737: a first arrival after one with a higher number.
+        let (mut seen, mut newest, mut late) = (BTreeSet::new(), i64::MIN, 0);
+        for packet in &arrived {
+            late += u64::from(seen.insert(packet.number) && packet.number < newest);
+            newest = newest.max(packet.number);
+        }
+        assert_eq!(video.out_of_order, Some(late), "seed {seed}");
+        assert_eq!(video.duplicates, Some((arrived.len() - seen.len()) as u64), "seed {seed}");
     }
 }
 
@@ -241,6 +322,7 @@ fn a_restart_of_the_sequence_loses_nothing() {
         assert_eq!(video.packets, Some(all.len() as u64), "{jump}");
         assert_eq!(video.packets_lost, Some(0), "{jump}");
         assert_eq!(video.frames_delivered, Some(600), "{jump}");
+        assert_eq!(video.restarts, Some(1), "{jump}");
         assert_eq!(video.freezes, 0, "{jump}");
     }
 }
@@ -259,6 +341,7 @@ fn a_new_ssrc_is_a_new_stream_and_its_picture_goes_on() {
     assert_eq!(of(7).packets, Some(before.len() as u64));
     assert_eq!(of(9).packets, Some(after.len() as u64));
     assert_eq!((of(7).freezes, of(9).freezes), (0, 0));
+    assert_eq!((of(7).follows_ssrc, of(9).follows_ssrc), (None, Some(7)));
 }
 
 #[test]
@@ -303,6 +386,81 @@ fn error_correction_is_not_video() {
         assert_eq!(streams[0].packets, Some(sent.len() as u64), "shared {shared}");
         assert_eq!(streams[0].packets_lost, Some(0), "shared {shared}");
         assert_eq!(streams[0].frames_delivered, Some(300), "shared {shared}");
+    }
+}
+
+/// A freeze of each kind: what its packets say is what was done to them.
+#[test]
+fn freezes_say_what_their_packets_show() {
+    let mut random = ChaCha8Rng::seed_from_u64(40);
+    let sent = plan(&mut random, 1200, 10);
+    let spans =
+        [5, 10, 15, 20].map(|second| Nanos::from_secs(second)..Nanos::from_millis(second * 1000 + 700));
+    let (mut arrived, mut first_held) = (Vec::new(), None);
+    for packet in &sent {
+        let at = spans.iter().position(|span| span.contains(&packet.at));
+        match at {
+            // Lost on the way.
+            Some(0) => {}
+            // Held up, and then one after the other, 20 us apart.
+            Some(1) => {
+                let first = *first_held.get_or_insert(packet.number);
+                let held = Nanos((packet.number - first) * 20_000);
+                arrived.push(Planned { at: spans[1].end - Nanos::from_millis(10) + held, ..*packet });
+            }
+            // Handed on under one stamp.
+            Some(2) => arrived.push(Planned { at: spans[2].end, ..*packet }),
+            _ => arrived.push(*packet),
+        }
+    }
+    arrived.sort_by_key(|packet| (packet.at, packet.number));
+    // The sender makes no frames for a second: numbers go on, its clock too.
+    let pause = Nanos::from_secs(25);
+    for packet in arrived.iter_mut().filter(|packet| packet.at > pause) {
+        packet.at += Nanos::from_secs(1);
+        packet.frame += 30;
+    }
+    let video = feed(&arrived, "").video_streams.remove(0);
+    let courses: Vec<&str> = video.freeze_list.iter().filter_map(|freeze| freeze.course.as_deref()).collect();
+    assert_eq!(courses, ["lost", "late", "heap", "sender-paused"]);
+    assert_eq!(video.freezes_left_out, 2);
+}
+
+/// Late packets of a source that told of heaps, or where this computer lost data, are not the radio's.
+#[test]
+fn what_was_not_the_radio_is_counted_apart() {
+    let mut random = ChaCha8Rng::seed_from_u64(41);
+    let sent = plan(&mut random, 1200, 10);
+    for (told, dropped) in [(false, false), (true, false), (false, true)] {
+        let mut monitor = monitor("[[link]]\nname = \"video\"\nrole = \"video\"\n");
+        if told {
+            let text = fadewatch::record::HEAPS_TEXT.to_owned();
+            note(&mut monitor, Nanos::from_millis(1), Note::Foreign { text });
+        }
+        let mut arrived: Vec<Planned> = sent.clone();
+        let is_held = |packet: &Planned| (10.0..11.0).contains(&packet.at.secs());
+        let first = sent.iter().find(|packet| is_held(packet)).unwrap().number;
+        for packet in &mut arrived {
+            // Late from 10 s to 11 s, each by itself.
+            if is_held(packet) {
+                packet.at = Nanos::from_millis(11_001) + Nanos((packet.number - first) * 10_000);
+            }
+        }
+        arrived.sort_by_key(|packet| (packet.at, packet.number));
+        for packet in &arrived {
+            if dropped && packet.at > Nanos::from_secs(11) && packet.at < Nanos::from_millis(11_002) {
+                note(&mut monitor, packet.at, Note::HostDrops { interface: InterfaceId(0), total: 3 });
+            }
+            datagram(&mut monitor, packet.at, 5004, &packet.bytes());
+        }
+        let video = monitor.summary(&RecordingFacts::default()).video.unwrap();
+        let expected = match (told, dropped) {
+            (true, _) => "heap",
+            (_, true) => "host-drops",
+            _ => "late",
+        };
+        assert_eq!(video.freeze_list[0].course.as_deref(), Some(expected));
+        assert_eq!(video.freezes_left_out, u64::from(told || dropped));
     }
 }
 
@@ -363,6 +521,13 @@ fn a_recorded_stream_is_counted() {
     assert_eq!(summary.video_streams.len(), 1);
     let video = &summary.video_streams[0];
     assert_eq!((video.packets, video.packets_lost), (Some(407), Some(0)));
+    // A script with RFC 7798's bit layout: 173 plain units, 229 fragments of type 1 and 4 of type 20 (one
+    // frame), one aggregate of VPS, SPS, PPS and SEI.
+    assert_eq!(
+        (video.codec.as_deref(), video.key_frames, video.frames_broken),
+        (Some("h265"), Some(1), Some(0))
+    );
+    assert_eq!(video.key_spacing_median_s, None);
     // The capture begins and ends where it likes: every marker but none beyond it ends a frame.
     assert_eq!(video.frames_delivered, Some(276));
 }

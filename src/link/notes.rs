@@ -1,6 +1,6 @@
 //! Notes in a recording: marks, sources that went and came, what this computer lost.
 
-use crate::record::{InterfaceId, MarkKind, Note};
+use crate::record::{HEAPS_TEXT, InterfaceId, MarkKind, Note};
 use crate::units::Nanos;
 
 use super::context::HostDrop;
@@ -73,7 +73,12 @@ impl LinkMonitor {
                 self.margin.acknowledge(link);
                 self.log("acknowledged", Some(clean(link)), "acknowledged".to_owned());
             }
-            Note::Foreign { text } => self.log("comment", None, clean(text)),
+            Note::Foreign { text } => {
+                if text == HEAPS_TEXT {
+                    self.video.note_heaps();
+                }
+                self.log("comment", None, clean(text));
+            }
         }
     }
 

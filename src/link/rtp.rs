@@ -6,6 +6,8 @@
 //! (RFC 3550, appendix A.1), which is the video meter's to decide. MAVLink cannot be taken for
 //! RTP: its magic bytes 0xFD and 0xFE carry version 3.
 
+pub mod content;
+
 /// Clock of RTP video, ticks a second (RFC 6184, RFC 7798).
 pub const VIDEO_CLOCK_HZ: f64 = 90_000.0;
 

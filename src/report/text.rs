@@ -242,16 +242,20 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     }
     for stream in &summary.video_streams {
         writeln!(out, "  {}", video_line(stream))?;
+        if stream.packets.is_some() {
+            writeln!(out, "    {}", key_line(stream))?;
+        }
         for freeze in &stream.freeze_list {
             let length =
                 freeze.duration_s.map_or_else(|| "marked".to_owned(), |length| format!("{length:.2} s"));
             let open = if freeze.ended { "" } else { ", not over" };
             writeln!(
                 out,
-                "    frozen at {:>8.2} s for {length}{open}; level {}, distance {}",
+                "    frozen at {:>8.2} s for {length}{open}; level {}, distance {}{}",
                 freeze.start_s,
                 number(freeze.signal, 0),
-                metres(freeze.distance_m)
+                metres(freeze.distance_m),
+                freeze.course.as_deref().map_or_else(String::new, |course| format!("; {course}"))
             )?;
         }
         for span in &stream.stopped_at_sender {
@@ -259,6 +263,18 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         }
     }
     Ok(())
+}
+
+fn key_line(stream: &VideoSummary) -> String {
+    let (Some(codec), Some(keys), Some(broken)) = (&stream.codec, stream.key_frames, stream.frames_broken)
+    else {
+        return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
+    };
+    format!(
+        "{codec}: {keys} key frames, {} s apart, {} s at most; {broken} delivered frames broken by lost ones",
+        number(stream.key_spacing_median_s, 2),
+        number(stream.key_spacing_max_s, 2)
+    )
 }
 
 fn video_line(stream: &VideoSummary) -> String {

@@ -13,7 +13,7 @@ use std::io::{self, Read};
 use std::path::Path;
 
 use crate::capture::{StreamDecoder, StreamFormat};
-use crate::record::{Body, Entry, InterfaceId, InterfaceKind, Note, OwnedRecord, Record};
+use crate::record::{Body, Entry, HEAPS_TEXT, InterfaceId, InterfaceKind, Note, OwnedRecord, Record};
 use crate::units::Nanos;
 
 use super::intake::Intake;
@@ -154,7 +154,7 @@ impl Taker {
         self.least_delay = Some(least);
         if delay - least > HEAP && !self.told_heaps {
             self.told_heaps = true;
-            let what = "packets come in heaps, times are blurred";
+            let what = HEAPS_TEXT;
             // The recording says so too: its freezes and ages are not the link's.
             self.intake.note(self.interface, Note::Foreign { text: what.to_owned() });
             let name = &self.name;

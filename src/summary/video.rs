@@ -17,6 +17,9 @@ pub struct Freeze {
     pub signal: Option<f64>,
     /// Slant distance at its start.
     pub distance_m: Option<f64>,
+    /// What the packets say: `lost`, `late`, `sender-paused`, `heap`, `host-drops`; `None`: nothing yet.
+    #[serde(default)]
+    pub course: Option<String>,
 }
 
 /// A span in which the sender itself said that it sends nothing.
@@ -55,4 +58,38 @@ pub struct VideoSummary {
     pub freeze_list: Vec<Freeze>,
     /// From VIDEO_STREAM_STATUS.
     pub stopped_at_sender: Vec<StoppedSpan>,
+    /// Freezes that were not the radio (sender paused, packets in heaps, this computer's own losses):
+    /// left out of a threshold's evidence.
+    #[serde(default)]
+    pub freezes_left_out: u64,
+    /// Packets that came again; RTP only.
+    #[serde(default)]
+    pub duplicates: Option<u64>,
+    /// As in RFC 4737.
+    #[serde(default)]
+    pub out_of_order: Option<u64>,
+    /// The sequence began anew under the same SSRC.
+    #[serde(default)]
+    pub restarts: Option<u64>,
+    /// The stream that this one took over from on the same flow: its SSRC.
+    #[serde(default)]
+    pub follows_ssrc: Option<u32>,
+    /// `h264` or `h265`, told by the payloads; `None`: they do not tell.
+    #[serde(default)]
+    pub codec: Option<String>,
+    /// Key frames of which something came; `None` where the codec is not known.
+    #[serde(default)]
+    pub key_frames: Option<u64>,
+    /// From key frame to key frame that came, on the sender's clock.
+    #[serde(default)]
+    pub key_spacing_median_s: Option<f64>,
+    /// The longest of them.
+    #[serde(default)]
+    pub key_spacing_max_s: Option<f64>,
+    /// Delivered frames that depend on lost ones, up to the next key frame.
+    #[serde(default)]
+    pub frames_broken: Option<u64>,
+    /// At the end the picture waits for a key frame; `None` before the first.
+    #[serde(default)]
+    pub waits_for_key: Option<bool>,
 }

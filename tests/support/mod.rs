@@ -415,6 +415,7 @@ fn summary(data: Data) -> Summary {
         ended: true,
         signal: Some(signal),
         distance_m: Some(distance_m),
+        course: None,
     };
     summary.video = Some(VideoSummary {
         source: "rtp".to_owned(),

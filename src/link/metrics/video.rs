@@ -8,22 +8,26 @@
 //! Bounded: 16 streams, 32 packets that wait for their successor, 32 flows known to be MAVLink.
 
 mod freeze;
+mod key_frames;
 mod sender;
 mod series;
 mod stream;
+mod view;
 mod window;
 
 use crate::link::context::Context;
-use crate::link::rtp;
+use crate::link::rtp::{self, content::Codec};
 use crate::link::telemetry::Telemetry;
 use crate::profile::{LinkProfile, LinkRole};
 use crate::record::{Flow, InterfaceId};
-use crate::snapshot::{LossCell, VideoView, View};
+use crate::stats::loss_runs::Runs;
 use crate::summary::{Freeze, RatioEstimate, VideoSummary};
 use crate::units::Nanos;
 
 use super::loss::Traffic;
 use super::signal::SignalMeter;
+pub use freeze::Course;
+use key_frames::KeyFrames;
 use sender::SenderWord;
 use stream::{Arrived, Stream, StreamKey};
 
@@ -47,6 +51,8 @@ pub struct FreezeSpan {
     pub ended: bool,
     /// Set by hand: began within the span, duration unknown.
     pub by_mark: bool,
+    /// What the packets say of it.
+    pub course: Course,
 }
 
 /// All video streams.
@@ -57,6 +63,8 @@ pub struct VideoMeter {
     mavlink: Vec<Flow>,
     marks: Vec<Nanos>,
     sender: SenderWord,
+    /// The source said that it got its packets in heaps.
+    in_heaps: bool,
 }
 
 impl VideoMeter {
@@ -78,7 +86,7 @@ impl VideoMeter {
         let Some(packet) = rtp::parse(bytes) else { return rtp::is_control(bytes) };
         let header = packet.header;
         let key = StreamKey { interface, flow, ssrc: header.ssrc, payload_type: header.payload_type };
-        let arrived = Arrived { at, header, size: bytes.len() as u32 };
+        let arrived = Arrived::read(at, &packet, bytes.len() as u32);
         if let Some(place) = self.place_of(key, header) {
             self.take(place, &arrived);
             return true;
@@ -153,6 +161,7 @@ impl VideoMeter {
     /// A new stream took over a flow: the picture of the silent one before it goes on there.
     fn hand_over(&mut self, place: usize, first_at: Nanos) {
         let StreamKey { interface, flow, .. } = self.streams[place].key;
+        let mut before: Option<(Nanos, u32)> = None;
         for (other, stream) in self.streams.iter_mut().enumerate() {
             if other != place
                 && stream.key.interface == interface
@@ -160,8 +169,11 @@ impl VideoMeter {
                 && stream.last_at <= first_at
             {
                 stream.freezes.close(first_at);
+                before = before.max(Some((stream.last_at, stream.key.ssrc)));
             }
         }
+        self.streams[place].follows =
+            before.map(|(_, ssrc)| ssrc).filter(|ssrc| *ssrc != self.streams[place].key.ssrc);
     }
 
     fn take(&mut self, place: usize, arrived: &Arrived) {
@@ -195,6 +207,11 @@ impl VideoMeter {
         if self.marks.len() < MOST_MARKS {
             self.marks.push(at);
         }
+    }
+
+    /// The source of the packets got them in heaps: what came late there was not the link's doing.
+    pub const fn note_heaps(&mut self) {
+        self.in_heaps = true;
     }
 
     /// Time has passed without a packet: a silence that begins while the sender is stopped is no freeze.
@@ -248,14 +265,30 @@ impl VideoMeter {
         if streams.is_empty() {
             let span = |at: &Nanos| {
                 let start = (*at - MARK_REACH).max(context.start.unwrap_or(*at - MARK_REACH));
-                FreezeSpan { start, end: *at, ended: true, by_mark: true }
+                FreezeSpan { start, end: *at, ended: true, by_mark: true, course: Course::Open }
             };
             return self.marks.iter().map(span).collect();
         }
         let mut spans: Vec<FreezeSpan> =
-            streams.iter().flat_map(|stream| stream_freezes(stream, context.now)).collect();
+            streams.iter().flat_map(|stream| self.stream_freezes(stream, context)).collect();
         spans.sort_by_key(|span| (!span.ended, span.start));
         spans
+    }
+
+    fn stream_freezes(&self, stream: &Stream, context: &Context) -> impl Iterator<Item = FreezeSpan> {
+        let listed = stream.freezes.listed().iter().map(|(interval, course)| (*interval, true, *course));
+        let open = stream.freezes.open(context.now).map(|interval| (interval, false, Course::Open));
+        listed.chain(open).map(|((start, end), ended, course)| {
+            let (from_s, to_s) = (context.since_start_s(start), context.since_start_s(end));
+            let course = match course {
+                Course::Lost | Course::Late if dropped_here(stream, context, from_s, to_s) => {
+                    Course::HostDrops
+                }
+                Course::Late if self.in_heaps => Course::Heap,
+                course => course,
+            };
+            FreezeSpan { start, end, ended, by_mark: false, course }
+        })
     }
 
     /// `rtp` or `marks`: which source speaks for the video link; `None`: neither.
@@ -294,6 +327,7 @@ impl VideoMeter {
                 ended: span.ended,
                 signal: at_second(levels),
                 distance_m: at_second(distances),
+                course: span.course.word().map(str::to_owned),
             }
         };
         let stopped = self.sender.spans(context);
@@ -311,6 +345,10 @@ impl VideoMeter {
             self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
         let row = |stream: &Stream| {
             let (freezes, total) = stream.freezes.totals(context.now);
+            let spans: Vec<FreezeSpan> = self.stream_freezes(stream, context).collect();
+            let codec = stream.recognition.codec();
+            let keys = codec.map(|index| stream.window.finished().keys[index].clone());
+            let spacing = keys.as_ref().and_then(KeyFrames::spacing_s);
             VideoSummary {
                 source: "rtp".to_owned(),
                 ssrc: Some(stream.key.ssrc),
@@ -322,8 +360,19 @@ impl VideoMeter {
                 fps: stream.frame_rate_hz(),
                 freezes,
                 freeze_s: Some(total.secs()),
-                freeze_list: stream_freezes(stream, context.now).map(listed).collect(),
+                freezes_left_out: spans.iter().filter(|span| span.course.is_not_the_radio()).count() as u64,
+                freeze_list: spans.into_iter().map(listed).collect(),
                 stopped_at_sender: stopped.clone(),
+                duplicates: Some(stream.duplicates),
+                out_of_order: Some(stream.reordered),
+                restarts: Some(stream.restarts),
+                follows_ssrc: stream.follows,
+                codec: codec.map(|index| Codec::ALL[index].word().to_owned()),
+                key_frames: keys.as_ref().map(|keys| keys.count),
+                key_spacing_median_s: spacing.map(|(median, _)| median),
+                key_spacing_max_s: spacing.map(|(_, longest)| longest),
+                frames_broken: keys.as_ref().map(|keys| keys.broken),
+                waits_for_key: keys.as_ref().and_then(KeyFrames::is_damaged),
             }
         };
         first.iter().copied().chain(rest).map(row).collect()
@@ -344,81 +393,6 @@ impl VideoMeter {
             silent_at_end_s: Some(silent.secs()),
         })
     }
-
-    /// Packets of the video link, one a column.
-    #[must_use]
-    pub fn cells(&self, context: &Context, view: View) -> Vec<LossCell> {
-        let streams = self.link_streams(context);
-        if streams.is_empty() {
-            return Vec::new();
-        }
-        let mut columns = vec![LossCell::default(); usize::from(view.columns)];
-        for stream in &streams {
-            for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
-                if let Some(column) = view.column_of(from_s).and_then(|column| columns.get_mut(column)) {
-                    column.received = column.received.saturating_add(cell.received);
-                    column.lost = column.lost.saturating_add(cell.lost);
-                    column.host_drop |= dropped_here(stream, context, from_s, to_s);
-                }
-            }
-        }
-        for (column, frozen) in columns.iter_mut().zip(self.frozen(context, view)) {
-            column.outage = frozen && column.received == 0;
-        }
-        columns
-    }
-
-    /// Whether the picture was frozen, one a column.
-    #[must_use]
-    pub fn frozen(&self, context: &Context, view: View) -> Vec<bool> {
-        let mut columns = vec![false; usize::from(view.columns)];
-        let width = view.column_s();
-        for span in self.freezes(context) {
-            let from = (context.since_start_s(span.start) - view.from_s) / width;
-            let to = (context.since_start_s(span.end) - view.from_s) / width;
-            let first = from.floor().clamp(0.0, f64::from(view.columns)) as usize;
-            let end = to.ceil().clamp(0.0, f64::from(view.columns)) as usize;
-            columns[first..end.max(first)].fill(true);
-        }
-        columns
-    }
-
-    /// For drawing.
-    #[must_use]
-    pub fn view(&self, context: &Context, view: View) -> VideoView {
-        let streams = self.link_streams(context);
-        let mut interval_ms = vec![None; usize::from(view.columns)];
-        let mut put = |at_s: f64, interval: f64| {
-            if let Some(column) = view.column_of(at_s) {
-                let longest: &mut Option<f64> = &mut interval_ms[column];
-                *longest = Some(longest.map_or(interval, |value| value.max(interval)));
-            }
-        };
-        for stream in &streams {
-            let kept_s = stream.frame_times.front().map(|at| context.since_start_s(*at));
-            if kept_s.is_some_and(|kept| kept <= view.from_s) || stream.delivered < 4096 {
-                for (before, at) in stream.frame_times.iter().zip(stream.frame_times.iter().skip(1)) {
-                    put(context.since_start_s(*at), (*at - *before).millis());
-                }
-            } else {
-                for (from_s, _, cell) in stream.series.within(view.from_s, view.to_s) {
-                    if cell.interval_ms > 0.0 {
-                        put(from_s, f64::from(cell.interval_ms));
-                    }
-                }
-            }
-        }
-        let newest = streams.iter().max_by_key(|stream| stream.last_at);
-        let open = streams.iter().filter_map(|stream| stream.freezes.open(context.now)).next_back();
-        VideoView {
-            source: self.source(context).map(str::to_owned),
-            interval_ms,
-            limit_ms: newest.and_then(|stream| stream.freezes.limit_ms()),
-            packets: self.cells(context, view),
-            bit_rate_mbps: newest.and_then(|stream| stream.bit_rate(context.now)).map(|rate| rate / 1e6),
-            frozen_for_s: open.map(|(start, now)| (now - start).secs()),
-        }
-    }
 }
 
 const fn is_pinned(link: &LinkProfile) -> bool {
@@ -430,12 +404,6 @@ fn fits_pin(link: &LinkProfile, flow: Flow, ssrc: u32) -> bool {
         && link.port.is_none_or(|port| flow.destination.port() == port || flow.source.port() == port)
 }
 
-fn stream_freezes(stream: &Stream, now: Nanos) -> impl Iterator<Item = FreezeSpan> {
-    let span = |(start, end), ended| FreezeSpan { start, end, ended, by_mark: false };
-    let listed = stream.freezes.listed().iter().map(move |interval| span(*interval, true));
-    listed.chain(stream.freezes.open(now).map(move |interval| span(interval, false)))
-}
-
 /// Whether this computer itself lost data of the stream's interface in a span of time.
 fn dropped_here(stream: &Stream, context: &Context, from_s: f64, to_s: f64) -> bool {
     context.host_drops.iter().any(|drop| {
@@ -444,16 +412,14 @@ fn dropped_here(stream: &Stream, context: &Context, from_s: f64, to_s: f64) -> b
     })
 }
 
-/// Lost share, the seconds with this computer's own drops left out. Its 95 % interval: Wilson on the
-/// sample size that a two-state chain with these run lengths is worth (lag-one
-/// correlation r: n (1 - r) / (1 + r)).
+/// Lost share with its burst-aware interval, the seconds with this computer's own drops left out.
 fn loss_estimate(streams: &[&Stream], context: &Context) -> Option<RatioEstimate> {
-    let (mut received, mut lost, mut periods) = (0_u64, 0_u64, 0_u64);
+    let (mut received, mut lost, mut runs) = (0_u64, 0_u64, Runs::default());
     for stream in streams {
-        let runs = stream.window.finished_runs();
-        received += runs.received;
-        lost += runs.lost;
-        periods += runs.periods;
+        let settled = stream.window.finished();
+        received += settled.received;
+        lost += settled.lost;
+        runs.merge(&settled.runs);
         if context.host_drops.iter().any(|drop| drop.interface == stream.key.interface) {
             for (from_s, to_s, cell) in stream.series.iter() {
                 if dropped_here(stream, context, from_s, to_s) {
@@ -463,23 +429,5 @@ fn loss_estimate(streams: &[&Stream], context: &Context) -> Option<RatioEstimate
             }
         }
     }
-    let count = (received + lost) as f64;
-    if received == 0 {
-        return None;
-    }
-    let ratio = lost as f64 / count;
-    let into = periods as f64 / received as f64;
-    let out_of = if lost == 0 { 1.0 } else { (periods as f64 / lost as f64).min(1.0) };
-    let correlation = (1.0 - into - out_of).clamp(0.0, 0.999);
-    let effective = count * (1.0 - correlation) / (1.0 + correlation);
-    Some(RatioEstimate { ratio, ci95: wilson(ratio, effective) })
-}
-
-/// Wilson's score interval, 95 %.
-fn wilson(ratio: f64, count: f64) -> [f64; 2] {
-    const Z: f64 = 1.959_963_984_540_054;
-    let scale = 1.0 + Z * Z / count;
-    let middle = (ratio + Z * Z / (2.0 * count)) / scale;
-    let half = Z / scale * (ratio * (1.0 - ratio) / count + Z * Z / (4.0 * count * count)).sqrt();
-    [(middle - half).clamp(0.0, ratio), (middle + half).clamp(ratio, 1.0)]
+    runs.ratio(received, lost).filter(|_| received > 0)
 }

@@ -31,7 +31,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         Some(other) => other,
         None => "no source yet",
     };
-    let (top, rest) = split_rows(area, 4);
+    let keys = snapshot.summary.video.as_ref().is_some_and(|video| video.codec.is_some());
+    let (top, rest) = split_rows(area, 4 + u16::from(keys));
     let inner = panel("video", source, theme, top, buffer);
     totals(scene, snapshot, inner, buffer);
     let list = (rest.height / 3).clamp(3, 16);
@@ -66,6 +67,12 @@ fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
     );
     pen.cut(x + 2, 0, &stream_text(snapshot, video), pen.width().saturating_sub(x + 2), theme.base);
     pen.cut(0, 1, &packet_text(video), pen.width(), theme.base);
+    let mut row = 2;
+    if let Some(text) = key_text(video) {
+        let style = if video.waits_for_key == Some(true) { theme.strong } else { theme.base };
+        pen.cut(0, row, &text, pen.width(), style);
+        row += 1;
+    }
     if !video.stopped_at_sender.is_empty() {
         let spans: Vec<String> = video
             .stopped_at_sender
@@ -75,7 +82,7 @@ fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
             .collect();
         pen.cut(
             0,
-            2,
+            row,
             &format!("stopped at the sender, no fault of the link: {}", spans.join(", ")),
             200,
             theme.dim,
@@ -113,6 +120,39 @@ fn packet_text(video: &VideoSummary) -> String {
         parts.push(format!("SSRC {ssrc:#010x}"));
     }
     parts.join("  ")
+}
+
+/// Codec, key frames and what hangs on them; `None` where the payloads do not tell the codec.
+fn key_text(video: &VideoSummary) -> Option<String> {
+    let codec = match video.codec.as_deref()? {
+        "h264" => "H.264",
+        "h265" => "H.265",
+        other => other,
+    };
+    let mut parts =
+        vec![format!("{codec}  {}", figure::counted(video.key_frames?, "key frame", "key frames"))];
+    if let (Some(median), Some(longest)) = (video.key_spacing_median_s, video.key_spacing_max_s) {
+        parts.push(format!("every {median:.1} s, longest {longest:.1} s"));
+    }
+    if let Some(broken) = video.frames_broken {
+        parts.push(format!("broken by lost ones {}", figure::count(broken)));
+    }
+    if video.waits_for_key == Some(true) {
+        parts.push("waits for the next key frame".to_owned());
+    }
+    Some(parts.join("  "))
+}
+
+/// What the packets say of a freeze, in few words.
+fn course_text(course: &str) -> &'static str {
+    match course {
+        "lost" => "packets lost",
+        "late" => "packets late, none lost",
+        "sender-paused" => "the sender paused, not the radio",
+        "heap" => "handed on in heaps, not the radio",
+        "host-drops" => "this computer lost data, not the radio",
+        _ => "",
+    }
 }
 
 /// The longest interval of each column, the rule's limit, and the packets under it.
@@ -208,5 +248,11 @@ fn freeze_row(
     let unknown = || "-".to_owned();
     pen.text(22, row, &freeze.signal.map_or_else(unknown, |level| figure::level(level, unit)), theme.base);
     pen.text(36, row, &freeze.distance_m.map_or_else(unknown, figure::metres), theme.base);
-    pen.cut(48, row, around, pen.width().saturating_sub(48), theme.base);
+    let course = freeze.course.as_deref().map_or("", course_text);
+    let text = match (course, around) {
+        ("", around) => around.to_owned(),
+        (course, "") => course.to_owned(),
+        (course, around) => format!("{course}; {around}"),
+    };
+    pen.cut(48, row, &text, pen.width().saturating_sub(48), theme.base);
 }

@@ -7,7 +7,7 @@
 //! program; 5 % is where a bin of distance fails too.
 //!
 //! Left out: seconds in which it stood already (a mark: from its middle to itself, as its duration is
-//! unknown); the last second, whose next one was not seen; of a telemetry link, seconds in which this
+//! unknown); seconds of a freeze that was not the radio's doing (`video::Course`), counted; the last second, whose next one was not seen; of a telemetry link, seconds in which this
 //! computer lost data; of a control link, seconds in which no stick moved, and those of a failsafe, which a
 //! drill brings about at any level.
 
@@ -30,6 +30,8 @@ struct Watch {
     spans: Vec<(Nanos, Nanos)>,
     /// Whether the second after each whole second (index 0: after 1 s) was watched.
     watched: Vec<bool>,
+    /// What began there but was not the radio's doing.
+    left_out: u32,
 }
 
 /// What this session says of the threshold of each link that has a level.
@@ -46,9 +48,9 @@ pub fn evidence(range: &RangeMeter, all: Evidence<'_>, context: &Context) -> Vec
         let Some(watch) = watch(link, all, context, start, levels.len()) else { continue };
         let seconds = seconds(start, levels, &distances, &watch);
         if !seconds.is_empty() {
-            let source = watch.source.to_owned();
+            let (source, left_out) = (watch.source.to_owned(), watch.left_out);
             let (link, unit) = (link.name.clone(), link.unit());
-            found.push(FreezeEvidence { link, unit, source, seconds, left_out: 0 });
+            found.push(FreezeEvidence { link, unit, source, seconds, left_out });
         }
     }
     found
@@ -65,8 +67,15 @@ fn watch(
         LinkRole::Video => {
             let own = context.profile.video_link().is_some_and(|video| video.name == link.name);
             let source = all.video.source(context).filter(|_| own)?;
-            let spans = all.video.freezes(context).iter().map(onset).collect();
-            Some(Watch { source, spans, watched: vec![true; count] })
+            let freezes = all.video.freezes(context);
+            let (others, own): (Vec<&FreezeSpan>, Vec<_>) =
+                freezes.iter().partition(|span| span.course.is_not_the_radio());
+            let mut watched = vec![true; count];
+            for span in &others {
+                unwatch(&mut watched, start, span.start - Nanos(SECOND), span.end);
+            }
+            let spans = own.into_iter().map(onset).collect();
+            Some(Watch { source, spans, watched, left_out: others.len() as u32 })
         }
         LinkRole::Telemetry => {
             let second = |second| all.loss.link_second(context, link, second);
@@ -76,7 +85,7 @@ fn watch(
                 unwatch(&mut watched, start, drop.at - Nanos::from_secs(1), drop.at);
             }
             let spans = lossy(start, &traffic);
-            watched.contains(&true).then_some(Watch { source: "sequence", spans, watched })
+            watched.contains(&true).then_some(Watch { source: "sequence", spans, watched, left_out: 0 })
         }
         LinkRole::Control => {
             let mut watched = vec![false; count];
@@ -92,7 +101,7 @@ fn watch(
             }
             let mut spans = all.latency.hold_spans().to_vec();
             spans.sort_unstable();
-            watched.contains(&true).then_some(Watch { source: "holds", spans, watched })
+            watched.contains(&true).then_some(Watch { source: "holds", spans, watched, left_out: 0 })
         }
     }
 }
@@ -176,7 +185,7 @@ mod tests {
     use super::*;
 
     fn watch(spans: &[(Nanos, Nanos)]) -> Watch {
-        Watch { source: "rtp", spans: spans.to_vec(), watched: vec![true; 20] }
+        Watch { source: "rtp", spans: spans.to_vec(), watched: vec![true; 20], left_out: 0 }
     }
 
     #[test]

@@ -16,6 +16,45 @@ const MOST: usize = 30;
 const ADDED: i128 = 150_000_000;
 const MOST_LISTED: usize = 10_000;
 
+/// What the packets say of an interval, judged at the frame that ended it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Course {
+    /// Not over yet, set by hand, or ended without a frame of its stream.
+    #[default]
+    Open,
+    /// Packets went missing.
+    Lost,
+    /// Nothing went missing while the sender's own clock went on: the packets came late.
+    Late,
+    /// Nothing went missing, and the sender's own clock stood over the interval: it sent nothing.
+    SenderPaused,
+    /// The packets were handed on in a heap: their stamps are not those of their arrival.
+    Heap,
+    /// This computer lost data of the stream itself.
+    HostDrops,
+}
+
+impl Course {
+    /// Says nothing of the radio: left out of a threshold's evidence.
+    #[must_use]
+    pub const fn is_not_the_radio(self) -> bool {
+        matches!(self, Self::SenderPaused | Self::Heap | Self::HostDrops)
+    }
+
+    /// As in the summary.
+    #[must_use]
+    pub const fn word(self) -> Option<&'static str> {
+        Some(match self {
+            Self::Open => return None,
+            Self::Lost => "lost",
+            Self::Late => "late",
+            Self::SenderPaused => "sender-paused",
+            Self::Heap => "heap",
+            Self::HostDrops => "host-drops",
+        })
+    }
+}
+
 /// One finished or open freeze: last delivered frame, next delivered frame (or now).
 pub(super) type Interval = (Nanos, Nanos);
 
@@ -25,7 +64,7 @@ pub(super) struct FreezeRule {
     recent: VecDeque<i64>,
     sum: i128,
     last: Option<Nanos>,
-    listed: Vec<Interval>,
+    listed: Vec<(Interval, Course)>,
     count: u64,
     total: Nanos,
 }
@@ -36,26 +75,33 @@ impl FreezeRule {
         self.last
     }
 
-    /// A frame was delivered. `excused`: the interval that it ends is no freeze of the link,
-    /// and teaches nothing of the usual interval.
-    pub(super) fn deliver(&mut self, at: Nanos, excused: bool) {
-        if let Some(last) = self.last
-            && !excused
-        {
+    /// A frame was delivered; `course` says how the interval that it ends went.
+    pub(super) fn deliver(&mut self, at: Nanos, course: Course) {
+        if let Some(last) = self.last {
             let interval = at - last;
             if self.is_freeze(interval) {
-                self.list(last, at);
+                self.list(last, at, course);
             }
             self.learn(interval);
         }
         self.last = Some(at);
     }
 
-    fn list(&mut self, start: Nanos, end: Nanos) {
+    fn list(&mut self, start: Nanos, end: Nanos, course: Course) {
         self.count += 1;
         self.total += end - start;
         if self.listed.len() < MOST_LISTED {
-            self.listed.push((start, end));
+            self.listed.push(((start, end), course));
+        }
+    }
+
+    /// More frames came under the stamp that ended a freeze: they had waited for each other.
+    pub(super) fn heap(&mut self, at: Nanos) {
+        if let Some((interval, course)) = self.listed.last_mut()
+            && interval.1 == at
+            && *course == Course::Late
+        {
+            *course = Course::Heap;
         }
     }
 
@@ -90,7 +136,7 @@ impl FreezeRule {
     /// elsewhere, or where the sender said that it stopped.
     pub(super) fn close(&mut self, at: Nanos) {
         if let Some((start, end)) = self.open(at) {
-            self.list(start, end);
+            self.list(start, end, Course::Open);
         }
         self.last = None;
     }
@@ -100,7 +146,7 @@ impl FreezeRule {
         self.last = None;
     }
 
-    pub(super) fn listed(&self) -> &[Interval] {
+    pub(super) fn listed(&self) -> &[(Interval, Course)] {
         &self.listed
     }
 
@@ -128,12 +174,12 @@ mod tests {
         let expected = &vector["variants"]["prior30_exact"];
         let mut rule = FreezeRule::default();
         let mut at = Nanos::ZERO;
-        rule.deliver(at, false);
+        rule.deliver(at, Course::Late);
         for (index, duration) in vector["durations_ms"].as_array().unwrap().iter().enumerate() {
             let before = rule.totals(at).0;
             let limit = rule.limit_ms();
             at += Nanos::from_millis(duration.as_i64().unwrap());
-            rule.deliver(at, false);
+            rule.deliver(at, Course::Late);
             for row in expected["rows"].as_array().unwrap() {
                 if row["i"].as_u64() == Some(index as u64) && !row["avg_ms"].is_null() {
                     let limit = limit.unwrap();
@@ -154,7 +200,7 @@ mod tests {
             let mut rule = FreezeRule::default();
             let frame = Nanos((row["frame_ms"].as_f64().unwrap() * 1e6).round() as i64);
             for number in 0..40 {
-                rule.deliver(Nanos(frame.0 * number), false);
+                rule.deliver(Nanos(frame.0 * number), Course::Late);
             }
             let limit = rule.limit_ms().unwrap();
             assert!((limit - row["threshold"].as_f64().unwrap()).abs() < 1e-5, "{row}: {limit}");
@@ -165,7 +211,7 @@ mod tests {
     fn an_open_interval_freezes_at_the_limit() {
         let mut rule = FreezeRule::default();
         for number in 0..10 {
-            rule.deliver(Nanos::from_millis(40 * number), false);
+            rule.deliver(Nanos::from_millis(40 * number), Course::Late);
         }
         let last = Nanos::from_millis(360);
         assert_eq!(rule.open(last + Nanos(189_999_999)), None);

@@ -9,19 +9,24 @@
 
 use std::collections::VecDeque;
 
-use crate::link::rtp::{Header, VIDEO_CLOCK_HZ};
+use crate::link::rtp::content::Recognition;
+use crate::link::rtp::{Header, Packet, VIDEO_CLOCK_HZ};
 use crate::record::{Flow, InterfaceId};
 use crate::units::Nanos;
 
-use super::freeze::FreezeRule;
+use super::freeze::{Course, FreezeRule};
 use super::series::Series;
 use super::window::{Placed, Window};
 
 const MOST_TIMESTAMPS: usize = 64;
 const MOST_OTHER_TYPES: usize = 3;
+/// Frames under one stamp that tell of a heap.
+const HEAP_FRAMES: u32 = 3;
 const MOST_FRAME_TIMES: usize = 4096;
 /// Numbers within which another payload type is believed to share the sequence.
 const SHARED_WITHIN: i16 = 64;
+/// A sender whose clock went on over this share of an interval between two neighbouring frames sent none.
+const PAUSED_SHARE: f64 = 0.8;
 const BIT_RATE_OVER: Nanos = Nanos::from_secs(5);
 const BIT_RATE_STEP: i64 = 100_000_000;
 
@@ -40,6 +45,18 @@ pub(super) struct Arrived {
     pub(super) at: Nanos,
     pub(super) header: Header,
     pub(super) size: u32,
+    /// Part of a key picture, a bit a codec.
+    pub(super) keys: u8,
+    /// What one payload says of the codec.
+    pub(super) says: Recognition,
+}
+
+impl Arrived {
+    pub(super) fn read(at: Nanos, packet: &Packet<'_>, size: u32) -> Self {
+        let mut says = Recognition::default();
+        let [h264, h265] = says.observe(packet.payload);
+        Self { at, header: packet.header, size, keys: u8::from(h264) | u8::from(h265) << 1, says }
+    }
 }
 
 /// One stream.
@@ -60,12 +77,19 @@ pub(super) struct Stream {
     pub(super) markers: u64,
     pub(super) frames: u64,
     pub(super) delivered: u64,
+    /// The codec, as far as the payloads tell.
+    pub(super) recognition: Recognition,
+    /// The stream that it took over from on the same flow.
+    pub(super) follows: Option<u32>,
     /// The last frames' times, for zoomed drawings.
     pub(super) frame_times: VecDeque<Nanos>,
     others: Vec<(u8, u64)>,
     suspect: Option<Arrived>,
     /// Every packet since the newest marker has arrived.
     whole: bool,
+    /// Lost so far and the frame's timestamp at the last delivery; frames delivered under its stamp.
+    at_delivery: Option<(u64, u32)>,
+    under_stamp: u32,
     timestamps: VecDeque<u32>,
     step_ticks: u64,
     steps: u64,
@@ -93,10 +117,14 @@ impl Stream {
             markers: 0,
             frames: 0,
             delivered: 0,
+            recognition: Recognition::default(),
+            follows: None,
             frame_times: VecDeque::new(),
             others: Vec::new(),
             suspect: None,
             whole: true,
+            at_delivery: None,
+            under_stamp: 0,
             timestamps: VecDeque::new(),
             step_ticks: 0,
             steps: 0,
@@ -164,6 +192,7 @@ impl Stream {
             return;
         };
         self.restarts += 1;
+        self.at_delivery = None;
         self.window.restart(first.at, first.header);
         self.whole = true;
         self.timestamps.clear();
@@ -184,7 +213,9 @@ impl Stream {
             self.estimate_jitter(packet);
             self.count_frame(packet.header.timestamp);
             self.markers += u64::from(packet.header.marker);
-            self.window.slot_mut(number).marker = packet.header.marker;
+            self.recognition.join(packet.says);
+            let slot = self.window.slot_mut(number);
+            (slot.marker, slot.keys) = (packet.header.marker, packet.keys);
         }
         if newest {
             if video && packet.header.marker {
@@ -212,6 +243,7 @@ impl Stream {
             self.key.payload_type = header.payload_type;
             self.packets = counted;
             (self.frames, self.jitter_sum, self.jitter_ticks) = (0, 0.0, 0.0);
+            self.recognition = Recognition::default();
             self.transit = None;
             self.timestamps.clear();
             return true;
@@ -305,11 +337,29 @@ impl Stream {
         if let Some(last) = self.freezes.last() {
             self.series.interval(packet.at, packet.at - last);
         }
-        self.freezes.deliver(packet.at, false);
+        let course = self.course(packet.at, timestamp);
+        self.under_stamp = if self.freezes.last() == Some(packet.at) { self.under_stamp + 1 } else { 1 };
+        self.freezes.deliver(packet.at, course);
+        if self.under_stamp >= HEAP_FRAMES {
+            self.freezes.heap(packet.at);
+        }
+        self.at_delivery = Some((self.lost, timestamp));
         self.frame_times.push_back(packet.at);
         if self.frame_times.len() > MOST_FRAME_TIMES {
             self.frame_times.pop_front();
         }
+    }
+
+    /// How the interval went that ends with a frame delivered now.
+    fn course(&self, at: Nanos, timestamp: u32) -> Course {
+        let (Some((lost, before)), Some(last)) = (self.at_delivery, self.freezes.last()) else {
+            return Course::Open;
+        };
+        if self.lost != lost {
+            return Course::Lost;
+        }
+        let sent_s = f64::from(timestamp.wrapping_sub(before) as i32) / VIDEO_CLOCK_HZ;
+        if sent_s >= PAUSED_SHARE * (at - last).secs() { Course::SenderPaused } else { Course::Late }
     }
 
     /// Frames a second of the sender's own clock: between neighbouring delivered frames.
@@ -355,7 +405,7 @@ mod tests {
                     ssrc: 1,
                 };
                 let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
-                let packet = Arrived { at, header, size: 100 };
+                let packet = Arrived::read(at, &Packet { header, payload: &[] }, 100);
                 let key = StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
                 match &mut stream {
                     None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),

@@ -10,7 +10,10 @@
 //! Bounded: one ring of slots.
 
 use crate::link::rtp::{Header, VIDEO_CLOCK_HZ};
+use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;
+
+use super::key_frames::KeyFrames;
 
 /// Numbers kept.
 const SLOTS: i64 = 1024;
@@ -30,6 +33,8 @@ pub(super) struct Slot {
     pub(super) marker: bool,
     /// The frame that it ends was delivered.
     pub(super) delivered: bool,
+    /// Part of a key picture, a bit a codec.
+    pub(super) keys: u8,
 }
 
 /// What a packet was.
@@ -47,34 +52,52 @@ pub(super) enum Placed {
     Suspect,
 }
 
-/// Runs of lost packets (RFC 3357).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct LossRuns {
+/// Runs of received and lost packets (RFC 3357), and the key frames among them.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Settled {
     pub(super) received: u64,
     pub(super) lost: u64,
-    pub(super) periods: u64,
-    pub(super) longest: u64,
-    run: u64,
+    pub(super) runs: Runs,
+    /// Read as each codec.
+    pub(super) keys: [KeyFrames; 2],
+    /// The run that is not over: of lost ones, and of how many.
+    run: (bool, u64),
 }
 
-impl LossRuns {
-    fn lose(&mut self, count: u64) {
-        if count == 0 {
-            return;
+impl Settled {
+    fn end_run(&mut self) {
+        match self.run {
+            (true, length) => self.runs.add_lost(length),
+            (false, length) => self.runs.add_received(length),
         }
-        self.periods += u64::from(self.run == 0);
-        self.run += count;
-        self.lost += count;
-        self.longest = self.longest.max(self.run);
+        self.run.1 = 0;
     }
 
-    fn receive(&mut self) {
-        self.run = 0;
-        self.received += 1;
+    fn go_on(&mut self, lost: bool, count: u64) {
+        if self.run.0 != lost {
+            self.end_run();
+        }
+        self.run = (lost, self.run.1 + count);
+    }
+
+    fn lose(&mut self, count: u64) {
+        if count > 0 {
+            self.go_on(true, count);
+            self.lost += count;
+            self.keys.iter_mut().for_each(KeyFrames::lose);
+        }
     }
 
     fn push(&mut self, slot: Slot) {
-        if slot.received { self.receive() } else { self.lose(1) }
+        if slot.received {
+            self.go_on(false, 1);
+            self.received += 1;
+            for (index, keys) in self.keys.iter_mut().enumerate() {
+                keys.push(slot, 1 << index);
+            }
+        } else {
+            self.lose(1);
+        }
     }
 }
 
@@ -89,7 +112,7 @@ pub(super) struct Window {
     newest_timestamp: u32,
     /// Clock ticks of the segment so far.
     ticks: i64,
-    runs: LossRuns,
+    settled: Settled,
 }
 
 impl Window {
@@ -103,7 +126,7 @@ impl Window {
             newest_at: at,
             newest_timestamp: header.timestamp,
             ticks: 0,
-            runs: LossRuns::default(),
+            settled: Settled::default(),
         };
         window.fill(number, header.timestamp);
         window
@@ -111,9 +134,10 @@ impl Window {
 
     /// Begins a new segment, keeping what was counted.
     pub(super) fn restart(&mut self, at: Nanos, header: Header) {
-        let runs = self.finished_runs();
+        let mut settled = self.finished();
+        settled.keys.iter_mut().for_each(KeyFrames::restart);
         *self = Self::begin(at, header);
-        self.runs = LossRuns { run: 0, ..runs };
+        self.settled = settled;
     }
 
     pub(super) const fn base(&self) -> i64 {
@@ -217,11 +241,11 @@ impl Window {
         let kept = self.newest.min(settled);
         for number in self.oldest()..=kept {
             let slot = self.slot(number);
-            self.runs.push(slot);
+            self.settled.push(slot);
         }
         let never_kept = settled - self.newest.max(self.base - 1);
         if never_kept > 0 {
-            self.runs.lose(never_kept as u64);
+            self.settled.lose(never_kept as u64);
         }
         self.newest += step;
         for number in (self.newest - step + 1).max(self.newest - SLOTS + 1)..=self.newest {
@@ -229,13 +253,14 @@ impl Window {
         }
     }
 
-    /// Runs of losses up to the newest packet.
-    pub(super) fn finished_runs(&self) -> LossRuns {
-        let mut runs = self.runs;
+    /// Everything up to the newest packet.
+    pub(super) fn finished(&self) -> Settled {
+        let mut settled = self.settled.clone();
         for number in self.oldest()..=self.newest {
-            runs.push(self.slot(number));
+            settled.push(self.slot(number));
         }
-        runs
+        settled.end_run();
+        settled
     }
 }
 
@@ -266,14 +291,14 @@ mod tests {
             }
             assert_eq!(window.newest() % 65_536, row["max_seq"].as_i64().unwrap(), "{row}");
         }
-        let runs = window.finished_runs();
+        let settled = window.finished();
         assert_eq!((received, duplicates), (9, 1));
         // 65532 is counted too, and 4 stays lost.
-        assert_eq!((runs.received, runs.lost, runs.periods), (9, 1, 1));
+        assert_eq!((settled.received, settled.lost, settled.runs.periods().count), (9, 1, 1));
         assert_eq!(window.place(Nanos::ZERO, header(40_000, 0)), Placed::Suspect);
         window.restart(Nanos::ZERO, header(40_000, 0));
         assert!(matches!(window.place(Nanos::ZERO, header(40_001, 0)), Placed::Next { missing: 0, .. }));
-        assert_eq!(window.finished_runs().lost, 1);
+        assert_eq!(window.finished().lost, 1);
     }
 
     #[test]
@@ -286,6 +311,6 @@ mod tests {
         let after = 150_000_i64;
         let placed = window.place(at(after), header(after as u16, (after * 90) as u32));
         assert!(matches!(placed, Placed::Next { missing: 145_000, .. }), "{placed:?}");
-        assert_eq!(window.finished_runs().lost, 145_000);
+        assert_eq!(window.finished().lost, 145_000);
     }
 }
