@@ -169,7 +169,7 @@ impl Recording {
     /// The SHA-256 of its bytes in hexadecimal digits, as [`file_hash`] gives it.
     #[must_use]
     pub fn hash(&self) -> String {
-        digest(self.data.bytes())
+        hash_of(self.data.bytes())
     }
 
     /// How far a cursor is, 0 to 1, by bytes.
@@ -229,10 +229,12 @@ fn file_name(path: &Path) -> String {
 
 /// The SHA-256 of a file in hexadecimal digits: what a recording is known by in the history.
 pub fn file_hash(path: &Path) -> io::Result<String> {
-    Ok(digest(Data::read(path)?.bytes()))
+    Ok(hash_of(Data::read(path)?.bytes()))
 }
 
-fn digest(bytes: &[u8]) -> String {
+/// The same of bytes.
+#[must_use]
+pub fn hash_of(bytes: &[u8]) -> String {
     use std::fmt::Write as _;
     let digest = Sha256::digest(bytes);
     let mut text = String::with_capacity(2 * digest.len());

@@ -15,14 +15,13 @@ mod schema;
 mod store;
 
 use std::collections::BTreeMap;
-use std::io::{self, Read};
+use std::io;
 use std::path::{Path, PathBuf};
 
 pub use link_threshold::LinkThreshold;
 pub use store::Proof;
 
 use rusqlite::Connection;
-use sha2::{Digest, Sha256};
 
 use crate::link::metrics::margin::FreezeEvidence;
 
@@ -169,26 +168,6 @@ impl History {
     fn damaged(&self, what: &str) -> HistoryError {
         HistoryError::Damaged { path: self.path.display().to_string(), what: what.to_owned() }
     }
-}
-
-/// The SHA-256 of a recording, in hexadecimal: the name under which the history keeps it.
-pub fn hash_of(mut recording: impl Read) -> io::Result<String> {
-    let mut hasher = Sha256::new();
-    let mut buffer = vec![0; 1 << 16];
-    loop {
-        match recording.read(&mut buffer)? {
-            0 => return Ok(hexadecimal(&hasher.finalize())),
-            count => hasher.update(&buffer[..count]),
-        }
-    }
-}
-
-fn hexadecimal(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }
 
 /// The tags that say what equipment was used.

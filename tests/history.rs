@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
-use fadewatch::history::{Choice, History, HistoryError, SessionRow, hash_of};
+use fadewatch::capture::hash_of;
+use fadewatch::history::{Choice, History, HistoryError, SessionRow};
 use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
 use fadewatch::units::LevelUnit;
@@ -23,7 +24,7 @@ fn session(day: u32, freeze_at: f32, source: &str, equipment: &[(&str, &str)]) -
         freeze_began: second == 50,
     };
     SessionRow {
-        hash: hash_of(format!("{day} {freeze_at} {source}").as_bytes()).unwrap(),
+        hash: hash_of(format!("{day} {freeze_at} {source}").as_bytes()),
         file: format!("day-{day}.pcapng"),
         start_utc: Some(format!("2026-05-{day:02}T09:00:00.000Z")),
         tags: tags(equipment),

@@ -12,8 +12,8 @@ use std::time::Duration;
 use fadewatch::capture::{Pace, PcapngWriter, Recorder, Recording, Storage, StreamDecoder};
 use fadewatch::record::joystick::{JoystickAxis, JoystickLayout};
 use fadewatch::record::{
-    Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
-    SessionInfo,
+    Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, OwnedBody,
+    Record, SessionInfo,
 };
 use fadewatch::units::Nanos;
 use proptest::prelude::*;
@@ -282,7 +282,8 @@ fn a_session_is_written_and_synced() {
         recorder.record(&chunk(at * 100_000_000, &bytes));
         expected.push(chunk(at * 100_000_000, &bytes));
     }
-    let facts = recorder.finish();
+    let (facts, said) = recorder.finish();
+    assert_eq!(said.map(|note| note.at), None, "nothing was refused");
     let written = disk.bytes.lock().unwrap().clone();
     assert_eq!((facts.file.as_str(), facts.bytes), ("a.pcapng", Some(written.len() as u64)));
     assert!(!with_file(&written, |recording| agrees(recording, &expected)));
@@ -304,7 +305,11 @@ fn a_full_disk_never_holds_up_the_session_and_the_hole_is_noted() {
     // 24 MB were offered, 16 MB may wait at most.
     assert!(refused > 7_000_000 && refused.is_multiple_of(4096), "{refused}");
     disk.full.store(false, Ordering::SeqCst);
-    recorder.finish();
+    // What was refused last is told to the caller as it stands in the file.
+    let (_, said) = recorder.finish();
+    assert!(
+        matches!(said.map(|note| note.body), Some(OwnedBody::Note(Note::BytesLost { bytes })) if bytes == refused)
+    );
     let written = disk.bytes.lock().unwrap().clone();
     with_file(&written, |recording| {
         let mut cursor = recording.cursor();
@@ -348,9 +353,9 @@ fn the_error_of_a_full_device_is_told() {
     let file = std::fs::File::create("/dev/full").unwrap();
     let mut other = Recorder::start(PathBuf::from("/dev/full"), Box::new(file), QUICK).unwrap();
     other.record(&chunk(1, b"some bytes"));
-    let facts = other.finish();
+    let (facts, _) = other.finish();
     assert_eq!(facts.bytes, Some(0));
-    assert_eq!(recorder.finish().bytes, Some(0));
+    assert_eq!(recorder.finish().0.bytes, Some(0));
 }
 
 #[test]
@@ -359,7 +364,7 @@ fn a_recording_is_never_overwritten() {
     let path = folder.path().join("session.pcapng");
     let mut recorder = Recorder::create(&path).unwrap();
     recorder.record(&chunk(1, b"some bytes"));
-    assert_eq!(recorder.finish().bytes, Some(std::fs::metadata(&path).unwrap().len()));
+    assert_eq!(recorder.finish().0.bytes, Some(std::fs::metadata(&path).unwrap().len()));
     assert_eq!(Recorder::create(&path).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
     // Oracle: `printf abc | sha256sum`, as in FIPS 180-2 appendix B.1.
     std::fs::write(folder.path().join("abc"), "abc").unwrap();

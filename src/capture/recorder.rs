@@ -223,15 +223,19 @@ impl Recorder {
     }
 
     /// Writes what waits, syncs it and ends the thread; what the disk still refuses is lost.
-    pub fn finish(mut self) -> RecordingFacts {
+    ///
+    /// Gives the note that was written last, if bytes were refused since the note before: see [`Self::record`].
+    pub fn finish(mut self) -> (RecordingFacts, Option<OwnedRecord>) {
         self.blocks.clear();
-        if self.say_refused(InterfaceId(0)).is_some() {
+        let said = self.say_refused(InterfaceId(0));
+        if said.is_some() {
             let blocks = std::mem::take(&mut self.blocks);
             self.shared.queue().blocks.extend(blocks);
         }
         self.close();
         let status = self.status();
-        RecordingFacts { file: super::file_name(&status.path), bytes: Some(status.bytes), truncated: false }
+        let file = super::file_name(&status.path);
+        (RecordingFacts { file, bytes: Some(status.bytes), truncated: false }, said)
     }
 
     fn close(&mut self) {

@@ -64,8 +64,13 @@ impl LinkMonitor {
         rows
     }
 
+    /// The traffic of every link of the profile, in its order; heavy enough to be asked for once a picture.
+    pub(super) fn all_traffic(&self) -> Vec<Option<Traffic>> {
+        self.context.profile.link.iter().map(|link| self.traffic(link)).collect()
+    }
+
     /// A link's traffic: RTP packets for the video link, else its senders' frames.
-    pub(super) fn traffic(&self, link: &LinkProfile) -> Option<Traffic> {
+    fn traffic(&self, link: &LinkProfile) -> Option<Traffic> {
         if link.role == LinkRole::Video
             && self.context.profile.video_link().is_some_and(|video| video.name == link.name)
             && let Some(traffic) = self.video.traffic(&self.context)
@@ -123,6 +128,7 @@ impl LinkMonitor {
             events: self.all_events(),
             verdicts: Vec::new(),
         };
+        let traffic = self.all_traffic();
         if self.implied_links {
             for stream in &mut summary.streams {
                 stream.link = None;
@@ -131,9 +137,9 @@ impl LinkMonitor {
                 signal.link = None;
             }
         } else {
-            summary.links = self.link_rows();
+            summary.links = self.link_rows(&traffic);
         }
-        summary.verdicts = verdict::verdicts(self, &summary);
+        summary.verdicts = verdict::verdicts(self, &summary, &traffic);
         summary
     }
 
@@ -143,9 +149,9 @@ impl LinkMonitor {
             && self.context.interfaces.iter().all(|info| info.kind == InterfaceKind::Stream)
     }
 
-    fn link_rows(&self) -> Vec<LinkSummary> {
+    fn link_rows(&self, traffic: &[Option<Traffic>]) -> Vec<LinkSummary> {
         let row = |(index, link): (usize, &LinkProfile)| {
-            let traffic = self.traffic(link);
+            let traffic = traffic[index];
             let (margin, warnings, alarms) = self.margin.summary(index);
             let in_db = link.unit() == LevelUnit::Dbm;
             LinkSummary {

@@ -3,19 +3,43 @@
 use std::sync::Arc;
 
 use crate::profile::LinkRole;
-use crate::snapshot::{Lane, LinkState, LossCell, MarkPoint, SenderLane, Snapshot, SourceState, View};
+use crate::snapshot::{
+    Lane, LatencyView, LinkState, LossCell, MarkPoint, RangeView, SenderLane, Snapshot, SourceState, View,
+};
 use crate::summary::Summary;
 use crate::units::Nanos;
 
 use super::LinkMonitor;
+use super::metrics::loss::Traffic;
 
 impl LinkMonitor {
     /// One bounded picture of the session. `summary` is the newest result of
     /// [`LinkMonitor::summary`]; it may be a little older than the picture.
     #[must_use]
     pub fn snapshot(&self, view: View, summary: Arc<Summary>) -> Snapshot {
+        let latency = self.latency.view(&self.context, &summary.latency);
+        let range = self.range.view(&self.context, self.evidence());
+        self.picture(view, summary, latency, range)
+    }
+
+    /// A newer picture with the figures of an earlier one: what it takes the whole session to draw
+    /// (latency, range) is as old as they are.
+    #[must_use]
+    pub fn snapshot_after(&self, view: View, earlier: &Snapshot) -> Snapshot {
+        let (latency, range) = (earlier.latency.clone(), earlier.range.clone());
+        self.picture(view, Arc::clone(&earlier.summary), latency, range)
+    }
+
+    fn picture(
+        &self,
+        view: View,
+        summary: Arc<Summary>,
+        latency: LatencyView,
+        range: Vec<RangeView>,
+    ) -> Snapshot {
         let context = &self.context;
         let links = &context.profile.link;
+        let traffic = self.all_traffic();
         let marks = summary
             .events
             .iter()
@@ -31,12 +55,12 @@ impl LinkMonitor {
         Snapshot {
             view,
             now_s: self.now_s(),
-            verdicts: super::verdict::verdicts(self, &summary),
-            lanes: (0..links.len()).map(|index| self.lane(index, view)).collect(),
+            verdicts: super::verdict::verdicts(self, &summary, &traffic),
+            lanes: (0..links.len()).map(|index| self.lane(index, traffic[index], view)).collect(),
             senders: self.sender_lanes(&summary, view),
-            latency: self.latency.view(context, &summary.latency),
+            latency,
             video: self.video.view(context, view),
-            range: self.range.view(context, self.evidence()),
+            range,
             vibration: self.vibration.view(context, &self.video, &self.signal, view),
             marks,
             sources: self.source_states(),
@@ -54,7 +78,7 @@ impl LinkMonitor {
             .map(|(_, kind)| *kind)
     }
 
-    fn lane(&self, index: usize, view: View) -> Lane {
+    fn lane(&self, index: usize, traffic: Option<Traffic>, view: View) -> Lane {
         let context = &self.context;
         let link = &context.profile.link[index];
         let standing = self.margin.standing(index);
@@ -84,7 +108,7 @@ impl LinkMonitor {
             link: link.name.clone(),
             role: Some(link.role),
             unit: has_level.then(|| link.unit()),
-            state: self.state(index),
+            state: self.state(index, traffic),
             level_now,
             trend_per_s: self.signal.trend(index, context.now).map(|trend| trend.per_s),
             margin_now: standing.margin,
@@ -102,9 +126,8 @@ impl LinkMonitor {
     }
 
     /// A link's state: lost where its traffic has been silent for 2 s, else its margin's.
-    pub(super) fn state(&self, index: usize) -> LinkState {
-        let link = &self.context.profile.link[index];
-        let silent = self.traffic(link).and_then(|traffic| traffic.silent_at_end_s);
+    pub(super) fn state(&self, index: usize, traffic: Option<Traffic>) -> LinkState {
+        let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
         if silent.is_some_and(|silent| silent > 2.0) {
             return LinkState::Lost;
         }

@@ -4,7 +4,7 @@ use crate::record::{HEAPS_TEXT, InterfaceId, MarkKind, Note};
 use crate::units::Nanos;
 
 use super::context::HostDrop;
-use super::{LinkMonitor, clean};
+use super::{LinkMonitor, MOST_EVENTS, clean};
 
 const MOST_HOST_DROPS: usize = 65_536;
 
@@ -13,7 +13,9 @@ impl LinkMonitor {
         match note {
             Note::Tick | Note::End => {}
             Note::Mark { kind, text } => {
-                self.marks.push((at, *kind));
+                if self.marks.len() < MOST_EVENTS {
+                    self.marks.push((at, *kind));
+                }
                 let words = match kind {
                     MarkKind::PictureFroze => {
                         self.video.mark_froze(at);

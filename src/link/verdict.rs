@@ -7,14 +7,19 @@ use crate::snapshot::LinkState;
 use crate::summary::{LatencyStage, Summary, Verdict};
 
 use super::LinkMonitor;
+use super::metrics::loss::Traffic;
 use super::metrics::margin::Standing;
 
-/// One sentence a link, then latency, batteries and this computer's own losses.
-pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict> {
+/// One sentence a link, then latency, batteries and this computer's own losses. `traffic`: each link's.
+pub(super) fn verdicts(
+    monitor: &LinkMonitor,
+    summary: &Summary,
+    traffic: &[Option<Traffic>],
+) -> Vec<Verdict> {
     let mut rows: Vec<(u8, Verdict)> = Vec::new();
-    for (index, link) in monitor.context.profile.link.iter().enumerate() {
-        let state = monitor.state(index);
-        let text = link_sentence(monitor, index, link, state);
+    for (index, (link, &traffic)) in monitor.context.profile.link.iter().zip(traffic).enumerate() {
+        let state = monitor.state(index, traffic);
+        let text = link_sentence(monitor, index, traffic, state);
         let verdict = Verdict { about: link.name.clone(), word: word(state).to_owned(), text };
         rows.push((urgency(state), verdict));
     }
@@ -68,10 +73,10 @@ fn silence(summary: &Summary) -> Verdict {
     Verdict { about: "recording".to_owned(), word: "unknown".to_owned(), text: text.to_owned() }
 }
 
-fn link_sentence(monitor: &LinkMonitor, index: usize, link: &LinkProfile, state: LinkState) -> String {
+fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, state: LinkState) -> String {
+    let link = &monitor.context.profile.link[index];
     let name = &link.name;
     let standing = monitor.margin.standing(index);
-    let traffic = monitor.traffic(link);
     if state == LinkState::Lost {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s).unwrap_or_default();
         return format!("nothing from {name} for {silent:.0} s");

@@ -321,7 +321,10 @@ impl Live {
         self.sources.stop();
         self.intake.close(self.marks);
         self.take_records();
-        let facts = self.journal.finish();
+        let (facts, said) = self.journal.finish();
+        if let Some(note) = said {
+            self.monitor.handle(&Entry::Record(note.as_record()));
+        }
         let summary = self.monitor.summary(&facts);
         self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
         let evidence = self.monitor.session_evidence();

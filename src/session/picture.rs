@@ -2,13 +2,15 @@
 //!
 //! A picture is made at most ten times a second, and only when something changed. The
 //! figures in it are heavier: at most once a second, and never for more than one part
-//! in twenty of the time, however long the session is.
+//! in twenty of the time, however long the session is. What a page draws of the whole session
+//! is as heavy, and made with them.
 
 use std::sync::Arc;
 
 use crate::clock::SessionClock;
 use crate::link::{LinkMonitor, RecordingFacts};
 use crate::session::{Feed, FeedSlot, Mode, RecorderStatus, ViewRequest};
+use crate::snapshot::Snapshot;
 use crate::summary::Summary;
 use crate::units::Nanos;
 
@@ -33,6 +35,8 @@ pub(crate) struct Publisher {
     revision: u64,
     message: Option<String>,
     summary: Arc<Summary>,
+    /// The newest picture with these figures.
+    shown: Option<Arc<Snapshot>>,
     summary_due: Nanos,
     /// Records came since the summary was made.
     summary_is_old: bool,
@@ -49,6 +53,7 @@ impl Publisher {
             revision: 0,
             message: None,
             summary: Arc::default(),
+            shown: None,
             summary_due: Nanos(i64::MIN),
             summary_is_old: true,
             picture_due: Nanos(i64::MIN),
@@ -99,6 +104,7 @@ impl Publisher {
         if with_summary {
             let before = self.clock.now();
             self.summary = Arc::new(monitor.summary(&status.facts));
+            self.shown = None;
             let after = self.clock.now();
             let rest = Nanos((after - before).0.saturating_mul(COST_SHARE)).max(BETWEEN_SUMMARIES);
             self.summary_due = after + rest;
@@ -112,15 +118,21 @@ impl Publisher {
     /// The last feed of a session.
     pub(crate) fn end(&mut self, monitor: &LinkMonitor, status: Status, summary: Summary) {
         self.summary = Arc::new(summary);
+        self.shown = None;
         self.leave(monitor, status, true);
     }
 
     fn leave(&mut self, monitor: &LinkMonitor, status: Status, ended: bool) {
         self.revision += 1;
-        let snapshot = monitor.snapshot(self.view.at(monitor.now_s()), Arc::clone(&self.summary));
+        let view = self.view.at(monitor.now_s());
+        let snapshot = Arc::new(match &self.shown {
+            Some(shown) => monitor.snapshot_after(view, shown),
+            None => monitor.snapshot(view, Arc::clone(&self.summary)),
+        });
+        self.shown = Some(Arc::clone(&snapshot));
         self.feed.publish(Feed {
             revision: self.revision,
-            snapshot: Arc::new(snapshot),
+            snapshot,
             mode: status.mode,
             recorder: status.recorder,
             ended,

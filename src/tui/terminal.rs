@@ -161,3 +161,25 @@ impl Drop for Screens {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What another thread says in dying waits until the screens are gone; a fault of the drawing itself
+    /// gives the terminal back first.
+    #[test]
+    fn a_panic_never_writes_over_the_screens() {
+        hook_panics();
+        let drawing = std::thread::spawn(|| {
+            *HOLDER.lock().unwrap() = Some(std::thread::current().id());
+            assert!(std::thread::spawn(|| panic!("of another thread, on purpose")).join().is_err());
+            let kept = KEPT.lock().unwrap().iter().any(|said| said.contains("of another thread, on purpose"));
+            assert!(kept && holder() == Some(std::thread::current().id()));
+            panic!("of the drawing, on purpose");
+        });
+        assert!(drawing.join().is_err());
+        let said = KEPT.lock().unwrap().iter().any(|said| said.contains("of the drawing, on purpose"));
+        assert_eq!((holder(), said), (None, false), "restored, and printed at once");
+    }
+}

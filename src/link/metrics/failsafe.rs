@@ -55,7 +55,8 @@ impl Sticks {
 
     /// The last stick message, where the stream was regular and is now silent for too long.
     fn lost(&self, at: Nanos) -> Option<Nanos> {
-        let last = self.last?;
+        // No limit is shorter: with every record, so cheaply.
+        let last = self.last.filter(|last| at - *last > LEAST_SILENCE)?;
         let count = self.intervals.len() as i64;
         if self.intervals.len() < FEWEST_INTERVALS {
             return None;

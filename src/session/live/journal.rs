@@ -53,16 +53,17 @@ impl Journal {
         }
     }
 
-    /// Writes what waits and closes the file.
-    pub(super) fn finish(&mut self) -> RecordingFacts {
+    /// Writes what waits and closes the file; gives the note that was recorded last, as [`Self::record`] does.
+    pub(super) fn finish(&mut self) -> (RecordingFacts, Option<OwnedRecord>) {
+        let mut said = None;
         if let Some(recorder) = self.recorder.take() {
             self.last = Some(recorder.status());
-            self.facts = recorder.finish();
+            (self.facts, said) = recorder.finish();
             if let (Some(last), Some(bytes)) = (&mut self.last, self.facts.bytes) {
                 last.bytes = bytes;
             }
         }
-        self.facts.clone()
+        (self.facts.clone(), said)
     }
 
     pub(super) fn path(&self) -> Option<PathBuf> {

@@ -6,13 +6,15 @@
 //! together: more evidence is awaited). At most [`STUDIED`] movements are looked at.
 
 use crate::link::align::Timeline;
-use crate::stats::correlation::{self, Lag, Piece, Trace};
+use crate::stats::correlation::{self, Lag, Piece, Timed, Trace};
 
 use super::curve::{Curve, Pair};
 use super::track::{ABSENT, Movement};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
+/// Outputs of one movement that are studied: more, and only every second, third, ... is.
+const MOST_SAMPLES: usize = 64;
 /// A stick must have moved this often before an output is said to follow it.
 const FEWEST_MOVES: usize = 3;
 const LEAST_COEFFICIENT: f64 = 0.8;
@@ -118,16 +120,43 @@ fn varying(laid: &[&Laid<'_>]) -> Vec<u8> {
         .collect()
 }
 
+/// The lag of each of these outputs behind a stick, all at once: they share their times.
+fn best_lags(laid: &[&Laid<'_>], stick: u8, outputs: &[u8], lags: (f64, f64, f64)) -> Vec<Option<Lag>> {
+    let sticks: Vec<Vec<(f64, f64)>> = laid.iter().map(|laid| laid.stick(stick)).collect();
+    let step = |laid: &Laid<'_>| laid.times.len().div_ceil(MOST_SAMPLES).max(1);
+    let times: Vec<Vec<f64>> = laid
+        .iter()
+        .map(|laid| laid.times.iter().step_by(step(laid)).map(|time| time.unwrap_or(f64::NAN)).collect())
+        .collect();
+    let value = |value: i16| if value == ABSENT { f64::NAN } else { f64::from(value) };
+    let signals: Vec<Vec<f64>> = outputs
+        .iter()
+        .map(|&output| {
+            let samples = laid.iter().flat_map(|laid| laid.movement.outputs.iter().step_by(step(laid)));
+            samples.map(|sample| value(sample.values[usize::from(output)])).collect()
+        })
+        .collect();
+    let pieces: Vec<Timed<'_>> =
+        sticks.iter().zip(&times).map(|(stick, times)| (Trace::new(stick), times.as_slice())).collect();
+    let signals: Vec<&[f64]> = signals.iter().map(Vec::as_slice).collect();
+    correlation::lags_of(&pieces, &signals, lags)
+}
+
 /// Finds what follows what, with lags up to `longest_ms`.
 pub(super) fn find(laid: &[Laid<'_>], longest_ms: f64) -> Mapping {
     let studied = spread(laid);
     let mut mapping = Mapping::default();
     let moves = |stick: u8| laid.iter().filter(|laid| laid.movement.stick == stick).count();
     let sticks: Vec<u8> = (0..18).filter(|&stick| moves(stick) >= FEWEST_MOVES).collect();
-    for output in varying(&studied) {
-        let mut found: Vec<(u8, Lag)> = sticks
+    let outputs = varying(&studied);
+    let all: Vec<(u8, Vec<Option<Lag>>)> = sticks
+        .iter()
+        .map(|&stick| (stick, best_lags(&studied, stick, &outputs, (-40.0, longest_ms, 20.0))))
+        .collect();
+    for (place, &output) in outputs.iter().enumerate() {
+        let mut found: Vec<(u8, Lag)> = all
             .iter()
-            .filter_map(|&stick| Some((stick, best_lag(&studied, stick, output, (-40.0, longest_ms, 20.0))?)))
+            .filter_map(|(stick, lags)| Some((*stick, lags[place]?)))
             .filter(|(_, lag)| lag.coefficient.abs() >= LEAST_COEFFICIENT)
             .collect();
         found.sort_by(|a, b| b.1.coefficient.abs().total_cmp(&a.1.coefficient.abs()));

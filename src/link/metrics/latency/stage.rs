@@ -165,7 +165,8 @@ impl StageMeter {
                 None => reading.left_out.gap += 1,
             }
         }
-        for follow in &reading.follows {
+        // Folding takes the ages alone.
+        for follow in reading.follows.iter().filter(|_| count == laid.len()) {
             let own = laid.iter().filter(|laid| laid.movement.stick == follow.stick).count();
             if let Some(lag) = mapping::fine_lag(&laid, follow) {
                 reading.lags.push((lag, own));
@@ -254,7 +255,8 @@ fn scan(laid: &[Laid<'_>]) -> Option<Scan> {
     Scan::new(spacings)
 }
 
-/// Often at first, then every 32 movements.
+/// Often at first, then every 32 movements, and every 128 once as many as are kept whole were seen.
 const fn is_study(moves: u64) -> bool {
-    matches!(moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24) || moves.is_multiple_of(32)
+    let every = if moves <= 256 { 32 } else { 128 };
+    matches!(moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24) || moves.is_multiple_of(every)
 }
