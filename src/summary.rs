@@ -7,6 +7,7 @@
 mod air;
 mod latency;
 mod radio;
+mod range;
 mod traffic;
 mod vehicle;
 mod video;
@@ -19,7 +20,8 @@ pub use air::TransmitterSummary;
 pub use latency::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyStage, LatencySummary, LeftOut, MovesNeeded,
 };
-pub use radio::{RangeSummary, SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
+pub use radio::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
+pub use range::{Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector};
 pub use traffic::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
 pub use vehicle::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
 pub use video::{Freeze, StoppedSpan, VideoSummary};
