@@ -7,6 +7,8 @@ pub mod budget;
 pub mod text;
 pub mod thresholds;
 
+mod range;
+
 use std::io::{self, Write};
 
 use serde::Serialize;

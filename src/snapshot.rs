@@ -237,6 +237,21 @@ pub struct DistanceBin {
     pub passed: Option<bool>,
 }
 
+/// A place of the vehicle's way, and how the link did there.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TrackPoint {
+    /// East of the handset, m.
+    pub east_m: f64,
+    /// North of it, m.
+    pub north_m: f64,
+    /// Smallest margin.
+    pub margin: Option<f64>,
+    /// What the link's limits say of that margin.
+    pub state: LinkState,
+    /// The link's rule for proven range failed: frozen, lost, held or in failsafe.
+    pub failed: bool,
+}
+
 /// Level against distance, for drawing.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct RangeView {
@@ -246,6 +261,14 @@ pub struct RangeView {
     pub bins: Vec<DistanceBin>,
     /// Points for the plot: distance in m, level.
     pub points: Vec<(f64, f64)>,
+    /// Theory: distance in m, level in free space, over flat ground; empty where it cannot be compared.
+    pub theory: Vec<(f64, f64, Option<f64>)>,
+    /// The vehicle's way, in order of time.
+    pub track: Vec<TrackPoint>,
+    /// The track is counted from the handset, not from its own first place.
+    pub handset_known: bool,
+    /// The vehicle now, metres east and north.
+    pub here: Option<[f64; 2]>,
     /// Why there is no distance, and what to do.
     pub missing: Option<String>,
 }

@@ -1,6 +1,7 @@
 //! Estimators that know nothing of radios, each with its oracle test.
 
 pub mod bootstrap;
+pub mod contrasts;
 pub mod correlation;
 pub mod geodesic;
 pub mod hull;

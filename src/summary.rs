@@ -8,6 +8,7 @@ mod air;
 mod latency;
 mod loss;
 mod radio;
+mod range;
 mod traffic;
 mod vehicle;
 mod video;
@@ -22,7 +23,8 @@ pub use latency::{
     LatencySummary, LeftOut, MovesNeeded,
 };
 pub use loss::{Accidents, BadSpell, BurstModel, HeardOn, LossDistances, OwnReport, Together};
-pub use radio::{RangeSummary, SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
+pub use radio::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
+pub use range::{Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector};
 pub use traffic::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
 pub use vehicle::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
 pub use video::{Freeze, StoppedSpan, VideoSummary};

@@ -4,12 +4,19 @@
 use std::sync::Arc;
 
 use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::metrics::range::RangeMeter;
+use fadewatch::link::metrics::failsafe::FailsafeMeter;
+use fadewatch::link::metrics::latency::LatencyMeter;
+use fadewatch::link::metrics::loss::LossMeter;
+use fadewatch::link::metrics::range::{Evidence, RangeMeter};
+use fadewatch::link::metrics::signal::SignalMeter;
+use fadewatch::link::metrics::video::VideoMeter;
 use fadewatch::link::roles::Roles;
 use fadewatch::link::telemetry::Telemetry;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
-use fadewatch::units::Nanos;
+use fadewatch::snapshot::LinkState;
+use fadewatch::summary::Threshold;
+use fadewatch::units::{LevelUnit, Nanos};
 
 fn context(profile: &str) -> Context {
     let mut roles = Roles::with_vehicle(Some(1));
@@ -121,4 +128,125 @@ fn radial_speed_is_the_slope_of_the_distance() {
     }
     let speed = meter.radial_speed(Nanos::from_millis(9500), &context).unwrap();
     assert!((speed - 2.0).abs() < 1e-3, "{speed}");
+}
+
+/// One link's radio on the ground, its budget, and a freeze level of -80 dBm.
+const BUDGETED: &str = "[handset]\nlat = 47.3977420\nlon = 8.5455940\nalt = 400.0\n[[link]]\nname = \"video\"\n\
+    role = \"video\"\nradio = { system = 51, component = 68 }\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n\
+    budget = { frequency_mhz = 2400, tx_power_dbm = 20, tx_gain_dbi = 2, rx_gain_dbi = 2, sensitivity_dbm = -92 }\n";
+
+fn with_threshold() -> Context {
+    let limit = Threshold {
+        link: "video".to_owned(),
+        unit: LevelUnit::Dbm,
+        level_p50: Some(-84.0),
+        level_p05: -80.0,
+        level_p05_ci95: None,
+        base: Some(0.0),
+        sessions: 4,
+        freezes: 40,
+        method: "logistic".to_owned(),
+        ..Threshold::default()
+    };
+    Context { thresholds: Arc::from([limit]), ..context(BUDGETED) }
+}
+
+/// Flown straight north at 2 m/s, the level a fixed distance below free space at 2400 MHz.
+fn flown_north(context: &mut Context, below_db: f64) -> (RangeMeter, SignalMeter) {
+    let (mut range, mut signal) = (RangeMeter::default(), SignalMeter::default());
+    for step in 0..1200_i64 {
+        let at = Nanos::from_millis(250 * step + 10);
+        if step % 4 == 0 {
+            signal.second(Nanos::from_secs(step / 4), context);
+        }
+        let distance = 15.0 + 0.5 * step as f64;
+        let loss = 20.0 * (4.0 * std::f64::consts::PI * distance * 2.4e9 / 299_792_458.0).log10();
+        let level = 24.0 - loss - below_db;
+        let radio = Telemetry::Radio {
+            rssi: Some((2.0 * (level + 120.0)).round() as u8),
+            remote_rssi: None,
+            noise: None,
+            remote_noise: None,
+            tx_buffer_percent: 100,
+            rx_errors: 0,
+            fixed: 0,
+            older: false,
+        };
+        signal.observe(at, Sender { component: 68, ..sender(51) }, &radio, context);
+        let lat = LAT + (NORTH_1000 - LAT) * distance / 999.996_673;
+        range.observe(at, sender(1), &position(lat, 400.0), context);
+        context.now = at;
+    }
+    (range, signal)
+}
+
+fn evidence<'a>(
+    signal: &'a SignalMeter,
+    rest: &'a (LossMeter, VideoMeter, LatencyMeter, FailsafeMeter),
+) -> Evidence<'a> {
+    Evidence { signal, loss: &rest.0, video: &rest.1, latency: &rest.2, failsafe: &rest.3 }
+}
+
+/// ITU-R P.525 at 2400 MHz (40.052008 dB at 1 m, tests/vectors/pathloss.json): 24 dBm radiated less 104 dB meets
+/// -80 dBm at 10^((104 - 40.052008) / 20) m; 8 dB below it the same line ends 8 dB sooner, and 3 dB more
+/// reach 10^(3/20) times as far.
+#[test]
+fn theory_stands_beside_what_was_seen() {
+    let mut context = with_threshold();
+    let (range, signal) = flown_north(&mut context, 8.0);
+    let rest = Default::default();
+    let row = range.summary(&context, evidence(&signal, &rest)).remove(0);
+    let claimed = 10_f64.powf((104.0 - 40.052_008) / 20.0);
+    let theory = row.theory.unwrap();
+    assert_eq!(theory.limit.as_deref(), Some("freeze_level"));
+    assert!((theory.free_space_m.unwrap() / claimed - 1.0).abs() < 1e-6, "{theory:?}");
+    assert!((theory.below_free_space_db.unwrap() - 8.0).abs() < 0.1, "{theory:?}");
+    assert!((row.path_loss_exponent.unwrap() - 2.0).abs() < 0.02);
+    let freeze = claimed / 10_f64.powf(8.0 / 20.0);
+    assert!((row.predicted_freeze_m.unwrap() / freeze - 1.0).abs() < 0.02);
+    let more = freeze * (10_f64.powf(3.0 / 20.0) - 1.0);
+    assert!((row.plus_3db_m.unwrap() / more - 1.0).abs() < 0.03, "{:?} {more}", row.plus_3db_m);
+    let [low, high] = row.plus_3db_ci95_m.unwrap();
+    assert!(low < row.plus_3db_m.unwrap() && high > row.plus_3db_m.unwrap());
+    let lines = range.view(&context, evidence(&signal, &rest)).remove(0).theory;
+    let (distance, free_space, two_rays) = lines[20];
+    assert!((free_space - (24.0 - 40.052_008 - 20.0 * distance.log10())).abs() < 1e-5);
+    assert_eq!(two_rays, None, "no heights");
+}
+
+#[test]
+fn the_farthest_fix_counts_also_between_whole_seconds() {
+    let context = context(
+        "[handset]\nlat = 47.3977420\nlon = 8.5455940\nalt = 400.0\n[[link]]\nname = \"v\"\nrole = \"video\"\n",
+    );
+    let mut meter = RangeMeter::default();
+    for (millis, share) in [(900, 0.10), (1_400, 0.13), (2_100, 0.11), (3_050, 0.09)] {
+        let lat = LAT + (NORTH_1000 - LAT) * share;
+        meter.observe(Nanos::from_millis(millis), sender(1), &position(lat, 400.0), &context);
+    }
+    let (signal, rest) = (SignalMeter::default(), Default::default());
+    let row = meter.summary(&context, evidence(&signal, &rest)).remove(0);
+    assert!((row.max_distance_m.unwrap() - 130.0).abs() < 0.01, "{:?}", row.max_distance_m);
+}
+
+/// The map counts east and north from the handset, and colours by the margin's limits (6 and 3 dB).
+#[test]
+fn the_way_is_drawn_by_margin() {
+    let mut context = with_threshold();
+    let (range, signal) = flown_north(&mut context, 8.0);
+    let rest = Default::default();
+    let view = range.view(&context, evidence(&signal, &rest)).remove(0);
+    assert!(view.handset_known && view.track.len() >= 295, "{}", view.track.len());
+    for point in &view.track {
+        let margin = point.margin.unwrap();
+        let expected = match margin {
+            _ if margin < 3.0 => LinkState::Alarm,
+            _ if margin < 6.0 => LinkState::Near,
+            _ => LinkState::Good,
+        };
+        assert!(point.state == expected && point.east_m.abs() < 0.01 && point.north_m > 14.0, "{point:?}");
+    }
+    let (first, last) = (view.track.first().unwrap(), view.track.last().unwrap());
+    assert!(first.state == LinkState::Good && last.state == LinkState::Alarm, "{first:?} {last:?}");
+    assert!((view.here.unwrap()[1] - 614.5).abs() < 0.1);
 }

@@ -206,6 +206,9 @@ fn range(out: &mut dyn Write, rows: &[RangeSummary]) -> io::Result<()> {
     }
     for row in rows {
         writeln!(out, "  {:<12} {}", row.link, range_line(row))?;
+        for line in super::range::lines(row) {
+            writeln!(out, "  {:<12} {line}", "")?;
+        }
     }
     Ok(())
 }

@@ -11,7 +11,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 use super::bootstrap::Resampler;
 use super::quantile;
 
-const HUBER: f64 = 1.345;
+pub(super) const HUBER: f64 = 1.345;
 /// Of a normal: standard deviation over median absolute deviation.
 const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
 const LEAST_POINTS: usize = 10;
@@ -218,14 +218,14 @@ impl Line {
 }
 
 /// Spread of residuals about their median.
-fn scale_of(residuals: &[f64]) -> f64 {
+pub(super) fn scale_of(residuals: &[f64]) -> f64 {
     let Some(middle) = quantile::median(residuals) else { return 0.0 };
     let deviations: Vec<f64> = residuals.iter().map(|residual| (residual - middle).abs()).collect();
     quantile::median(&deviations).map_or(0.0, |deviation| MAD_TO_SIGMA * deviation)
 }
 
 /// The lag at which the autocorrelation falls under 1/e, between samples by interpolation; at least 1.
-fn correlation_of(residuals: &[f64]) -> f64 {
+pub(super) fn correlation_of(residuals: &[f64]) -> f64 {
     let limit = (-1.0_f64).exp();
     let power: f64 = residuals.iter().map(|residual| residual * residual).sum();
     let longest = residuals.len() / 4;

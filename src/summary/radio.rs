@@ -1,6 +1,6 @@
 //! Part of the machine-readable summary, schema 1: keys may be added, none renamed.
 //!
-//! Levels, levels against distance, and the thresholds that earlier sessions showed.
+//! Levels, and the thresholds that earlier sessions showed.
 
 use serde::{Deserialize, Serialize};
 
@@ -67,43 +67,6 @@ impl SignalSummary {
         };
         self.antenna.map_or(name.clone(), |antenna| format!("{name} antenna {antenna}"))
     }
-}
-
-/// Level against distance, and how far is proven.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct RangeSummary {
-    /// The link.
-    pub link: String,
-    /// Unit of the levels; `None` where the link has no level.
-    pub unit: Option<LevelUnit>,
-    /// Where the handset's position comes from; `None`: unknown, then no distances.
-    pub origin: Option<String>,
-    /// Level samples with a distance of 10 m or more.
-    pub samples: u64,
-    /// Seconds without position or level.
-    pub seconds_excluded: u64,
-    /// Path-loss exponent; `None` in device units.
-    pub path_loss_exponent: Option<f64>,
-    /// Its interval.
-    pub path_loss_exponent_ci95: Option<Interval>,
-    /// Fitted level at 1 m.
-    pub level_at_1m: Option<f64>,
-    /// Robust spread of the residuals; `None` in device units.
-    pub shadowing_sigma_db: Option<f64>,
-    /// Farthest seen.
-    pub max_distance_m: Option<f64>,
-    /// Far edge of the last bin before the first that fails.
-    pub proven_m: Option<f64>,
-    /// Seconds of data behind it.
-    pub proven_s: Option<f64>,
-    /// From the profile.
-    pub claimed_m: Option<f64>,
-    /// Where the fitted median level meets the freeze threshold.
-    pub predicted_freeze_m: Option<f64>,
-    /// Its interval.
-    pub predicted_freeze_ci95_m: Option<Interval>,
-    /// Where a freeze within 10 s has an even chance.
-    pub first_freeze_expected_m: Option<f64>,
 }
 
 /// A link's threshold from earlier sessions: where a freeze (video), loss over 5 % (telemetry) or a hold

@@ -34,11 +34,13 @@ pub enum Screen {
     Events,
     /// Level against its limit.
     Signal,
+    /// Where it was good and bad.
+    Map,
 }
 
 impl Screen {
     /// All, in the order of their keys.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Overview,
         Self::Latency,
         Self::Loss,
@@ -47,6 +49,7 @@ impl Screen {
         Self::Vibration,
         Self::Events,
         Self::Signal,
+        Self::Map,
     ];
 
     /// Its name.
@@ -61,6 +64,7 @@ impl Screen {
             Self::Vibration => "vibration",
             Self::Events => "events",
             Self::Signal => "signal",
+            Self::Map => "map",
         }
     }
 

@@ -4,13 +4,16 @@
 //! sources and recorder, and the keys at the foot.
 
 mod air;
+mod aspects;
 mod banner;
 mod dialog;
+mod distances;
 mod events;
 mod foot;
 mod lanes;
 mod latency;
 mod loss;
+mod map;
 mod movement;
 mod overview;
 mod range;
@@ -125,6 +128,7 @@ fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
         Screen::Vibration => vibration::render(scene, snapshot, area, buffer),
         Screen::Events => events::render(scene, snapshot, area, buffer),
         Screen::Signal => signal::render(scene, snapshot, area, buffer),
+        Screen::Map => map::render(scene, snapshot, area, buffer),
     }
 }
 

@@ -385,10 +385,25 @@ fn summary(data: Data) -> Summary {
             max_distance_m: Some(320.0),
             proven_m: Some(280.0),
             proven_s: Some(144.0),
+            proven_passes: Some(2),
+            proof_end: Some(ProofEnd { from_m: 280.0, to_m: 290.0, why: "frozen".to_owned() }),
             claimed_m: Some(1_000.0),
             predicted_freeze_m: Some(412.0),
             predicted_freeze_ci95_m: Some([371.0, 460.0]),
             first_freeze_expected_m: Some(350.0),
+            plus_3db_m: Some(125.0),
+            plus_3db_ci95_m: Some([108.0, 146.0]),
+            theory: Some(RangeTheory {
+                limit: Some("freeze_level".to_owned()),
+                limit_level: Some(-81.0),
+                free_space_m: Some(651.0),
+                two_ray_m: Some(337.0),
+                compared_at_m: Some(96.0),
+                below_free_space_db: Some(8.2),
+                below_free_space_ci95_db: Some([6.9, 9.4]),
+            }),
+            heading: Some(heading()),
+            height: Some(height()),
         },
         RangeSummary {
             link: "control".to_owned(),
@@ -403,10 +418,17 @@ fn summary(data: Data) -> Summary {
             max_distance_m: Some(320.0),
             proven_m: Some(320.0),
             proven_s: Some(160.0),
+            proven_passes: Some(2),
+            proof_end: Some(ProofEnd { from_m: 310.0, to_m: 320.0, why: "farthest".to_owned() }),
             claimed_m: Some(4_000.0),
             predicted_freeze_m: None,
             predicted_freeze_ci95_m: None,
             first_freeze_expected_m: None,
+            plus_3db_m: None,
+            plus_3db_ci95_m: None,
+            theory: None,
+            heading: None,
+            height: None,
         },
     ];
     let freeze = |start_s: f64, duration_s: f64, signal: f64, distance_m: f64| Freeze {
@@ -517,6 +539,50 @@ fn summary(data: Data) -> Summary {
     summary
 }
 
+fn aspect(seconds: u64, level: Option<f64>, half: f64, frozen_s: u64) -> Aspect {
+    Aspect {
+        seconds,
+        passes: seconds / 20,
+        blocks: seconds / 9,
+        distance_m: Some(140.0),
+        level_against_others: level,
+        level_against_others_ci95: level.map(|level| [level - half, level + half]),
+        loss_ratio: Some(0.01),
+        loss_ci95: Some([0.004, 0.02]),
+        frozen_s: Some(frozen_s),
+        null: level.is_some_and(|level| level + half < 0.0 && level <= -3.0),
+    }
+}
+
+fn heading() -> HeadingSummary {
+    let sector = |from_deg: f64, aspect| Sector { from_deg, to_deg: (from_deg + 30.0) % 360.0, aspect };
+    HeadingSummary {
+        sectors: vec![
+            sector(345.0, aspect(210, Some(2.4), 1.1, 0)),
+            sector(15.0, aspect(61, Some(1.8), 2.6, 0)),
+            sector(45.0, aspect(24, Some(0.3), 4.0, 0)),
+            sector(75.0, aspect(8, None, 0.0, 0)),
+            sector(135.0, aspect(37, Some(-1.2), 3.1, 1)),
+            sector(165.0, aspect(198, Some(-8.6), 1.9, 6)),
+            sector(195.0, aspect(44, Some(-4.4), 4.6, 0)),
+            sector(315.0, aspect(70, Some(0.9), 2.2, 0)),
+        ],
+        missing: None,
+    }
+}
+
+fn height() -> HeightSummary {
+    let layer = |from_m: f64, aspect| Layer { from_m, to_m: from_m + 10.0, aspect };
+    HeightSummary {
+        layers: vec![
+            layer(0.0, aspect(90, Some(-1.5), 2.0, 3)),
+            layer(10.0, aspect(410, Some(0.8), 1.2, 4)),
+            layer(20.0, aspect(140, Some(0.4), 1.6, 0)),
+        ],
+        missing: None,
+    }
+}
+
 fn latency(data: Data) -> LatencyView {
     let missing =
         "the servo outputs do not follow any stick yet: move one stick at a time, quickly, 10 times";
@@ -559,6 +625,25 @@ fn latency(data: Data) -> LatencyView {
     }
 }
 
+/// Out to the north and back on a bow to the east, twice.
+fn track(with_margin: bool) -> Vec<TrackPoint> {
+    (0..600)
+        .map(|second| {
+            let turn = f64::from(second % 300) / 300.0 * std::f64::consts::TAU;
+            let (east_m, north_m) = (90.0 * (2.0 * turn).sin() - 40.0, 160.0 * (1.0 - turn.cos()));
+            let margin =
+                with_margin.then(|| 26.0 - east_m.hypot(north_m) / 13.0 + 2.0 * ripple(f64::from(second)));
+            let state = match margin {
+                Some(margin) if margin < 3.0 => LinkState::Alarm,
+                Some(margin) if margin < 6.0 => LinkState::Near,
+                Some(_) => LinkState::Good,
+                None => LinkState::Unknown,
+            };
+            TrackPoint { east_m, north_m, margin, state, failed: margin.is_some_and(|margin| margin < 0.6) }
+        })
+        .collect()
+}
+
 fn range(view_missing: bool) -> Vec<RangeView> {
     let plot = |link: &str, at_10: f64, per: f64, fails: f64| RangeView {
         link: link.to_owned(),
@@ -581,6 +666,17 @@ fn range(view_missing: bool) -> Vec<RangeView> {
                 (distance, at_10 - per * (distance / 10.0).log10() + 5.0 * ripple(f64::from(index) * 1.7))
             })
             .collect(),
+        theory: (0..40)
+            .map(|index| {
+                let distance = 3.0 * 139.0_f64.powf(f64::from(index) / 39.0);
+                let level = -24.7 - 20.0 * distance.log10();
+                (distance, level, Some(level - 20.0 * (distance / 174.0).max(1.0).log10()))
+            })
+            .filter(|_| link == "video")
+            .collect(),
+        track: track(link == "video"),
+        handset_known: true,
+        here: Some([-97.0, 284.0]),
         missing: None,
     };
     if view_missing {

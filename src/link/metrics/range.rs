@@ -9,10 +9,13 @@
 //! Path loss: per-second levels from 10 m on (see [`crate::stats::path_loss`]). Bounds: see the files
 //! of its folder.
 
+mod aspects;
 mod bins;
+mod drawn;
 mod flown;
 mod freeze;
 mod origin;
+mod theory;
 mod track;
 
 use crate::link::context::{Context, Sender};
@@ -29,10 +32,12 @@ use super::signal::SignalMeter;
 use super::video::VideoMeter;
 
 use flown::Flown;
-use origin::Handset;
+use origin::{Handset, Origin};
 use track::{LONGEST_BRIDGE, Place, Track};
 
 const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
+/// ATTITUDE's yaw stands for the nose for so long.
+const NOSE_AGE: Nanos = Nanos::from_secs(1);
 const SPEED_WINDOW: Nanos = Nanos::from_secs(5);
 const LEAST_SPEED_SPAN_S: f64 = 2.0;
 const FIX_3D: u8 = 3;
@@ -63,6 +68,10 @@ pub struct RangeMeter {
     estimated: Option<Nanos>,
     /// A mark that still waits for the vehicle's next fix.
     pending_mark: Option<Nanos>,
+    /// ATTITUDE's yaw, degrees.
+    yaw: Option<(Nanos, f64)>,
+    /// The farthest fix so far from where the handset was taken to be then.
+    farthest: Option<(Option<Place>, f64)>,
 }
 
 impl RangeMeter {
@@ -79,11 +88,14 @@ impl RangeMeter {
             return;
         }
         match *telemetry {
-            Telemetry::Position { alt_m, relative_alt_m, .. } => {
+            Telemetry::Attitude { roll_pitch_yaw: [_, _, yaw], .. } if yaw.is_finite() => {
+                self.yaw = Some((at, yaw.to_degrees()));
+            }
+            Telemetry::Position { alt_m, relative_alt_m, heading_deg, .. } => {
                 let Some(place) = place_of(telemetry) else { return };
                 self.handset.ground_m.get_or_insert(alt_m - relative_alt_m);
                 self.estimated = Some(at);
-                self.take(at, place, start);
+                self.take(at, place, heading_deg, context, start);
             }
             Telemetry::GpsFix { eph, accuracy_m, .. } => {
                 let Some(place) = place_of(telemetry) else { return };
@@ -94,7 +106,7 @@ impl RangeMeter {
                 }
                 if self.estimated.is_none_or(|estimated| at - estimated > LONGEST_BRIDGE) {
                     self.handset.ground_m.get_or_insert(place.alt_m);
-                    self.take(at, place, start);
+                    self.take(at, place, None, context, start);
                 }
             }
             Telemetry::Home { lat_deg, lon_deg, alt_m } => {
@@ -104,13 +116,35 @@ impl RangeMeter {
         }
     }
 
-    fn take(&mut self, at: Nanos, place: Place, start: Nanos) {
+    fn take(&mut self, at: Nanos, place: Place, heading_deg: Option<f64>, context: &Context, start: Nanos) {
         if let Some(marked) = self.pending_mark.take()
             && at - marked <= LATEST_WINDOW
         {
             self.handset.mark = Some(place);
         }
-        self.track.take(at, place, start);
+        let yaw = self.yaw.filter(|&(when, _)| at - when <= NOSE_AGE).map(|(_, yaw)| yaw);
+        self.track.take(at, place, heading_deg.or(yaw), start);
+        if let Some(handset) = self.handset_place(at, context) {
+            let standing = self.standing(context);
+            let distance = handset.distance(place).0;
+            match &mut self.farthest {
+                Some((from, farthest)) if *from == standing => *farthest = farthest.max(distance),
+                farthest => *farthest = Some((standing, distance)),
+            }
+        }
+    }
+
+    /// Where the handset stands for the whole session; `None` where it has fixes of its own.
+    fn standing(&self, context: &Context) -> Option<Place> {
+        let own = self.handset.origin(&context.profile.handset) == Some(Origin::HandsetFix);
+        self.handset_place(context.now, context).filter(|_| !own)
+    }
+
+    /// The farthest of all fixes, as long as the handset is still taken to be where it was taken to be then;
+    /// where that changed, whole seconds have to do.
+    fn farthest_fix(&self, context: &Context) -> Option<f64> {
+        let (from, distance) = self.farthest?;
+        (from == self.standing(context)).then_some(distance)
     }
 
     /// A person marked that the handset stands where the vehicle is: its fix of the last 2 s, else of the next 2 s.

@@ -54,14 +54,14 @@ fn write(state: &mut UiState, text: &str, feed: &Arc<Feed>) {
 #[test]
 fn number_keys_and_tab_walk_the_pages() {
     let (mut state, feed) = (UiState::default(), live());
-    for (number, screen) in ('1'..='8').zip(Screen::ALL) {
+    for (number, screen) in ('1'..='9').zip(Screen::ALL) {
         press(&mut state, KeyCode::Char(number), &feed);
         assert_eq!(state.screen, screen);
     }
     press(&mut state, KeyCode::Tab, &feed);
     assert_eq!(state.screen, Screen::Overview);
     press(&mut state, KeyCode::BackTab, &feed);
-    assert_eq!(state.screen, Screen::Signal);
+    assert_eq!(state.screen, Screen::Map);
     press(&mut state, KeyCode::Esc, &feed);
     assert_eq!(state.screen, Screen::Overview);
 }

@@ -3,17 +3,18 @@
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
+use ratatui::style::Style;
 
 use crate::snapshot::{DistanceBin, LinkState, RangeView, Snapshot};
 use crate::summary::{RangeSummary, SignalSummary, Threshold};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
-use crate::tui::widget::pen::Pen;
+use crate::tui::widget::pen::{Pen, width};
 use crate::tui::widget::plot::{Line, Plot, Series};
 use crate::tui::widget::scale::{Scale, round_up};
 use crate::units::LevelUnit;
 
-use super::{Scene, put};
+use super::{Scene, distances, put};
 
 /// Columns of the plot's vertical labels.
 const LABELS: u16 = 7;
@@ -23,18 +24,10 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let radios = snapshot.summary.signal.len().clamp(1, 5) as u16;
     let (top, rest) = split_rows(area, radios + 3);
     signals(scene, snapshot, top, buffer);
-    let names: Vec<&str> = snapshot
-        .lanes
-        .iter()
-        .map(|lane| lane.link.as_str())
-        .filter(|link| snapshot.summary.range.iter().any(|range| range.link == **link))
-        .collect();
-    let chosen = names.get(scene.state.item % names.len().max(1)).copied();
-    let summary = chosen.and_then(|link| snapshot.summary.range.iter().find(|range| range.link == link));
-    let view = chosen.and_then(|link| snapshot.range.iter().find(|range| range.link == link));
+    let Chosen { name, links, summary, view } = chosen(scene, snapshot);
     let missing = view.or(snapshot.range.first()).and_then(|view| view.missing.as_deref());
-    let title = chosen.map_or_else(|| "range".to_owned(), |link| format!("{link}: level against distance"));
-    let note = if names.len() > 1 { "l shows the next link" } else { "" };
+    let title = name.map_or_else(|| "range".to_owned(), |link| format!("{link}: level against distance"));
+    let note = if links > 1 { "l shows the next link" } else { "" };
     let inner = panel(&title, note, scene.theme, rest, buffer);
     let (Some(summary), None) = (summary, missing) else {
         let text = missing.map_or_else(
@@ -53,11 +46,37 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let threshold = snapshot.summary.thresholds.iter().find(|threshold| threshold.link == summary.link);
     level_plot(scene, snapshot, view, summary, threshold, plot, buffer);
     if wide {
-        let (bars, fit) = split_rows(words, 8);
-        distances(scene, summary, bars, buffer);
+        let (bars, fit) = split_rows(words, 9);
+        distances::render(scene, summary, bars, buffer);
         fit_words(scene, summary, threshold, fit, buffer);
     } else {
-        distances(scene, summary, words, buffer);
+        distances::render(scene, summary, words, buffer);
+    }
+}
+
+/// The link that the pilot chose.
+pub(super) struct Chosen<'a> {
+    pub(super) name: Option<&'a str>,
+    /// How many there are to choose from.
+    pub(super) links: usize,
+    pub(super) summary: Option<&'a RangeSummary>,
+    pub(super) view: Option<&'a RangeView>,
+}
+
+/// Of the links that have a row, in the order of the lanes.
+pub(super) fn chosen<'a>(scene: &Scene<'_>, snapshot: &'a Snapshot) -> Chosen<'a> {
+    let names: Vec<&str> = snapshot
+        .lanes
+        .iter()
+        .map(|lane| lane.link.as_str())
+        .filter(|link| snapshot.summary.range.iter().any(|range| range.link == **link))
+        .collect();
+    let name = names.get(scene.state.item % names.len().max(1)).copied();
+    Chosen {
+        name,
+        links: names.len(),
+        summary: name.and_then(|link| snapshot.summary.range.iter().find(|range| range.link == link)),
+        view: name.and_then(|link| snapshot.range.iter().find(|range| range.link == link)),
     }
 }
 
@@ -122,12 +141,21 @@ fn level_plot(
         .iter()
         .filter_map(|bin| bin.level.map(|level| (f64::midpoint(bin.from_m, bin.to_m), level)))
         .collect();
+    let free_space: Vec<(f64, f64)> = view.theory.iter().map(|&(at, level, _)| (at, level)).collect();
+    let two_rays: Vec<(f64, f64)> =
+        view.theory.iter().filter_map(|&(at, _, level)| Some((at, level?))).collect();
     let levels = view.points.iter().chain(&medians).map(|point| point.1);
     let limit = threshold.map(|threshold| threshold.level_p05);
     let Some(y) = Scale::around(levels.chain(limit), 10.0) else { return };
     let step = round_up(far / 10.0);
     let x = Scale { low: 0.0, high: (far / step).ceil().max(1.0) * step };
+    let within = |line: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
+        line.into_iter().filter(|&(at, level)| at <= x.high && level >= y.low && level <= y.high).collect()
+    };
+    let (free_space, two_rays) = (within(free_space), within(two_rays));
     let series = [
+        Series { points: &free_space, joined: true, style: theme.series[2] },
+        Series { points: &two_rays, joined: true, style: theme.series[1] },
         Series { points: &view.points, joined: false, style: theme.dim },
         Series { points: &medians, joined: true, style: theme.level },
     ];
@@ -154,7 +182,40 @@ fn level_plot(
         theme,
     };
     put(&drawn, plot, buffer);
+    for (line, text, style) in
+        [(&free_space, "free space", theme.series[2]), (&two_rays, "two rays", theme.series[1])]
+    {
+        name_line(line, text, style, (x, y), plot, buffer);
+    }
     bins_row(scene, &view.bins, x, strip, buffer);
+}
+
+/// The name of a line above it, as far out as nothing else is written there.
+fn name_line(
+    line: &[(f64, f64)],
+    text: &str,
+    style: Style,
+    (x, y): (Scale, Scale),
+    plot: Rect,
+    buffer: &mut Buffer,
+) {
+    let area = Rect {
+        x: plot.x + LABELS.min(plot.width),
+        width: plot.width.saturating_sub(LABELS),
+        height: plot.height.saturating_sub(1),
+        ..plot
+    };
+    let mut pen = Pen::new(buffer, area);
+    let (columns, rows) = (pen.width(), pen.height());
+    for eighth in [7, 6, 5, 4, 3, 2] {
+        let Some(&(at, level)) = line.get(line.len() * eighth / 8) else { continue };
+        let column = (x.place(at) * f64::from(columns.saturating_sub(1))).round() as u16 + 1;
+        let row = y.row(level, rows).saturating_sub(1);
+        if (column..=column + width(text)).all(|column| pen.at(column, row) == " ") {
+            pen.text(column, row, text, style);
+            return;
+        }
+    }
 }
 
 /// Each bin: passed, failed, not measured.
@@ -173,54 +234,6 @@ fn bins_row(scene: &Scene<'_>, bins: &[DistanceBin], x: Scale, area: Rect, buffe
             None => ('?', theme.dim),
         };
         pen.glyph(column, 0, letter, style);
-    }
-}
-
-/// Claimed, predicted and proven as bars on one scale.
-fn distances(scene: &Scene<'_>, summary: &RangeSummary, area: Rect, buffer: &mut Buffer) {
-    let theme = scene.theme;
-    let mut pen = Pen::new(buffer, area);
-    let behind = summary
-        .proven_s
-        .map(|proven_s| format!(" {} of data", figure::seconds(proven_s)))
-        .unwrap_or_default();
-    let between = summary
-        .predicted_freeze_ci95_m
-        .map(|[low, high]| format!(" ({low:.0} to {})", figure::metres(high)))
-        .unwrap_or_default();
-    let rows = [
-        ("claimed", summary.claimed_m, String::new(), theme.dim, "not in the profile"),
-        ("farthest seen", summary.max_distance_m, String::new(), theme.base, NOT_MEASURED),
-        (
-            "freeze predicted",
-            summary.predicted_freeze_m,
-            between,
-            theme.limit,
-            "needs a freeze level and a fit",
-        ),
-        (
-            "first freeze",
-            summary.first_freeze_expected_m,
-            String::new(),
-            theme.limit,
-            "needs a freeze level and a fit",
-        ),
-        ("proven", summary.proven_m, behind, theme.of(LinkState::Good), NOT_MEASURED),
-    ];
-    let longest = rows.iter().filter_map(|row| row.1).fold(0.0, f64::max);
-    let room = f64::from(pen.width().saturating_sub(17 + 26)).max(4.0);
-    for (row, (name, value, note, style, missing)) in (0..).zip(rows) {
-        pen.text(0, row, name, theme.base);
-        let Some(value) = value else {
-            pen.text(17, row, missing, theme.dim);
-            continue;
-        };
-        let columns = (value / longest.max(1.0) * room).round().max(1.0) as u16;
-        for column in 0..columns {
-            pen.glyph(17 + column, row, '▄', style);
-        }
-        let x = pen.text(18 + columns, row, &figure::metres(value), theme.strong);
-        pen.text(x, row, &note, theme.dim);
     }
 }
 
@@ -266,6 +279,22 @@ fn fit_words(
             ));
         }
         None => lines.push(("freeze level", "add earlier sessions".to_owned())),
+    }
+    if let Some(theory) = &summary.theory
+        && let (Some(below), Some(at)) = (theory.below_free_space_db, theory.compared_at_m)
+    {
+        let between = theory
+            .below_free_space_ci95_db
+            .map(|[low, high]| format!(" ({low:.1} to {high:.1})"))
+            .unwrap_or_default();
+        lines.push(("below free space", format!("{below:.1} dB{between} at {}", figure::metres(at))));
+    }
+    if let Some(more) = summary.plus_3db_m {
+        let between = summary
+            .plus_3db_ci95_m
+            .map(|[low, high]| format!(" ({low:.0} to {high:.0})"))
+            .unwrap_or_default();
+        lines.push(("if 3 dB stronger", format!("est. {more:.0} m farther{between}")));
     }
     lines.push(("samples", figure::count(summary.samples)));
     lines.push(("left out", format!("{} s without level or position", summary.seconds_excluded)));

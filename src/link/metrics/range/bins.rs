@@ -47,6 +47,8 @@ pub(super) struct Bin {
     pub(super) to_m: f64,
     pub(super) seconds: Vec<Second>,
     pub(super) passed: Option<bool>,
+    /// By what it failed.
+    pub(super) failed_by: Option<&'static str>,
 }
 
 /// How far, on how many seconds.
@@ -54,6 +56,14 @@ pub(super) struct Bin {
 pub(super) struct Proof {
     pub(super) distance_m: f64,
     pub(super) seconds: usize,
+}
+
+/// The bin that ended a proof, and why.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct End {
+    pub(super) from_m: f64,
+    pub(super) to_m: f64,
+    pub(super) why: &'static str,
 }
 
 /// Bins near to far, merged; the last may have under 5 s: then it is not judged.
@@ -70,63 +80,74 @@ pub(super) fn bins(seconds: &[Second], rule: Rule) -> Vec<Bin> {
         let to = bin_of(&group[0]) + 1;
         open.extend_from_slice(group);
         if open.len() >= LEAST_SECONDS {
-            let passed = verdict(&open, rule);
-            bins.push(Bin { from_m: edge(from), to_m: edge(to), seconds: std::mem::take(&mut open), passed });
+            let judged = judge(&open, rule);
+            bins.push(Bin {
+                from_m: edge(from),
+                to_m: edge(to),
+                seconds: std::mem::take(&mut open),
+                passed: judged.map(|judged| judged.is_ok()),
+                failed_by: judged.and_then(Result::err),
+            });
             from = to;
         }
     }
     if let Some(last) = open.last() {
         let to_m = edge(bin_of(last) + 1);
-        bins.push(Bin { from_m: edge(from), to_m, seconds: open, passed: None });
+        bins.push(Bin { from_m: edge(from), to_m, seconds: open, passed: None, failed_by: None });
     }
     bins
 }
 
 /// `None` where nothing was measured in any bin.
-pub(super) fn proof(bins: &[Bin]) -> Option<Proof> {
+pub(super) fn proof(bins: &[Bin]) -> Option<(Proof, End)> {
     if bins.iter().all(|bin| bin.passed.is_none()) {
         return None;
     }
     let mut proof = Proof { distance_m: 0.0, seconds: 0 };
     let mut unmeasured_m = 0.0;
+    let mut last = None;
     for bin in bins {
         let width = bin.to_m - bin.from_m;
+        let end = |why| End { from_m: bin.from_m, to_m: bin.to_m, why };
         match bin.passed {
-            _ if width > WIDEST_M + 1e-9 => break,
-            Some(false) => break,
+            _ if width > WIDEST_M + 1e-9 => return Some((proof, end("gap"))),
+            Some(false) => return Some((proof, end(bin.failed_by.unwrap_or("not_measured")))),
             Some(true) => {
                 proof.distance_m = bin.to_m;
                 proof.seconds += bin.seconds.len();
                 unmeasured_m = 0.0;
+                last = Some(end("farthest"));
             }
             None => {
                 unmeasured_m += width;
                 if unmeasured_m > WIDEST_M {
-                    break;
+                    return Some((proof, end("not_measured")));
                 }
             }
         }
     }
-    Some(proof)
+    last.map(|end| (proof, end))
 }
 
-fn verdict(seconds: &[Second], rule: Rule) -> Option<bool> {
+/// Passed, or what it fails by; `None`: not measured.
+pub(super) fn judge(seconds: &[Second], rule: Rule) -> Option<Result<(), &'static str>> {
+    let by = |fails: bool, why| if fails { Err(why) } else { Ok(()) };
     if seconds.iter().any(|second| second.left) {
-        return Some(false);
+        return Some(Err("position_lost"));
     }
     match rule {
         Rule::Frozen => {
             let watched = seconds.iter().any(|second| second.frozen.is_some());
-            watched.then(|| !seconds.iter().any(|second| second.frozen == Some(true)))
+            watched.then(|| by(seconds.iter().any(|second| second.frozen == Some(true)), "frozen"))
         }
-        Rule::Loss => loss_ratio(seconds).map(|ratio| ratio <= MOST_LOSS),
+        Rule::Loss => loss_ratio(seconds).map(|ratio| by(ratio > MOST_LOSS, "loss")),
         Rule::Holds => {
             if seconds.iter().any(|second| second.failsafe) {
-                return Some(false);
+                return Some(Err("failsafe"));
             }
             let moved: f64 = seconds.iter().map(|second| second.moved_s).sum();
             let held: f64 = seconds.iter().map(|second| second.held_s).sum();
-            (moved > 0.0).then_some(held <= MOST_HOLDS * moved)
+            (moved > 0.0).then(|| by(held > MOST_HOLDS * moved, "holds"))
         }
     }
 }
@@ -162,7 +183,9 @@ mod tests {
         seconds[60].frozen = Some(true);
         let bins = bins(&seconds, Rule::Frozen);
         assert_eq!((bins[0].from_m, bins[0].to_m, bins[0].seconds.len()), (5.0, 15.0, 10));
-        assert_eq!(proof(&bins), Some(Proof { distance_m: 65.0, seconds: 60 }));
+        let (proven, end) = proof(&bins).unwrap();
+        assert_eq!(proven, Proof { distance_m: 65.0, seconds: 60 });
+        assert_eq!((end.from_m, end.to_m, end.why), (65.0, 75.0, "frozen"));
     }
 
     #[test]
@@ -171,7 +194,8 @@ mod tests {
         let bins = bins(&flown(&outward(0.0, 100.0, 4.0)), Rule::Frozen);
         assert!(bins.iter().take(bins.len() - 1).all(|bin| bin.seconds.len() >= 5));
         assert_eq!((bins[0].from_m, bins[0].to_m), (0.0, 20.0));
-        assert_eq!(proof(&bins).unwrap().distance_m, 100.0);
+        assert_eq!(proof(&bins).unwrap().0.distance_m, 100.0);
+        assert_eq!(proof(&bins).unwrap().1.why, "farthest");
     }
 
     #[test]
@@ -179,21 +203,22 @@ mod tests {
         let mut distances = outward(0.0, 29.0, 1.0);
         distances.extend(outward(95.0, 130.0, 1.0));
         let bins = bins(&flown(&distances), Rule::Frozen);
-        assert_eq!(proof(&bins).unwrap().distance_m, 30.0);
+        assert_eq!(proof(&bins).unwrap().0.distance_m, 30.0);
+        assert_eq!(proof(&bins).unwrap().1.why, "gap");
     }
 
     #[test]
     fn a_lost_position_fails_its_bin() {
         let mut seconds = flown(&outward(0.0, 49.0, 1.0));
         seconds[25].left = true;
-        assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().distance_m, 20.0);
+        assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().0.distance_m, 20.0);
     }
 
     #[test]
     fn a_first_bin_that_fails_proves_nothing() {
         let mut seconds = flown(&outward(0.0, 49.0, 1.0));
         seconds[2].frozen = Some(true);
-        assert_eq!(proof(&bins(&seconds, Rule::Frozen)), Some(Proof { distance_m: 0.0, seconds: 0 }));
+        assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().0, Proof { distance_m: 0.0, seconds: 0 });
     }
 
     #[test]
@@ -216,7 +241,7 @@ mod tests {
         for second in &mut seconds[20..] {
             second.moved_s = 1.0;
         }
-        assert_eq!(proof(&bins(&seconds, Rule::Holds)).unwrap().distance_m, 30.0);
+        assert_eq!(proof(&bins(&seconds, Rule::Holds)).unwrap().0.distance_m, 30.0);
         seconds[22].held_s = 0.6;
         assert_eq!(bins(&seconds, Rule::Holds)[2].passed, Some(false));
         seconds[22].held_s = 0.0;

@@ -5,33 +5,35 @@
 
 use crate::link::context::Context;
 use crate::profile::{LinkProfile, LinkRole};
-use crate::snapshot::{DistanceBin, RangeView};
+use crate::stats::geodesic;
 use crate::stats::path_loss::{self, PathLoss};
-use crate::stats::quantile;
-use crate::summary::{RangeSummary, Threshold};
+use crate::summary::{ProofEnd, RangeSummary, Threshold};
 use crate::units::{LevelUnit, Nanos};
 
+use super::aspects::{self, Seen};
 use super::bins::{self, Bin, Rule, Second};
-use super::freeze;
-use super::{Evidence, LATEST_WINDOW, RangeMeter};
+use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory};
 
 /// The line is fitted from here on: nearer, antennas and bodies rule.
 const NEAREST_FIT_M: f64 = 10.0;
 const MOST_FITTED: usize = 3000;
-const MOST_DRAWN: usize = 400;
+/// Nearer than this in the plane, the vehicle is overhead and its nose tells nothing.
+const NEAREST_BEARING_M: f64 = 5.0;
+/// As wide as a sector.
+const MOST_TURNED_DEG: f64 = 30.0;
 
 /// The session's distances with all that is known at each.
 pub(super) struct Flown<'a> {
-    meter: &'a RangeMeter,
-    context: &'a Context,
-    evidence: Evidence<'a>,
+    pub(super) meter: &'a RangeMeter,
+    pub(super) context: &'a Context,
+    pub(super) evidence: Evidence<'a>,
     distances: Vec<Option<f32>>,
 }
 
 /// A line with the replicates of its bootstrap.
-struct Line {
-    fit: PathLoss,
-    replicates: Option<Vec<(f64, f64)>>,
+pub(super) struct Line {
+    pub(super) fit: PathLoss,
+    pub(super) replicates: Option<Vec<(f64, f64)>>,
 }
 
 impl<'a> Flown<'a> {
@@ -39,8 +41,10 @@ impl<'a> Flown<'a> {
         Self { meter, context, evidence, distances: meter.seconds(context) }
     }
 
-    fn farthest(&self) -> Option<f64> {
-        self.distances.iter().flatten().copied().reduce(f32::max).map(f64::from)
+    /// Over whole seconds and every fix.
+    pub(super) fn farthest(&self) -> Option<f64> {
+        let seconds = self.distances.iter().flatten().copied().reduce(f32::max).map(f64::from);
+        seconds.into_iter().chain(self.meter.farthest_fix(self.context)).reduce(f64::max)
     }
 
     pub(super) fn row(&self, index: usize) -> Option<RangeSummary> {
@@ -55,8 +59,11 @@ impl<'a> Flown<'a> {
         let in_db = link.unit() == LevelUnit::Dbm;
         let fit = line.as_ref().map(|line| &line.fit);
         let replicates = line.as_ref().and_then(|line| line.replicates.as_deref());
-        let threshold = self.context.threshold(&link.name).filter(|threshold| threshold.unit == link.unit());
-        let proof = bins::proof(&self.bins(index));
+        let threshold = self.threshold(index);
+        let numbered = self.numbered(index);
+        let bins = self.bins(index, &numbered);
+        let (proof, end) = bins::proof(&bins).unzip();
+        let seen = self.seen(&numbered);
         let origin = self.meter.handset.origin(&self.context.profile.handset);
         Some(RangeSummary {
             link: link.name.clone(),
@@ -73,12 +80,35 @@ impl<'a> Flown<'a> {
             max_distance_m,
             proven_m: proof.map(|proof| proof.distance_m),
             proven_s: proof.map(|proof| proof.seconds as f64),
+            proven_passes: bins
+                .iter()
+                .rfind(|bin| {
+                    proof.is_some_and(|proof| bin.to_m <= proof.distance_m) && bin.passed == Some(true)
+                })
+                .map(|bin| passes(&numbered, bin.from_m, bin.to_m)),
+            proof_end: end.map(|end| ProofEnd {
+                from_m: end.from_m,
+                to_m: end.to_m,
+                why: end.why.to_owned(),
+            }),
             claimed_m: link.claimed_range_m,
             predicted_freeze_m: fit.zip(threshold).and_then(|(fit, limit)| fit.distance(limit.level_p05)),
-            predicted_freeze_ci95_m: replicates.zip(threshold).and_then(|(all, limit)| predicted(all, limit)),
+            predicted_freeze_ci95_m: replicates
+                .zip(threshold)
+                .and_then(|(all, limit)| predicted(all, limit, |_, _| 1.0)),
             first_freeze_expected_m: fit
                 .zip(threshold)
                 .and_then(|(fit, limit)| freeze::first_freeze(fit, limit)),
+            plus_3db_m: fit.zip(threshold).filter(|_| in_db).and_then(|(fit, limit)| {
+                Some(fit.distance(limit.level_p05)? * gained(fit.level_at_1m, fit.exponent))
+            }),
+            plus_3db_ci95_m: replicates
+                .zip(threshold)
+                .filter(|_| in_db)
+                .and_then(|(all, limit)| predicted(all, limit, gained)),
+            theory: theory::summary(link, line.as_ref(), threshold, &points),
+            heading: aspects::heading(&seen, link.unit()),
+            height: aspects::height(&seen, link.unit()),
         })
     }
 
@@ -92,19 +122,24 @@ impl<'a> Flown<'a> {
         (0..levels.len()).filter(|&second| !known(second)).count() as u64
     }
 
-    /// Distance and level at each second from 10 m on.
-    fn points(&self, index: usize) -> Vec<(f64, f64)> {
+    /// Distance over a second, the one of its level: the middle of both ends, else its end.
+    fn over(&self, second: usize) -> Option<f64> {
+        let end = f64::from((*self.distances.get(second)?)?);
+        let start = second.checked_sub(1).and_then(|before| self.distances[before]);
+        Some(start.map_or(end, |start| f64::midpoint(f64::from(start), end)))
+    }
+
+    /// Distance and level over each second from 10 m on.
+    pub(super) fn points(&self, index: usize) -> Vec<(f64, f64)> {
         let levels = self.evidence.signal.seconds(index);
-        self.distances
-            .iter()
-            .zip(levels)
-            .filter_map(|(distance, level)| Some((f64::from((*distance)?), f64::from((*level)?))))
+        (0..self.distances.len().min(levels.len()))
+            .filter_map(|second| Some((self.over(second)?, f64::from(levels[second]?))))
             .filter(|&(distance, _)| distance >= NEAREST_FIT_M)
             .collect()
     }
 
     /// What each second says of a link.
-    fn seconds(&self, index: usize) -> Vec<Second> {
+    pub(super) fn numbered(&self, index: usize) -> Vec<(usize, Second)> {
         let link = &self.context.profile.link[index];
         let levels = self.evidence.signal.seconds(index);
         let count = self.distances.len();
@@ -127,7 +162,7 @@ impl<'a> Flown<'a> {
             ));
         }
         self.mark_left(&mut numbered);
-        numbered.into_iter().map(|(_, second)| second).collect()
+        numbered
     }
 
     /// The second of the last fix before a long or unfinished silence fails its bin.
@@ -147,52 +182,61 @@ impl<'a> Flown<'a> {
         }
     }
 
-    fn bins(&self, index: usize) -> Vec<Bin> {
-        let rule = match self.context.profile.link[index].role {
+    pub(super) fn rule(&self, index: usize) -> Rule {
+        match self.context.profile.link[index].role {
             LinkRole::Video => Rule::Frozen,
             LinkRole::Telemetry => Rule::Loss,
             LinkRole::Control => Rule::Holds,
-        };
-        bins::bins(&self.seconds(index), rule)
+        }
     }
 
-    pub(super) fn view(&self, index: usize) -> Option<RangeView> {
+    pub(super) fn bins(&self, index: usize, numbered: &[(usize, Second)]) -> Vec<Bin> {
+        let seconds: Vec<Second> = numbered.iter().map(|(_, second)| *second).collect();
+        bins::bins(&seconds, self.rule(index))
+    }
+
+    pub(super) fn threshold(&self, index: usize) -> Option<&Threshold> {
         let link = &self.context.profile.link[index];
-        if !link.has_level() && self.farthest().is_none() {
-            return None;
-        }
-        let points = self.points(index);
-        let step = points.len().div_ceil(MOST_DRAWN).max(1);
-        let drawn = |bin: &Bin| DistanceBin {
-            from_m: bin.from_m,
-            to_m: bin.to_m,
-            seconds: bin.seconds.len() as f64,
-            level: quantile::median(
-                &bin.seconds.iter().filter_map(|second| second.level).collect::<Vec<_>>(),
-            ),
-            loss_ratio: bins::loss_ratio(&bin.seconds),
-            passed: bin.passed,
-        };
-        Some(RangeView {
-            link: link.name.clone(),
-            bins: self.bins(index).iter().map(drawn).collect(),
-            points: points.into_iter().step_by(step).collect(),
-            missing: self.missing(),
+        self.context.threshold(&link.name).filter(|threshold| threshold.unit == link.unit())
+    }
+
+    /// The nose turned so far in this second that its level belongs to no direction.
+    fn turning(&self, second: usize) -> bool {
+        let heading = |second: usize| self.meter.track.heading(second).map(f64::from);
+        let before = second.checked_sub(1).and_then(heading);
+        before.zip(heading(second)).is_some_and(|(before, now)| {
+            ((now - before + 180.0).rem_euclid(360.0) - 180.0).abs() > MOST_TURNED_DEG
         })
     }
 
-    fn missing(&self) -> Option<String> {
-        if self.farthest().is_some() {
-            None
-        } else if self.meter.track.seconds().is_empty() {
-            Some("no distance: the vehicle sends no position, or has no fix yet".to_owned())
-        } else {
-            Some(
-                "no distance: mark 'the handset is here', or give [handset] lat and lon in the profile"
-                    .to_owned(),
-            )
-        }
+    /// Seconds from 10 m on, with where the handset lay from the vehicle.
+    fn seen(&self, numbered: &[(usize, Second)]) -> Vec<Seen> {
+        let track = &self.meter.track;
+        let profile = &self.context.profile.handset;
+        let far = numbered.iter().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
+        far.filter_map(|&(number, second)| {
+            let place = (*track.seconds().get(number)?)?;
+            let handset = self.meter.handset.place(number as i64 + 1, profile)?;
+            let (north, east) =
+                geodesic::north_east_m((place.lat_deg, place.lon_deg), (handset.lat_deg, handset.lon_deg));
+            let from_nose = |nose: f32| (east.atan2(north).to_degrees() - f64::from(nose)).rem_euclid(360.0);
+            let bearing_deg = track
+                .heading(number)
+                .filter(|_| north.hypot(east) >= NEAREST_BEARING_M && !self.turning(number))
+                .map(from_nose);
+            let second = Second { distance_m: self.over(number).unwrap_or(second.distance_m), ..second };
+            Some(Seen { number, second, bearing_deg, height_m: place.alt_m - handset.alt_m })
+        })
+        .collect()
     }
+}
+
+/// How often the vehicle went into a span of distance.
+fn passes(numbered: &[(usize, Second)], from_m: f64, to_m: f64) -> u64 {
+    let inside = |second: &Second| second.distance_m >= from_m && second.distance_m < to_m;
+    let entered = numbered.windows(2).filter(|pair| !inside(&pair[0].1) && inside(&pair[1].1)).count();
+    let began = numbered.first().is_some_and(|(_, second)| inside(second));
+    entered as u64 + u64::from(began)
 }
 
 /// For each second, how much of it lies within spans of some kind.
@@ -258,8 +302,17 @@ fn line_of(points: &[(f64, f64)]) -> Option<Line> {
     Some(Line { fit, replicates })
 }
 
-/// Where the median level meets the threshold, with what both are uncertain by.
-fn predicted(replicates: &[(f64, f64)], threshold: &Threshold) -> Option<[f64; 2]> {
+/// By what share of itself a distance grows with 3 dB more level.
+fn gained(_: f64, exponent: f64) -> f64 {
+    10.0_f64.powf(3.0 / (10.0 * exponent)) - 1.0
+}
+
+/// Where the median level meets the threshold, or a share of that distance, with what both are uncertain by.
+fn predicted(
+    replicates: &[(f64, f64)],
+    threshold: &Threshold,
+    share: fn(f64, f64) -> f64,
+) -> Option<[f64; 2]> {
     // The threshold's own error goes in as normal quantiles, spread evenly and shuffled by a stride
     // that shares no factor with the count, so that no second source of randomness is needed.
     const STRIDE: usize = 151;
@@ -276,6 +329,6 @@ fn predicted(replicates: &[(f64, f64)], threshold: &Threshold) -> Option<[f64; 2
         })
         .collect();
     path_loss::interval(&shifted, |level, exponent| {
-        path_loss::distance_at(level, exponent, threshold.level_p05)
+        Some(path_loss::distance_at(level, exponent, threshold.level_p05)? * share(level, exponent))
     })
 }

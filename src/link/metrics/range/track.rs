@@ -13,6 +13,8 @@ use super::super::signal::MOST_SECONDS;
 
 /// Longest silence that is interpolated across.
 pub(super) const LONGEST_BRIDGE: Nanos = Nanos::from_secs(10);
+/// A heading is the one of a whole second if it comes no later than this.
+const NOSE_AGE: Nanos = Nanos::from_secs(1);
 const RECENT_SPAN: Nanos = Nanos::from_secs(6);
 const MOST_SILENCES: usize = 1024;
 const RECENT_STEP: Nanos = Nanos::from_millis(50);
@@ -58,12 +60,14 @@ pub(super) struct Track {
     recent: VecDeque<(Nanos, Place)>,
     last: Option<(Nanos, Place)>,
     seconds: Vec<Option<Place>>,
+    /// Where its nose pointed at each, degrees.
+    headings: Vec<Option<f32>>,
     /// Last fixes before silences that were too long to bridge.
     left: Vec<(Nanos, Place)>,
 }
 
 impl Track {
-    pub(super) fn take(&mut self, at: Nanos, place: Place, start: Nanos) {
+    pub(super) fn take(&mut self, at: Nanos, place: Place, nose_deg: Option<f64>, start: Nanos) {
         if let Some((before, from)) = self.last
             && at > before
             && at - before <= LONGEST_BRIDGE
@@ -72,7 +76,9 @@ impl Track {
             let last = (at - start).0.div_euclid(1_000_000_000);
             for second in first..=last {
                 let share = ((start + Nanos::from_secs(second)) - before).secs() / (at - before).secs();
-                self.keep(second, from.between(place, share));
+                let second_at = start + Nanos::from_secs(second);
+                let nose = nose_deg.filter(|_| at - second_at <= NOSE_AGE).map(|nose| nose as f32);
+                self.keep(second, from.between(place, share), nose);
             }
         }
         if let Some(last) = self.last
@@ -90,15 +96,17 @@ impl Track {
         }
     }
 
-    fn keep(&mut self, second: i64, place: Place) {
+    fn keep(&mut self, second: i64, place: Place, nose_deg: Option<f32>) {
         let Ok(count) = usize::try_from(second) else { return };
         if count == 0 || count > MOST_SECONDS {
             return;
         }
         if self.seconds.len() < count {
             self.seconds.resize(count, None);
+            self.headings.resize(count, None);
         }
         self.seconds[count - 1] = Some(place);
+        self.headings[count - 1] = nose_deg;
     }
 
     /// The newest fix, if it is no older than this.
@@ -114,6 +122,11 @@ impl Track {
     /// Fixes of the last few seconds.
     pub(super) fn recent(&self, from: Nanos, to: Nanos) -> impl Iterator<Item = (Nanos, Place)> + '_ {
         self.recent.iter().copied().filter(move |&(at, _)| at >= from && at <= to)
+    }
+
+    /// Where the nose pointed at a whole second.
+    pub(super) fn heading(&self, index: usize) -> Option<f32> {
+        self.headings.get(index).copied().flatten()
     }
 
     /// Places at whole seconds (index 0: at 1 s); ends with the last fix.
@@ -134,9 +147,9 @@ mod tests {
     fn a_silence_of_ten_seconds_is_bridged_a_longer_one_is_not() {
         let start = Nanos::from_secs(100);
         let mut track = Track::default();
-        track.take(start + Nanos::from_millis(500), place(0.0), start);
-        track.take(start + Nanos::from_millis(10_500), place(0.001), start);
-        track.take(start + Nanos::from_millis(20_501), place(0.0), start);
+        track.take(start + Nanos::from_millis(500), place(0.0), None, start);
+        track.take(start + Nanos::from_millis(10_500), place(0.001), None, start);
+        track.take(start + Nanos::from_millis(20_501), place(0.0), None, start);
         assert_eq!(track.seconds().len(), 10);
         assert!((track.seconds()[4].unwrap().lat_deg - 54.000_45).abs() < 1e-9);
         assert!(track.seconds().iter().all(Option::is_some));
