@@ -235,7 +235,7 @@ impl Flight {
         for packet in 0..self.rates.packets_a_frame {
             let last = packet + 1 == self.rates.packets_a_frame;
             self.packet[0] = 0x80;
-            self.packet[1] = 96 | if last { 0x80 } else { 0 };
+            self.packet[1] = 0x60 | if last { 0x80 } else { 0 };
             self.packet[2..4].copy_from_slice(&self.rtp.0.to_be_bytes());
             self.packet[4..8].copy_from_slice(&self.rtp.1.to_be_bytes());
             self.packet[8..12].copy_from_slice(&0x1234_5678_u32.to_be_bytes());

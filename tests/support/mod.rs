@@ -457,6 +457,7 @@ fn summary(data: Data) -> Summary {
             freeze(719.0, 2.0, -81.3, 318.0),
         ],
         stopped_at_sender: vec![StoppedSpan { start_s: 500.0, duration_s: 4.0 }],
+        ..VideoSummary::default()
     });
     summary.freeze_threshold = Some(Threshold {
         link: "video".to_owned(),

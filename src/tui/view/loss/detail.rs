@@ -187,10 +187,9 @@ pub(super) fn reports(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: 
     for (system, component) in radios(&summary.signal) {
         pen.cut(0, y, &format!("{system}/{component}"), 13, theme.strong);
         for (x, direction) in [(14, "down"), (38, "up")] {
-            let found = summary
-                .signal
-                .iter()
-                .find(|row| (row.system, row.component) == (system, component) && row.direction == direction);
+            let found = summary.signal.iter().find(|row| {
+                (row.system, row.component) == (Some(system), Some(component)) && row.direction == direction
+            });
             pen.cut(x, y, &level_text(found), 23, theme.base);
         }
         y += 1;
@@ -202,8 +201,9 @@ pub(super) fn reports(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: 
     }
 }
 
+/// Those with a peer that they report on; a receiver's own levels stand on the signal page.
 fn radios(signal: &[SignalSummary]) -> Vec<(u8, u8)> {
-    let mut list: Vec<(u8, u8)> = signal.iter().map(|row| (row.system, row.component)).collect();
+    let mut list: Vec<(u8, u8)> = signal.iter().filter_map(|row| row.system.zip(row.component)).collect();
     list.sort_unstable();
     list.dedup();
     list
