@@ -82,11 +82,11 @@ fn own_intercept(common: &Parameters, counts: &[Count]) -> (f64, f64) {
     let mut parameters = *common;
     let mut curvature = 0.0;
     for _ in 0..40 {
-        let pull: f64 = counts.iter().map(|count| base::score(&parameters, count)[0]).sum();
-        curvature = counts.iter().map(|count| base::intercept_information(&parameters, count)).sum();
+        let (pull, information) = base::intercept_pull(&parameters, counts);
+        curvature = information;
         let step = if curvature > 1e-9 { (pull / curvature).clamp(-1.0, 1.0) } else { 0.0 };
         parameters[0] = (parameters[0] + step).clamp(common[0] - FARTHEST, common[0] + FARTHEST);
-        if step.abs() < 1e-9 {
+        if step.abs() < 1e-7 {
             break;
         }
     }

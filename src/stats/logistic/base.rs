@@ -78,6 +78,16 @@ pub fn score(parameters: &Parameters, count: &Count) -> [f64; 3] {
     gradient.map(|part| part * pull)
 }
 
+/// The score and the information that counts hold on the intercept alone.
+#[must_use]
+pub fn intercept_pull(parameters: &Parameters, counts: &[Count]) -> (f64, f64) {
+    counts.iter().fold((0.0, 0.0), |(pull, information), count| {
+        let (p, gradient) = chance(parameters, count.x);
+        let weight = gradient[0] / (p * (1.0 - p));
+        (pull + weight * (count.events - count.trials * p), information + count.trials * weight * gradient[0])
+    })
+}
+
 /// The information that one count holds on the intercept alone.
 #[must_use]
 pub fn intercept_information(parameters: &Parameters, count: &Count) -> f64 {
