@@ -27,7 +27,7 @@ use ratatui::layout::Rect;
 use ratatui::widgets::Widget;
 
 use crate::session::Feed;
-use crate::snapshot::Snapshot;
+use crate::snapshot::{Lane, Snapshot};
 
 use super::figure;
 use super::state::{Screen, UiState};
@@ -187,6 +187,13 @@ fn time_axis(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Bu
     let follows = scene.state.window.end_s.is_none();
     let plot = split_columns(area, GUTTER, 0).1;
     put(&TimeAxis { view: snapshot.view, follows, theme: scene.theme }, plot, buffer);
+}
+
+/// The lanes that `keep` takes, those whose limit is known first: what can freeze is read first.
+fn lanes_by_limit(snapshot: &Snapshot, keep: impl Fn(&Lane) -> bool) -> Vec<&Lane> {
+    let mut kept: Vec<&Lane> = snapshot.lanes.iter().filter(|lane| keep(lane)).collect();
+    kept.sort_by_key(|lane| lane.threshold.is_none());
+    kept
 }
 
 /// How much time a page shows, in words.

@@ -55,10 +55,14 @@ pub(super) fn render(scene: &Scene<'_>, _large: bool, area: Rect, buffer: &mut B
 fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
     let mut x = 0;
+    // On a narrow screen the names stand close to their keys, so that the help key still fits.
+    let names: u16 = Screen::ALL.iter().map(|screen| width(screen.title()) + 3).sum();
+    let close = names + 7 > pen.width();
     for (number, screen) in (1..).zip(Screen::ALL) {
         let style = if screen == scene.state.screen { theme.band(LinkState::Unknown) } else { theme.dim };
         x = pen.text(x, row, &format!("{number}"), theme.key);
-        x = pen.text(x, row, &format!(" {} ", screen.title()), style);
+        let name = if close { format!("{} ", screen.title()) } else { format!(" {} ", screen.title()) };
+        x = pen.text(x, row, &name, style);
     }
     let hints: &[(Action, &str)] = &[
         (Action::Help, "help"),

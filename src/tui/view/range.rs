@@ -5,7 +5,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::snapshot::{DistanceBin, LinkState, RangeView, Snapshot};
+use crate::snapshot::{DistanceBin, Lane, LinkState, RangeView, Snapshot};
 use crate::summary::{RangeSummary, SignalSummary, Threshold};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
@@ -14,7 +14,7 @@ use crate::tui::widget::plot::{Line, Plot, Series};
 use crate::tui::widget::scale::{Scale, round_up};
 use crate::units::LevelUnit;
 
-use super::{Scene, distances, put};
+use super::{Scene, distances, lanes_by_limit, put};
 
 /// Columns of the plot's vertical labels.
 const LABELS: u16 = 7;
@@ -63,14 +63,10 @@ pub(super) struct Chosen<'a> {
     pub(super) view: Option<&'a RangeView>,
 }
 
-/// Of the links that have a row, in the order of the lanes.
+/// Of the links that have a row.
 pub(super) fn chosen<'a>(scene: &Scene<'_>, snapshot: &'a Snapshot) -> Chosen<'a> {
-    let names: Vec<&str> = snapshot
-        .lanes
-        .iter()
-        .map(|lane| lane.link.as_str())
-        .filter(|link| snapshot.summary.range.iter().any(|range| range.link == **link))
-        .collect();
+    let has_row = |lane: &Lane| snapshot.summary.range.iter().any(|range| range.link == lane.link);
+    let names: Vec<&str> = lanes_by_limit(snapshot, has_row).iter().map(|lane| lane.link.as_str()).collect();
     let name = names.get(scene.state.item % names.len().max(1)).copied();
     Chosen {
         name,

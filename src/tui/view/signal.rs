@@ -15,7 +15,7 @@ use crate::tui::widget::scale::Scale;
 use crate::tui::widget::trend::{BadSide, Trend};
 use crate::units::LevelUnit;
 
-use super::{GUTTER, Scene, air, lanes, put, time_axis, window_text};
+use super::{GUTTER, Scene, air, lanes, lanes_by_limit, put, time_axis, window_text};
 
 /// From this width on the limit stands beside the plot.
 const WIDE: u16 = 112;
@@ -36,9 +36,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     if on_air.height > 0 {
         air::render(scene, snapshot, on_air, buffer);
     }
-    let mut with_level: Vec<&Lane> = snapshot.lanes.iter().filter(|lane| lane.unit.is_some()).collect();
-    // Links whose limit is known first.
-    with_level.sort_by_key(|lane| lane.threshold.is_none());
+    let with_level = lanes_by_limit(snapshot, |lane| lane.unit.is_some());
     let Some(lane) = with_level.get(scene.state.item % with_level.len().max(1)) else {
         let text = format!("{NOT_MEASURED}: no link has a level; name its radio in the profile");
         Pen::new(buffer, body).paragraph(1, 1, &text, scene.theme.dim);
