@@ -116,6 +116,31 @@ fn end_stops_at_every_flick_leave_the_ramp_between_them() {
     }
 }
 
+/// 130 movements: where every fourth is studied, that is always the same stick.
+#[test]
+fn sticks_moved_in_turns_are_all_measured() {
+    let session = play(&Scenario { in_turns: true, movements: 130, ..Scenario::new(4, 25.0) });
+    check_medians(&session, 4.0);
+    let summary = session.summary();
+    for stage in [servo(&summary), summary.stick_to_input.as_ref().unwrap()] {
+        assert_eq!(stage.channels.len(), 4, "{:?}", stage.channels);
+        let out = stage.left_out;
+        assert!(stage.events >= 120, "{} events, {out:?}", stage.events);
+        assert_eq!(stage.events + out.slow + out.small + out.gap + out.ambiguous + out.unmapped, 130);
+    }
+}
+
+#[test]
+fn movements_that_nothing_follows_are_counted() {
+    let session = play(&Scenario { mixed: true, movements: 300, ..Scenario::new(2, 25.0) });
+    let summary = session.summary();
+    let (stage, out) = (servo(&summary), servo(&summary).left_out);
+    // The second stick moves once between two movements of the first, and once after the last.
+    assert!(out.unmapped >= 290, "{out:?}");
+    let all = stage.events + out.slow + out.small + out.gap + out.ambiguous + out.unmapped;
+    assert!((595..=600).contains(&all), "{all} of 600 movements");
+}
+
 #[test]
 fn an_output_that_mixes_two_sticks_is_left_out() {
     let session = play(&Scenario { mixed: true, ..Scenario::new(2, 25.0) });

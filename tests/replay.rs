@@ -195,6 +195,23 @@ fn a_replay_obeys_and_ends_with_the_batch_figures() {
     assert!(end.recording.is_none());
 }
 
+/// On the way the latency may be an earlier one; at the end nothing of that is left.
+#[test]
+fn the_figures_on_screen_at_the_end_are_those_of_the_batch() {
+    let folder = tempfile::tempdir().unwrap();
+    let scenario: Scenario = Scenario::parse(include_str!("scenarios/bench.toml")).unwrap();
+    let path = folder.path().join("flown.pcapng");
+    run_to_file(&scenario, &path).unwrap();
+    let whole = batch(&Recording::open(&path).unwrap());
+    assert!(whole.latency.stick_to_servo.as_ref().unwrap().p50_ms.is_some());
+    let session = start(ReplayConfig { speed: 64.0, ..replay_of(&path) }).unwrap();
+    let feed = wait_for_feed(&session, "the figures at the end", |feed| {
+        mode(feed).3 && feed.snapshot.summary.recording.duration_s == whole.recording.duration_s
+    });
+    assert_eq!(text(&feed.snapshot.summary), text(&whole));
+    session.finish().unwrap();
+}
+
 #[test]
 fn the_figures_on_screen_after_a_seek_are_those_of_that_instant() {
     let folder = tempfile::tempdir().unwrap();

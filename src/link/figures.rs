@@ -2,7 +2,9 @@
 
 use crate::profile::{LinkProfile, LinkRole};
 use crate::record::InterfaceKind;
-use crate::summary::{Accidents, BadSpell, EventSummary, Framing, LinkSummary, RecordingSummary, Summary};
+use crate::summary::{
+    Accidents, BadSpell, EventSummary, Framing, LatencySummary, LinkSummary, RecordingSummary, Summary,
+};
 use crate::units::LevelUnit;
 
 use super::metrics::loss::Traffic;
@@ -83,6 +85,24 @@ impl LinkMonitor {
     /// All figures, as of the last record.
     #[must_use]
     pub fn summary(&self, facts: &RecordingFacts) -> Summary {
+        self.summary_with(facts, self.latency())
+    }
+
+    /// The latency's figures alone, the heaviest of a summary.
+    #[must_use]
+    pub fn latency(&self) -> LatencySummary {
+        self.latency.summary(&self.clocks, &self.context)
+    }
+
+    /// Stick movements that the latency's figures are made of, so far.
+    #[must_use]
+    pub fn movements(&self) -> u64 {
+        self.latency.movements()
+    }
+
+    /// The other figures as of the last record, with the latency as it was a while ago: for a picture on the way.
+    #[must_use]
+    pub fn summary_with(&self, facts: &RecordingFacts, latency: LatencySummary) -> Summary {
         let context = &self.context;
         let (framing, inside) = self.framing();
         let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
@@ -109,7 +129,7 @@ impl LinkMonitor {
             own_reports: self.reports.summary(),
             links: Vec::new(),
             clocks: self.clocks.summary(context),
-            latency: self.latency.summary(&self.clocks, context),
+            latency,
             control_holds: self.latency.holds(),
             signal: self.signal.summary(context),
             transmitters: self.air.summary(context),

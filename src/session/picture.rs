@@ -3,7 +3,9 @@
 //! A picture is made at most ten times a second, and only when something changed. The
 //! figures in it are heavier: at most once a second, and never for more than one part
 //! in twenty of the time, however long the session is. What a page draws of the whole session
-//! is as heavy, and made with them.
+//! is as heavy, and made with them. The latency, heavier still, has a pace of its own (`latency`).
+
+mod latency;
 
 use std::sync::Arc;
 
@@ -13,6 +15,8 @@ use crate::session::{Feed, FeedSlot, Mode, RecorderStatus, ViewRequest};
 use crate::snapshot::Snapshot;
 use crate::summary::Summary;
 use crate::units::Nanos;
+
+use latency::NewestLatency;
 
 const BETWEEN_PICTURES: Nanos = Nanos::from_millis(100);
 const BETWEEN_SUMMARIES: Nanos = Nanos::from_secs(1);
@@ -35,6 +39,7 @@ pub(crate) struct Publisher {
     revision: u64,
     message: Option<String>,
     summary: Arc<Summary>,
+    latency: NewestLatency,
     /// The newest picture with these figures.
     shown: Option<Arc<Snapshot>>,
     summary_due: Nanos,
@@ -53,6 +58,7 @@ impl Publisher {
             revision: 0,
             message: None,
             summary: Arc::default(),
+            latency: NewestLatency::default(),
             shown: None,
             summary_due: Nanos(i64::MIN),
             summary_is_old: true,
@@ -87,6 +93,8 @@ impl Publisher {
     /// The next picture shows figures of now, whatever they cost: after a seek, or at rest.
     pub(crate) fn refresh(&mut self) {
         self.changed = true;
+        self.summary_is_old = true;
+        self.latency.forget();
         self.summary_due = Nanos(i64::MIN);
         self.picture_due = Nanos(i64::MIN);
     }
@@ -103,7 +111,8 @@ impl Publisher {
     fn publish(&mut self, monitor: &LinkMonitor, status: Status, with_summary: bool) {
         if with_summary {
             let before = self.clock.now();
-            self.summary = Arc::new(monitor.summary(&status.facts));
+            let latency = self.latency.get(monitor, || self.clock.now());
+            self.summary = Arc::new(monitor.summary_with(&status.facts, latency));
             self.shown = None;
             let after = self.clock.now();
             let rest = Nanos((after - before).0.saturating_mul(COST_SHARE)).max(BETWEEN_SUMMARIES);

@@ -89,6 +89,7 @@ pub fn start(config: ReplayConfig) -> anyhow::Result<SessionHandle> {
             resumed: clock.now(),
             behind: true,
             seeking_since: Some(clock.now()),
+            rests: false,
             known_s: -1.0,
         };
         let end = replay.run(&asked);
@@ -119,6 +120,8 @@ struct Replay {
     behind: bool,
     /// A seek is under way.
     seeking_since: Option<Nanos>,
+    /// It stands, and shows figures of where it stands.
+    rests: bool,
     /// Length of the recording as last published.
     known_s: f64,
 }
@@ -161,9 +164,12 @@ impl Replay {
             self.wanted_s = self.player.position_s();
             self.resumed = self.clock.now();
         }
-        if !self.behind && self.seeking_since.take().is_some() {
+        let rests = !self.behind && (self.paused || self.player.at_end());
+        let arrived = !self.behind && self.seeking_since.take().is_some();
+        if arrived || (rests && !self.rests) {
             self.publisher.refresh();
         }
+        self.rests = rests;
     }
 
     fn obey(&mut self, command: &Command) {

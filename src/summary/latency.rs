@@ -2,6 +2,8 @@
 //!
 //! Clocks, the three stages of the latency, and the control link's outages while a stick moved.
 
+use std::ops::AddAssign;
+
 use serde::{Deserialize, Serialize};
 
 use super::Interval;
@@ -81,6 +83,19 @@ pub struct LeftOut {
     pub gap: u64,
     /// More than one stick of one output moved.
     pub ambiguous: u64,
+    /// Of a stick that no output was found to follow.
+    #[serde(default)]
+    pub unmapped: u64,
+}
+
+impl AddAssign for LeftOut {
+    fn add_assign(&mut self, other: Self) {
+        self.slow += other.slow;
+        self.small += other.small;
+        self.gap += other.gap;
+        self.ambiguous += other.ambiguous;
+        self.unmapped += other.unmapped;
+    }
 }
 
 /// Movements still needed before a percentile can be given.

@@ -49,6 +49,8 @@ pub(crate) struct Scenario {
     pub(crate) continuous: bool,
     /// A second stick moves by itself, and servo 2 mixes both.
     pub(crate) mixed: bool,
+    /// Four sticks move in strict turns, and servos 1 to 4 follow them.
+    pub(crate) in_turns: bool,
     /// No radio frame arrives in this span.
     pub(crate) control_outage: Option<(f64, f64)>,
 }
@@ -75,6 +77,7 @@ impl Scenario {
             extremes: false,
             in_step: false,
             mixed: false,
+            in_turns: false,
             continuous: false,
             control_outage: None,
         }
@@ -141,8 +144,11 @@ impl Ramp {
 
 fn ramps(scenario: &Scenario, random: &mut Random) -> Vec<Ramp> {
     let mut ramps = Vec::new();
-    let (mut time, mut level) = (2000.0, 1500.0);
-    for _ in 0..scenario.movements {
+    let mut time = 2000.0;
+    let mut levels = [1500.0; 4];
+    for turn in 0..scenario.movements {
+        let own = if scenario.in_turns { turn % 4 } else { 0 };
+        let level: f64 = levels[own];
         let mut to = random.between(1080.0, 1920.0);
         while (to - level).abs() < 200.0 {
             to = random.between(1080.0, 1920.0);
@@ -157,7 +163,7 @@ fn ramps(scenario: &Scenario, random: &mut Random) -> Vec<Ramp> {
             ramps.push(Ramp { start: time + length, length, from: to, to: level, smooth });
             time += length;
         } else {
-            level = to;
+            levels[own] = to;
         }
         time += length + random.between(700.0, 1500.0);
     }
@@ -171,6 +177,8 @@ struct Shown {
     appeared: f64,
     value: f64,
     second: f64,
+    /// All four, where they move in turns.
+    turns: Option<[f64; 4]>,
 }
 
 fn latest(shown: &[Shown], time: f64) -> Option<&Shown> {
@@ -242,7 +250,8 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
     while tick < end {
         let appeared = tick + 0.2 + random.exponential(0.1);
         let value = if scenario.manual { (stick(tick) * 2.0).round() / 2.0 } else { stick(tick).round() };
-        let sample = Shown { from: appeared, appeared, value, second: second(tick) };
+        let turns = scenario.in_turns.then(|| in_turns(&ramps, tick));
+        let sample = Shown { from: appeared, appeared, value, second: second(tick), turns };
         samples.push(sample);
         messages.push((appeared, stick_sender(), stick_message(scenario, &sample)));
         tick += 20.0;
@@ -293,6 +302,15 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
     (messages.into_iter().map(|(time, sender, message)| (stamp(time), sender, message)).collect(), truth)
 }
 
+/// Each stick shows the last of its own ramps.
+fn in_turns(ramps: &[Ramp], time: f64) -> [f64; 4] {
+    let begun = ramps.partition_point(|ramp| ramp.start <= time);
+    [0, 1, 2, 3].map(|stick| {
+        let last = (0..begun).rev().find(|index| index % 4 == stick);
+        last.map_or(1500.0, |index| ramps[index].at(time).round())
+    })
+}
+
 /// Flicks of its own, each half-way between two of the first stick's.
 fn second_stick(ramps: &[Ramp], time: f64) -> f64 {
     let level = |index: usize| 1150.0 + ((index * 379) % 700) as f64;
@@ -314,6 +332,9 @@ fn stick_message(scenario: &Scenario, sample: &Shown) -> Telemetry {
     channels[..4].fill(Some(1500));
     channels[0] = Some(value as u16);
     channels[1] = Some(if scenario.together { value as u16 } else { sample.second as u16 });
+    if let Some(turns) = sample.turns {
+        channels[..4].copy_from_slice(&turns.map(|value| Some(value as u16)));
+    }
     Telemetry::RcOverride { target: 1, channels }
 }
 
@@ -359,6 +380,9 @@ fn report(
         channels[..4].fill(Some(1500));
         channels[0] = Some(value.round() as u16);
         channels[1] = if scenario.together { channels[0] } else { Some(shown.second as u16) };
+        if let Some(turns) = shown.turns {
+            channels[..4].copy_from_slice(&turns.map(|value| Some(value as u16)));
+        }
         let boot_ms = boot_ms.floor() as u32;
         return Some(Telemetry::RcInput { boot_ms, channels, count: Some(8), rssi: None, older: false });
     }
@@ -376,6 +400,9 @@ fn report(
     // An output that follows no stick.
     outputs[2] = (1500.0 + 300.0 * (sampled / 730.0).sin()).round() as u16;
     outputs[3] = 1500;
+    if let Some(turns) = shown.turns {
+        outputs[..4].copy_from_slice(&turns.map(|value| (3000.0 - value) as u16));
+    }
     let time_us = ((boot_ms * 1000.0) as u64 & 0xffff_ffff) as u32;
     Some(Telemetry::ServoOutput { time_us, port: 0, outputs })
 }

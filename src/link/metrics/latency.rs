@@ -184,6 +184,13 @@ impl LatencyMeter {
         moved.or_else(|| self.sources.values().next())
     }
 
+    /// Movements taken so far: of the stage on board, or of the source that is measured.
+    #[must_use]
+    pub fn movements(&self) -> u64 {
+        let source = self.source().map_or(0, |source| source.servo.moves().max(source.input.moves()));
+        source.max(self.onboard.moves())
+    }
+
     /// The three stages.
     #[must_use]
     pub fn summary(&self, clocks: &Clocks, context: &Context) -> LatencySummary {

@@ -162,8 +162,12 @@ fn left_out_text(stage: &LatencyStage) -> String {
         || "cross-check not measured".to_owned(),
         |lag_ms| format!("cross-check {} ms", figure::millis(lag_ms)),
     );
+    let unmapped = match out.unmapped {
+        0 => String::new(),
+        count => format!(", {count} that nothing followed"),
+    };
     format!(
-        "{check}, left out: {} slow, {} small, {} in a gap, {} ambiguous",
+        "{check}, left out: {} slow, {} small, {} in a gap, {} ambiguous{unmapped}",
         out.slow, out.small, out.gap, out.ambiguous
     )
 }

@@ -92,10 +92,25 @@ impl<'a> Laid<'a> {
     }
 }
 
-/// Up to [`STUDIED`] of the movements, evenly spread.
+/// Up to [`STUDIED`] of the movements, each stick's evenly spread. Every stick has the same share (what
+/// one does not use goes to the others): taken from the whole row, sticks that are moved in turns fall out.
 pub(super) fn spread<'a, 'b>(laid: &'b [Laid<'a>]) -> Vec<&'b Laid<'a>> {
-    let step = laid.len().div_ceil(STUDIED).max(1);
-    laid.iter().step_by(step).collect()
+    let mut counts = [0_usize; 18];
+    for one in laid {
+        counts[usize::from(one.movement.stick)] += 1;
+    }
+    let taken = |share: usize| counts.iter().map(|&count| count.min(share)).sum::<usize>();
+    let share = (2..=STUDIED).take_while(|&share| taken(share) <= STUDIED).last().unwrap_or(1);
+    let mut seen = [0_usize; 18];
+    laid.iter()
+        .filter(|one| {
+            let stick = usize::from(one.movement.stick);
+            let place = seen[stick];
+            seen[stick] += 1;
+            // The first movement of each of `share` equal parts.
+            (place * share) % counts[stick] < share
+        })
+        .collect()
 }
 
 fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {

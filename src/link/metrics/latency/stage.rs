@@ -58,7 +58,7 @@ pub(super) struct StageMeter {
     sender: Option<(u8, u8)>,
     whole: VecDeque<Arc<Movement>>,
     folded: VecDeque<MoveAges>,
-    folded_ambiguous: u64,
+    folded_out: LeftOut,
     /// How the sticks' path is read, once movements were folded by it.
     folded_path: Option<Path>,
     mapping: Mapping,
@@ -109,7 +109,7 @@ impl StageMeter {
         let (reading, path) = self.read(&movements, clocks, FOLDED_AT_ONCE);
         self.folded_path.get_or_insert(path);
         self.folded.extend(reading.moves);
-        self.folded_ambiguous += reading.left_out.ambiguous;
+        self.folded_out += reading.left_out;
         self.whole.drain(..FOLDED_AT_ONCE);
         while self.folded.len() > MOST_FOLDED {
             self.folded.pop_front();
@@ -125,10 +125,9 @@ impl StageMeter {
         let mut moves: Vec<MoveAges> = self.folded.iter().cloned().collect();
         moves.append(&mut reading.moves);
         reading.moves = moves;
-        reading.left_out.ambiguous += self.folded_ambiguous;
-        reading.left_out.small += self.track.left_out.small;
-        reading.left_out.slow += self.track.left_out.slow;
-        reading.left_out.gap += self.track.left_out.gap + lost;
+        reading.left_out += self.folded_out;
+        reading.left_out += self.track.left_out;
+        reading.left_out.gap += lost;
         reading
     }
 
@@ -155,7 +154,9 @@ impl StageMeter {
             let own: Vec<&(Follow, Curve)> =
                 curves.iter().filter(|(follow, _)| follow.stick == stick).collect();
             if own.is_empty() {
-                reading.left_out.ambiguous += u64::from(self.mapping.ambiguous & (1 << stick) != 0);
+                let ambiguous = self.mapping.ambiguous & (1 << stick) != 0;
+                reading.left_out.ambiguous += u64::from(ambiguous);
+                reading.left_out.unmapped += u64::from(!ambiguous);
                 continue;
             }
             let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
