@@ -1,5 +1,7 @@
 //! What the chosen sessions say: each link's threshold, and the limit of vibration.
 
+use std::collections::BTreeMap;
+
 use rusqlite::{OptionalExtension, params};
 
 use crate::link::context::{Earlier, VibrationLimit};
@@ -91,6 +93,13 @@ impl History {
             passed >= rank
         });
         Ok(at_rank.map(|(level, _)| VibrationLimit { limit: f64::from(*level), sessions }))
+    }
+
+    /// How many sessions with the equipment of these tags did not begin before a stamp (RFC 3339).
+    pub fn dated_later(&self, tags: &BTreeMap<String, String>, stamp: &str) -> Result<usize, HistoryError> {
+        let all = self.chosen(&Choice { tags: Some(tags), ..Choice::default() })?;
+        let stamp = millis(stamp);
+        Ok(all.iter().filter(|(.., start)| start.as_deref().and_then(millis) >= stamp).count())
     }
 
     /// Ids of the sessions of a choice.

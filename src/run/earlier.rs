@@ -12,7 +12,9 @@ use crate::link::context::Earlier;
 use crate::link::{SessionEvidence, utc_text};
 use crate::profile::Profile;
 use crate::record::Entry;
+use crate::session::live::Known;
 use crate::summary::Summary;
+use crate::units::Nanos;
 
 /// What a recording says of itself before it is read through.
 pub(super) struct Opening {
@@ -65,7 +67,7 @@ pub(super) fn showed(
     common: &Common,
     profile: &Profile,
     tags: &BTreeMap<String, String>,
-    before: Option<&str>,
+    before: &str,
 ) -> anyhow::Result<Earlier> {
     // Without a home folder there is no earlier session either.
     let Some(path) = common.history.clone().or_else(History::default_path) else {
@@ -73,7 +75,37 @@ pub(super) fn showed(
     };
     let Some(history) = History::open_existing(&path)? else { return Ok(Earlier::default()) };
     tell_set_aside(&history);
-    showed_in(&history, profile, tags, before)
+    showed_in(&history, profile, tags, Some(before))
+}
+
+/// The same for a live session that begins at this stamp, as its recording will ask; says where the
+/// clock leaves sessions out.
+pub(super) fn showed_live(
+    common: &Common,
+    profile: &Profile,
+    tags: &BTreeMap<String, String>,
+    start: Nanos,
+) -> anyhow::Result<Known> {
+    let Some(path) = common.history.clone().or_else(History::default_path) else {
+        return Ok(Known::default());
+    };
+    let Some(history) = History::open_existing(&path)? else { return Ok(Known::default()) };
+    tell_set_aside(&history);
+    let start = utc_text(start);
+    let earlier = showed_in(&history, profile, tags, Some(&start))?;
+    let remark = match history.dated_later(tags, &start)? {
+        0 => None,
+        1 => Some(
+            "1 session is dated later than this computer's clock, and left out: check the clock".to_owned(),
+        ),
+        later => Some(format!(
+            "{later} sessions are dated later than this computer's clock, and left out: check the clock"
+        )),
+    };
+    if let Some(remark) = &remark {
+        eprintln!("fadewatch: {remark}");
+    }
+    Ok(Known { earlier, remark })
 }
 
 /// The same in a history that is open.
@@ -96,7 +128,7 @@ pub(super) fn showed_before(
     let opening = opening(recording, profile);
     let Some(start) = opening.start_utc else { return Ok(Earlier::default()) };
     // What began before it cannot be itself: no need to hash a large file.
-    showed(common, profile, &opening.tags, Some(&start))
+    showed(common, profile, &opening.tags, &start)
 }
 
 /// The history's row of a session.

@@ -23,7 +23,6 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let tags: BTreeMap<String, String> = args.common.tags.iter().cloned().collect();
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
-    let earlier = earlier::showed(&args.common, &profile, &all_tags, None)?;
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
     let listening = match &recording {
         Some(path) => format!("listening; recording to {}", path.display()),
@@ -31,7 +30,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     };
     let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
     let [vehicle, handset, video, level] = sources.clone();
-    let handle = live::start(LiveConfig {
+    let config = LiveConfig {
         vehicle,
         handset,
         video,
@@ -43,9 +42,10 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         recording,
         tags,
         profile: Arc::clone(&profile),
-        earlier,
         ..LiveConfig::default()
-    })?;
+    };
+    let handle =
+        live::start_with(config, |start| earlier::showed_live(&args.common, &profile, &all_tags, start))?;
     let on_screen = screens::can_show() && args.vehicle != "-";
     let shown = if on_screen {
         screens::show(&handle, &args.screen)

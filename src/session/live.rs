@@ -35,6 +35,7 @@ use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::snapshot::{LinkState, View};
 use crate::source::SourceUrl;
 use crate::source::intake::{Intake, IntakeLimits};
+use crate::units::Nanos;
 
 use journal::Journal;
 use sources::Sources;
@@ -79,8 +80,6 @@ pub struct LiveConfig {
     pub tags: BTreeMap<String, String>,
     /// The profile.
     pub profile: Arc<Profile>,
-    /// What earlier sessions showed.
-    pub earlier: Earlier,
     /// How much may wait for the session's thread.
     pub limits: IntakeLimits,
 }
@@ -101,7 +100,6 @@ impl Default for LiveConfig {
             recording: None,
             tags: BTreeMap::new(),
             profile: Arc::default(),
-            earlier: Earlier::default(),
             limits: IntakeLimits::default(),
         }
     }
@@ -186,13 +184,32 @@ impl LiveConfig {
     }
 }
 
-/// Opens the sources and starts a session. An error says which source, why, and what to do.
+/// What earlier sessions showed, and a word about them for the events.
+#[derive(Clone, Debug, Default)]
+pub struct Known {
+    /// Of the sessions that began before this one.
+    pub earlier: Earlier,
+    /// Recorded as a comment, so that a replay says it too.
+    pub remark: Option<String>,
+}
+
+/// Opens the sources and starts a session that knows of no earlier one. An error says which source, why,
+/// and what to do.
 pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
+    start_with(config, |_| Ok(Known::default()))
+}
+
+/// The same, asking what earlier sessions showed. It is asked with the stamp of the first record, which is
+/// what a summary of the recording asks with; bytes that come meanwhile wait in their queue.
+pub fn start_with(
+    config: LiveConfig,
+    ask: impl FnOnce(Nanos) -> anyhow::Result<Known>,
+) -> anyhow::Result<SessionHandle> {
     config.check()?;
     let clock = SessionClock::start();
     let intake = Intake::new(clock, config.limits);
     let marks = InterfaceId(config.sources().len() as u16);
-    intake.note(marks, Note::Tick);
+    let start = intake.begin(marks);
     let sources = Sources::open(&config, &intake, marks)?;
     let opening = opening_entries(&config, |name| sources.link(name));
     let interfaces = opening.iter().filter_map(|entry| match entry {
@@ -200,8 +217,12 @@ pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
         _ => None,
     });
     let interfaces = interfaces.collect();
+    let known = ask(start)?;
+    if let Some(text) = known.remark {
+        intake.note(marks, Note::Foreign { text });
+    }
     let mut journal = Journal::create(config.recording)?;
-    let mut monitor = LinkMonitor::with_earlier(config.profile, config.earlier);
+    let mut monitor = LinkMonitor::with_earlier(config.profile, known.earlier);
     for entry in opening {
         journal.record(&entry);
         monitor.handle(&entry);

@@ -140,6 +140,14 @@ impl Intake {
             || (queue.records.len() < self.limits.records && queue.bytes + length <= self.limits.bytes)
     }
 
+    /// A session's first record, a tick: gives its stamp, which is the session's start.
+    pub(crate) fn begin(&self, interface: InterfaceId) -> Nanos {
+        let mut queue = self.lock();
+        let at = self.clock.now();
+        queue.push_note(at, interface, Note::Tick);
+        at
+    }
+
     /// A note of this program.
     pub fn note(&self, interface: InterfaceId, note: Note) {
         let mut queue = self.lock();
