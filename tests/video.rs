@@ -482,6 +482,24 @@ fn the_profile_pins_the_stream_of_the_video_link() {
     assert_eq!(summary.video_streams.len(), 2);
 }
 
+/// A stream that the profile's port leaves out is listed, and neither figures nor screen take it for the link's.
+#[test]
+fn a_stream_on_another_port_is_not_the_links() {
+    let mut random = ChaCha8Rng::seed_from_u64(27);
+    let mut monitor = monitor("[[link]]\nname = \"video\"\nrole = \"video\"\nport = 5006\n");
+    for packet in &plan(&mut random, 100, 10) {
+        datagram(&mut monitor, packet.at, 5004, &packet.bytes());
+    }
+    let summary = monitor.summary(&RecordingFacts::default());
+    assert_eq!((summary.video, summary.video_streams.len()), (None, 1));
+    let kind = MarkKind::PictureFroze;
+    note(&mut monitor, Nanos::from_secs(90), Note::Mark { kind, text: String::new() });
+    let summary = monitor.summary(&RecordingFacts::default());
+    assert_eq!(summary.video.unwrap().source, "marks");
+    let sources: Vec<&str> = summary.video_streams.iter().map(|row| row.source.as_str()).collect();
+    assert_eq!(sources, ["marks", "rtp"]);
+}
+
 #[test]
 fn marks_speak_where_no_rtp_is_seen() {
     let mut monitor = monitor("[[link]]\nname = \"video\"\nrole = \"video\"\n");

@@ -109,6 +109,8 @@ impl LinkMonitor {
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
         let video_streams = self.video.summary(context, &self.signal, &distances);
+        // Streams that the profile's pin leaves out are listed, and none of them is the link's.
+        let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
         let mut summary = Summary {
             schema: 1,
             recording: RecordingSummary {
@@ -134,7 +136,7 @@ impl LinkMonitor {
             signal: self.signal.summary(context),
             transmitters: self.air.summary(context),
             range: self.range.summary(context, self.evidence()),
-            video: video_streams.first().filter(|_| context.profile.video_link().is_some()).cloned(),
+            video: video_streams.first().filter(|_| speaks).cloned(),
             video_streams,
             freeze_threshold: context
                 .profile

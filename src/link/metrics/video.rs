@@ -332,15 +332,13 @@ impl VideoMeter {
         };
         let stopped = self.sender.spans(context);
         let first = self.link_streams(context);
-        if first.is_empty() && !self.marks.is_empty() {
-            return vec![VideoSummary {
-                source: "marks".to_owned(),
-                freezes: self.marks.len() as u64,
-                freeze_list: self.freezes(context).into_iter().map(listed).collect(),
-                stopped_at_sender: stopped,
-                ..VideoSummary::default()
-            }];
-        }
+        let marks = (first.is_empty() && !self.marks.is_empty()).then(|| VideoSummary {
+            source: "marks".to_owned(),
+            freezes: self.marks.len() as u64,
+            freeze_list: self.freezes(context).into_iter().map(listed).collect(),
+            stopped_at_sender: stopped.clone(),
+            ..VideoSummary::default()
+        });
         let rest =
             self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
         let row = |stream: &Stream| {
@@ -375,7 +373,7 @@ impl VideoMeter {
                 waits_for_key: keys.as_ref().and_then(KeyFrames::is_damaged),
             }
         };
-        first.iter().copied().chain(rest).map(row).collect()
+        marks.into_iter().chain(first.iter().copied().chain(rest).map(row)).collect()
     }
 
     /// The video link's packets.

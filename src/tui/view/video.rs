@@ -41,15 +41,23 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     freezes(scene, snapshot, lane, below, buffer);
 }
 
+/// Why no stream is the link's, and what to do.
+fn silence_text(snapshot: &Snapshot) -> &'static str {
+    if snapshot.summary.video_streams.is_empty() {
+        "no video stream is heard; name its source, or press f when the picture freezes"
+    } else if snapshot.lanes.iter().any(|lane| lane.role == Some(LinkRole::Video)) {
+        "RTP is heard, but not by the port or SSRC that the profile gives its video link; correct or leave out"
+    } else {
+        "RTP is heard, but the profile has no link with the role video"
+    }
+}
+
 /// Counts of frames and packets.
 fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let mut pen = Pen::new(buffer, area);
     let Some(video) = &snapshot.summary.video else {
-        let text = format!(
-            "{NOT_MEASURED}: no video stream is heard; name its source, or press f when the picture freezes"
-        );
-        pen.paragraph(0, 0, &text, theme.dim);
+        pen.paragraph(0, 0, &format!("{NOT_MEASURED}: {}", silence_text(snapshot)), theme.dim);
         return;
     };
     let mut x = 0;
