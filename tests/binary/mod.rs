@@ -70,6 +70,11 @@ impl Running {
         assert!(told.expect("a shell").success());
     }
 
+    /// Whether it has ended by itself.
+    pub(crate) fn has_ended(&mut self) -> bool {
+        self.child.as_mut().is_some_and(|child| matches!(child.try_wait(), Ok(Some(_))))
+    }
+
     /// Reads its output to the end.
     pub(crate) fn end(mut self) -> (ExitStatus, String) {
         let mut child = self.child.take().expect("it runs");
