@@ -134,7 +134,8 @@ pub struct LatencyStage {
     pub moves_needed: MovesNeeded,
     /// Largest lower end of any interval.
     pub max_ms: Option<f64>,
-    /// Systematic, from the clock alignment, not part of the intervals; 0 on one clock; `None` for bound `none`.
+    /// Systematic, from the clock alignment, not part of the intervals; 0 on one clock; `None` for bounds `upper`
+    /// and `none`.
     pub clock_uncertainty_ms: Option<f64>,
     /// `two-sided`, `upper` or `none`.
     pub bound: String,

@@ -21,12 +21,13 @@ const MOVES: f64 = 24.0;
 const HOLD_MS: f64 = 2.0;
 
 /// How a stick's path between two samples is known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) enum Path {
     /// What is sent on is one of the values seen: each stands until the next. The ages are then delays
     /// beyond which `scan` adds how long the value had stood.
     Held,
     /// Samples are dense: a straight line.
+    #[default]
     Straight,
     /// Samples are sparse: within a ramp a straight line, but for the hold; elsewhere it went from one to
     /// the other, no one knows how.

@@ -8,7 +8,7 @@ use crate::summary::{LatencyDrawing, LatencyMovement, LatencyStage, LatencySumma
 use super::ages::{self, Path};
 use super::estimate::Estimate;
 use super::mapping::Laid;
-use super::row::Fit;
+use super::row::{self, Fit};
 use super::stage::{Reading, StageMeter};
 use super::{LatencyMeter, Source};
 
@@ -53,14 +53,17 @@ pub(super) fn drawing(
     // Movements on the boot clock are not drawn over time: this session's start is not known on it.
     let drifts = fits.map(|fit| fit.map_or_else(Vec::new, |fit| drift(fit.reading(), context)));
     let [servo, input] = fits.map(|fit| fit.and_then(Fit::unlocated_ms));
+    let on_board = fits[0].zip(fits[1]).and_then(|(servo, input)| row::unlocated_between(servo, input));
     let [servo_drift, input_drift] = drifts;
     let movement = source.and_then(|source| {
-        let of_servo = fits[0].and_then(|_| movement(&source.servo, false, clocks, context));
-        of_servo.or_else(|| fits[1].and_then(|_| movement(&source.input, true, clocks, context)))
+        let drawn = |fit: Option<&Fit>, stage: &StageMeter, is_input: bool| {
+            movement(stage, fit?.reading().path, is_input, clocks, context)
+        };
+        drawn(fits[0], &source.servo, false).or_else(|| drawn(fits[1], &source.input, true))
     });
     LatencyDrawing {
         drift: [servo_drift, input_drift, Vec::new()],
-        unlocated_ms: [servo, input, servo.into_iter().chain(input).reduce(f64::max)],
+        unlocated_ms: [servo, input, on_board],
         movement,
     }
 }
@@ -180,6 +183,7 @@ fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> St
 
 fn movement(
     stage: &StageMeter,
+    path: Path,
     is_input: bool,
     clocks: &Clocks,
     context: &Context,
@@ -191,8 +195,9 @@ fn movement(
     let stick = laid.stick(follow.stick);
     let output = laid.output(follow.output);
     let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
-    // The narrowest of its samples' ages is what dated it.
-    let search = stage.search(Path::Straight);
+    // The narrowest of its samples' ages is what dated it. A held stick's path is drawn as the line that it is
+    // held from: at a sample's value that line gives the sample's own age.
+    let search = stage.search(if path == Path::Between { path } else { Path::Straight });
     let ages =
         output.iter().filter(|sample| sample.0 >= 0.0 && sample.0 <= to).filter_map(|&(time, value)| {
             ages::allowed(&stick, time, curve.sticks(value), search).first().copied()

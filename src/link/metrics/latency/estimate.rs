@@ -96,7 +96,7 @@ impl Estimate {
         Self::to_tolerance(moves, scan, pair, TIGHT)
     }
 
-    /// For a line on a screen: solved less exactly.
+    /// For a line on a screen: without a scan, solved less exactly.
     pub(super) fn rough<'a>(
         moves: impl Iterator<Item = &'a MoveAges> + Clone,
         scan: Option<&Scan>,
@@ -114,12 +114,11 @@ impl Estimate {
             let (delays, counted) = Delays::new(moves, scan, pair)?;
             return Some(Self { counted, kind: Kind::Delays(delays) });
         }
-        let (distinct, counted) = gather(moves, pair);
+        let (distinct, mut counted) = gather(moves, pair);
         if distinct.is_empty() {
             return None;
         }
         let problem = Problem::new(&distinct);
-        let mut counted = counted;
         for (set, _) in &mut counted.sets {
             *set = problem.set_of_observation()[*set as usize];
         }

@@ -18,6 +18,15 @@ pub(super) struct Fit {
     reading: Reading,
     estimate: Estimate,
     replicates: Replicates,
+    pairs: Vec<OfPair>,
+}
+
+/// The median of one stick and the output that follows it, both counted from zero.
+struct OfPair {
+    stick: u8,
+    output: u8,
+    events: u64,
+    p50_ms: Option<f64>,
 }
 
 impl Fit {
@@ -26,7 +35,8 @@ impl Fit {
         let estimate = Estimate::new(reading.moves.iter(), reading.scan.as_ref(), None)?;
         let replicates =
             if estimate.events() >= FEWEST { estimate.replicates() } else { Replicates::default() };
-        Some(Self { reading, estimate, replicates })
+        let pairs = of_pairs(&reading, &estimate);
+        Some(Self { reading, estimate, replicates, pairs })
     }
 
     pub(super) const fn reading(&self) -> &Reading {
@@ -80,29 +90,44 @@ impl Fit {
             clock_uncertainty_ms: reading.uncertainty_ms.filter(|_| bound == "two-sided"),
             bound: bound.to_owned(),
             cross_correlation_ms: cross_correlation(reading),
-            channels: self.channels(numbered),
+            channels: self
+                .pairs
+                .iter()
+                .map(|own| LatencyChannel {
+                    events: own.events,
+                    p50_ms: own.p50_ms,
+                    ..numbered(own.stick, own.output)
+                })
+                .collect(),
             distribution: self.estimate.ages(),
         }
     }
+}
 
-    fn channels(&self, numbered: impl Fn(u8, u8) -> LatencyChannel) -> Vec<LatencyChannel> {
-        let reading = &self.reading;
-        let mut pairs: Vec<(u8, u8)> =
-            reading.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
-        pairs.sort_unstable();
-        let alone = pairs.len() == 1;
-        pairs
-            .into_iter()
-            .filter_map(|pair| {
-                let own =
-                    (!alone).then(|| Estimate::new(reading.moves.iter(), reading.scan.as_ref(), Some(pair)));
-                let estimate = own.as_ref().map_or(Some(&self.estimate), Option::as_ref)?;
-                let events = estimate.events();
-                let p50_ms = estimate.quantile(0.5).filter(|_| events >= FEWEST);
-                Some(LatencyChannel { events, p50_ms, ..numbered(pair.0, pair.1) })
-            })
-            .collect()
+/// In the order of the sticks.
+fn of_pairs(reading: &Reading, whole: &Estimate) -> Vec<OfPair> {
+    let mut pairs: Vec<(u8, u8)> =
+        reading.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
+    pairs.sort_unstable();
+    let alone = pairs.len() == 1;
+    let of_pair = |(stick, output)| {
+        let own = (!alone)
+            .then(|| Estimate::new(reading.moves.iter(), reading.scan.as_ref(), Some((stick, output))));
+        let estimate = own.as_ref().map_or(Some(whole), Option::as_ref)?;
+        let events = estimate.events();
+        let p50_ms = estimate.quantile(0.5).filter(|_| events >= FEWEST);
+        Some(OfPair { stick, output, events, p50_ms })
+    };
+    pairs.into_iter().filter_map(of_pair).collect()
+}
+
+/// What the samples' schedules leave unknown between the two ends, ms; `None` where the sticks do not date both,
+/// or nothing is left.
+pub(super) fn unlocated_between(servo: &Fit, input: &Fit) -> Option<f64> {
+    if servo.reading.scan.is_none() || input.reading.scan.is_none() {
+        return None;
     }
+    servo.unlocated_ms().into_iter().chain(input.unlocated_ms()).reduce(f64::max)
 }
 
 /// The stage on board by way of the sticks. Both its ends are sampled slowly, which leaves the input's hold
@@ -123,26 +148,17 @@ pub(super) fn by_sticks(
     let pairs = servo.replicates[0][0].iter().zip(input.replicates[0][0].iter().rev());
     let differences: Vec<Option<f64>> = pairs.map(|(servo, input)| Some((*servo)? - (*input)?)).collect();
     let (low, high) = percentile_interval(&differences, 0.95)?;
-    let unlocated =
-        servo.unlocated_ms().into_iter().chain(input.unlocated_ms()).reduce(f64::max).unwrap_or(0.0);
+    let unlocated = unlocated_between(servo, input).unwrap_or(0.0);
     let ends =
         [between - STRETCH * (between - low) - unlocated, between + STRETCH * (high - between) + unlocated];
     // An output cannot come before its input.
     let interval = [ends[0].min(between).max(0.0), ends[1].max(between).max(0.0)];
-    let channels = |stage: &Fit| {
-        stage.channels(|stick, output| LatencyChannel {
-            stick: Some(stick),
-            servo: Some(output),
-            ..numbered(stick, output)
-        })
-    };
-    let inputs = channels(input);
-    let joined = channels(servo).into_iter().filter_map(|servo| {
-        let input = inputs.iter().find(|input| input.stick == servo.stick)?;
+    let joined = servo.pairs.iter().filter_map(|servo| {
+        let input = input.pairs.iter().find(|input| input.stick == servo.stick)?;
         Some(LatencyChannel {
             events: servo.events.min(input.events),
             p50_ms: servo.p50_ms.zip(input.p50_ms).map(|(servo, input)| (servo - input).max(0.0)),
-            ..numbered(input.servo?, servo.servo?)
+            ..numbered(input.output, servo.output)
         })
     });
     let p50_ms = Some(between.max(0.0)).filter(|_| events >= FEWEST);

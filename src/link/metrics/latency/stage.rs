@@ -25,6 +25,7 @@ const MOST_FOLDED: usize = 20_000;
 const DENSE_MS: f64 = 34.0;
 /// Sticks are held where at most one output in this many shows a value between two samples.
 const MOST_BETWEEN: u32 = 5;
+
 /// How a stage reads its two clocks.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) enum ClockPair {
@@ -46,6 +47,8 @@ pub(super) struct Reading {
     pub(super) uncertainty_ms: Option<f64>,
     /// What is to be added to the ages' sets where they bound a path's delay.
     pub(super) scan: Option<Scan>,
+    /// How the sticks' path was read.
+    pub(super) path: Path,
 }
 
 /// One stage.
@@ -106,8 +109,8 @@ impl StageMeter {
 
     fn fold(&mut self, clocks: &Clocks) {
         let movements: Vec<Arc<Movement>> = self.whole.iter().cloned().collect();
-        let (reading, path) = self.read(&movements, clocks, FOLDED_AT_ONCE);
-        self.folded_path.get_or_insert(path);
+        let reading = self.read(&movements, clocks, FOLDED_AT_ONCE);
+        self.folded_path.get_or_insert(reading.path);
         self.folded.extend(reading.moves);
         self.folded_out += reading.left_out;
         self.whole.drain(..FOLDED_AT_ONCE);
@@ -121,7 +124,7 @@ impl StageMeter {
         let (pending, lost) = self.track.pending();
         let movements: Vec<Arc<Movement>> =
             self.whole.iter().cloned().chain(pending.into_iter().map(Arc::new)).collect();
-        let (mut reading, _) = self.read(&movements, clocks, movements.len());
+        let mut reading = self.read(&movements, clocks, movements.len());
         let mut moves: Vec<MoveAges> = self.folded.iter().cloned().collect();
         moves.append(&mut reading.moves);
         reading.moves = moves;
@@ -132,7 +135,7 @@ impl StageMeter {
     }
 
     /// Reads the first `count` movements; curves come from all of them.
-    fn read(&self, movements: &[Arc<Movement>], clocks: &Clocks, count: usize) -> (Reading, Path) {
+    fn read(&self, movements: &[Arc<Movement>], clocks: &Clocks, count: usize) -> Reading {
         let timeline = self.timeline(clocks);
         let laid: Vec<Laid<'_>> =
             movements.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
@@ -147,6 +150,7 @@ impl StageMeter {
             scan: if path == Path::Held { scan(&laid) } else { None },
             uncertainty_ms: laid.iter().try_fold(0.0_f64, |most, laid| Some(most.max(laid.uncertainty_ms?))),
             follows: curves.iter().map(|(follow, _)| *follow).collect(),
+            path,
             ..Reading::default()
         };
         for (index, one) in laid.iter().enumerate().take(count) {
@@ -173,7 +177,7 @@ impl StageMeter {
                 reading.lags.push((lag, own));
             }
         }
-        (reading, path)
+        reading
     }
 
     /// How the reference goes from sample to sample. Sticks are held where outputs show their very values.
@@ -258,6 +262,6 @@ fn scan(laid: &[Laid<'_>]) -> Option<Scan> {
 
 /// Often at first, then every 32 movements, and every 128 once as many as are kept whole were seen.
 const fn is_study(moves: u64) -> bool {
-    let every = if moves <= 256 { 32 } else { 128 };
+    let every = if moves <= (MOST_WHOLE + FOLDED_AT_ONCE) as u64 { 32 } else { 128 };
     matches!(moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24) || moves.is_multiple_of(every)
 }
