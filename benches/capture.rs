@@ -3,6 +3,8 @@
 //! `FADEWATCH_BENCH_MB` sets the size (64 MB by default). The rival walks the same
 //! blocks with the crate `pcap-parser` alone.
 
+mod rivals;
+
 use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
@@ -55,8 +57,7 @@ fn read_memory(bytes: &[u8]) -> u64 {
 }
 
 fn capture(criterion: &mut Criterion) {
-    let size = std::env::var("FADEWATCH_BENCH_MB").ok().and_then(|size| size.parse().ok()).unwrap_or(64);
-    let bytes = generate(size);
+    let bytes = generate(rivals::megabytes() as usize);
     let file = tempfile::NamedTempFile::new().expect("a place for the capture");
     std::fs::write(file.path(), &bytes).expect("room for the capture");
     let mut group = criterion.benchmark_group("capture");

@@ -3,6 +3,8 @@
 
 #![allow(missing_docs, reason = "criterion makes public functions")]
 
+mod rivals;
+
 use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
@@ -12,7 +14,6 @@ use fadewatch::link::framer::Framer;
 use fadewatch::link::metrics::loss::LossMeter;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::units::Nanos;
-use mavlink::dialects::all::MavMessage;
 
 const FRAMES: u32 = 100_000;
 
@@ -61,21 +62,6 @@ fn ours_with_loss(bytes: &[u8]) -> u64 {
     framer.counts().frames
 }
 
-fn theirs(bytes: &[u8]) -> u64 {
-    let mut reader = mavlink::MavlinkReader::new(bytes);
-    let mut frames = 0;
-    loop {
-        match reader.read_any_message::<MavMessage>() {
-            Ok(message) => {
-                black_box(&message);
-                frames += 1;
-            }
-            Err(mavlink::error::MessageReadError::Io(_)) => return frames,
-            Err(_) => {}
-        }
-    }
-}
-
 fn compare(criterion: &mut Criterion) {
     let bytes = traffic();
     let mut group = criterion.benchmark_group("framer");
@@ -85,7 +71,9 @@ fn compare(criterion: &mut Criterion) {
     group.bench_function("ours with sequence accounting", |bencher| {
         bencher.iter(|| ours_with_loss(black_box(&bytes)));
     });
-    group.bench_function("the crate's reader loop", |bencher| bencher.iter(|| theirs(black_box(&bytes))));
+    group.bench_function("the crate's reader loop", |bencher| {
+        bencher.iter(|| rivals::crate_loop(black_box(&bytes)));
+    });
     group.finish();
 }
 

@@ -7,6 +7,7 @@
 #![allow(missing_docs, reason = "criterion makes public functions")]
 
 mod generated;
+mod rivals;
 
 use std::fs::File;
 use std::hint::black_box;
@@ -44,24 +45,8 @@ fn read_in_pieces(path: &Path) -> usize {
     }
 }
 
-fn crate_loop(path: &Path) -> u64 {
-    let bytes = std::fs::read(path).expect("a file");
-    let mut reader = mavlink::MavlinkReader::new(bytes.as_slice());
-    let mut frames = 0;
-    loop {
-        match reader.read_any_message::<MavMessage>() {
-            Ok(message) => {
-                black_box(&message);
-                frames += 1;
-            }
-            Err(mavlink::error::MessageReadError::Io(_)) => return frames,
-            Err(_) => {}
-        }
-    }
-}
-
 fn summary(criterion: &mut Criterion) {
-    let size = std::env::var("FADEWATCH_BENCH_MB").ok().and_then(|size| size.parse().ok()).unwrap_or(64);
+    let size = rivals::megabytes();
     let folder = tempfile::tempdir().expect("a place for the input");
     let (flight, bare) = (folder.path().join("flight.pcapng"), folder.path().join("bare.bin"));
     let create = |path| std::io::BufWriter::new(File::create(path).expect("a file"));
@@ -75,7 +60,9 @@ fn summary(criterion: &mut Criterion) {
     });
     group.bench_function("flight, read in pieces", |bencher| bencher.iter(|| read_in_pieces(&flight)));
     group.bench_function("bare, all metrics", |bencher| bencher.iter(|| through_the_core(&bare, &profile)));
-    group.bench_function("bare, the crate's reader loop", |bencher| bencher.iter(|| crate_loop(&bare)));
+    group.bench_function("bare, the crate's reader loop", |bencher| {
+        bencher.iter(|| rivals::crate_loop(&std::fs::read(&bare).expect("a file")));
+    });
     let (monitor, facts) = through_the_core(&flight, &profile);
     group.bench_function("flight, final estimates", |bencher| bencher.iter(|| monitor.summary(&facts)));
     let figures = Arc::new(monitor.summary(&facts));

@@ -268,7 +268,6 @@ impl Rig {
             self.second += 1;
             let second = Nanos::from_secs(self.second);
             self.signal.second(second, &self.context);
-            self.range.second(second, &self.context);
             let events = self.margin.second(second, &self.signal, &self.range, &self.context);
             raised |= events.iter().any(|event| event.kind != "cleared");
         }

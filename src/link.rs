@@ -230,7 +230,6 @@ impl LinkMonitor {
             self.video.advance(at);
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
-            self.range.second(at, &self.context);
             self.pose.second(at, &self.range, &self.context);
             let events = self.margin.second(at, &self.signal, &self.range, &self.context);
             for event in events {

@@ -4,6 +4,7 @@
 //! window that was asked for. Screens scale and format, they compute nothing.
 //! Times are seconds from the first record unless they are named otherwise.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use crate::profile::LinkRole;
@@ -39,6 +40,29 @@ impl View {
         }
         let column = ((at_s - self.from_s) / self.column_s()) as usize;
         (column < usize::from(self.columns)).then_some(column)
+    }
+
+    /// The columns that a span touches.
+    #[must_use]
+    pub fn columns_of(&self, from_s: f64, to_s: f64) -> Range<usize> {
+        let column = |at_s: f64| (at_s - self.from_s) / self.column_s();
+        let most = f64::from(self.columns);
+        let (first, last) = (column(from_s).floor().clamp(0.0, most), column(to_s).ceil().clamp(0.0, most));
+        if last > first { first as usize..last as usize } else { 0..0 }
+    }
+
+    /// The columns that show what is kept of a span as one: all that it touches where columns are finer
+    /// than it, else the one that holds its start, so that nothing is shown twice.
+    #[must_use]
+    pub fn columns_showing(&self, from_s: f64, to_s: f64) -> Range<usize> {
+        // The window's edges are rounded: that alone makes no column finer.
+        if self.column_s() < (to_s - from_s) * (1.0 - 1e-6) {
+            return self.columns_of(from_s, to_s);
+        }
+        self.column_of(from_s).map_or(0..0, |first| {
+            let after = first + 1;
+            first..after
+        })
     }
 }
 

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{
-    Lane, LatencyView, LinkState, LossCell, MarkPoint, RangeView, SenderLane, Snapshot, SourceState, View,
+    Lane, LatencyView, LinkState, LossCell, MarkPoint, RangeView, SenderLane, Snapshot, SourceState,
+    VideoView, View,
 };
 use crate::summary::Summary;
 use crate::units::Nanos;
@@ -40,6 +41,9 @@ impl LinkMonitor {
         let context = &self.context;
         let links = &context.profile.link;
         let traffic = self.all_traffic();
+        let frozen = self.video.frozen(context, view);
+        let video = self.video.view(context, view, &frozen);
+        let lane = |index: usize| self.lane(index, traffic[index], view, (&video, &frozen));
         let marks = summary
             .events
             .iter()
@@ -56,10 +60,10 @@ impl LinkMonitor {
             view,
             now_s: self.now_s(),
             verdicts: super::verdict::verdicts(self, &summary, &traffic),
-            lanes: (0..links.len()).map(|index| self.lane(index, traffic[index], view)).collect(),
-            senders: self.sender_lanes(&summary, view),
+            lanes: (0..links.len()).map(lane).collect(),
+            senders: self.sender_lanes(&summary, view, &video.packets),
             latency,
-            video: self.video.view(context, view),
+            video,
             range,
             vibration: self.vibration.view(context, &self.video, &self.signal, view),
             marks,
@@ -78,17 +82,27 @@ impl LinkMonitor {
             .map(|(_, kind)| *kind)
     }
 
-    fn lane(&self, index: usize, traffic: Option<Traffic>, view: View) -> Lane {
+    /// A link's row. `picture` is the video link's: its drawing, and its frozen columns.
+    fn lane(
+        &self,
+        index: usize,
+        traffic: Option<Traffic>,
+        view: View,
+        picture: (&VideoView, &[bool]),
+    ) -> Lane {
         let context = &self.context;
         let link = &context.profile.link[index];
         let standing = self.margin.standing(index);
         let level_now = self.signal.level(index, context.now);
         let is_video = context.profile.video_link().is_some_and(|video| video.name == link.name);
-        let video_cells = if is_video { self.video.cells(context, view) } else { Vec::new() };
-        let loss =
-            if video_cells.is_empty() { self.loss.link_cells(context, link, view) } else { video_cells };
+        let (video, frozen) = picture;
+        let loss = if is_video && !video.packets.is_empty() {
+            video.packets.clone()
+        } else {
+            self.loss.link_cells(context, link, view)
+        };
         let frozen = match link.role {
-            LinkRole::Video if is_video => self.video.frozen(context, view),
+            LinkRole::Video if is_video => frozen.to_vec(),
             LinkRole::Control => self.held_columns(view),
             _ => vec![false; usize::from(view.columns)],
         };
@@ -151,7 +165,7 @@ impl LinkMonitor {
         columns
     }
 
-    fn sender_lanes(&self, summary: &Summary, view: View) -> Vec<SenderLane> {
+    fn sender_lanes(&self, summary: &Summary, view: View, video: &[LossCell]) -> Vec<SenderLane> {
         let mut rows: Vec<SenderLane> = summary
             .streams
             .iter()
@@ -163,9 +177,9 @@ impl LinkMonitor {
                 window: self.loss.window(&self.context, index, view),
             })
             .collect();
-        let video = self.video.cells(&self.context, view);
-        if video.iter().any(|cell: &LossCell| cell.received > 0) {
-            rows.push(SenderLane { stream: None, label: "video RTP".to_owned(), cells: video, window: None });
+        if video.iter().any(|cell| cell.received > 0) {
+            let (label, cells) = ("video RTP".to_owned(), video.to_vec());
+            rows.push(SenderLane { stream: None, label, cells, window: None });
         }
         rows
     }

@@ -143,8 +143,8 @@ impl Runs {
 
     /// Runs of lost packets by length; from 1024 on by the power of two below it.
     #[must_use]
-    pub const fn lengths(&self) -> &BTreeMap<u32, u64> {
-        &self.lengths
+    pub fn lengths(&self) -> Vec<(u32, u64)> {
+        self.lengths.iter().map(|(&length, &count)| (length, count)).collect()
     }
 
     /// Lost packets in all runs.

@@ -370,17 +370,17 @@ impl LossMeter {
         }
         let (mut runs, mut received, mut lost) = (Runs::default(), 0, 0);
         for flow in &flows {
-            let dropped = flow.dropped(context);
-            runs.merge(&flow.sequence.runs());
-            received += flow.sequence.received.saturating_sub(dropped.0);
-            lost += flow.sequence.lost.saturating_sub(dropped.1);
+            let (own, came, gone) = flow.whole(context);
+            runs.merge(&own);
+            received += came;
+            lost += gone;
         }
         let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
         let silent_at_end_s = (context.now - last).secs();
         let silence = flow::longest_common_silence_s(&flows).max(silent_at_end_s);
         Some(Traffic {
             loss: runs.ratio(received, lost),
-            availability_ratio: flow::availability(&flows, context, (0.0, f64::MAX)),
+            availability_ratio: flow::availability(&flows, context, flow::WHOLE),
             longest_silence_s: Some(silence),
             silent_at_end_s: Some(silent_at_end_s),
         })
@@ -421,19 +421,17 @@ impl LossMeter {
         cells
     }
 
-    /// Received and lost of a link's counting senders within one second `[at - 1 s, at)`, if it is kept.
+    /// Received and lost of a link's counting senders in each of the first `count` whole seconds (index 0:
+    /// from the first record on); `None` where it is not kept or this computer lost data itself.
     #[must_use]
-    pub fn link_second(&self, context: &Context, link: &LinkProfile, second: usize) -> Option<(u32, u32)> {
-        let mut sum = None;
-        for flow in self.counting(context, link) {
-            if flow.own_seconds(context).contains(&(second as u64)) {
-                return None;
-            }
-            let (received, lost) = flow.sequence.seconds.second(second)?;
-            let (all, gone) = sum.unwrap_or((0, 0));
-            sum = Some((all + received, gone + lost));
-        }
-        sum
+    pub fn link_seconds(
+        &self,
+        context: &Context,
+        link: &LinkProfile,
+        count: usize,
+    ) -> Vec<Option<(u32, u32)>> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        flow::by_second(&flows, context, count)
     }
 
     /// Senders' restarts: when, and the sender, for the event log.
@@ -465,9 +463,7 @@ fn window_of(flows: &[&Flow], context: &Context, view: View) -> WindowLoss {
         loss_periods: runs.as_ref().map(Runs::periods),
         loss_distances: runs.as_ref().and_then(Runs::distances),
         burst_model: runs.as_ref().and_then(|runs| runs.burst_model(received, rate)),
-        burst_lengths: runs
-            .map(|runs| runs.lengths().iter().map(|(&length, &count)| (length, count)).collect())
-            .unwrap_or_default(),
+        burst_lengths: runs.as_ref().map(Runs::lengths).unwrap_or_default(),
         longest_silence_s: (flows.len() == 1).then(|| silences.fold(0.0, f64::max)),
         availability_ratio: flow::availability(flows, context, (view.from_s, view.to_s)),
     }

@@ -63,15 +63,14 @@ impl PoseMeter {
 
     /// A whole second since the first record has passed.
     pub fn second(&mut self, at: Nanos, range: &RangeMeter, context: &Context) {
-        if self.seconds.len() >= MOST_SECONDS {
+        let Some(start) = context.start else { return };
+        let count = ((at - start).0 / 1_000_000_000).max(0) as usize;
+        if count == 0 || count > MOST_SECONDS {
             return;
         }
-        let Some(start) = context.start else { return };
         // A hole that was jumped over leaves nothing behind.
-        let index = (at - start).0 / 1_000_000_000 - 1;
         let absent = Second { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
-        let index = usize::try_from(index).unwrap_or(0).min(MOST_SECONDS);
-        self.seconds.resize(index, absent);
+        self.seconds.resize(count - 1, absent);
         let latest =
             |kept: Option<(Nanos, f64)>| kept.filter(|kept| at - kept.0 <= LATEST).map(|kept| kept.1);
         let heading = latest(self.heading).or_else(|| latest(self.yaw));

@@ -155,11 +155,6 @@ impl RangeMeter {
         }
     }
 
-    /// A whole second since the first record has passed.
-    pub const fn second(&mut self, at: Nanos, context: &Context) {
-        let _ = (at, context);
-    }
-
     /// Slant distance now, from the latest fix of the last 2 s.
     #[must_use]
     pub fn distance(&self, at: Nanos, context: &Context) -> Option<Metres> {

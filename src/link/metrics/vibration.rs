@@ -29,8 +29,8 @@ use samples::{Cell, Cells, Samples};
 const MOST_SENDERS: usize = 8;
 const MOST_MARKS: usize = 4096;
 const MOST_VERDICTS: usize = 200;
-/// Without a limit in the profile, a level above this quantile of the session is suspect.
-const SUSPECT_QUANTILE: f64 = 0.9;
+/// Without a limit in the profile: above this quantile of earlier sessions, else of this one, is suspect.
+pub(crate) const SUSPECT_QUANTILE: f64 = 0.9;
 /// What is looked at around a freeze: this long before its start, and after it.
 const BEFORE_S: f64 = 2.0;
 const AFTER_S: f64 = 1.0;
@@ -233,15 +233,16 @@ impl VibrationMeter {
                 .is_empty()
                 .then(|| "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more".to_owned()),
         };
+        // The second cell begins where the first ends.
+        let width_s = self.cells.within(0.0, f64::MAX).nth(1).map_or(1.0, |(start_s, _)| start_s);
         for (start_s, cell) in self.cells.within(view.from_s, view.to_s) {
-            let (Some(column), Some(largest)) = (view.column_of(start_s.max(view.from_s)), cell.largest)
-            else {
-                continue;
-            };
-            drawn.clipping[column] = drawn.clipping[column].saturating_add(cell.clipping);
-            for (axis, level) in drawn.axes.iter_mut().zip(largest) {
-                let level = f64::from(level);
-                axis[column] = Some(axis[column].map_or(level, |seen| seen.max(level)));
+            let Some(largest) = cell.largest else { continue };
+            for column in view.columns_showing(start_s.max(view.from_s), start_s + width_s) {
+                drawn.clipping[column] = drawn.clipping[column].saturating_add(cell.clipping);
+                for (axis, level) in drawn.axes.iter_mut().zip(largest) {
+                    let level = f64::from(level);
+                    axis[column] = Some(axis[column].map_or(level, |seen| seen.max(level)));
+                }
             }
         }
         drawn

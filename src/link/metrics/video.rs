@@ -404,10 +404,12 @@ fn fits_pin(link: &LinkProfile, flow: Flow, ssrc: u32) -> bool {
 
 /// Whether this computer itself lost data of the stream's interface in a span of time.
 fn dropped_here(stream: &Stream, context: &Context, from_s: f64, to_s: f64) -> bool {
-    context.host_drops.iter().any(|drop| {
-        let at = context.since_start_s(drop.at);
-        drop.interface == stream.key.interface && at > from_s && at - 1.0 < to_s
-    })
+    // They stand in order of time.
+    let first = context.host_drops.partition_point(|drop| context.since_start_s(drop.at) <= from_s);
+    context.host_drops[first..]
+        .iter()
+        .take_while(|drop| context.since_start_s(drop.at) - 1.0 < to_s)
+        .any(|drop| drop.interface == stream.key.interface)
 }
 
 /// Lost share with its burst-aware interval, the seconds with this computer's own drops left out.

@@ -27,15 +27,6 @@ impl Codec {
             Self::H265 => "h265",
         }
     }
-
-    /// For people.
-    #[must_use]
-    pub const fn label(self) -> &'static str {
-        match self {
-            Self::H264 => "H.264",
-            Self::H265 => "H.265",
-        }
-    }
 }
 
 /// What one payload holds when it is read as one codec.

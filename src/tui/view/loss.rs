@@ -27,21 +27,22 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let links = (summary.links.len().clamp(1, 6) + summary.together.len().min(2)) as u16;
     let (top, rest) = split_rows(area, links + 3);
     links_table(scene, summary, top, buffer);
-    let selected = snapshot.senders.get(scene.state.scroll).and_then(|sender| sender.stream);
-    let selected = selected.and_then(|index| summary.streams.get(index)).or_else(|| summary.streams.first());
+    let has_stream = |sender: &&SenderLane| sender.stream.is_some_and(|index| index < summary.streams.len());
+    let selected = snapshot.senders.get(scene.state.scroll).filter(has_stream);
+    let selected = selected.or_else(|| snapshot.senders.iter().find(|sender| sender.stream == Some(0)));
     match scene.state.loss_part {
         LossPart::Senders if rest.height >= FEWEST_ROWS && rest.width >= WIDE => {
             let (upper, below) = split_rows(rest, rest.height - detail::ROWS);
             timeline(scene, snapshot, upper, buffer);
             let (left, right) = split_columns(below, 54, 2);
-            detail::bursts(scene, snapshot, selected, left, buffer);
+            detail::bursts(scene, summary, selected, left, buffer);
             let reports = (summary.own_reports.len() + summary.signal.len()).clamp(1, 4) as u16 + 2;
             let (spells, reports) = split_rows(right, right.height.saturating_sub(reports));
             detail::spells(scene, summary, spells, buffer);
             detail::reports(scene, summary, reports, buffer);
         }
         LossPart::Senders => timeline(scene, snapshot, rest, buffer),
-        LossPart::Bursts => detail::bursts(scene, snapshot, selected, rest, buffer),
+        LossPart::Bursts => detail::bursts(scene, summary, selected, rest, buffer),
         LossPart::Spells => detail::spells(scene, summary, rest, buffer),
         LossPart::Reports => detail::reports(scene, summary, rest, buffer),
     }
@@ -188,11 +189,7 @@ fn stream_text(stream: &Stream) -> String {
     if let Some(loss) = stream.loss {
         parts.push(format!("95 % {}", figure::percent_interval(loss.ci95)));
     }
-    if let Some(mean) = stream.loss_periods.mean_length {
-        let periods = stream.loss_periods;
-        let bursts = figure::counted(periods.count, "burst", "bursts");
-        parts.push(format!("{bursts} of {mean:.1}, longest {}", figure::count(periods.max_length)));
-    }
+    parts.extend(detail::periods_text(stream.loss_periods));
     parts.push(format!("silence {}", figure::seconds(stream.longest_silence_s)));
     parts.push(format!("copies {}", figure::count(stream.duplicates)));
     parts.push(format!("out of order {}", figure::count(stream.out_of_order)));

@@ -12,6 +12,8 @@ use crate::units::Nanos;
 
 /// Seconds looked at for availability: a year; sparse bins keep it cheap.
 const MOST_WHOLE_SECONDS: f64 = 32e6;
+/// The whole session, in seconds from the first record.
+pub(super) const WHOLE: (f64, f64) = (0.0, f64::MAX);
 
 #[derive(Clone, Debug)]
 pub(super) struct Flow {
@@ -65,8 +67,8 @@ impl Flow {
             longest_silence_s: sequence.silences.longest().max(silent_at_end).secs(),
             silent_at_end_s: silent_at_end.secs(),
             rate_hz: (sequence.received > 1 && span > 0.0).then(|| (sequence.received - 1) as f64 / span),
-            availability_ratio: availability(&[self], context, (0.0, f64::MAX)),
-            burst_lengths: runs.lengths().iter().map(|(&length, &count)| (length, count)).collect(),
+            availability_ratio: availability(&[self], context, WHOLE),
+            burst_lengths: runs.lengths(),
             loss_distances: runs.distances(),
             burst_model: runs.burst_model(
                 sequence.received,
@@ -75,12 +77,18 @@ impl Flow {
         }
     }
 
-    /// Whole seconds in which this computer lost data of the interface itself.
-    pub(super) fn own_seconds(&self, context: &Context) -> BTreeSet<u64> {
+    /// Whole seconds in which this computer lost data of the interface itself: all of those that a span
+    /// touches, and perhaps some beside it.
+    pub(super) fn own_seconds(&self, context: &Context, (from_s, to_s): (f64, f64)) -> BTreeSet<u64> {
+        // Drops stand in order of time; each reaches back by less than 2 s and on by less than one.
+        let first = context.host_drops.partition_point(|drop| context.since_start_s(drop.at) < from_s - 2.0);
+        let drops = context.host_drops[first..].iter();
         let mut seconds = BTreeSet::new();
-        for drop in context.host_drops.iter().filter(|drop| drop.interface == self.sender.interface) {
-            let (from, to) = own_span(context.since_start_s(drop.at));
-            seconds.extend(from as u64..to as u64);
+        for drop in drops.take_while(|drop| context.since_start_s(drop.at) <= to_s + 2.0) {
+            if drop.interface == self.sender.interface {
+                let (from, to) = own_span(context.since_start_s(drop.at));
+                seconds.extend(from as u64..to as u64);
+            }
         }
         seconds
     }
@@ -89,7 +97,7 @@ impl Flow {
     pub(super) fn dropped(&self, context: &Context) -> (u64, u64) {
         let mut received = 0;
         let mut done = f64::NEG_INFINITY;
-        for second in self.own_seconds(context) {
+        for second in self.own_seconds(context, WHOLE) {
             for (begin, width, bin) in self.sequence.seconds.within(second as f64, second as f64 + 1.0) {
                 if begin > done {
                     received += u64::from(bin.received);
@@ -100,19 +108,28 @@ impl Flow {
         (received, self.sequence.own_lost())
     }
 
+    /// Runs, received and lost over the whole session, this computer's own losses left out.
+    pub(super) fn whole(&self, context: &Context) -> (Runs, u64, u64) {
+        let dropped = self.dropped(context);
+        let received = self.sequence.received.saturating_sub(dropped.0);
+        (self.sequence.runs(), received, self.sequence.lost.saturating_sub(dropped.1))
+    }
+
     /// Runs, received and lost within a window; runs are absent where they are not kept that far back.
     pub(super) fn within(&self, context: &Context, view: View) -> (Option<Runs>, u64, u64) {
         let start = context.start.unwrap_or(Nanos::ZERO);
         let (from, to) = (start + Nanos::from_secs_f64(view.from_s), start + Nanos::from_secs_f64(view.to_s));
         if from <= start && to > context.now {
-            let dropped = self.dropped(context);
-            let received = self.sequence.received.saturating_sub(dropped.0);
-            return (Some(self.sequence.runs()), received, self.sequence.lost.saturating_sub(dropped.1));
+            let (runs, received, lost) = self.whole(context);
+            return (Some(runs), received, lost);
         }
-        let own = self.own_seconds(context);
         let runs = self.sequence.window(from, to);
         let (mut received, mut lost) = (0, 0);
-        for (begin, width, bin) in self.sequence.seconds.within(view.from_s, view.to_s) {
+        let mut spans = self.sequence.seconds.within(view.from_s, view.to_s).peekable();
+        // Merged spans may begin long before the window.
+        let from_s = spans.peek().map_or(view.from_s, |&(begin, ..)| begin.min(view.from_s));
+        let own = self.own_seconds(context, (from_s, view.to_s));
+        for (begin, width, bin) in spans {
             let middle = begin + width / 2.0;
             if view.from_s <= middle && middle < view.to_s && !own.contains(&(begin as u64)) {
                 received += u64::from(bin.received);
@@ -145,7 +162,7 @@ impl Flow {
         for (begin, width, bin) in self.sequence.seconds.within(view.from_s, view.to_s) {
             if column < width {
                 // Finer than what is kept: each column shows its span's counts.
-                for index in columns(view, begin, begin + width) {
+                for index in view.columns_of(begin, begin + width) {
                     add(&mut cells[index], bin.received, bin.lost);
                 }
             } else if let Some(cell) =
@@ -154,8 +171,8 @@ impl Flow {
                 add(cell, bin.received, bin.lost);
             }
         }
-        for second in self.own_seconds(context) {
-            for index in columns(view, second as f64, second as f64 + 1.0) {
+        for second in self.own_seconds(context, (view.from_s, view.to_s)) {
+            for index in view.columns_of(second as f64, second as f64 + 1.0) {
                 cells[index].host_drop = true;
             }
         }
@@ -167,7 +184,7 @@ impl Flow {
         let open = (self.sequence.last_at, context.now);
         for &(from, to) in self.sequence.silences.kept().iter().chain([&open]) {
             if (to - from).secs() > limit {
-                for index in columns(view, context.since_start_s(from), context.since_start_s(to)) {
+                for index in view.columns_of(context.since_start_s(from), context.since_start_s(to)) {
                     cells[index].outage = true;
                 }
             }
@@ -180,17 +197,28 @@ fn column_of(view: View, second: f64) -> Option<usize> {
     (column >= 0.0 && column < f64::from(view.columns)).then_some(column as usize)
 }
 
-/// Columns that a span touches.
-fn columns(view: View, from: f64, to: f64) -> std::ops::Range<usize> {
-    let column = |second: f64| (second - view.from_s) / view.column_s();
-    let most = f64::from(view.columns);
-    let (first, last) = (column(from).floor().clamp(0.0, most), column(to).ceil().clamp(0.0, most));
-    if last > first { first as usize..last as usize } else { 0..0 }
-}
-
 /// The whole seconds in which data may be lost where a drop was noticed at this second.
 pub(super) fn own_span(noticed_s: f64) -> (f64, f64) {
     ((noticed_s - 1.0).floor().max(0.0), noticed_s.ceil())
+}
+
+/// Received and lost of flows together in each of the first whole seconds; `None` where one of them keeps
+/// no single seconds any more or this computer lost data itself, and without flows.
+pub(super) fn by_second(flows: &[&Flow], context: &Context, count: usize) -> Vec<Option<(u32, u32)>> {
+    let own: Vec<BTreeSet<u64>> = flows.iter().map(|flow| flow.own_seconds(context, WHOLE)).collect();
+    let second = |second: usize| -> Option<(u32, u32)> {
+        let mut sum = None;
+        for (flow, own) in flows.iter().zip(&own) {
+            if own.contains(&(second as u64)) {
+                return None;
+            }
+            let (received, lost) = flow.sequence.seconds.second(second)?;
+            let (all, gone) = sum.unwrap_or((0, 0));
+            sum = Some((all + received, gone + lost));
+        }
+        sum
+    };
+    (0..count).map(second).collect()
 }
 
 /// Share of the whole seconds within a span in which any of the flows brought a frame.

@@ -1,16 +1,15 @@
 //! Bad spells of a link: seconds in a row in which much went missing.
 //!
-//! Definition: a whole second since the first record in which 3 frames or more and over 5 % (over
-//! twice the session's own share, where that is more) of the link's frames were lost, or in which
-//! nothing came although something did before and after within the spell's reach; one good second
-//! between two bad ones does not end a spell. Seconds in which this computer lost data are left
-//! out. The 24 spells with most lost are kept, in order of time.
+//! Definition: a whole second since the first record in which 3 frames or more and over 5 %, or over
+//! twice the session's own share (at most 90 %) where that is more, of the link's frames were lost;
+//! one good second between two bad ones does not end a spell. Seconds in which this computer lost
+//! data are left out. The 24 spells with most lost are kept, in order of time.
 
 use std::collections::BTreeMap;
 
 use crate::link::context::Context;
 
-use super::flow::Flow;
+use super::flow::{Flow, WHOLE};
 
 const LEAST_LOST: u64 = 3;
 const LEAST_RATIO: f64 = 0.05;
@@ -34,7 +33,7 @@ pub struct Spell {
 pub(super) fn of(flows: &[&Flow], context: &Context) -> Vec<Spell> {
     let mut spans: BTreeMap<u64, Spell> = BTreeMap::new();
     for flow in flows {
-        let own = flow.own_seconds(context);
+        let own = flow.own_seconds(context, WHOLE);
         for (from_s, width, bin) in flow.sequence.seconds.within(0.0, f64::MAX) {
             if own.contains(&(from_s as u64)) {
                 continue;

@@ -14,7 +14,7 @@ use super::flow::Flow;
 use super::sequence::{Arriving, Outcome, Sequence};
 
 pub(super) const MOST_TOGETHER: usize = 16;
-pub(super) const MOST_EACH: usize = 4;
+const MOST_EACH: usize = 4;
 /// How much later the slower link may bring a frame.
 const LATER: Nanos = Nanos::from_secs(2);
 /// Fewer copies than this share of the rarer link's frames are not one numbering.

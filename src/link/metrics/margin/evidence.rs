@@ -72,17 +72,16 @@ fn watch(
                 freezes.iter().partition(|span| span.course.is_not_the_radio());
             let mut watched = vec![true; count];
             for span in &others {
-                unwatch(&mut watched, start, span.start - Nanos(SECOND), span.end);
+                set_watched(&mut watched, start, span.start - Nanos(SECOND), span.end, false);
             }
             let spans = own.into_iter().map(onset).collect();
             Some(Watch { source, spans, watched, left_out: others.len() as u32 })
         }
         LinkRole::Telemetry => {
-            let second = |second| all.loss.link_second(context, link, second);
-            let traffic: Vec<Option<(u32, u32)>> = (0..=count).map(second).collect();
+            let traffic = all.loss.link_seconds(context, link, count + 1);
             let mut watched: Vec<bool> = (1..=count).map(|second| traffic[second].is_some()).collect();
             for drop in &context.host_drops {
-                unwatch(&mut watched, start, drop.at - Nanos::from_secs(1), drop.at);
+                set_watched(&mut watched, start, drop.at - Nanos::from_secs(1), drop.at, false);
             }
             let spans = lossy(start, &traffic);
             watched.contains(&true).then_some(Watch { source: "sequence", spans, watched, left_out: 0 })
@@ -90,14 +89,10 @@ fn watch(
         LinkRole::Control => {
             let mut watched = vec![false; count];
             for &(from, to) in all.latency.moving_spans() {
-                for second in whole(start, from)..=whole(start, to) {
-                    if let Some(watched) = second.checked_sub(1).and_then(|index| watched.get_mut(index)) {
-                        *watched = true;
-                    }
-                }
+                set_watched(&mut watched, start, from, to, true);
             }
             for (from, to) in all.failsafe.spans(context) {
-                unwatch(&mut watched, start, from, to);
+                set_watched(&mut watched, start, from, to, false);
             }
             let mut spans = all.latency.hold_spans().to_vec();
             spans.sort_unstable();
@@ -111,10 +106,11 @@ fn whole(start: Nanos, at: Nanos) -> usize {
     ((at - start).0.max(0) / SECOND) as usize
 }
 
-fn unwatch(watched: &mut [bool], start: Nanos, from: Nanos, to: Nanos) {
+/// Says of every second that a span touches whether it was watched.
+fn set_watched(watched: &mut [bool], start: Nanos, from: Nanos, to: Nanos, value: bool) {
     for second in whole(start, from)..=whole(start, to) {
         if let Some(watched) = second.checked_sub(1).and_then(|index| watched.get_mut(index)) {
-            *watched = false;
+            *watched = value;
         }
     }
 }
@@ -236,7 +232,7 @@ mod tests {
     fn a_second_that_was_not_watched_says_nothing() {
         let start = Nanos::ZERO;
         let mut watch = watch(&[]);
-        unwatch(&mut watch.watched, start, Nanos::from_millis(2300), Nanos::from_millis(3100));
+        set_watched(&mut watch.watched, start, Nanos::from_millis(2300), Nanos::from_millis(3100), false);
         let rows: Vec<u32> =
             seconds(start, &[Some(-80.0); 6], &[], &watch).iter().map(|row| row.second).collect();
         // What happened between 2 and 4 s belongs to the seconds 2 and 3.

@@ -144,6 +144,7 @@ impl<'a> Flown<'a> {
         let levels = self.evidence.signal.seconds(index);
         let count = self.distances.len();
         let shares = Shares::of(self, link, count);
+        let traffic = self.evidence.loss.link_seconds(self.context, link, count);
         let mut numbered: Vec<(usize, Second)> = Vec::with_capacity(count);
         for (second, distance) in self.distances.iter().enumerate() {
             let Some(distance) = *distance else { continue };
@@ -152,7 +153,7 @@ impl<'a> Flown<'a> {
                 Second {
                     distance_m: f64::from(distance),
                     level: levels.get(second).copied().flatten().map(f64::from),
-                    traffic: self.evidence.loss.link_second(self.context, link, second),
+                    traffic: traffic[second],
                     left: false,
                     frozen: shares.frozen.get(second).copied(),
                     failsafe: shares.failsafe.get(second).is_some_and(|&share| share > 0.0),

@@ -24,9 +24,10 @@ pub enum Course {
     Open,
     /// Packets went missing.
     Lost,
-    /// Nothing went missing while the sender's own clock went on: the packets came late.
+    /// Nothing went missing and the frames' own stamps lie close together: the packets came late.
     Late,
-    /// Nothing went missing, and the sender's own clock stood over the interval: it sent nothing.
+    /// Nothing went missing, and the sender's clock went on over the interval between neighbouring frames:
+    /// it sent nothing.
     SenderPaused,
     /// The packets were handed on in a heap: their stamps are not those of their arrival.
     Heap,

@@ -22,7 +22,7 @@ const MOST_TIMESTAMPS: usize = 64;
 const MOST_OTHER_TYPES: usize = 3;
 /// Frames under one stamp that tell of a heap.
 const HEAP_FRAMES: u32 = 3;
-const MOST_FRAME_TIMES: usize = 4096;
+pub(super) const MOST_FRAME_TIMES: usize = 4096;
 /// Numbers within which another payload type is believed to share the sequence.
 const SHARED_WITHIN: i16 = 64;
 /// A sender whose clock went on over this share of an interval between two neighbouring frames sent none.

@@ -3,12 +3,12 @@
 use crate::link::context::Context;
 use crate::snapshot::{LossCell, VideoView, View};
 
+use super::stream::MOST_FRAME_TIMES;
 use super::{VideoMeter, dropped_here};
 
 impl VideoMeter {
     /// Packets of the video link, one a column.
-    #[must_use]
-    pub fn cells(&self, context: &Context, view: View) -> Vec<LossCell> {
+    fn cells(&self, context: &Context, view: View, frozen: &[bool]) -> Vec<LossCell> {
         let streams = self.link_streams(context);
         if streams.is_empty() {
             return Vec::new();
@@ -16,15 +16,16 @@ impl VideoMeter {
         let mut columns = vec![LossCell::default(); usize::from(view.columns)];
         for stream in &streams {
             for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
-                if let Some(column) = view.column_of(from_s).and_then(|column| columns.get_mut(column)) {
+                let host_drop = dropped_here(stream, context, from_s, to_s);
+                for column in &mut columns[view.columns_showing(from_s, to_s)] {
                     column.received = column.received.saturating_add(cell.received);
                     column.lost = column.lost.saturating_add(cell.lost);
-                    column.host_drop |= dropped_here(stream, context, from_s, to_s);
+                    column.host_drop |= host_drop;
                 }
             }
         }
-        for (column, frozen) in columns.iter_mut().zip(self.frozen(context, view)) {
-            column.outage = frozen && column.received == 0;
+        for (column, frozen) in columns.iter_mut().zip(frozen) {
+            column.outage = *frozen && column.received == 0;
         }
         columns
     }
@@ -33,38 +34,36 @@ impl VideoMeter {
     #[must_use]
     pub fn frozen(&self, context: &Context, view: View) -> Vec<bool> {
         let mut columns = vec![false; usize::from(view.columns)];
-        let width = view.column_s();
         for span in self.freezes(context) {
-            let from = (context.since_start_s(span.start) - view.from_s) / width;
-            let to = (context.since_start_s(span.end) - view.from_s) / width;
-            let first = from.floor().clamp(0.0, f64::from(view.columns)) as usize;
-            let end = to.ceil().clamp(0.0, f64::from(view.columns)) as usize;
-            columns[first..end.max(first)].fill(true);
+            let (from_s, to_s) = (context.since_start_s(span.start), context.since_start_s(span.end));
+            columns[view.columns_of(from_s, to_s)].fill(true);
         }
         columns
     }
 
-    /// For drawing.
+    /// For drawing; `frozen` is [`VideoMeter::frozen`] of the same window.
     #[must_use]
-    pub fn view(&self, context: &Context, view: View) -> VideoView {
+    pub fn view(&self, context: &Context, view: View, frozen: &[bool]) -> VideoView {
         let streams = self.link_streams(context);
         let mut interval_ms = vec![None; usize::from(view.columns)];
-        let mut put = |at_s: f64, interval: f64| {
-            if let Some(column) = view.column_of(at_s) {
-                let longest: &mut Option<f64> = &mut interval_ms[column];
-                *longest = Some(longest.map_or(interval, |value| value.max(interval)));
-            }
+        let mut put = |column: usize, interval: f64| {
+            let longest: &mut Option<f64> = &mut interval_ms[column];
+            *longest = Some(longest.map_or(interval, |value| value.max(interval)));
         };
         for stream in &streams {
             let kept_s = stream.frame_times.front().map(|at| context.since_start_s(*at));
-            if kept_s.is_some_and(|kept| kept <= view.from_s) || stream.delivered < 4096 {
+            if kept_s.is_some_and(|kept| kept <= view.from_s) || stream.delivered < MOST_FRAME_TIMES as u64 {
                 for (before, at) in stream.frame_times.iter().zip(stream.frame_times.iter().skip(1)) {
-                    put(context.since_start_s(*at), (*at - *before).millis());
+                    if let Some(column) = view.column_of(context.since_start_s(*at)) {
+                        put(column, (*at - *before).millis());
+                    }
                 }
             } else {
-                for (from_s, _, cell) in stream.series.within(view.from_s, view.to_s) {
+                for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
                     if cell.interval_ms > 0.0 {
-                        put(from_s, f64::from(cell.interval_ms));
+                        for column in view.columns_showing(from_s, to_s) {
+                            put(column, f64::from(cell.interval_ms));
+                        }
                     }
                 }
             }
@@ -75,9 +74,42 @@ impl VideoMeter {
             source: self.source(context).map(str::to_owned),
             interval_ms,
             limit_ms: newest.and_then(|stream| stream.freezes.limit_ms()),
-            packets: self.cells(context, view),
+            packets: self.cells(context, view, frozen),
             bit_rate_mbps: newest.and_then(|stream| stream.bit_rate(context.now)).map(|rate| rate / 1e6),
             frozen_for_s: open.map(|(start, now)| (now - start).secs()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{Flow, InterfaceId};
+    use crate::units::Nanos;
+
+    /// Packets and intervals are kept by the second: columns of a quarter of one have no holes, and wider
+    /// ones hold each second once.
+    #[test]
+    fn columns_finer_than_a_second_show_their_second() {
+        let end = |port| std::net::SocketAddr::from(([192, 0, 2, 7], port));
+        let flow = Flow { source: end(40_000), destination: end(5004) };
+        let mut context = Context { start: Some(Nanos::ZERO), ..Context::default() };
+        let mut meter = VideoMeter::default();
+        // One frame of one packet every 20 ms; the times of the first frames are no longer kept.
+        for number in 0..5000_u16 {
+            context.now = Nanos::from_millis(20 * i64::from(number));
+            let mut bytes = vec![0x80, 0xe0];
+            bytes.extend_from_slice(&number.to_be_bytes());
+            bytes.extend_from_slice(&(1800 * u32::from(number)).to_be_bytes());
+            bytes.extend_from_slice(&[0; 44]);
+            assert!(meter.observe_datagram(context.now, InterfaceId(0), flow, &bytes, &context));
+        }
+        for (columns, each) in [(32, 50), (8, 50), (4, 100)] {
+            let view = View { from_s: 2.0, to_s: 10.0, columns };
+            let drawn = meter.view(&context, view, &meter.frozen(&context, view));
+            let received: Vec<u32> = drawn.packets.iter().map(|cell| cell.received).collect();
+            assert_eq!(received, vec![each; usize::from(columns)]);
+            assert!(drawn.interval_ms.iter().all(Option::is_some), "{columns}: {:?}", drawn.interval_ms);
         }
     }
 }

@@ -3,8 +3,8 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::snapshot::{Snapshot, WindowLoss};
-use crate::summary::{BadSpell, BurstModel, LossDistances, OwnReport, SignalSummary, Stream, Summary};
+use crate::snapshot::{SenderLane, WindowLoss};
+use crate::summary::{BadSpell, BurstModel, LossDistances, LossPeriods, OwnReport, SignalSummary, Summary};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::view::Scene;
 use crate::tui::widget::panel::panel;
@@ -13,16 +13,17 @@ use crate::tui::widget::pen::Pen;
 /// Rows that the burst panel needs: a heading, nine lengths, the model and the distances.
 pub(super) const ROWS: u16 = 13;
 
-/// Burst lengths of one sender as bars, and the two-state model.
+/// Burst lengths of one sender, the first one where none is given, as bars, and the two-state model.
 pub(super) fn bursts(
     scene: &Scene<'_>,
-    snapshot: &Snapshot,
-    stream: Option<&Stream>,
+    summary: &Summary,
+    sender: Option<&SenderLane>,
     area: Rect,
     buffer: &mut Buffer,
 ) {
     let theme = scene.theme;
-    let Some(stream) = stream else {
+    let stream = sender.and_then(|sender| sender.stream).and_then(|index| summary.streams.get(index));
+    let Some(stream) = stream.or_else(|| summary.streams.first()) else {
         let inner = panel("bursts", "", theme, area, buffer);
         Pen::new(buffer, inner).text(0, 0, "not measured: no sender is heard yet", theme.dim);
         return;
@@ -47,11 +48,7 @@ pub(super) fn bursts(
     let width = pen.width();
     pen.cut(0, y, &model_text(stream.burst_model.as_ref()), width, theme.base);
     pen.cut(0, y + 1, &distances_text(stream.loss_distances.as_ref()), width, theme.base);
-    let window = snapshot
-        .senders
-        .iter()
-        .find(|sender| sender.stream.and_then(|index| snapshot.summary.streams.get(index)) == Some(stream));
-    if let Some(window) = window.and_then(|sender| sender.window.as_ref()) {
+    if let Some(window) = sender.and_then(|sender| sender.window.as_ref()) {
         pen.cut(0, y + 2, &window_text(window), width, theme.base);
     }
 }
@@ -94,6 +91,13 @@ fn distances_text(distances: Option<&LossDistances>) -> String {
     )
 }
 
+/// How many bursts, how long on average and at most; `None` without any.
+pub(super) fn periods_text(periods: LossPeriods) -> Option<String> {
+    let mean = periods.mean_length?;
+    let bursts = figure::counted(periods.count, "burst", "bursts");
+    Some(format!("{bursts} of {mean:.1}, longest {}", figure::count(periods.max_length)))
+}
+
 /// One sender or link within the window.
 pub(super) fn window_text(window: &WindowLoss) -> String {
     let mut parts = Vec::new();
@@ -106,12 +110,7 @@ pub(super) fn window_text(window: &WindowLoss) -> String {
         }
         None => format!("window {NOT_MEASURED}: nothing came"),
     });
-    if let Some(periods) = window.loss_periods
-        && let Some(mean) = periods.mean_length
-    {
-        let bursts = figure::counted(periods.count, "burst", "bursts");
-        parts.push(format!("{bursts} of {mean:.1}, longest {}", figure::count(periods.max_length)));
-    }
+    parts.extend(window.loss_periods.and_then(periods_text));
     if let Some(model) = &window.burst_model
         && let (Some(bad), Some(good)) = (model.bad_mean_s, model.good_mean_s)
     {
