@@ -31,6 +31,7 @@ use crate::record::Entry;
 use bare::Bare;
 use decode::{Decoder, Step};
 
+pub(crate) use air::before_body;
 pub(crate) use dissect::packet;
 pub use recorder::{Pace, Recorder, Storage};
 pub use stream::{StreamDecoder, StreamFormat};
@@ -40,12 +41,12 @@ pub use writer::PcapngWriter;
 #[derive(Debug, thiserror::Error)]
 pub enum CaptureError {
     /// The file could not be read.
-    #[error("cannot read '{path}': {source}")]
+    #[error("cannot read '{path}': {error}; see that it is there and that you may read it")]
     Read {
         /// Which.
         path: PathBuf,
-        /// Why.
-        source: std::io::Error,
+        /// Why; in the message already, so that a chain of causes does not repeat it.
+        error: io::Error,
     },
     /// Neither a capture nor MAVLink bytes.
     #[error("'{path}' holds no telemetry: {reason}; give a pcapng or pcap capture, or bare MAVLink bytes")]
@@ -55,6 +56,17 @@ pub enum CaptureError {
         /// What was found instead.
         reason: String,
     },
+}
+
+impl CaptureError {
+    /// What could not be read to its end.
+    fn unread(path: &Path, error: io::Error) -> Self {
+        let path = path.to_owned();
+        match error.kind() {
+            io::ErrorKind::IsADirectory => Self::Unreadable { path, reason: "it is a folder".to_owned() },
+            _ => Self::Read { path, error },
+        }
+    }
 }
 
 /// Files up to this size are read, not mapped.
@@ -109,15 +121,16 @@ pub struct Recording {
 impl Recording {
     /// Opens a file and finds out what it is.
     pub fn open(path: &Path) -> Result<Self, CaptureError> {
-        let data = Data::read(path).map_err(|source| CaptureError::Read { path: path.to_owned(), source })?;
+        let data = Data::read(path).map_err(|error| CaptureError::unread(path, error))?;
         Self::of(path, data)
     }
 
     /// Reads a whole stream, such as standard input, and finds out what it is.
     pub fn read(name: &str, mut from: impl Read) -> Result<Self, CaptureError> {
         let mut bytes = Vec::new();
-        from.read_to_end(&mut bytes).map_err(|source| CaptureError::Read { path: name.into(), source })?;
-        Self::of(Path::new(name), Data::Memory(bytes))
+        let path = Path::new(name);
+        from.read_to_end(&mut bytes).map_err(|error| CaptureError::unread(path, error))?;
+        Self::of(path, Data::Memory(bytes))
     }
 
     /// A recording that is part of the program.

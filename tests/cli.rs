@@ -39,7 +39,11 @@ fn broken_recordings_are_refused_in_one_line() {
     refuses(folder.path(), &["summary", "words.txt"], "words.txt");
     refuses(folder.path(), &["summary", "noise.bin"], "noise.bin");
     refuses(folder.path(), &["summary", "missing.pcapng"], "missing.pcapng");
+    // The reason once, then what to do.
+    refuses(folder.path(), &["summary", "missing.pcapng"], "cannot read 'missing.pcapng': No such file");
+    refuses(folder.path(), &["summary", "missing.pcapng"], "(os error 2); see that it is there");
     refuses(folder.path(), &["summary", "."], "'.'");
+    refuses(folder.path(), &["summary", "."], "it is a folder; give a pcapng or pcap capture");
     refuses(folder.path(), &["replay", "missing.pcapng"], "missing.pcapng");
 }
 

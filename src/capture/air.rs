@@ -10,6 +10,7 @@ use super::dissect::tagged;
 use crate::link::ieee80211::{self, Address};
 use crate::link::{radiotap, rtp};
 use crate::record::Flow;
+use crate::record::packet::LinkType;
 
 const CHECK_SEQUENCE: usize = 4;
 
@@ -36,6 +37,18 @@ pub(super) fn in_frame(bytes: &[u8], padded: bool) -> Option<(Flow, &[u8])> {
     }
     let end = |address| SocketAddr::new(link_local(address).into(), 0);
     Some((Flow { source: end(frame.transmitter), destination: end(frame.receiver) }, body))
+}
+
+/// Where the body of a frame on the air begins; `None` where it has none that can be opened.
+pub(crate) fn before_body(link: LinkType, packet: &[u8]) -> Option<usize> {
+    let header = match link {
+        LinkType::RADIOTAP => radiotap::parse(packet)?,
+        LinkType::IEEE802_11 => radiotap::Header::default(),
+        _ => return None,
+    };
+    let frame = ieee80211::parse(packet.get(header.length..)?, header.is_padded())?;
+    // It goes to the packet's end, with a check sequence where there is one.
+    Some(packet.len() - frame.body?.len())
 }
 
 fn link_local([a, b, c, d, e, f]: Address) -> Ipv6Addr {

@@ -21,6 +21,8 @@ pub(crate) const LINK_JOYSTICK: u16 = 148;
 pub(crate) const LINK_WIRELESS: u16 = 149;
 /// RAW IP: an IPv4 or IPv6 packet without a link header.
 pub(crate) const LINK_RAW_IP: u16 = 101;
+const LINK_802_11: u16 = LinkType::IEEE802_11.0;
+const LINK_RADIOTAP: u16 = LinkType::RADIOTAP.0;
 
 const ETHERTYPE_IPV4: u16 = 0x0800;
 const ETHERTYPE_IPV6: u16 = 0x86DD;
@@ -34,21 +36,23 @@ pub(crate) const fn kind_of(link: u16) -> InterfaceKind {
         LINK_STREAM => InterfaceKind::Stream,
         LINK_JOYSTICK => InterfaceKind::Joystick,
         LINK_WIRELESS => InterfaceKind::Wireless,
-        105 | 127 => InterfaceKind::Captured(LinkType(link)),
+        _ if LinkType(link).is_on_air() => InterfaceKind::Captured(LinkType(link)),
         _ => InterfaceKind::Datagram,
     }
 }
 
 /// What a packet holds, and which way it went where its link header tells.
 pub(crate) fn dissect(link: u16, packet: &[u8]) -> (Body<'_>, Option<Direction>) {
-    if matches!(link, LINK_STREAM | LINK_JOYSTICK | LINK_WIRELESS) {
-        return (Body::Stream(packet), None);
+    match kind_of(link) {
+        InterfaceKind::Stream | InterfaceKind::Joystick | InterfaceKind::Wireless => {
+            (Body::Stream(packet), None)
+        }
+        InterfaceKind::Captured(link) => (Body::Packet(self::packet(link, packet)), None),
+        InterfaceKind::Datagram | InterfaceKind::Marks => {
+            let (datagram, direction) = inside(link, packet);
+            (datagram.map_or(Body::Other, |(flow, bytes)| Body::Datagram { flow, bytes }), direction)
+        }
     }
-    if matches!(link, 105 | 127) {
-        return (Body::Packet(self::packet(LinkType(link), packet)), None);
-    }
-    let (datagram, direction) = inside(link, packet);
-    (datagram.map_or(Body::Other, |(flow, bytes)| Body::Datagram { flow, bytes }), direction)
 }
 
 /// A packet with the datagram in it.
@@ -63,8 +67,8 @@ fn inside(link: u16, packet: &[u8]) -> Inside<'_> {
         1 => (ethernet(packet), None),
         0 | 108 => (packet.get(4..).and_then(ip), None),
         12 | 14 | LINK_RAW_IP | 228 | 229 => (ip(packet), None),
-        105 => (air::in_frame(packet, false), None),
-        127 => (air::behind_radiotap(packet), None),
+        LINK_802_11 => (air::in_frame(packet, false), None),
+        LINK_RADIOTAP => (air::behind_radiotap(packet), None),
         113 => (cooked(packet, 14, 16), cooked_direction(be16(packet, 0))),
         276 => {
             let kind = packet.get(10).map(|kind| u16::from(*kind));

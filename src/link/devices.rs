@@ -93,10 +93,9 @@ impl LinkMonitor {
         interface: InterfaceId,
         act: impl FnOnce(&mut Joystick, &mut dyn FnMut(Nanos, &Axes)),
     ) {
-        // Taken out so that what it gives may go to the rest of the core.
-        let Some(mut joystick) = self.devices.joysticks.remove(&interface) else { return };
+        let Some(joystick) = self.devices.joysticks.get_mut(&interface) else { return };
         let sender = Sender { interface, direction: Direction::Inbound, system: 0, component: 0 };
-        act(&mut joystick, &mut |at, axes| {
+        act(joystick, &mut |at, axes| {
             let telemetry = Telemetry::Joystick { axes: *axes };
             self.latency.observe(at, sender, &telemetry, &self.clocks, &self.context);
             self.failsafe.observe(at, sender, &telemetry, &self.context);
@@ -104,6 +103,5 @@ impl LinkMonitor {
                 source.last = Some(at);
             }
         });
-        self.devices.joysticks.insert(interface, joystick);
     }
 }

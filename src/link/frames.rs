@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 
 use crate::profile::{DBM_BYTES, LinkProfile, LinkRole, RadioProfile, RadiotapProfile, TransmitterAddress};
-use crate::record::packet::{LinkType, Packet};
+use crate::record::packet::Packet;
 use crate::record::{Direction, Flow, InterfaceId, Record};
 use crate::units::Nanos;
 
@@ -29,7 +29,7 @@ pub(super) struct FramerKey {
 impl LinkMonitor {
     /// A captured packet: what its radio says of it, then the datagram in it.
     pub(super) fn handle_packet(&mut self, at: Nanos, record: &Record<'_>, packet: &Packet<'_>) {
-        let on_air = matches!(packet.link, LinkType::RADIOTAP | LinkType::IEEE802_11);
+        let on_air = packet.link.is_on_air();
         let datagram = packet.datagram();
         if on_air {
             self.heard(record, at, packet.bytes.len());

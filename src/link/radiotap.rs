@@ -8,7 +8,7 @@
 //! the length that the header states.
 
 /// Groups kept: the frame's own values, then one a antenna.
-pub(crate) const MOST_GROUPS: usize = 9;
+const MOST_GROUPS: usize = 9;
 
 const FLAGS: u32 = 1;
 const RATE: u32 = 2;

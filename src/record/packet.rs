@@ -17,6 +17,12 @@ impl LinkType {
     pub const COOKED: Self = Self(113);
     /// 802.11 frames behind a radiotap header.
     pub const RADIOTAP: Self = Self(127);
+
+    /// Whether it is what a receiver in monitor mode hears: 802.11 frames.
+    #[must_use]
+    pub const fn is_on_air(self) -> bool {
+        matches!(self, Self::RADIOTAP | Self::IEEE802_11)
+    }
 }
 
 /// One captured packet.

@@ -62,6 +62,16 @@ pub(super) fn tell_set_aside(history: &History) {
     }
 }
 
+/// The history, where there is one; without a home folder there is no earlier session either.
+fn existing(common: &Common) -> anyhow::Result<Option<History>> {
+    let Some(path) = common.history.clone().or_else(History::default_path) else { return Ok(None) };
+    let history = History::open_existing(&path)?;
+    if let Some(history) = &history {
+        tell_set_aside(history);
+    }
+    Ok(history)
+}
+
 /// What earlier sessions showed: thresholds of the profile's links and vibration, from sessions with the same equipment that began before `before`.
 pub(super) fn showed(
     common: &Common,
@@ -69,12 +79,7 @@ pub(super) fn showed(
     tags: &BTreeMap<String, String>,
     before: &str,
 ) -> anyhow::Result<Earlier> {
-    // Without a home folder there is no earlier session either.
-    let Some(path) = common.history.clone().or_else(History::default_path) else {
-        return Ok(Earlier::default());
-    };
-    let Some(history) = History::open_existing(&path)? else { return Ok(Earlier::default()) };
-    tell_set_aside(&history);
+    let Some(history) = existing(common)? else { return Ok(Earlier::default()) };
     showed_in(&history, profile, tags, Some(before))
 }
 
@@ -86,11 +91,7 @@ pub(super) fn showed_live(
     tags: &BTreeMap<String, String>,
     start: Nanos,
 ) -> anyhow::Result<Known> {
-    let Some(path) = common.history.clone().or_else(History::default_path) else {
-        return Ok(Known::default());
-    };
-    let Some(history) = History::open_existing(&path)? else { return Ok(Known::default()) };
-    tell_set_aside(&history);
+    let Some(history) = existing(common)? else { return Ok(Known::default()) };
     let start = utc_text(start);
     let earlier = showed_in(&history, profile, tags, Some(&start))?;
     let remark = match history.dated_later(tags, &start)? {

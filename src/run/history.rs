@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use anyhow::Context as _;
 
-use crate::capture::{Recording, file_hash};
+use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
 use crate::history::{Choice, History, SessionRow};
 use crate::link::context::Earlier;
@@ -44,8 +44,7 @@ fn open(common: &Common) -> anyhow::Result<History> {
 fn read(path: &Path, profile: &Arc<Profile>) -> anyhow::Result<SessionRow> {
     let recording = Recording::open(path)?;
     let (monitor, facts) = analyse(&recording, profile, Earlier::default(), &|_| {});
-    let hash = file_hash(path).with_context(|| format!("cannot read '{}'", path.display()))?;
-    earlier::row(hash, &monitor.summary(&facts), monitor.session_evidence())
+    earlier::row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
 fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {

@@ -29,7 +29,8 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         None => "listening; recording nothing".to_owned(),
     };
     let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
-    let [vehicle, handset, video, level] = sources.clone();
+    let sources_end = all_end(&sources);
+    let [vehicle, handset, video, level] = sources;
     let config = LiveConfig {
         vehicle,
         handset,
@@ -50,7 +51,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let shown = if on_screen {
         screens::show(&handle, &args.screen)
     } else {
-        let until = screens::Until { for_s: args.for_s, sources_end: all_end(&sources) };
+        let until = screens::Until { for_s: args.for_s, sources_end };
         screens::wait(&handle, until, &listening)
     };
     let end = handle.finish()?;

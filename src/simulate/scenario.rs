@@ -24,20 +24,20 @@ pub(crate) use video::Video;
 #[derive(Debug, thiserror::Error)]
 pub enum ScenarioError {
     /// The file could not be read.
-    #[error("cannot read scenario '{path}': {source}")]
+    #[error("cannot read scenario '{path}': {error}")]
     Read {
         /// Which.
         path: PathBuf,
-        /// Why.
-        source: std::io::Error,
+        /// Why; said in the message, and so no cause of its own.
+        error: std::io::Error,
     },
     /// Not TOML, or a key or value that is not known.
-    #[error("scenario '{path}': {source}")]
+    #[error("scenario '{path}': {error}")]
     Syntax {
         /// Which.
         path: PathBuf,
-        /// Names key and line.
-        source: Box<toml::de::Error>,
+        /// Names key and line; said in the message, and so no cause of its own.
+        error: Box<toml::de::Error>,
     },
     /// Readable, but it makes no sense.
     #[error("scenario: {0}")]
@@ -101,18 +101,16 @@ impl Scenario {
     /// Reads a scenario.
     pub fn load(path: &Path) -> Result<Self, ScenarioError> {
         let text = std::fs::read_to_string(path)
-            .map_err(|source| ScenarioError::Read { path: path.to_owned(), source })?;
+            .map_err(|error| ScenarioError::Read { path: path.to_owned(), error })?;
         let scenario: Self = toml::from_str(&text)
-            .map_err(|source| ScenarioError::Syntax { path: path.to_owned(), source: Box::new(source) })?;
+            .map_err(|error| ScenarioError::Syntax { path: path.to_owned(), error: Box::new(error) })?;
         scenario.checked()
     }
 
     /// Reads a scenario from TOML text.
     pub fn parse(text: &str) -> Result<Self, ScenarioError> {
-        let scenario: Self = toml::from_str(text).map_err(|source| ScenarioError::Syntax {
-            path: PathBuf::from("text"),
-            source: Box::new(source),
-        })?;
+        let scenario: Self = toml::from_str(text)
+            .map_err(|error| ScenarioError::Syntax { path: PathBuf::from("text"), error: Box::new(error) })?;
         scenario.checked()
     }
 

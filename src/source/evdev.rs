@@ -13,20 +13,19 @@ use std::path::Path;
 use std::time::Duration;
 
 use tokio::io::unix::AsyncFd;
-use tokio::time::sleep;
 
 use crate::record::joystick::JoystickLayout;
 
 use super::line::Line;
 use super::readiness;
-use super::stream::{Refusal, plain};
+use super::stream::{Refusal, plain, reopened};
 
-/// Between two tries to open a device that is away.
-pub(crate) const RETRY: Duration = Duration::from_millis(500);
 /// Events taken at once.
 const EVENTS: usize = 64;
 /// EV_SYN and SYN_DROPPED.
 const DROPPED: (u16, u16) = (0, 3);
+/// What to do about one that is no joystick.
+const GIVE_ANOTHER: &str = "give the event device of a joystick; 'ports' lists those that are there";
 
 /// How a device is asked what it is.
 pub(crate) type Ask = fn(RawFd) -> io::Result<JoystickLayout>;
@@ -57,7 +56,7 @@ fn refusal(error: &io::Error) -> Refusal {
             "permission denied".to_owned(),
             "join the group that owns it (sudo usermod -aG input $USER), then log in again",
         ),
-        _ => (plain(error), "give the event device of a joystick; 'ports' lists those that are there"),
+        _ => (plain(error), GIVE_ANOTHER),
     };
     Refusal { reason, advice: advice.to_owned() }
 }
@@ -65,16 +64,15 @@ fn refusal(error: &io::Error) -> Refusal {
 impl Device {
     /// Around an open file that reads without waiting.
     pub(crate) fn new(file: File, ask: Ask) -> Result<Self, Refusal> {
-        let other = "give the event device of a joystick; 'ports' lists those that are there";
         let layout = ask(file.as_raw_fd()).map_err(|error| match error.raw_os_error() {
             Some(nix::libc::ENOTTY | nix::libc::EINVAL) => {
-                Refusal { reason: "it is no input device".to_owned(), advice: other.to_owned() }
+                Refusal { reason: "it is no input device".to_owned(), advice: GIVE_ANOTHER.to_owned() }
             }
             _ => refusal(&error),
         })?;
         if layout.axes.is_empty() {
             let reason = "it has no stick axes".to_owned();
-            return Err(Refusal { reason, advice: other.to_owned() });
+            return Err(Refusal { reason, advice: GIVE_ANOTHER.to_owned() });
         }
         let file = readiness::watch(file).map_err(|error| refusal(&error))?;
         Ok(Self { file, layout, ask })
@@ -130,7 +128,7 @@ pub(crate) async fn run(
     mut device: Option<Device>,
     line: Line,
     retry: Duration,
-    reopen: impl Fn() -> Result<Device, Refusal> + Send,
+    reopen: impl Fn() -> Result<Device, Refusal> + Send + Sync,
 ) {
     let mut dropped = 0;
     loop {
@@ -138,13 +136,7 @@ pub(crate) async fn run(
             let reason = open.serve(&line, &mut dropped).await;
             line.down(&reason);
         }
-        loop {
-            sleep(retry).await;
-            if let Ok(open) = reopen() {
-                device = Some(open);
-                break;
-            }
-        }
+        device = Some(reopened(retry, &reopen).await);
         line.up();
     }
 }

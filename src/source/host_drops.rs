@@ -2,6 +2,16 @@
 
 use std::os::fd::RawFd;
 use std::path::PathBuf;
+use std::time::Duration;
+
+use tokio::time::{Interval, MissedTickBehavior, interval};
+
+/// The pace at which the counters are read; the first time at once.
+pub(crate) fn each_second() -> Interval {
+    let mut seconds = interval(Duration::from_secs(1));
+    seconds.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    seconds
+}
 
 /// Datagrams that the kernel dropped because a socket's buffer was full.
 #[derive(Debug)]

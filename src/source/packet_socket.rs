@@ -3,40 +3,34 @@
 //! A Linux packet socket (packet(7)) bound to one interface gets a copy of every packet, which is
 //! recorded as it came, with the interface's own link header (Ethernet; on an interface in monitor
 //! mode radiotap and 802.11; Linux cooked where there is no header that could be named). Only UDP
-//! to or from the ports that were named is kept; on a monitor interface frames without readable
-//! UDP are kept too, cut behind their headers, for their levels. What the kernel could not hand
-//! over is read from the socket's own counter. Nothing is ever sent.
+//! to or from the ports that were named is kept; on a monitor interface all other frames are kept
+//! too, without their bodies, for their levels and numbers. What the kernel could not hand over is
+//! read from the socket's own counter. Nothing is ever sent.
 
 use std::io;
 use std::os::fd::{AsRawFd, OwnedFd};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::Duration;
 
 use nix::errno::Errno;
 use nix::libc;
-use nix::sys::socket::{
-    AddressFamily, LinkAddr, SockFlag, SockType, getsockopt, recvfrom, setsockopt, socket, sockopt,
-};
+use nix::sys::socket::{AddressFamily, LinkAddr, SockFlag, SockType, getsockopt, recvfrom, socket, sockopt};
 use tokio::io::unix::AsyncFd;
-use tokio::time::{MissedTickBehavior, interval, sleep};
 
 use crate::capture;
 use crate::record::Direction;
 use crate::record::packet::{LinkType, OwnedPacket};
 
+use super::host_drops::each_second;
 use super::line::Line;
 use super::readiness;
-use super::stream::{Refusal, plain};
+use super::stream::{RETRY, Refusal, plain, reopened};
+use super::udp;
 
-/// Buffer asked of the kernel: 4 s of a 16 Mbit/s video.
-const RECEIVE_BUFFER: usize = 8 << 20;
 /// More than the largest packet of any interface (the loopback's are 64 KiB and a header).
 const LARGEST: usize = 128 << 10;
-/// Between two tries to open an interface that is away.
-const RETRY: Duration = Duration::from_millis(500);
-/// Of a frame that is kept for its level alone: a radiotap header and an 802.11 one fit.
+/// Most of a frame that is kept for its level alone: a radiotap header and an 802.11 one fit.
 const HEADERS: usize = 160;
 /// The header that stands for one that could not be named, up to the address (LINKTYPE_LINUX_SLL).
 const COOKED: usize = 16;
@@ -125,9 +119,7 @@ fn listen(interface: &str, kind: SockType) -> nix::Result<OwnedFd> {
     let flags = SockFlag::SOCK_NONBLOCK | SockFlag::SOCK_CLOEXEC;
     // Without a protocol it hears nothing before it is bound to the one interface.
     let fd = socket(AddressFamily::Packet, kind, flags, None)?;
-    if setsockopt(&fd, sockopt::RcvBufForce, &RECEIVE_BUFFER).is_err() {
-        let _ = setsockopt(&fd, sockopt::RcvBuf, &RECEIVE_BUFFER);
-    }
+    udp::deepen(&fd);
     bind(&fd, index)?;
     match getsockopt(&fd, sockopt::SocketError)? {
         0 => Ok(fd),
@@ -226,8 +218,11 @@ fn wanted(link: LinkType, bytes: &[u8], ports: &[u16]) -> Option<OwnedPacket> {
     if packet.flow.is_some_and(named) {
         return Some(packet.to_owned());
     }
-    let on_air = matches!(link, LinkType::RADIOTAP | LinkType::IEEE802_11);
-    on_air.then(|| packet.cut(HEADERS).to_owned())
+    link.is_on_air().then(|| {
+        // Without its body: a replay, which looks for a datagram anew, must find none in it either.
+        let length = capture::before_body(link, bytes).map_or(HEADERS, |at| at.min(HEADERS));
+        packet.cut(length).to_owned()
+    })
 }
 
 /// LINKTYPE_LINUX_SLL: packet type, hardware type, address, protocol, in network order.
@@ -247,7 +242,7 @@ pub(crate) async fn run(
     mut socket: Option<Socket>,
     line: Line,
     drops: PacketDrops,
-    reopen: impl Fn() -> Result<Socket, Refusal> + Send,
+    reopen: impl Fn() -> Result<Socket, Refusal> + Send + Sync,
 ) {
     loop {
         if let Some(open) = socket.take() {
@@ -260,20 +255,13 @@ pub(crate) async fn run(
             line.host_drops(drops.read());
             line.down(&reason);
         }
-        loop {
-            sleep(RETRY).await;
-            if let Ok(open) = reopen() {
-                socket = Some(open);
-                break;
-            }
-        }
+        socket = Some(reopened(RETRY, &reopen).await);
         line.up();
     }
 }
 
 async fn count(line: &Line, drops: &PacketDrops) -> std::convert::Infallible {
-    let mut seconds = interval(Duration::from_secs(1));
-    seconds.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    let mut seconds = each_second();
     loop {
         seconds.tick().await;
         line.host_drops(drops.read());
@@ -284,6 +272,8 @@ async fn count(line: &Line, drops: &PacketDrops) -> std::convert::Infallible {
 mod tests {
     use std::collections::VecDeque;
     use std::net::UdpSocket;
+
+    use nix::sys::socket::setsockopt;
 
     use super::*;
     use crate::clock::SessionClock;
@@ -355,6 +345,42 @@ mod tests {
         let lost = drops.read();
         assert!(lost > 90, "{lost}");
         assert!(drops.read() >= lost, "the kernel's counter starts anew, ours does not");
+    }
+
+    /// An 802.11 frame with a datagram: 24 bytes of header, then LLC with SNAP, IPv4 and UDP.
+    fn frame_to(port: u16, payload: &[u8]) -> Vec<u8> {
+        let length = payload.len() as u8;
+        let mut frame = vec![0x08, 0x02, 0, 0];
+        frame.extend([[2_u8; 6], [4; 6], [6; 6]].concat());
+        frame.extend([0x10, 0, 0xAA, 0xAA, 3, 0, 0, 0, 8, 0]);
+        frame.extend([0x45, 0, 0, 28 + length, 0, 0, 0, 0, 64, 17, 0, 0, 10, 0, 0, 1, 10, 0, 0, 2]);
+        frame.extend([0x36, 0xB0]);
+        frame.extend(port.to_be_bytes());
+        frame.extend([0, 8 + length, 0, 0]);
+        frame.extend(payload);
+        frame
+    }
+
+    /// What is kept is dissected anew by a replay, which must find no more in it than the session did.
+    #[test]
+    fn a_frame_to_another_port_is_kept_without_its_body() {
+        let payload = [0xFD, 1, 2, 3];
+        let plain = frame_to(14_550, &payload);
+        let radio = [&[0_u8, 0, 8, 0, 0, 0, 0, 0][..], &plain[..]].concat();
+        // Its flags say that a check sequence ends the frame.
+        let checked = [&[0_u8, 0, 9, 0, 2, 0, 0, 0, 0x10][..], &plain[..], &[1, 2, 3, 4][..]].concat();
+        for (link, bytes, headers) in [
+            (LinkType::IEEE802_11, &plain, 24),
+            (LinkType::RADIOTAP, &radio, 32),
+            (LinkType::RADIOTAP, &checked, 33),
+        ] {
+            let whole = wanted(link, bytes, &[14_550]).unwrap();
+            assert_eq!(whole.as_packet().datagram().map(|(_, payload)| payload), Some(&payload[..]));
+            let kept = wanted(link, bytes, &[5004]).unwrap();
+            assert_eq!(kept.as_packet().bytes, &bytes[..headers]);
+            let again = capture::packet(link, kept.as_packet().bytes);
+            assert_eq!((again.flow, again.datagram()), (None, None));
+        }
     }
 
     #[test]

@@ -14,15 +14,15 @@ use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::mpsc;
-use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
+use tokio::time::{sleep, timeout};
 use tokio_serial::{ErrorKind, SerialStream};
 
-use super::host_drops::serial_overruns;
+use super::host_drops::{each_second, serial_overruns};
 use super::line::{Line, Outgoing};
 use super::{SourceUrl, joined};
 
 /// Between two tries to open a source that is away.
-const RETRY: Duration = Duration::from_millis(500);
+pub(crate) const RETRY: Duration = Duration::from_millis(500);
 /// How long a connection may take.
 const CONNECT: Duration = Duration::from_secs(3);
 /// After a failed write, how long what the other end had sent may still be read.
@@ -111,6 +111,16 @@ pub(crate) fn plain(error: &io::Error) -> String {
     }
 }
 
+/// Tries to open what is away, every so often, until it is back.
+pub(crate) async fn reopened<T>(every: Duration, open: &(impl Fn() -> Result<T, Refusal> + Sync)) -> T {
+    loop {
+        sleep(every).await;
+        if let Ok(opened) = open() {
+            return opened;
+        }
+    }
+}
+
 /// Serves a stream for the whole session; `None`: it has yet to be opened.
 pub(crate) async fn run(
     url: SourceUrl,
@@ -191,8 +201,7 @@ async fn serve(
     let count = async {
         let Some(base) = serial.and_then(serial_overruns) else { return pending().await };
         let already = *lost_before;
-        let mut seconds = interval(Duration::from_secs(1));
-        seconds.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut seconds = each_second();
         loop {
             seconds.tick().await;
             if let Some(now) = serial.and_then(serial_overruns) {

@@ -6,19 +6,17 @@
 
 use std::future::pending;
 use std::net::{SocketAddr, ToSocketAddrs};
-use std::os::fd::AsRawFd;
+use std::os::fd::{AsFd, AsRawFd};
 use std::sync::{Mutex, PoisonError};
-use std::time::Duration;
 
 use nix::sys::socket::{setsockopt, sockopt};
 use tokio::net::UdpSocket;
 use tokio::sync::mpsc;
-use tokio::time::{MissedTickBehavior, interval};
 
 use crate::record::Flow;
 use crate::units::Nanos;
 
-use super::host_drops::SocketDrops;
+use super::host_drops::{SocketDrops, each_second};
 use super::line::{Line, Outgoing};
 use super::stream::{Refusal, plain};
 
@@ -69,9 +67,7 @@ fn bind(address: SocketAddr, fixed: Option<SocketAddr>) -> Result<Socket, Refusa
         _ => Refusal { reason: plain(error), advice: "choose another address or port".to_owned() },
     };
     let socket = std::net::UdpSocket::bind(address).map_err(|error| refuse(&error))?;
-    if setsockopt(&socket, sockopt::RcvBufForce, &RECEIVE_BUFFER).is_err() {
-        let _ = setsockopt(&socket, sockopt::RcvBuf, &RECEIVE_BUFFER);
-    }
+    deepen(&socket);
     let open = || {
         socket.set_nonblocking(true)?;
         if let Some(peer) = fixed {
@@ -82,6 +78,13 @@ fn bind(address: SocketAddr, fixed: Option<SocketAddr>) -> Result<Socket, Refusa
         Ok(Socket { udp, local, fixed })
     };
     open().map_err(|error| refuse(&error))
+}
+
+/// Asks the kernel for a larger buffer, beyond the usual limit where this user may.
+pub(crate) fn deepen(socket: &impl AsFd) {
+    if setsockopt(socket, sockopt::RcvBufForce, &RECEIVE_BUFFER).is_err() {
+        let _ = setsockopt(socket, sockopt::RcvBuf, &RECEIVE_BUFFER);
+    }
 }
 
 impl Socket {
@@ -141,8 +144,7 @@ impl Socket {
 
     async fn count(&self, line: &Line) {
         let Some(drops) = self.drops() else { return pending().await };
-        let mut seconds = interval(Duration::from_secs(1));
-        seconds.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut seconds = each_second();
         loop {
             seconds.tick().await;
             if let Some(total) = drops.read() {

@@ -10,7 +10,7 @@ use std::time::Duration;
 use tokio::time::sleep;
 
 use super::line::Line;
-use super::stream::{Refusal, plain};
+use super::stream::{Refusal, plain, reopened};
 
 /// The kernel's table of wireless cards.
 const TABLE: &str = "/proc/net/wireless";
@@ -60,7 +60,11 @@ fn find<'a>(table: &'a str, name: &str) -> Option<&'a str> {
 }
 
 /// Reads a card's row for the whole session; `None`: it has yet to appear.
-pub(crate) async fn run(card: Option<Card>, line: Line, reopen: impl Fn() -> Result<Card, Refusal> + Send) {
+pub(crate) async fn run(
+    card: Option<Card>,
+    line: Line,
+    reopen: impl Fn() -> Result<Card, Refusal> + Send + Sync,
+) {
     run_at(card, line, PERIOD, reopen).await;
 }
 
@@ -68,7 +72,7 @@ async fn run_at(
     mut card: Option<Card>,
     line: Line,
     period: Duration,
-    reopen: impl Fn() -> Result<Card, Refusal> + Send,
+    reopen: impl Fn() -> Result<Card, Refusal> + Send + Sync,
 ) {
     loop {
         while let Some(Card { table, name }) = &card {
@@ -86,10 +90,7 @@ async fn run_at(
             }
             sleep(period).await;
         }
-        while card.is_none() {
-            sleep(period).await;
-            card = reopen().ok();
-        }
+        card = Some(reopened(period, &reopen).await);
         line.up();
     }
 }

@@ -366,8 +366,7 @@ impl SignalMeter {
 
     /// One antenna that says what the whole says, since there is no other.
     fn is_sole_antenna(&self, key: RadioKey) -> bool {
-        let name = key.name();
-        let same = |radio: &&Radio| radio.key.antenna.is_some() && radio.key.name() == name;
+        let same = |radio: &&Radio| radio.key.antenna.is_some() && radio.key.is_beside(key);
         key.antenna.is_some() && self.radios.iter().filter(same).count() < 2
     }
 

@@ -58,7 +58,7 @@ pub(super) struct Sources {
     runtime: Option<Runtime>,
     stop: watch::Sender<bool>,
     tasks: Vec<JoinHandle<()>>,
-    /// Counters read for the last time after the tasks have ended.
+    /// Counters that are read once more as the session stops.
     drops: Vec<(InterfaceId, Counter)>,
     /// Of the sources that capture packets.
     links: Vec<(&'static str, LinkType)>,
@@ -153,6 +153,9 @@ impl Sources {
         line: Line,
         outgoing: mpsc::Receiver<Outgoing>,
     ) -> std::io::Result<()> {
+        if matches!(end, Opened::Joystick(None, _) | Opened::Wifi(None, _) | Opened::Stream(None)) {
+            line.down("it was not there at the start");
+        }
         match (end, line) {
             (Opened::Reader(from), Line::Source { interface, name, intake, notices, .. }) => {
                 return reader::spawn(from, interface, name, intake, notices);
@@ -160,10 +163,7 @@ impl Sources {
             (Opened::Reader(_), Line::Peer { .. }) => {}
             (Opened::Udp(socket), line) => self.spawn(socket.run(line, outgoing)),
             (Opened::Joystick(device, path), line) => {
-                if device.is_none() {
-                    line.down("it was not there at the start");
-                }
-                self.spawn(evdev::run(device, line, evdev::RETRY, move || evdev::open(&path)));
+                self.spawn(evdev::run(device, line, stream::RETRY, move || evdev::open(&path)));
             }
             (Opened::Capture(socket), line) => {
                 let drops = PacketDrops::default();
@@ -175,15 +175,9 @@ impl Sources {
                 self.spawn(packet_socket::run(Some(socket), line, drops, reopen));
             }
             (Opened::Wifi(card, name), line) => {
-                if card.is_none() {
-                    line.down("it was not there at the start");
-                }
                 self.spawn(wifi::run(card, line, move || wifi::open(&name)));
             }
             (Opened::Stream(connection), line) => {
-                if connection.is_none() {
-                    line.down("it was not there at the start");
-                }
                 self.spawn(stream::run(url, connection, line, outgoing));
             }
         }
@@ -269,22 +263,23 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
         SourceUrl::Udp { host, port } => udp::listen(host, *port).map(Opened::Udp),
         SourceUrl::Stdin => Ok(Opened::Reader(Box::new(std::io::stdin()))),
         SourceUrl::File(path) => reader::open(path).map(Opened::Reader),
-        SourceUrl::Wifi(name) => match wifi::open(name) {
-            Ok(card) => Ok(Opened::Wifi(Some(card), name.clone())),
-            Err(_) if may_wait => Ok(Opened::Wifi(None, name.clone())),
-            Err(refusal) => Err(refusal),
-        },
+        SourceUrl::Wifi(name) => Ok(Opened::Wifi(or_later(wifi::open(name), may_wait)?, name.clone())),
         SourceUrl::Capture { interface, ports } => packet_socket::open(interface, ports).map(Opened::Capture),
-        SourceUrl::Joystick(path) => match evdev::open(path) {
-            Ok(device) => Ok(Opened::Joystick(Some(device), path.clone())),
-            Err(_) if may_wait => Ok(Opened::Joystick(None, path.clone())),
-            Err(refusal) => Err(refusal),
-        },
-        SourceUrl::Serial { .. } | SourceUrl::Tcp { .. } => match stream::connect(url).await {
-            Ok(connection) => Ok(Opened::Stream(Some(connection))),
-            Err(_) if may_wait => Ok(Opened::Stream(None)),
-            Err(refusal) => Err(refusal),
-        },
+        SourceUrl::Joystick(path) => {
+            Ok(Opened::Joystick(or_later(evdev::open(path), may_wait)?, path.clone()))
+        }
+        SourceUrl::Serial { .. } | SourceUrl::Tcp { .. } => {
+            Ok(Opened::Stream(or_later(stream::connect(url).await, may_wait)?))
+        }
+    }
+}
+
+/// What was opened; `None` where it is away and may come later.
+fn or_later<T>(opened: Result<T, Refusal>, may_wait: bool) -> Result<Option<T>, Refusal> {
+    match opened {
+        Ok(opened) => Ok(Some(opened)),
+        Err(_) if may_wait => Ok(None),
+        Err(refusal) => Err(refusal),
     }
 }
 
@@ -293,7 +288,8 @@ fn open_error(what: &str, url: &SourceUrl, refusal: Refusal) -> OpenError {
     OpenError { what: what.to_owned(), url: url.to_string(), reason, advice }
 }
 
-/// A tick a second, and a look at the wall clock. The first tick is the session's first record.
+/// A tick a second, and a look at the wall clock. The tick before them is the session's first record:
+/// [`Intake::begin`] makes it.
 async fn each_second(intake: Intake, marks: InterfaceId) {
     const SECOND: Duration = Duration::from_secs(1);
     let mut steps = StepWatch::default();

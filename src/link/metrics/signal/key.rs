@@ -63,6 +63,11 @@ impl RadioKey {
         Self { place, ..Self::sender(Report::Kernel, 0, 0) }
     }
 
+    /// Whether both are heard of one transmitter or card, by whichever antenna.
+    pub(super) fn is_beside(&self, other: Self) -> bool {
+        self.report == other.report && self.place == other.place
+    }
+
     /// What it is called, where it is no MAVLink sender.
     pub(super) fn name(&self) -> Option<String> {
         match self.report {
