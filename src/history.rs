@@ -18,7 +18,6 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 
-pub use link_threshold::LinkThreshold;
 pub use store::Proof;
 
 use rusqlite::Connection;

@@ -5,20 +5,22 @@ use std::collections::BTreeMap;
 use rusqlite::{OptionalExtension, params};
 
 use crate::link::context::{Earlier, VibrationLimit};
+use crate::link::metrics::vibration::SUSPECT_QUANTILE;
 use crate::profile::{LinkRole, Profile};
 use crate::summary::Threshold;
 use crate::units::LevelUnit;
 
-use super::store::{evidence_parts, millis, session_parts, unit_word};
+use super::store::{VIBRATION, evidence_parts, millis, session_parts, unit_word};
 use super::threshold::{self, LevelCount};
-use super::{Choice, History, HistoryError, LinkThreshold, blob, equipment};
+use super::{Choice, History, HistoryError, blob, equipment, link_threshold};
 
 /// Fewer freezes than this are no reason to prefer RTP over marks.
 const ENOUGH_FREEZES: u64 = 5;
-/// The vibration that is suspect: above this quantile of the earlier sessions' seconds.
-const SUSPECT_QUANTILE: f64 = 0.9;
 /// Fewer seconds than this give no limit of vibration.
 const LEAST_VIBRATION_S: u64 = 60;
+
+/// Id, hash and start of a chosen session.
+type Chosen = (i64, String, Option<String>);
 
 /// What one session says of one link, as far as the threshold needs it.
 struct Say {
@@ -34,20 +36,13 @@ struct Say {
 impl History {
     /// The threshold of each link of the profile, in its order, from the sessions of this choice.
     pub fn thresholds(&self, profile: &Profile, choice: &Choice<'_>) -> Result<Vec<Threshold>, HistoryError> {
-        let all = self.link_thresholds(profile, choice)?;
-        Ok(all.into_iter().map(|link| link.threshold).collect())
+        self.thresholds_of(profile, &self.chosen(choice)?)
     }
 
-    /// The same, with the sessions behind them.
-    pub fn link_thresholds(
-        &self,
-        profile: &Profile,
-        choice: &Choice<'_>,
-    ) -> Result<Vec<LinkThreshold>, HistoryError> {
-        let chosen = self.chosen(choice)?;
+    fn thresholds_of(&self, profile: &Profile, chosen: &[Chosen]) -> Result<Vec<Threshold>, HistoryError> {
         let mut found = Vec::new();
         for link in &profile.link {
-            let says = one_source(self.says(&link.name, link.unit(), &chosen)?, link.role);
+            let says = one_source(self.says(&link.name, link.unit(), chosen)?, link.role);
             let Some(source) = says.first().map(|say| say.source.clone()) else { continue };
             let series = match says.as_slice() {
                 [only] => self.series(only.session, &link.name, Some(&only.counts))?,
@@ -60,24 +55,31 @@ impl History {
                 continue;
             }
             let left_out = says.iter().map(|say| say.left_out).sum();
-            let sessions = says.into_iter().map(|say| (say.hash, say.start_utc)).collect();
-            found.push(LinkThreshold::new(link, estimate, source, left_out, sessions));
+            let sessions: Vec<(String, Option<String>)> =
+                says.into_iter().map(|say| (say.hash, say.start_utc)).collect();
+            found.push(link_threshold::of(link, &estimate, source, left_out, &sessions));
         }
         Ok(found)
     }
 
     /// All that the sessions of this choice showed, as a session's core takes it.
     pub fn earlier(&self, profile: &Profile, choice: &Choice<'_>) -> Result<Earlier, HistoryError> {
-        let thresholds = self.thresholds(profile, choice)?.into();
-        Ok(Earlier { thresholds, vibration: self.vibration_limit(choice)? })
+        let chosen = self.chosen(choice)?;
+        let thresholds = self.thresholds_of(profile, &chosen)?.into();
+        Ok(Earlier { thresholds, vibration: self.vibration_of(&chosen)? })
     }
 
     /// The 90th percentile of the vibration of the sessions of this choice; `None` where too little is known.
     pub fn vibration_limit(&self, choice: &Choice<'_>) -> Result<Option<VibrationLimit>, HistoryError> {
+        self.vibration_of(&self.chosen(choice)?)
+    }
+
+    fn vibration_of(&self, chosen: &[Chosen]) -> Result<Option<VibrationLimit>, HistoryError> {
         let mut counts: Vec<(f32, u32)> = Vec::new();
         let mut sessions = 0;
-        for (id, ..) in self.chosen(choice)? {
-            let own = self.vibration(id)?;
+        let mut statement = self.connection.prepare(VIBRATION).map_err(self.sqlite())?;
+        for (id, ..) in chosen {
+            let own = self.vibration(&mut statement, *id)?;
             sessions += u64::from(!own.is_empty());
             counts.extend(own);
         }
@@ -102,8 +104,8 @@ impl History {
         Ok(all.iter().filter(|(.., start)| start.as_deref().and_then(millis) >= stamp).count())
     }
 
-    /// Ids of the sessions of a choice.
-    fn chosen(&self, choice: &Choice<'_>) -> Result<Vec<(i64, String, Option<String>)>, HistoryError> {
+    /// The sessions of a choice.
+    fn chosen(&self, choice: &Choice<'_>) -> Result<Vec<Chosen>, HistoryError> {
         type Row = (i64, String, Option<String>, Option<i64>, String, Option<Vec<u8>>);
         let before = choice.before.and_then(millis);
         let read = || -> rusqlite::Result<Vec<Row>> {
@@ -141,12 +143,7 @@ impl History {
     }
 
     /// What the chosen sessions say of a link, in their order.
-    fn says(
-        &self,
-        link: &str,
-        unit: LevelUnit,
-        chosen: &[(i64, String, Option<String>)],
-    ) -> Result<Vec<Say>, HistoryError> {
+    fn says(&self, link: &str, unit: LevelUnit, chosen: &[Chosen]) -> Result<Vec<Say>, HistoryError> {
         type Row = (String, i64, i64, Vec<u8>, Vec<u8>);
         let mut says = Vec::new();
         let mut statement = self

@@ -10,59 +10,44 @@ const MOST_LISTED: usize = 32;
 /// Characters of a hash that name a session.
 const HASH_SHOWN: usize = 10;
 
-/// A link's threshold with the sessions behind it.
-#[derive(Clone, Debug)]
-pub struct LinkThreshold {
-    /// As in the summary.
-    pub threshold: Threshold,
-    /// How it was found.
-    pub estimate: Estimate,
-    /// `rtp` or `marks`, `sequence`, `holds`.
-    pub source: String,
-    /// Hash and start of each session, in the order of the estimate's sessions.
-    pub sessions: Vec<(String, Option<String>)>,
-}
-
-impl LinkThreshold {
-    pub(super) fn new(
-        link: &LinkProfile,
-        estimate: Estimate,
-        source: String,
-        left_out: u64,
-        sessions: Vec<(String, Option<String>)>,
-    ) -> Self {
-        let outlier = match estimate.agreement.map(|agreement| agreement.finding) {
-            Some(Finding::Outlier(index)) => Some(index),
-            _ => None,
-        };
-        let skipped = sessions.len().saturating_sub(MOST_LISTED);
-        let each = estimate.sessions.iter().zip(&sessions).enumerate().skip(skipped);
-        let each = each.map(|(index, (own, (hash, start_utc)))| ThresholdSession {
-            session: short(hash),
-            start_utc: start_utc.clone(),
-            level_p05: own.level_p05,
-            error: own.error,
-            freezes: u64::from(own.freezes),
-            outlier: outlier == Some(index),
-        });
-        let threshold = Threshold {
-            link: link.name.clone(),
-            unit: link.unit(),
-            level_p50: estimate.level_p50,
-            level_p05: estimate.level_p05,
-            level_p05_ci95: estimate.level_p05_ci95,
-            base: estimate.base,
-            sessions: sessions.len() as u64,
-            freezes: u64::from(estimate.freezes),
-            method: estimate.method.word().to_owned(),
-            event: link.role.limit_event().to_owned(),
-            source: source.clone(),
-            left_out,
-            note: note(&estimate),
-            agreement: estimate.agreement.map(|found| agreement(link, &found, &estimate, &sessions)),
-            each: each.collect(),
-        };
-        Self { threshold, estimate, source, sessions }
+/// The estimate for a link; `sessions` are hash and start of each, in the order of the estimate's.
+pub(super) fn of(
+    link: &LinkProfile,
+    estimate: &Estimate,
+    source: String,
+    left_out: u64,
+    sessions: &[(String, Option<String>)],
+) -> Threshold {
+    let outlier = match estimate.agreement.map(|agreement| agreement.finding) {
+        Some(Finding::Outlier(index)) => Some(index),
+        _ => None,
+    };
+    let skipped = sessions.len().saturating_sub(MOST_LISTED);
+    let each = estimate.sessions.iter().zip(sessions).enumerate().skip(skipped);
+    let each = each.map(|(index, (own, (hash, start_utc)))| ThresholdSession {
+        session: short(hash),
+        start_utc: start_utc.clone(),
+        level_p05: own.level_p05,
+        error: own.error,
+        freezes: u64::from(own.freezes),
+        outlier: outlier == Some(index),
+    });
+    Threshold {
+        link: link.name.clone(),
+        unit: link.unit(),
+        level_p50: estimate.level_p50,
+        level_p05: estimate.level_p05,
+        level_p05_ci95: estimate.level_p05_ci95,
+        base: estimate.base,
+        sessions: sessions.len() as u64,
+        freezes: u64::from(estimate.freezes),
+        method: estimate.method.word().to_owned(),
+        event: link.role.limit_event().to_owned(),
+        source,
+        left_out,
+        note: note(estimate),
+        agreement: estimate.agreement.map(|found| agreement(link, &found, estimate, sessions)),
+        each: each.collect(),
     }
 }
 

@@ -1,14 +1,17 @@
-//! Adding, listing, showing and removing sessions; the thresholds from those that fit.
+//! Adding, comparing, listing, showing and removing sessions.
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension, Statement, Transaction, TransactionBehavior, params};
 
 use crate::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
 use crate::units::LevelUnit;
 
 use super::threshold::LevelCount;
 use super::{History, HistoryError, ListedSession, SessionRow, blob};
+
+/// Reads the vibration of a session.
+pub(super) const VIBRATION: &str = "SELECT counts, digest FROM vibration WHERE session = ?";
 
 /// How a history compares with recordings, by the recordings' names.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -133,7 +136,8 @@ impl History {
             return Err(self.damaged("the summary of a session is not what was written"));
         }
         let evidence = self.evidence(id)?;
-        let vibration = self.vibration(id)?;
+        let mut statement = self.connection.prepare(VIBRATION).map_err(self.sqlite())?;
+        let vibration = self.vibration(&mut statement, id)?;
         Ok(SessionRow { hash, file, start_utc, tags: self.tags(&tags)?, summary, evidence, vibration })
     }
 
@@ -144,13 +148,14 @@ impl History {
         Ok(hash)
     }
 
-    /// A session's vibration; empty where none is kept.
-    pub(super) fn vibration(&self, session: i64) -> Result<Vec<(f32, u32)>, HistoryError> {
-        let found: Option<(Vec<u8>, Vec<u8>)> = self
-            .connection
-            .query_row("SELECT counts, digest FROM vibration WHERE session = ?", [session], |row| {
-                Ok((row.get(0)?, row.get(1)?))
-            })
+    /// A session's vibration, by a statement of [`VIBRATION`]; empty where none is kept.
+    pub(super) fn vibration(
+        &self,
+        statement: &mut Statement<'_>,
+        session: i64,
+    ) -> Result<Vec<(f32, u32)>, HistoryError> {
+        let found: Option<(Vec<u8>, Vec<u8>)> = statement
+            .query_row([session], |row| Ok((row.get(0)?, row.get(1)?)))
             .optional()
             .map_err(self.sqlite())?;
         let Some((bytes, digest)) = found else { return Ok(Vec::new()) };

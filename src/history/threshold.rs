@@ -1,4 +1,5 @@
-//! The freeze threshold of a link from earlier sessions.
+//! The threshold of a link from earlier sessions: where freezes, loss or holds begin. Below, "freeze" stands
+//! for whichever of them the link has.
 //!
 //! Definition: at each second that is not already frozen, chance = base + (1 - base) x logistic(level)
 //! that a freeze begins within the next second. `level_p50` and `level_p05` are where the logistic part

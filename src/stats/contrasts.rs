@@ -154,14 +154,18 @@ pub fn contrasts(samples: &[Sample], classes: usize) -> Option<Vec<Contrast>> {
         whole[*class].add(sum, 1.0);
     }
     let fit = Fit::of(&whole)?;
+    // One fit without each block gives the contrasts of all classes.
+    let left_out = |(of, taken): &(usize, Sums)| -> Option<Vec<Option<f64>>> {
+        let mut rest = whole.clone();
+        rest[*of].add(taken, -1.0);
+        let fit = Fit::of(&rest)?;
+        Some((0..classes).map(|class| fit.contrast(class, &rest, &usable)).collect())
+    };
+    let without: Option<Vec<Vec<Option<f64>>>> = blocks.iter().map(left_out).collect();
     for class in (0..classes).filter(|&class| usable[class]) {
         let Some(contrast) = fit.contrast(class, &whole, &usable) else { continue };
-        let left_out = |(of, taken): &(usize, Sums)| {
-            let mut rest = whole.clone();
-            rest[*of].add(taken, -1.0);
-            Fit::of(&rest)?.contrast(class, &rest, &usable)
-        };
-        let deleted: Option<Vec<f64>> = blocks.iter().map(left_out).collect();
+        let deleted: Option<Vec<f64>> =
+            without.as_ref().and_then(|without| without.iter().map(|own| own[class]).collect());
         found[class].contrast = Some(contrast);
         found[class].ci95 = deleted.and_then(|deleted| {
             let half = half_width(&deleted, found[class].blocks, looked_at)?;

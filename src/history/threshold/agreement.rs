@@ -66,12 +66,15 @@ pub(super) fn compare(curve: &Curve, sessions: &[Vec<LevelCount>]) -> (Vec<Sessi
     let mut own = Vec::new();
     for (index, session) in sessions.iter().enumerate() {
         let counts = curve.counts(session);
-        let freezes = session.iter().map(|count| count.freezes).sum();
+        let freezes: u32 = session.iter().map(|count| count.freezes).sum();
+        let has_a_say = freezes > 0 || expected(&curve.fit.parameters, &counts) >= 1.0;
+        if !has_a_say {
+            levels.push(SessionLevel { level_p05: None, error: None, freezes });
+            continue;
+        }
         let (intercept, curvature) = own_intercept(&curve.fit.parameters, &counts);
         levels.push(level_of(curve, intercept, curvature, freezes));
-        if freezes > 0 || expected(&curve.fit.parameters, &counts) >= 1.0 {
-            own.push(beside(curve, index, &counts, intercept));
-        }
+        own.push(beside(curve, index, &counts, intercept));
     }
     let agreement = (own.len() >= 2).then(|| judge(curve, &own));
     (levels, agreement)
@@ -85,8 +88,10 @@ fn own_intercept(common: &Parameters, counts: &[Count]) -> (f64, f64) {
         let (pull, information) = base::intercept_pull(&parameters, counts);
         curvature = information;
         let step = if curvature > 1e-9 { (pull / curvature).clamp(-1.0, 1.0) } else { 0.0 };
-        parameters[0] = (parameters[0] + step).clamp(common[0] - FARTHEST, common[0] + FARTHEST);
-        if step.abs() < 1e-7 {
+        let from = parameters[0];
+        parameters[0] = (from + step).clamp(common[0] - FARTHEST, common[0] + FARTHEST);
+        // Held at an end of its range it would take the same step again and again.
+        if step.abs() < 1e-7 || parameters[0] == from {
             break;
         }
     }
