@@ -98,10 +98,12 @@ fn without_colour_no_cell_has_any() {
 fn in_ascii_every_cell_is_ascii_and_known() {
     for screen in Screen::ALL {
         for data in support::ALL {
-            let buffer =
-                drawn(&on(screen), data, Rect::new(0, 0, 128, 37), Theme::colourless(), Glyphs::Ascii);
-            for cell in &buffer.content {
+            let picture =
+                |glyphs| drawn(&on(screen), data, Rect::new(0, 0, 128, 37), Theme::colourless(), glyphs);
+            let (buffer, meant) = (picture(Glyphs::Ascii), picture(Glyphs::Full));
+            for (cell, meant) in buffer.content.iter().zip(&meant.content) {
                 assert!(cell.symbol().is_ascii(), "{screen:?}: {:?}", cell.symbol());
+                assert_eq!(cell.symbol() == "?", meant.symbol() == "?", "{screen:?}: {:?}", meant.symbol());
             }
         }
     }

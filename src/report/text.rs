@@ -99,7 +99,8 @@ fn link_line(link: &LinkSummary) -> String {
         (None, None) => parts.push("margin not measured".to_owned()),
     }
     if link.warnings + link.alarms > 0 {
-        parts.push(format!("{} warnings, {} alarms", link.warnings, link.alarms));
+        let warnings = things(link.warnings, "warning", "warnings");
+        parts.push(format!("{warnings}, {}", things(link.alarms, "alarm", "alarms")));
     }
     parts.join("; ")
 }
@@ -166,7 +167,7 @@ fn stage_line(stage: &LatencyStage) -> String {
         percentile("p50", stage.p50_ms, stage.p50_ci95_ms, needed.p50),
         percentile("p90", stage.p90_ms, stage.p90_ci95_ms, needed.p90),
         percentile("p99", stage.p99_ms, stage.p99_ci95_ms, needed.p99),
-        format!("{} moves", stage.events),
+        things(stage.events, "move", "moves"),
     ];
     match (stage.bound.as_str(), stage.clock_uncertainty_ms) {
         ("two-sided", Some(clock)) => parts.push(format!("clock +-{clock:.1} ms")),
@@ -282,16 +283,16 @@ fn key_line(stream: &VideoSummary) -> String {
 
 fn video_line(stream: &VideoSummary) -> String {
     let (Some(packets), Some(lost)) = (stream.packets, stream.packets_lost) else {
-        return format!("from marks set by hand: {} freezes", stream.freezes);
+        return format!("from marks set by hand: {}", things(stream.freezes, "freeze", "freezes"));
     };
     format!(
-        "RTP {:08x}: {packets} packets, {lost} lost; {} of {} frames whole; {} frames/s; jitter {} ms; {} freezes, {} s",
+        "RTP {:08x}: {packets} packets, {lost} lost; {} of {} frames whole; {} frames/s; jitter {} ms; {}, {} s",
         stream.ssrc.unwrap_or_default(),
         stream.frames_delivered.unwrap_or_default(),
         stream.frames.unwrap_or_default(),
         number(stream.fps, 1),
         number(stream.jitter_ms, 1),
-        stream.freezes,
+        things(stream.freezes, "freeze", "freezes"),
         number(stream.freeze_s, 2)
     )
 }
@@ -408,6 +409,11 @@ fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 
 fn section(out: &mut dyn Write, title: &str) -> io::Result<()> {
     writeln!(out, "\n{title}")
+}
+
+/// A count of things, `1 alarm`, `2 alarms`.
+pub(super) fn things(value: u64, one: &str, many: &str) -> String {
+    format!("{value} {}", if value == 1 { one } else { many })
 }
 
 fn number(value: Option<f64>, places: usize) -> String {

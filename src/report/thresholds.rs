@@ -4,6 +4,8 @@ use std::io::{self, Write};
 
 use crate::summary::{Threshold, ThresholdSession};
 
+use super::text::things;
+
 /// What begins at a threshold, in words.
 #[must_use]
 pub fn event_words(event: &str) -> &'static str {
@@ -14,15 +16,31 @@ pub fn event_words(event: &str) -> &'static str {
     }
 }
 
-/// The things counted behind a threshold.
+/// What begins at a threshold, in one word.
 #[must_use]
-pub fn counted(threshold: &Threshold) -> String {
-    let (one, many) = match threshold.event.as_str() {
+pub fn event_word(event: &str) -> &'static str {
+    match event {
+        "loss" => "loss",
+        "hold" => "hold",
+        _ => "freeze",
+    }
+}
+
+/// What is counted behind a threshold: one, and several.
+#[must_use]
+pub fn event_names(event: &str) -> (&'static str, &'static str) {
+    match event {
         "loss" => ("second of loss over 5 % began", "seconds of loss over 5 % began"),
         "hold" => ("hold", "holds"),
         _ => ("freeze", "freezes"),
-    };
-    format!("{} {}", threshold.freezes, if threshold.freezes == 1 { one } else { many })
+    }
+}
+
+/// The things counted behind a threshold.
+#[must_use]
+pub fn counted(threshold: &Threshold) -> String {
+    let (one, many) = event_names(&threshold.event);
+    things(threshold.freezes, one, many)
 }
 
 /// Writes thresholds and what is behind them.
@@ -37,16 +55,15 @@ pub fn write_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
     for row in rows {
         let interval =
             row.level_p05_ci95.map_or_else(String::new, |[low, high]| format!(" ({low:.1} to {high:.1})"));
-        let sessions = if row.sessions == 1 { "session" } else { "sessions" };
         writeln!(
             out,
-            "  {:<12} {} {:.1} {}{interval}; {} in {} {sessions}, {}",
+            "  {:<12} {} {:.1} {}{interval}; {} in {}, {}",
             row.link,
             event_words(&row.event),
             row.level_p05,
             row.unit.label(),
             counted(row),
-            row.sessions,
+            things(row.sessions, "session", "sessions"),
             row.method
         )?;
         if row.left_out > 0 {

@@ -16,6 +16,7 @@ mod loss;
 mod map;
 mod movement;
 mod overview;
+mod radios;
 mod range;
 mod signal;
 mod stages;
@@ -113,7 +114,7 @@ pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
         let text = "no record yet: waiting for the first bytes of a source";
         Pen::new(buffer, body).paragraph(1, 1, text, scene.theme.dim);
     }
-    foot::render(scene, large, foot, buffer);
+    foot::render(scene, foot, buffer);
     dialog::render(scene, area, buffer);
     clean(scene.glyphs, area, buffer);
 }
@@ -161,7 +162,9 @@ fn ascii(letter: char) -> char {
         '▒' | '▃' | '▄' => '=',
         '▓' | '▅' | '▆' => '%',
         '█' | '▇' | '▀' | '■' => '#',
-        '●' | '±' => '+',
+        '●' => '+',
+        '±' => '~',
+        '°' => 'd',
         '▲' | '↗' => '^',
         '◆' => '!',
         '×' => 'x',

@@ -4,6 +4,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+use crate::report::thresholds::{event_word, event_words};
 use crate::snapshot::LinkState;
 use crate::summary::{ProofEnd, RangeSummary, RangeTheory};
 use crate::tui::figure::{self, NOT_MEASURED};
@@ -11,33 +12,38 @@ use crate::tui::widget::pen::Pen;
 
 use super::Scene;
 
-const NO_LIMIT: &str = "needs a freeze level and a fit";
 /// A claim longer than this many times what was seen or predicted is cut, so that the rest stays readable.
 const LONGEST: f64 = 5.0;
 /// Rows from which on the two theories have a row each.
 const TALL: u16 = 8;
 
-struct Bar<'a> {
-    name: &'a str,
+struct Bar {
+    name: String,
     value: Option<f64>,
     note: String,
     style: Style,
-    missing: &'a str,
+    missing: String,
 }
 
-/// One row a distance; below them, where there is room, what ended the proof.
-pub(super) fn render(scene: &Scene<'_>, summary: &RangeSummary, area: Rect, buffer: &mut Buffer) {
+/// One row a distance; below them, where there is room, what ended the proof. `event` begins at the limit.
+pub(super) fn render(
+    scene: &Scene<'_>,
+    summary: &RangeSummary,
+    event: &str,
+    area: Rect,
+    buffer: &mut Buffer,
+) {
     let theme = scene.theme;
     let mut pen = Pen::new(buffer, area);
-    let bars = bars(scene, summary, pen.height() >= TALL);
+    let bars = bars(scene, summary, event, pen.height() >= TALL);
     let seen = [summary.max_distance_m, summary.predicted_freeze_m, summary.proven_m];
     let most = LONGEST * seen.into_iter().flatten().fold(10.0, f64::max);
     let longest = bars.iter().filter_map(|bar| bar.value).fold(1.0, f64::max).min(most);
     let room = f64::from(pen.width().saturating_sub(17 + 28)).max(4.0);
     for (row, bar) in (0..).zip(&bars) {
-        pen.text(0, row, bar.name, theme.base);
+        pen.text(0, row, &bar.name, theme.base);
         let Some(value) = bar.value else {
-            pen.text(17, row, bar.missing, theme.dim);
+            pen.text(17, row, &bar.missing, theme.dim);
             continue;
         };
         let columns = (value.min(longest) / longest * room).round().max(1.0) as u16;
@@ -55,42 +61,50 @@ pub(super) fn render(scene: &Scene<'_>, summary: &RangeSummary, area: Rect, buff
     }
 }
 
-fn bars<'a>(scene: &Scene<'_>, summary: &'a RangeSummary, tall: bool) -> Vec<Bar<'a>> {
+fn bar(name: &str, value: Option<f64>, note: String, style: Style, missing: &str) -> Bar {
+    Bar { name: name.to_owned(), value, note, style, missing: missing.to_owned() }
+}
+
+fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: &str, tall: bool) -> Vec<Bar> {
     let theme = scene.theme;
-    let bar = |name, value, note, style, missing| Bar { name, value, note, style, missing };
     let between = summary
         .predicted_freeze_ci95_m
         .map(|[low, high]| format!(" ({low:.0} to {})", figure::metres(high)))
         .unwrap_or_default();
+    let no_limit = format!("needs a {} and a fit", event_words(event));
+    let predicted = format!("{} predicted", event_word(event));
+    let first = format!("first {}", event_word(event));
     let mut bars = vec![bar("claimed", summary.claimed_m, String::new(), theme.dim, "not in the profile")];
-    bars.extend(theory(scene, summary.theory.as_ref(), tall));
+    bars.extend(theory(scene, summary.theory.as_ref(), event, tall));
     bars.extend([
         bar("farthest seen", summary.max_distance_m, String::new(), theme.base, NOT_MEASURED),
-        bar("freeze predicted", summary.predicted_freeze_m, between, theme.limit, NO_LIMIT),
-        bar("first freeze", summary.first_freeze_expected_m, String::new(), theme.limit, NO_LIMIT),
+        bar(&predicted, summary.predicted_freeze_m, between, theme.limit, &no_limit),
+        bar(&first, summary.first_freeze_expected_m, String::new(), theme.limit, &no_limit),
         bar("proven", summary.proven_m, behind(summary), theme.of(LinkState::Good), NOT_MEASURED),
     ]);
     bars
 }
 
 /// What theory claims: free space and two rays, or the shorter of them where there is one row alone.
-fn theory<'a>(scene: &Scene<'_>, theory: Option<&'a RangeTheory>, tall: bool) -> Vec<Bar<'a>> {
+fn theory(scene: &Scene<'_>, theory: Option<&RangeTheory>, event: &str, tall: bool) -> Vec<Bar> {
     let missing = "give the link's budget in the profile";
     let limit = theory.and_then(|theory| theory.limit.as_deref());
     let note = match limit {
-        Some("freeze_level") => " to the freeze level",
-        Some(_) => " to the sensitivity",
-        None => "",
+        Some("freeze_level") => format!(" to the {}", event_words(event)),
+        Some(_) => " to the sensitivity".to_owned(),
+        None => String::new(),
     };
     let (free_space, two_rays) =
         theory.map_or((None, None), |theory| (theory.free_space_m, theory.two_ray_m));
     let series = scene.theme.series;
-    let bar = |name, value, style, missing| Bar { name, value, note: note.to_owned(), style, missing };
     if tall {
         let heights = if theory.is_some() { "give both heights in the budget" } else { missing };
-        vec![bar("free space", free_space, series[2], missing), bar("two rays", two_rays, series[1], heights)]
+        vec![
+            bar("free space", free_space, note.clone(), series[2], missing),
+            bar("two rays", two_rays, note, series[1], heights),
+        ]
     } else {
-        vec![bar("theory", two_rays.or(free_space), series[1], missing)]
+        vec![bar("theory", two_rays.or(free_space), note, series[1], missing)]
     }
 }
 

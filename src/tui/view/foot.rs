@@ -28,7 +28,7 @@ pub(super) const fn rows(large: bool, height: u16) -> u16 {
 }
 
 /// Draws it: the keys in the last row, above them what is most pressing.
-pub(super) fn render(scene: &Scene<'_>, _large: bool, area: Rect, buffer: &mut Buffer) {
+pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     let mut pen = Pen::new(buffer, area);
     let height = pen.height();
     if height == 0 {

@@ -74,6 +74,15 @@ pub(super) fn level_scale(lane: &Lane) -> Option<Scale> {
     Scale::around(all, 10.0)
 }
 
+/// The words on the line of a lane's limit; empty where it is not known.
+pub(super) fn limit_text(lane: &Lane) -> String {
+    let name = lane.role.map_or("limit", LinkRole::limit_name);
+    lane.threshold
+        .zip(lane.unit)
+        .map(|(limit, unit)| format!(" {name} {} ", figure::level(limit, unit)))
+        .unwrap_or_default()
+}
+
 fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let (gutter, plots) = split_columns(area, GUTTER, 0);
@@ -82,14 +91,7 @@ fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, 
     let link = snapshot.summary.links.iter().find(|link| link.link == lane.link);
     words(scene, lane, link, gutter, buffer);
     if let Some(scale) = scale {
-        let limit_text = lane
-            .threshold
-            .zip(lane.unit)
-            .map(|(limit, unit)| {
-                let name = lane.role.map_or("limit", LinkRole::limit_name);
-                format!(" {name} {} ", figure::level(limit, unit))
-            })
-            .unwrap_or_default();
+        let limit_text = limit_text(lane);
         let style =
             if lane.state == LinkState::Good { theme.level } else { theme.level.patch(theme.of(lane.state)) };
         let style = if theme.stroke == crate::tui::theme::Stroke::Fill { theme.level } else { style };
@@ -104,7 +106,7 @@ fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, 
             theme,
         };
         put(&trend, plot, buffer);
-        edge_labels(scene, lane, scale, plot.height, gutter, buffer);
+        edge_labels(scene, lane, Some(scale), plot.height, gutter, buffer);
     } else if let Some(missing) = &lane.missing {
         Pen::new(buffer, plot).paragraph(1, plot.height / 2, missing, theme.dim);
     }
@@ -112,13 +114,21 @@ fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, 
     put(&Strip { cells: &lane.loss, frozen: &lane.frozen, frozen_letter, theme }, strip, buffer);
 }
 
-/// The scale's edges at the right end of the gutter.
-fn edge_labels(scene: &Scene<'_>, lane: &Lane, scale: Scale, rows: u16, area: Rect, buffer: &mut Buffer) {
+/// A rule at the right end of the gutter, and the scale's edges where there is one.
+pub(super) fn edge_labels(
+    scene: &Scene<'_>,
+    lane: &Lane,
+    scale: Option<Scale>,
+    rows: u16,
+    area: Rect,
+    buffer: &mut Buffer,
+) {
     let mut pen = Pen::new(buffer, area);
     let end = GUTTER - 1;
     for row in 0..rows {
         pen.glyph(end, row, '│', scene.theme.rule);
     }
+    let Some(scale) = scale else { return };
     pen.right(end, 0, &format!("{:.0}", scale.high), scene.theme.dim);
     if rows > 2 && lane.unit.is_some() {
         pen.right(end, rows - 1, &format!("{:.0}", scale.low), scene.theme.dim);

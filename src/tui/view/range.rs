@@ -5,25 +5,30 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+use crate::profile::LinkRole;
+use crate::report::thresholds::{event_names, event_word, event_words};
 use crate::snapshot::{DistanceBin, Lane, LinkState, RangeView, Snapshot};
-use crate::summary::{RangeSummary, SignalSummary, Threshold};
+use crate::summary::{RangeSummary, Threshold};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
-use crate::tui::widget::pen::{Pen, width};
+use crate::tui::widget::pen::{Pen, width, wrapped};
 use crate::tui::widget::plot::{Line, Plot, Series};
 use crate::tui::widget::scale::{Scale, round_up};
 use crate::units::LevelUnit;
 
-use super::{Scene, distances, lanes_by_limit, put};
+use super::{Scene, distances, lanes_by_limit, put, radios};
 
+/// Under so many rows every row counts.
+const SMALL: u16 = 24;
 /// Columns of the plot's vertical labels.
 const LABELS: u16 = 7;
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let radios = snapshot.summary.signal.len().clamp(1, 5) as u16;
-    let (top, rest) = split_rows(area, radios + 3);
-    signals(scene, snapshot, top, buffer);
+    // On a small screen the plot takes the gap under the table.
+    let gap = u16::from(area.height < SMALL);
+    let (top, rest) = split_rows(area, radios::rows(snapshot) - gap);
+    radios::render(scene, snapshot, top, buffer);
     let Chosen { name, links, summary, view } = chosen(scene, snapshot);
     let missing = view.or(snapshot.range.first()).and_then(|view| view.missing.as_deref());
     let title = name.map_or_else(|| "range".to_owned(), |link| format!("{link}: level against distance"));
@@ -44,13 +49,14 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         split_rows(inner, inner.height.saturating_sub(6))
     };
     let threshold = snapshot.summary.thresholds.iter().find(|threshold| threshold.link == summary.link);
+    let event = event(snapshot, &summary.link, threshold);
     level_plot(scene, snapshot, view, summary, threshold, plot, buffer);
     if wide {
         let (bars, fit) = split_rows(words, 9);
-        distances::render(scene, summary, bars, buffer);
-        fit_words(scene, summary, threshold, fit, buffer);
+        distances::render(scene, summary, event, bars, buffer);
+        fit_words(scene, summary, threshold, event, fit, buffer);
     } else {
-        distances::render(scene, summary, words, buffer);
+        distances::render(scene, summary, event, words, buffer);
     }
 }
 
@@ -76,45 +82,18 @@ pub(super) fn chosen<'a>(scene: &Scene<'_>, snapshot: &'a Snapshot) -> Chosen<'a
     }
 }
 
-/// One row a radio and direction.
-fn signals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let theme = scene.theme;
-    let inner = panel("signal", "whole session", theme, area, buffer);
-    let mut pen = Pen::new(buffer, inner);
-    let signals = &snapshot.summary.signal;
-    if signals.is_empty() {
-        pen.text(0, 0, "not measured: no radio reports its level; name the radio in the profile", theme.dim);
-        return;
-    }
-    let ends: [u16; 6] = [36, 43, 50, 57, 68, 78];
-    for (end, head) in ends.into_iter().zip(["median", "p05", "least", "noise", "over noise", "samples"]) {
-        pen.right(end, 0, head, theme.dim);
-    }
-    for (row, signal) in (1..).zip(signals) {
-        signal_row(scene, signal, ends, row, &mut pen);
-    }
-}
-
-fn signal_row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], row: u16, pen: &mut Pen<'_>) {
-    let theme = scene.theme;
-    let radio = signal.radio_name();
-    pen.cut(0, row, signal.link.as_deref().unwrap_or(&radio), 13, theme.strong);
-    pen.text(14, row, if signal.direction == "up" { "uplink" } else { "downlink" }, theme.base);
-    let whole = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.0}"));
-    let values = [signal.median, signal.p05, signal.min, signal.noise_median, signal.snr_median_db];
-    for (index, (end, value)) in ends.into_iter().zip(values).enumerate() {
-        let style = if index == 0 { theme.strong } else { theme.base };
-        pen.right(end, row, &whole(value), style);
-    }
-    pen.right(ends[5], row, &figure::count(signal.samples), theme.base);
-    pen.text(23, row, signal.unit.label(), theme.dim);
+/// What begins at the link's limit: `freeze`, `loss` or `hold`.
+fn event<'a>(snapshot: &Snapshot, link: &str, threshold: Option<&'a Threshold>) -> &'a str {
+    let role = snapshot.lanes.iter().find(|lane| lane.link == link).and_then(|lane| lane.role);
+    let known = threshold.map(|threshold| threshold.event.as_str());
+    known.or(role.map(LinkRole::limit_event)).unwrap_or_default()
 }
 
 fn whole(value: f64) -> String {
     format!("{value:.0}")
 }
 
-/// Points of level against distance, the bins' medians, the freeze level, and a row that says which bins passed.
+/// Points of level against distance, the bins' medians, the limit, and a row that says which bins passed.
 fn level_plot(
     scene: &Scene<'_>,
     snapshot: &Snapshot,
@@ -155,12 +134,15 @@ fn level_plot(
         Series { points: &view.points, joined: false, style: theme.dim },
         Series { points: &medians, joined: true, style: theme.level },
     ];
+    let event = event(snapshot, &summary.link, threshold);
+    let limit_text = format!(" {} ", event_words(event));
+    let predicted = format!("{} predicted", event_word(event));
     let across: Vec<Line<'_>> =
-        limit.map(|at| Line { at, text: " freeze level ", style: theme.limit }).into_iter().collect();
+        limit.map(|at| Line { at, text: &limit_text, style: theme.limit }).into_iter().collect();
     let mut upright = Vec::new();
     for (at, text, style) in [
         (summary.proven_m, "proven", theme.of(LinkState::Good)),
-        (summary.predicted_freeze_m, "freeze predicted", theme.limit),
+        (summary.predicted_freeze_m, predicted.as_str(), theme.limit),
         (snapshot.distance_m, "now", theme.strong),
     ] {
         upright.extend(at.map(|at| Line { at, text, style }));
@@ -238,6 +220,7 @@ fn fit_words(
     scene: &Scene<'_>,
     summary: &RangeSummary,
     threshold: Option<&Threshold>,
+    event: &str,
     area: Rect,
     buffer: &mut Buffer,
 ) {
@@ -264,17 +247,19 @@ fn fit_words(
                 .level_p05_ci95
                 .map(|[low, high]| format!(" ({low:.1} to {high:.1})"))
                 .unwrap_or_default();
-            lines.push(("freeze level", format!("{}{between}", figure::level(threshold.level_p05, unit))));
+            let level = figure::level(threshold.level_p05, unit);
+            lines.push((event_words(event), format!("{level}{between}")));
+            let (one, many) = event_names(event);
             lines.push((
                 "behind it",
                 format!(
                     "{}, {}",
-                    figure::counted(threshold.freezes, "freeze", "freezes"),
+                    figure::counted(threshold.freezes, one, many),
                     figure::counted(threshold.sessions, "session", "sessions")
                 ),
             ));
         }
-        None => lines.push(("freeze level", "add earlier sessions".to_owned())),
+        None => lines.push((event_words(event), "add earlier sessions".to_owned())),
     }
     if let Some(theory) = &summary.theory
         && let (Some(below), Some(at)) = (theory.below_free_space_db, theory.compared_at_m)
@@ -297,8 +282,13 @@ fn fit_words(
     let origin =
         summary.origin.as_deref().map_or_else(|| "unknown".to_owned(), |origin| origin.replace('_', " "));
     lines.push(("handset from", origin));
-    for (row, (name, text)) in (0..).zip(lines) {
+    let mut row = 0;
+    for (name, text) in lines {
         pen.text(0, row, name, theme.dim);
-        pen.text(20, row, &text, theme.base);
+        // What is counted behind a limit of loss takes more words than one row holds.
+        for line in wrapped(&text, pen.width().saturating_sub(20)) {
+            pen.text(20, row, &line, theme.base);
+            row += 1;
+        }
     }
 }

@@ -5,7 +5,7 @@ use ratatui::layout::Rect;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LinkState, Snapshot};
-use crate::summary::{SignalSummary, Threshold, ThresholdSession};
+use crate::summary::{Threshold, ThresholdSession};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::big;
@@ -15,7 +15,7 @@ use crate::tui::widget::scale::Scale;
 use crate::tui::widget::trend::{BadSide, Trend};
 use crate::units::LevelUnit;
 
-use super::{GUTTER, Scene, air, lanes, lanes_by_limit, put, time_axis, window_text};
+use super::{GUTTER, Scene, air, lanes, lanes_by_limit, put, radios, time_axis, window_text};
 
 /// From this width on the limit stands beside the plot.
 const WIDE: u16 = 112;
@@ -30,8 +30,7 @@ pub(super) const fn side(width: u16) -> u16 {
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let radios = snapshot.summary.signal.len().clamp(1, 6) as u16;
-    let (body, table) = split_rows(area, area.height.saturating_sub(radios + 3));
+    let (body, table) = split_rows(area, area.height.saturating_sub(radios::rows(snapshot)));
     let (body, on_air) = split_rows(body, body.height.saturating_sub(air::rows(snapshot, area.height)));
     if on_air.height > 0 {
         air::render(scene, snapshot, on_air, buffer);
@@ -40,7 +39,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let Some(lane) = with_level.get(scene.state.item % with_level.len().max(1)) else {
         let text = format!("{NOT_MEASURED}: no link has a level; name its radio in the profile");
         Pen::new(buffer, body).paragraph(1, 1, &text, scene.theme.dim);
-        radio_rows(scene, snapshot, table, buffer);
+        radios::render(scene, snapshot, table, buffer);
         return;
     };
     let limit = snapshot.summary.thresholds.iter().find(|threshold| threshold.link == lane.link);
@@ -54,7 +53,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         level(scene, snapshot, lane, with_level.len(), top, buffer);
         limit_panel(scene, lane, limit, below, buffer);
     }
-    radio_rows(scene, snapshot, table, buffer);
+    radios::render(scene, snapshot, table, buffer);
 }
 
 /// The level over time with its limit, the figures of this instant at its left.
@@ -70,12 +69,7 @@ fn level(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, links: usize, area
     let (gutter, plot) = split_columns(body, GUTTER, 0);
     let scale = lanes::level_scale(lane);
     if let Some(scale) = scale {
-        let name = lane.role.map_or("limit", LinkRole::limit_name);
-        let limit_text = lane
-            .threshold
-            .zip(lane.unit)
-            .map(|(limit, unit)| format!(" {name} {} ", figure::level(limit, unit)))
-            .unwrap_or_default();
+        let limit_text = lanes::limit_text(lane);
         let trend = Trend {
             cells: &lane.level,
             limit: lane.threshold,
@@ -99,17 +93,9 @@ fn level(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, links: usize, area
 fn now(scene: &Scene<'_>, lane: &Lane, scale: Option<Scale>, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let unit = lane.unit.unwrap_or(LevelUnit::Raw);
+    lanes::edge_labels(scene, lane, scale, area.height, area, buffer);
     let mut pen = Pen::new(buffer, area);
     let rows = pen.height();
-    for row in 0..rows {
-        pen.glyph(GUTTER - 1, row, '│', theme.rule);
-    }
-    if let Some(scale) = scale {
-        pen.right(GUTTER - 1, 0, &format!("{:.0}", scale.high), theme.dim);
-        if rows > 2 {
-            pen.right(GUTTER - 1, rows - 1, &format!("{:.0}", scale.low), theme.dim);
-        }
-    }
     let state = theme.of(lane.state);
     let x = pen.text(0, 0, figure::symbol(lane.state), state) + 1;
     pen.text(x, 0, figure::word(lane.state), state);
@@ -237,50 +223,11 @@ fn session_row(
     pen.right(22, row, &session.freezes.to_string(), theme.dim);
     let columns = pen.width().saturating_sub(PLOT);
     let Some(scale) = scale.filter(|_| columns >= 8) else { return };
-    let place = |level: f64| {
-        let share = ((level - scale.low) / (scale.high - scale.low)).clamp(0.0, 1.0);
-        PLOT + (share * f64::from(columns - 1)).round() as u16
-    };
+    let place = |level: f64| PLOT + (scale.place(level) * f64::from(columns - 1)).round() as u16;
     let error = session.error.unwrap_or(0.0);
     for x in place(level - error)..=place(level + error) {
         pen.glyph(x, row, '─', theme.dim);
     }
     pen.glyph(place(limit.level_p05), row, '╎', theme.limit);
     pen.glyph(place(level), row, '●', style);
-}
-
-/// One row a radio and direction, over the whole session.
-fn radio_rows(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let theme = scene.theme;
-    let inner = panel("radios", "whole session", theme, area, buffer);
-    let mut pen = Pen::new(buffer, inner);
-    let signals = &snapshot.summary.signal;
-    if signals.is_empty() {
-        pen.text(0, 0, "not measured: no radio reports its level; name the radio in the profile", theme.dim);
-        return;
-    }
-    let ends: [u16; 6] = [42, 48, 54, 60, 70, 79];
-    for (end, head) in ends.into_iter().zip(["median", "p05", "least", "noise", "over it", "samples"]) {
-        pen.right(end, 0, head, theme.dim);
-    }
-    for (row, signal) in (1..).zip(signals) {
-        radio_row(scene, signal, ends, row, &mut pen);
-    }
-}
-
-fn radio_row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], row: u16, pen: &mut Pen<'_>) {
-    let theme = scene.theme;
-    let radio = signal.short_name();
-    pen.cut(0, row, signal.link.as_deref().unwrap_or("no link"), 11, theme.strong);
-    pen.cut(12, row, &radio, 7, theme.dim);
-    pen.text(20, row, if signal.direction == "up" { "uplink" } else { "downlink" }, theme.base);
-    pen.text(29, row, signal.unit.label(), theme.dim);
-    let whole = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.0}"));
-    let values = [signal.median, signal.p05, signal.min, signal.noise_median, signal.snr_median_db];
-    for (index, (end, value)) in ends.into_iter().zip(values).enumerate() {
-        let style = if index == 0 { theme.strong } else { theme.base };
-        pen.right(end, row, &whole(value), style);
-    }
-    pen.right(ends[5], row, &figure::count(signal.samples), theme.base);
-    pen.cut(81, row, &signal.source.replace('_', " "), pen.width().saturating_sub(81), theme.dim);
 }

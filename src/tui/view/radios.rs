@@ -1,0 +1,56 @@
+//! The table of radios, as the signal page and the range page show it.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::snapshot::Snapshot;
+use crate::summary::SignalSummary;
+use crate::tui::figure;
+use crate::tui::widget::panel::panel;
+use crate::tui::widget::pen::Pen;
+
+use super::Scene;
+
+/// Rows of radios that a page leaves room for.
+const MOST_ROWS: usize = 6;
+
+/// Rows that the table takes: its title, the columns' heads, the radios and a gap.
+pub(super) fn rows(snapshot: &Snapshot) -> u16 {
+    snapshot.summary.signal.len().clamp(1, MOST_ROWS) as u16 + 3
+}
+
+/// One row a radio and direction, over the whole session.
+pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
+    let theme = scene.theme;
+    let inner = panel("radios", "whole session", theme, area, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    let signals = &snapshot.summary.signal;
+    if signals.is_empty() {
+        pen.text(0, 0, "not measured: no radio reports its level; name the radio in the profile", theme.dim);
+        return;
+    }
+    let ends: [u16; 6] = [42, 48, 54, 60, 70, 79];
+    for (end, head) in ends.into_iter().zip(["median", "p05", "least", "noise", "over it", "samples"]) {
+        pen.right(end, 0, head, theme.dim);
+    }
+    for (at, signal) in (1..).zip(signals) {
+        row(scene, signal, ends, at, &mut pen);
+    }
+}
+
+fn row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], at: u16, pen: &mut Pen<'_>) {
+    let theme = scene.theme;
+    let radio = signal.short_name();
+    pen.cut(0, at, signal.link.as_deref().unwrap_or("no link"), 11, theme.strong);
+    pen.cut(12, at, &radio, 7, theme.dim);
+    pen.text(20, at, if signal.direction == "up" { "uplink" } else { "downlink" }, theme.base);
+    pen.text(29, at, signal.unit.label(), theme.dim);
+    let whole = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.0}"));
+    let values = [signal.median, signal.p05, signal.min, signal.noise_median, signal.snr_median_db];
+    for (index, (end, value)) in ends.into_iter().zip(values).enumerate() {
+        let style = if index == 0 { theme.strong } else { theme.base };
+        pen.right(end, at, &whole(value), style);
+    }
+    pen.right(ends[5], at, &figure::count(signal.samples), theme.base);
+    pen.cut(81, at, &signal.source.replace('_', " "), pen.width().saturating_sub(81), theme.dim);
+}
