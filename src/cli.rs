@@ -1,6 +1,6 @@
 //! What was typed on the command line, before it is looked at.
 //!
-//! Exit codes: 0 fine, 1 a limit failed, 2 wrong use or unreadable input.
+//! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input.
 
 use std::path::PathBuf;
 
