@@ -1,12 +1,14 @@
 //! What the chosen sessions say: each link's threshold, and the limit of vibration.
 
 use std::collections::BTreeMap;
+use std::panic::resume_unwind;
 
 use rusqlite::{OptionalExtension, params};
 
 use crate::link::context::{Earlier, VibrationLimit};
+use crate::link::metrics::margin::EvidenceSecond;
 use crate::link::metrics::vibration::SUSPECT_QUANTILE;
-use crate::profile::{LinkRole, Profile};
+use crate::profile::{LinkProfile, LinkRole, Profile};
 use crate::summary::Threshold;
 use crate::units::LevelUnit;
 
@@ -40,26 +42,24 @@ impl History {
     }
 
     fn thresholds_of(&self, profile: &Profile, chosen: &[Chosen]) -> Result<Vec<Threshold>, HistoryError> {
-        let mut found = Vec::new();
+        let mut asked = Vec::new();
         for link in &profile.link {
             let says = one_source(self.says(&link.name, link.unit(), chosen)?, link.role);
-            let Some(source) = says.first().map(|say| say.source.clone()) else { continue };
             let series = match says.as_slice() {
                 [only] => self.series(only.session, &link.name, Some(&only.counts))?,
                 _ => None,
             };
-            let counts: Vec<Vec<LevelCount>> = says.iter().map(|say| say.counts.clone()).collect();
-            let Some(estimate) = threshold::estimate(&counts, series.as_deref()) else { continue };
-            // Frames and inputs go missing for many reasons: only what follows the level has a limit.
-            if link.role != LinkRole::Video && !estimate.follows_level {
-                continue;
-            }
-            let left_out = says.iter().map(|say| say.left_out).sum();
-            let sessions: Vec<(String, Option<String>)> =
-                says.into_iter().map(|say| (say.hash, say.start_utc)).collect();
-            found.push(link_threshold::of(link, &estimate, source, left_out, &sessions));
+            asked.push((link, says, series));
         }
-        Ok(found)
+        // The links know nothing of each other: a session's start waits for the slowest, not for all.
+        let found: Vec<Option<Threshold>> = std::thread::scope(|scope| {
+            let tasks: Vec<_> = asked
+                .into_iter()
+                .map(|(link, says, series)| scope.spawn(move || threshold_of(link, says, series.as_deref())))
+                .collect();
+            tasks.into_iter().map(|task| task.join().unwrap_or_else(|panic| resume_unwind(panic))).collect()
+        });
+        Ok(found.into_iter().flatten().collect())
     }
 
     /// All that the sessions of this choice showed, as a session's core takes it.
@@ -180,6 +180,20 @@ impl History {
         }
         Ok(says)
     }
+}
+
+fn threshold_of(link: &LinkProfile, says: Vec<Say>, series: Option<&[EvidenceSecond]>) -> Option<Threshold> {
+    let source = says.first()?.source.clone();
+    let counts: Vec<Vec<LevelCount>> = says.iter().map(|say| say.counts.clone()).collect();
+    let estimate = threshold::estimate(&counts, series)?;
+    // Frames and inputs go missing for many reasons: only what follows the level has a limit.
+    if link.role != LinkRole::Video && !estimate.follows_level {
+        return None;
+    }
+    let left_out = says.iter().map(|say| say.left_out).sum();
+    let sessions: Vec<(String, Option<String>)> =
+        says.into_iter().map(|say| (say.hash, say.start_utc)).collect();
+    Some(link_threshold::of(link, &estimate, source, left_out, &sessions))
 }
 
 /// Sessions of different sources are never pooled. Video: RTP, unless it has too few freezes and marks

@@ -115,12 +115,11 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
     let curve = if freezes < LEAST_FREEZES { None } else { Curve::fit(sessions) };
     let Some(curve) = curve else { return highest_level(sessions, freezes) };
     let blocks = series.filter(|_| sessions.len() == 1).map(|series| curve.blocks(series));
-    let clusters: Vec<Vec<Count>> =
-        blocks.unwrap_or_else(|| sessions.iter().map(|session| curve.counts(session)).collect());
+    let scaled: Vec<Vec<Count>> = sessions.iter().map(|session| curve.counts(session)).collect();
     let (level, gradient) = curve.fit.level_at(P05);
-    let half = half_width(&curve.fit, &gradient, &clusters);
+    let half = half_width(&curve.fit, &gradient, blocks.as_deref().unwrap_or(&scaled));
     let level_p05 = curve.unscaled(level);
-    let (each, agreement) = agreement::compare(&curve, sessions);
+    let (each, agreement) = agreement::compare(&curve, &scaled);
     Some(Estimate {
         level_p50: Some(curve.unscaled(curve.fit.level_at(0.5).0)),
         level_p05,
@@ -129,7 +128,7 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
         slope: Some(curve.fit.parameters[1] / curve.spread),
         freezes,
         method: Method::Logistic,
-        follows_level: curve.follows_level(sessions),
+        follows_level: curve.follows_level(&scaled),
         one_session: sessions.len() == 1,
         sessions: each,
         agreement,
@@ -196,9 +195,9 @@ impl Curve {
     }
 
     /// Twice the log-likelihood that intercept and slope add to a base alone: chi-squared with 2 degrees.
-    fn follows_level(&self, sessions: &[Vec<LevelCount>]) -> bool {
+    fn follows_level(&self, sessions: &[Vec<Count>]) -> bool {
         const BY_MORE_THAN_LUCK: f64 = 5.991;
-        let counts: Vec<Count> = sessions.iter().flat_map(|session| self.counts(session)).collect();
+        let counts = sessions.concat();
         let trials: f64 = counts.iter().map(|count| count.trials).sum();
         let events: f64 = counts.iter().map(|count| count.events).sum();
         let alone = [-60.0, 0.0, logit(events / trials)];

@@ -12,7 +12,7 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 use crate::stats::logistic::base::{self, Count, Parameters};
 use crate::stats::logistic::{logistic, logit};
 
-use super::{Curve, LevelCount, P05, SessionLevel};
+use super::{Curve, P05, SessionLevel};
 
 /// Sessions that differ no more than this chance would let them are said to agree.
 const DIFFER: f64 = 0.05;
@@ -61,20 +61,20 @@ struct Own {
 }
 
 /// Each session's own level, and whether they agree (`None` where fewer than two have a say).
-pub(super) fn compare(curve: &Curve, sessions: &[Vec<LevelCount>]) -> (Vec<SessionLevel>, Option<Agreement>) {
+pub(super) fn compare(curve: &Curve, sessions: &[Vec<Count>]) -> (Vec<SessionLevel>, Option<Agreement>) {
     let mut levels = Vec::new();
     let mut own = Vec::new();
-    for (index, session) in sessions.iter().enumerate() {
-        let counts = curve.counts(session);
-        let freezes: u32 = session.iter().map(|count| count.freezes).sum();
-        let has_a_say = freezes > 0 || expected(&curve.fit.parameters, &counts) >= 1.0;
+    for (index, counts) in sessions.iter().enumerate() {
+        // Whole numbers, and so exact.
+        let freezes = counts.iter().map(|count| count.events).sum::<f64>() as u32;
+        let has_a_say = freezes > 0 || expected(&curve.fit.parameters, counts) >= 1.0;
         if !has_a_say {
             levels.push(SessionLevel { level_p05: None, error: None, freezes });
             continue;
         }
-        let (intercept, curvature) = own_intercept(&curve.fit.parameters, &counts);
+        let (intercept, curvature) = own_intercept(&curve.fit.parameters, counts);
         levels.push(level_of(curve, intercept, curvature, freezes));
-        own.push(beside(curve, index, &counts, intercept));
+        own.push(beside(curve, index, counts, intercept));
     }
     let agreement = (own.len() >= 2).then(|| judge(curve, &own));
     (levels, agreement)

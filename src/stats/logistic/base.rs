@@ -63,8 +63,13 @@ impl Fit {
 
 /// The chance at x and its gradient by the parameters.
 fn chance(parameters: &Parameters, x: f64) -> (f64, [f64; 3]) {
-    let [intercept, slope, odds] = *parameters;
-    let (curve, base) = (logistic(intercept + slope * x), logistic(odds));
+    chance_over(logistic(parameters[2]), parameters, x)
+}
+
+/// The same, with the base chance reckoned once for many x.
+fn chance_over(base: f64, parameters: &Parameters, x: f64) -> (f64, [f64; 3]) {
+    let [intercept, slope, _] = *parameters;
+    let curve = logistic(intercept + slope * x);
     let steep = (1.0 - base) * curve * (1.0 - curve);
     let p = (base + (1.0 - base) * curve).clamp(1e-15, 1.0 - 1e-15);
     (p, [steep, steep * x, (1.0 - curve) * base * (1.0 - base)])
@@ -81,8 +86,9 @@ pub fn score(parameters: &Parameters, count: &Count) -> [f64; 3] {
 /// The score and the information that counts hold on the intercept alone.
 #[must_use]
 pub fn intercept_pull(parameters: &Parameters, counts: &[Count]) -> (f64, f64) {
+    let base = logistic(parameters[2]);
     counts.iter().fold((0.0, 0.0), |(pull, information), count| {
-        let (p, gradient) = chance(parameters, count.x);
+        let (p, gradient) = chance_over(base, parameters, count.x);
         let weight = gradient[0] / (p * (1.0 - p));
         (pull + weight * (count.events - count.trials * p), information + count.trials * weight * gradient[0])
     })
@@ -98,8 +104,9 @@ pub fn intercept_information(parameters: &Parameters, count: &Count) -> f64 {
 /// The log-likelihood without the binomial coefficients and without the prior.
 #[must_use]
 pub fn log_likelihood(parameters: &Parameters, counts: &[Count]) -> f64 {
+    let base = logistic(parameters[2]);
     let of = |count: &Count| {
-        let (p, _) = chance(parameters, count.x);
+        let (p, _) = chance_over(base, parameters, count.x);
         count.events * p.ln() + (count.trials - count.events) * (-p).ln_1p()
     };
     counts.iter().map(of).sum()
@@ -115,8 +122,9 @@ fn objective(counts: &[Count], prior: Prior, parameters: &Parameters) -> f64 {
 
 fn information(counts: &[Count], prior: Prior, parameters: &Parameters) -> Vec<Vec<f64>> {
     let mut information = vec![vec![0.0; 3]; 3];
+    let base = logistic(parameters[2]);
     for count in counts {
-        let (p, gradient) = chance(parameters, count.x);
+        let (p, gradient) = chance_over(base, parameters, count.x);
         symmetric::add_square(&mut information, &gradient, count.trials / (p * (1.0 - p)));
     }
     information[1][1] += prior.ridge;
