@@ -51,13 +51,16 @@ impl View {
         if last > first { first as usize..last as usize } else { 0..0 }
     }
 
-    /// The columns that show what is kept of a span as one: all that it touches where columns are finer
-    /// than it, else the one that holds its start, so that nothing is shown twice.
+    /// The columns that show what is kept of a span as one: those whose middles lie in it where columns are
+    /// finer than it, else the one that holds its start. Spans side by side share no column then.
     #[must_use]
     pub fn columns_showing(&self, from_s: f64, to_s: f64) -> Range<usize> {
         // The window's edges are rounded: that alone makes no column finer.
         if self.column_s() < (to_s - from_s) * (1.0 - 1e-6) {
-            return self.columns_of(from_s, to_s);
+            let half = self.column_s() / 2.0;
+            let middles = |edge_s: f64| ((edge_s - half - self.from_s) / self.column_s()).ceil();
+            let within = |column: f64| column.clamp(0.0, f64::from(self.columns)) as usize;
+            return within(middles(from_s))..within(middles(to_s));
         }
         self.column_of(from_s).map_or(0..0, |first| {
             let after = first + 1;

@@ -104,7 +104,7 @@ mod tests {
             bytes.extend_from_slice(&[0; 44]);
             assert!(meter.observe_datagram(context.now, InterfaceId(0), flow, &bytes, &context));
         }
-        for (columns, each) in [(32, 50), (8, 50), (4, 100)] {
+        for (columns, each) in [(32, 50), (12, 50), (8, 50), (4, 100)] {
             let view = View { from_s: 2.0, to_s: 10.0, columns };
             let drawn = meter.view(&context, view, &meter.frozen(&context, view));
             let received: Vec<u32> = drawn.packets.iter().map(|cell| cell.received).collect();
