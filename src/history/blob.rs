@@ -41,17 +41,13 @@ pub(super) fn write_counts(counts: &[LevelCount]) -> Vec<u8> {
 /// `None`: not what [`write_counts`] writes.
 pub(super) fn read_counts(bytes: &[u8]) -> Option<Vec<LevelCount>> {
     let (rows, []) = bytes.as_chunks::<COUNT_BYTES>() else { return None };
-    rows.iter()
-        .map(|row| {
-            let level = f32::from_le_bytes(word(row, 0));
-            let count = LevelCount {
-                level,
-                seconds: u32::from_le_bytes(word(row, 4)),
-                freezes: u32::from_le_bytes(word(row, 8)),
-            };
-            (level.is_finite() && count.freezes <= count.seconds).then_some(count)
-        })
-        .collect()
+    let read = |row: &[u8; COUNT_BYTES]| LevelCount {
+        level: f32::from_le_bytes(word(row, 0)),
+        seconds: u32::from_le_bytes(word(row, 4)),
+        freezes: u32::from_le_bytes(word(row, 8)),
+    };
+    let counts: Vec<LevelCount> = rows.iter().map(read).collect();
+    counts.iter().all(|count| count.level.is_finite() && count.freezes <= count.seconds).then_some(counts)
 }
 
 pub(super) fn write_seconds(seconds: &[EvidenceSecond]) -> Vec<u8> {

@@ -1,18 +1,17 @@
 //! What the chosen sessions say: each link's threshold, and the limit of vibration.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::panic::resume_unwind;
-
-use rusqlite::{OptionalExtension, params};
 
 use crate::link::context::{Earlier, VibrationLimit};
 use crate::link::metrics::margin::EvidenceSecond;
 use crate::link::metrics::vibration::SUSPECT_QUANTILE;
 use crate::profile::{LinkProfile, LinkRole, Profile};
 use crate::summary::Threshold;
-use crate::units::LevelUnit;
 
-use super::store::{VIBRATION, evidence_parts, millis, session_parts, unit_word};
+use rusqlite::Row;
+
+use super::store::{SERIES_DAMAGED, VIBRATION, evidence_parts, millis, session_parts, unit_word};
 use super::threshold::{self, LevelCount};
 use super::{Choice, History, HistoryError, blob, equipment, link_threshold};
 
@@ -24,49 +23,71 @@ const LEAST_VIBRATION_S: u64 = 60;
 /// Id, hash and start of a chosen session.
 type Chosen = (i64, String, Option<String>);
 
-/// What one session says of one link, as far as the threshold needs it.
+/// What one session says of one link, as far as the threshold needs it: as it is kept, not looked at yet.
 struct Say {
-    session: i64,
-    hash: String,
-    start_utc: Option<String>,
+    /// Its place among the chosen.
+    session: usize,
     source: String,
-    freezes: u64,
-    left_out: u64,
-    counts: Vec<LevelCount>,
+    freezes: i64,
+    left_out: i64,
+    counts: Vec<u8>,
+    digest: Vec<u8>,
+}
+
+impl Say {
+    /// `None`: not what was written.
+    fn counts(&self, link: &LinkProfile) -> Option<Vec<LevelCount>> {
+        let parts = evidence_parts(&link.name, unit_word(link.unit()), &self.source, &self.counts);
+        let counts = blob::read_counts(&self.counts).filter(|_| blob::digest(&parts) == self.digest)?;
+        let freezes: i64 = counts.iter().map(|count| i64::from(count.freezes)).sum();
+        (freezes == self.freezes).then_some(counts)
+    }
 }
 
 impl History {
     /// The threshold of each link of the profile, in its order, from the sessions of this choice.
     pub fn thresholds(&self, profile: &Profile, choice: &Choice<'_>) -> Result<Vec<Threshold>, HistoryError> {
-        self.thresholds_of(profile, &self.chosen(choice)?)
-    }
-
-    fn thresholds_of(&self, profile: &Profile, chosen: &[Chosen]) -> Result<Vec<Threshold>, HistoryError> {
-        let mut asked = Vec::new();
-        for link in &profile.link {
-            let says = one_source(self.says(&link.name, link.unit(), chosen)?, link.role);
-            let series = match says.as_slice() {
-                [only] => self.series(only.session, &link.name, Some(&only.counts))?,
-                _ => None,
-            };
-            asked.push((link, says, series));
-        }
-        // The links know nothing of each other: a session's start waits for the slowest, not for all.
-        let found: Vec<Option<Threshold>> = std::thread::scope(|scope| {
-            let tasks: Vec<_> = asked
-                .into_iter()
-                .map(|(link, says, series)| scope.spawn(move || threshold_of(link, says, series.as_deref())))
-                .collect();
-            tasks.into_iter().map(|task| task.join().unwrap_or_else(|panic| resume_unwind(panic))).collect()
-        });
-        Ok(found.into_iter().flatten().collect())
+        Ok(self.thresholds_beside(profile, &self.chosen(choice)?, || ())?.0)
     }
 
     /// All that the sessions of this choice showed, as a session's core takes it.
     pub fn earlier(&self, profile: &Profile, choice: &Choice<'_>) -> Result<Earlier, HistoryError> {
         let chosen = self.chosen(choice)?;
-        let thresholds = self.thresholds_of(profile, &chosen)?.into();
-        Ok(Earlier { thresholds, vibration: self.vibration_of(&chosen)? })
+        let (thresholds, vibration) =
+            self.thresholds_beside(profile, &chosen, || self.vibration_of(&chosen))?;
+        Ok(Earlier { thresholds: thresholds.into(), vibration: vibration? })
+    }
+
+    /// The thresholds, and what else is to be done meanwhile.
+    fn thresholds_beside<T>(
+        &self,
+        profile: &Profile,
+        chosen: &[Chosen],
+        meanwhile: impl FnOnce() -> T,
+    ) -> Result<(Vec<Threshold>, T), HistoryError> {
+        let mut asked = Vec::new();
+        for (link, says) in profile.link.iter().zip(self.says(profile, chosen)?) {
+            let source = source_of(&says, link.role);
+            let mut of_source = says.iter().filter(|say| say.source == source);
+            let series = match (of_source.next(), of_source.next()) {
+                (Some(only), None) => self.series(chosen[only.session].0, &link.name)?,
+                _ => None,
+            };
+            asked.push((link, says, source, series));
+        }
+        // The links know nothing of each other: a session's start waits for the slowest, not for all.
+        std::thread::scope(|scope| {
+            let task = |(link, says, source, series): (_, Vec<Say>, _, Option<Vec<EvidenceSecond>>)| {
+                scope.spawn(move || threshold_of(link, &says, source, series.as_deref(), chosen))
+            };
+            let tasks: Vec<_> = asked.into_iter().map(task).collect();
+            let beside = meanwhile();
+            let found =
+                tasks.into_iter().map(|task| task.join().unwrap_or_else(|panic| resume_unwind(panic)));
+            let found: Result<Vec<Option<Threshold>>, &str> = found.collect();
+            let found = found.map_err(|what| self.damaged(what))?;
+            Ok((found.into_iter().flatten().collect(), beside))
+        })
     }
 
     /// The 90th percentile of the vibration of the sessions of this choice; `None` where too little is known.
@@ -75,19 +96,22 @@ impl History {
     }
 
     fn vibration_of(&self, chosen: &[Chosen]) -> Result<Option<VibrationLimit>, HistoryError> {
+        let places = places(chosen);
         let mut counts: Vec<(f32, u32)> = Vec::new();
         let mut sessions = 0;
-        let mut statement = self.connection.prepare(VIBRATION).map_err(self.sqlite())?;
-        for (id, ..) in chosen {
-            let own = self.vibration(&mut statement, *id)?;
-            sessions += u64::from(!own.is_empty());
-            counts.extend(own);
-        }
+        self.each_row(VIBRATION, |row| {
+            if places.contains_key(&row.get(2).map_err(self.sqlite())?) {
+                let own = self.vibration(row)?;
+                sessions += u64::from(!own.is_empty());
+                counts.extend(own);
+            }
+            Ok(())
+        })?;
         let seconds: u64 = counts.iter().map(|(_, seconds)| u64::from(*seconds)).sum();
         if seconds < LEAST_VIBRATION_S {
             return Ok(None);
         }
-        counts.sort_by(|a, b| a.0.total_cmp(&b.0));
+        counts.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         let rank = (SUSPECT_QUANTILE * seconds as f64).ceil() as u64;
         let mut passed = 0;
         let at_rank = counts.iter().find(|(_, count)| {
@@ -142,72 +166,84 @@ impl History {
         Ok(chosen)
     }
 
-    /// What the chosen sessions say of a link, in their order.
-    fn says(&self, link: &str, unit: LevelUnit, chosen: &[Chosen]) -> Result<Vec<Say>, HistoryError> {
-        type Row = (String, i64, i64, Vec<u8>, Vec<u8>);
-        let mut says = Vec::new();
-        let mut statement = self
-            .connection
-            .prepare(
-                "SELECT source, freezes, left_out, counts, digest FROM evidence
-                 WHERE session = ? AND link = ? AND unit = ?",
-            )
-            .map_err(self.sqlite())?;
-        let unit = unit_word(unit);
-        for (session, hash, start_utc) in chosen {
-            let found: Option<Row> = statement
-                .query_row(params![session, link, unit], |row| {
-                    Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
-                })
-                .optional()
-                .map_err(self.sqlite())?;
-            let Some((source, freezes, left_out, bytes, digest)) = found else { continue };
-            let whole = blob::digest(&evidence_parts(link, unit, &source, &bytes)) == digest;
-            let sum =
-                |counts: &[LevelCount]| counts.iter().map(|count| i64::from(count.freezes)).sum::<i64>();
-            let counts = blob::read_counts(&bytes).filter(|counts| whole && sum(counts) == freezes);
-            let counts =
-                counts.ok_or_else(|| self.damaged("the evidence of a session is not what was written"))?;
-            says.push(Say {
-                session: *session,
-                hash: hash.clone(),
-                start_utc: start_utc.clone(),
-                source,
-                freezes: freezes.unsigned_abs(),
-                left_out: left_out.unsigned_abs(),
-                counts,
-            });
+    /// What the chosen sessions say of each link of the profile, in their order. The table is read from end to
+    /// end: a question for each session and link takes longer than the fit.
+    fn says(&self, profile: &Profile, chosen: &[Chosen]) -> Result<Vec<Vec<Say>>, HistoryError> {
+        let places = places(chosen);
+        let mut says: Vec<Vec<Say>> = profile.link.iter().map(|_| Vec::new()).collect();
+        let read = |row: &Row<'_>, says: &mut [Vec<Say>]| -> rusqlite::Result<()> {
+            let Some(&session) = places.get(&row.get(0)?) else { return Ok(()) };
+            let (name, unit) = (row.get_ref(1)?.as_str()?, row.get_ref(2)?.as_str()?);
+            for (link, says) in profile.link.iter().zip(says) {
+                if link.name == name && unit_word(link.unit()) == unit {
+                    says.push(Say {
+                        session,
+                        source: row.get(3)?,
+                        freezes: row.get(4)?,
+                        left_out: row.get(5)?,
+                        counts: row.get(6)?,
+                        digest: row.get(7)?,
+                    });
+                }
+            }
+            Ok(())
+        };
+        let question = "SELECT session, link, unit, source, freezes, left_out, counts, digest FROM evidence";
+        self.each_row(question, |row| read(row, &mut says).map_err(self.sqlite()))?;
+        for says in &mut says {
+            says.sort_by_key(|say| say.session);
         }
         Ok(says)
     }
 }
 
-fn threshold_of(link: &LinkProfile, says: Vec<Say>, series: Option<&[EvidenceSecond]>) -> Option<Threshold> {
-    let source = says.first()?.source.clone();
-    let counts: Vec<Vec<LevelCount>> = says.iter().map(|say| say.counts.clone()).collect();
-    let estimate = threshold::estimate(&counts, series)?;
+/// Where each of the chosen stands, by its id.
+fn places(chosen: &[Chosen]) -> HashMap<i64, usize> {
+    chosen.iter().enumerate().map(|(place, (id, ..))| (*id, place)).collect()
+}
+
+/// The threshold that the sessions of this source show. Those of others are looked at too: a source may be
+/// another by damage.
+fn threshold_of(
+    link: &LinkProfile,
+    says: &[Say],
+    source: &str,
+    series: Option<&[EvidenceSecond]>,
+    chosen: &[Chosen],
+) -> Result<Option<Threshold>, &'static str> {
+    let (mut sessions, mut counts, mut left_out) = (Vec::new(), Vec::new(), 0);
+    for say in says {
+        let own = say.counts(link).ok_or("the evidence of a session is not what was written")?;
+        if say.source == source {
+            let (_, hash, start_utc) = &chosen[say.session];
+            sessions.push((hash.clone(), start_utc.clone()));
+            counts.push(own);
+            left_out += say.left_out.unsigned_abs();
+        }
+    }
+    if series.is_some_and(|series| counts.first() != Some(&blob::counts_of(series))) {
+        return Err(SERIES_DAMAGED);
+    }
+    let Some(estimate) = threshold::estimate(&counts, series) else { return Ok(None) };
     // Frames and inputs go missing for many reasons: only what follows the level has a limit.
     if link.role != LinkRole::Video && !estimate.follows_level {
-        return None;
+        return Ok(None);
     }
-    let left_out = says.iter().map(|say| say.left_out).sum();
-    let sessions: Vec<(String, Option<String>)> =
-        says.into_iter().map(|say| (say.hash, say.start_utc)).collect();
-    Some(link_threshold::of(link, &estimate, source, left_out, &sessions))
+    Ok(Some(link_threshold::of(link, &estimate, source.to_owned(), left_out, &sessions)))
 }
 
 /// Sessions of different sources are never pooled. Video: RTP, unless it has too few freezes and marks
 /// have more.
-fn one_source(says: Vec<Say>, role: LinkRole) -> Vec<Say> {
-    let freezes =
-        |source: &str| -> u64 { says.iter().filter(|say| say.source == source).map(|say| say.freezes).sum() };
+fn source_of(says: &[Say], role: LinkRole) -> &'static str {
+    let freezes = |source: &str| {
+        says.iter().filter(|say| say.source == source).map(|say| say.freezes.unsigned_abs()).sum::<u64>()
+    };
     let (rtp, marks) = (freezes("rtp"), freezes("marks"));
-    let source = match role {
+    match role {
         LinkRole::Telemetry => "sequence",
         LinkRole::Control => "holds",
         LinkRole::Video if rtp >= ENOUGH_FREEZES || rtp >= marks && rtp > 0 => "rtp",
         LinkRole::Video if marks > 0 => "marks",
         LinkRole::Video => "rtp",
-    };
-    says.into_iter().filter(|say| say.source == source).collect()
+    }
 }

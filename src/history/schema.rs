@@ -62,6 +62,8 @@ CREATE TABLE vibration (
 
 /// How long one process waits for another.
 const PATIENCE: Duration = Duration::from_secs(5);
+/// What the check at the opening reads stays for the questions that follow; SQLite takes less than zero as KiB.
+const CACHE_KIB: i32 = -16_384;
 const MOST_SET_ASIDE: u32 = 1000;
 
 /// Opens the file; gives also the new name of a damaged one that was in its place.
@@ -84,6 +86,7 @@ fn connect(path: &Path) -> Result<Connection, HistoryError> {
     let mut connection = Connection::open(path).map_err(sqlite)?;
     connection.busy_timeout(PATIENCE).map_err(sqlite)?;
     connection.pragma_update(None, "foreign_keys", true).map_err(sqlite)?;
+    connection.pragma_update(None, "cache_size", CACHE_KIB).map_err(sqlite)?;
     write_ahead(&connection).map_err(sqlite)?;
     let newest = i64::try_from(MIGRATIONS.len()).unwrap_or(i64::MAX);
     let version = migrate(&mut connection).map_err(sqlite)?;

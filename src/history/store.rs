@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Connection, OptionalExtension, Statement, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension, Row, Transaction, TransactionBehavior, params};
 
 use crate::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
 use crate::units::LevelUnit;
@@ -10,8 +10,9 @@ use crate::units::LevelUnit;
 use super::threshold::LevelCount;
 use super::{History, HistoryError, ListedSession, SessionRow, blob};
 
-/// Reads the vibration of a session.
-pub(super) const VIBRATION: &str = "SELECT counts, digest FROM vibration WHERE session = ?";
+pub(super) const SERIES_DAMAGED: &str = "a series of levels is not what was written";
+/// Asks for the vibration of sessions.
+pub(super) const VIBRATION: &str = "SELECT counts, digest, session FROM vibration";
 
 /// How a history compares with recordings, by the recordings' names.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -136,8 +137,11 @@ impl History {
             return Err(self.damaged("the summary of a session is not what was written"));
         }
         let evidence = self.evidence(id)?;
-        let mut statement = self.connection.prepare(VIBRATION).map_err(self.sqlite())?;
-        let vibration = self.vibration(&mut statement, id)?;
+        let mut vibration = Vec::new();
+        self.each_row(&format!("{VIBRATION} WHERE session = {id}"), |row| {
+            vibration = self.vibration(row)?;
+            Ok(())
+        })?;
         Ok(SessionRow { hash, file, start_utc, tags: self.tags(&tags)?, summary, evidence, vibration })
     }
 
@@ -148,29 +152,36 @@ impl History {
         Ok(hash)
     }
 
-    /// A session's vibration, by a statement of [`VIBRATION`]; empty where none is kept.
-    pub(super) fn vibration(
+    /// Looks at each row of a question.
+    pub(super) fn each_row(
         &self,
-        statement: &mut Statement<'_>,
-        session: i64,
-    ) -> Result<Vec<(f32, u32)>, HistoryError> {
-        let found: Option<(Vec<u8>, Vec<u8>)> = statement
-            .query_row([session], |row| Ok((row.get(0)?, row.get(1)?)))
-            .optional()
-            .map_err(self.sqlite())?;
-        let Some((bytes, digest)) = found else { return Ok(Vec::new()) };
-        let counts = blob::read_counts(&bytes).filter(|_| blob::digest(&[&bytes]) == digest);
+        question: &str,
+        mut look: impl FnMut(&Row<'_>) -> Result<(), HistoryError>,
+    ) -> Result<(), HistoryError> {
+        let mut statement = self.connection.prepare(question).map_err(self.sqlite())?;
+        let mut rows = statement.query([]).map_err(self.sqlite())?;
+        while let Some(row) = rows.next().map_err(self.sqlite())? {
+            look(row)?;
+        }
+        Ok(())
+    }
+
+    /// A session's vibration, of a row that begins as [`VIBRATION`] asks.
+    pub(super) fn vibration(&self, row: &Row<'_>) -> Result<Vec<(f32, u32)>, HistoryError> {
+        let bytes =
+            |column| row.get_ref(column).and_then(|value| Ok(value.as_blob()?)).map_err(self.sqlite());
+        let (bytes, digest) = (bytes(0)?, bytes(1)?);
+        let counts = blob::read_counts(bytes).filter(|_| blob::digest(&[bytes]) == digest);
         let counts =
             counts.ok_or_else(|| self.damaged("the vibration of a session is not what was written"))?;
         Ok(counts.iter().map(|count| (count.level, count.seconds)).collect())
     }
 
-    /// A link's seconds in one session; they must agree with its counts, where those are given.
+    /// A link's seconds in one session.
     pub(super) fn series(
         &self,
         session: i64,
         link: &str,
-        counts: Option<&[LevelCount]>,
     ) -> Result<Option<Vec<EvidenceSecond>>, HistoryError> {
         let bytes: Option<Vec<u8>> = self
             .connection
@@ -182,10 +193,7 @@ impl History {
             .optional()
             .map_err(self.sqlite())?;
         let Some(bytes) = bytes else { return Ok(None) };
-        blob::read_seconds(&bytes)
-            .filter(|seconds| counts.is_none_or(|counts| blob::counts_of(seconds) == counts))
-            .map(Some)
-            .ok_or_else(|| self.damaged("a series of levels is not what was written"))
+        blob::read_seconds(&bytes).map(Some).ok_or_else(|| self.damaged(SERIES_DAMAGED))
     }
 
     fn evidence(&self, session: i64) -> Result<Vec<FreezeEvidence>, HistoryError> {
@@ -199,7 +207,7 @@ impl History {
         let mut evidence = Vec::new();
         for (link, unit, source, left_out) in read().map_err(self.sqlite())? {
             let unit = if unit == unit_word(LevelUnit::Dbm) { LevelUnit::Dbm } else { LevelUnit::Raw };
-            let seconds = self.series(session, &link, None)?.unwrap_or_default();
+            let seconds = self.series(session, &link)?.unwrap_or_default();
             let left_out = u32::try_from(left_out).unwrap_or(0);
             evidence.push(FreezeEvidence { link, unit, source, seconds, left_out });
         }

@@ -18,11 +18,13 @@ mod agreement;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::link::metrics::margin::EvidenceSecond;
-use crate::stats::logistic::base::{self, Count, Fit, Prior};
-use crate::stats::logistic::logit;
+use crate::stats::logistic::base::{self, Chance, Count, Fit, Prior};
+use crate::stats::logistic::{logistic, logit};
 use crate::stats::symmetric;
 
 pub use agreement::{Agreement, Finding};
+
+use agreement::Comparison;
 
 /// Fewer freezes than this give no curve.
 pub const LEAST_FREEZES: u32 = 5;
@@ -34,6 +36,8 @@ const RIDGE: f64 = 0.01;
 const BASE_ODDS: f64 = -7.0;
 const BASE_SPREAD: f64 = 2.0;
 const P05: f64 = 0.05;
+/// Scaled levels that lie no farther apart are one.
+const SAME: f64 = 1e-9;
 
 /// Seconds at one level, and the freezes that began in them.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -114,12 +118,20 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
     }
     let curve = if freezes < LEAST_FREEZES { None } else { Curve::fit(sessions) };
     let Some(curve) = curve else { return highest_level(sessions, freezes) };
-    let blocks = series.filter(|_| sessions.len() == 1).map(|series| curve.blocks(series));
-    let scaled: Vec<Vec<Count>> = sessions.iter().map(|session| curve.counts(session)).collect();
+    let mut scores = Vec::new();
+    let mut comparison = Comparison::default();
+    for session in sessions {
+        let tallies = curve.tallies(session);
+        scores.push(total(&tallies));
+        comparison.take(&curve, &tallies);
+    }
+    if let Some(series) = series.filter(|_| sessions.len() == 1) {
+        scores = curve.block_scores(series);
+    }
     let (level, gradient) = curve.fit.level_at(P05);
-    let half = half_width(&curve.fit, &gradient, blocks.as_deref().unwrap_or(&scaled));
+    let half = half_width(&curve.fit, &gradient, &scores);
     let level_p05 = curve.unscaled(level);
-    let (each, agreement) = agreement::compare(&curve, &scaled);
+    let (each, agreement) = comparison.end(&curve);
     Some(Estimate {
         level_p50: Some(curve.unscaled(curve.fit.level_at(0.5).0)),
         level_p05,
@@ -128,7 +140,7 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
         slope: Some(curve.fit.parameters[1] / curve.spread),
         freezes,
         method: Method::Logistic,
-        follows_level: curve.follows_level(&scaled),
+        follows_level: curve.follows_level(),
         one_session: sessions.len() == 1,
         sessions: each,
         agreement,
@@ -165,6 +177,25 @@ struct Curve {
     middle: f64,
     spread: f64,
     fit: Fit,
+    /// All sessions together, in order of level.
+    counts: Vec<Count>,
+    /// One for each of the counts.
+    points: Vec<Point>,
+}
+
+/// What the curve says at one level. A thousand sessions have the same few levels: reckoned once.
+struct Point {
+    chance: Chance,
+    /// Of the logistic part alone.
+    curve: f64,
+    /// Logarithms of the chance and of its rest.
+    ln: [f64; 2],
+}
+
+/// A session's count, with what the common curve says at its level.
+struct Tally<'a> {
+    count: Count,
+    common: &'a Point,
 }
 
 impl Curve {
@@ -180,8 +211,7 @@ impl Curve {
         if !spread.is_finite() || spread <= 0.0 {
             return None;
         }
-        let mut counts: Vec<Count> = all().map(|count| scaled(count, middle, spread)).collect();
-        pool(&mut counts);
+        let counts = pooled(sessions, middle, spread);
         let prior = Prior { ridge: RIDGE, base_odds: BASE_ODDS, base_spread: BASE_SPREAD };
         let froze = counts.iter().map(|count| count.events * count.x).sum::<f64>()
             / counts.iter().map(|count| count.events).sum::<f64>();
@@ -191,18 +221,19 @@ impl Curve {
         let lowest = counts.first()?.x;
         let highest = counts.last()?.x;
         let seen = level >= lowest - 1.0 && level <= highest + 1.0;
-        (fit.parameters[1] < 0.0 && seen).then_some(Self { middle, spread, fit })
+        let points = counts.iter().map(|count| Point::of(&fit, count.x)).collect();
+        (fit.parameters[1] < 0.0 && seen).then_some(Self { middle, spread, fit, counts, points })
     }
 
     /// Twice the log-likelihood that intercept and slope add to a base alone: chi-squared with 2 degrees.
-    fn follows_level(&self, sessions: &[Vec<Count>]) -> bool {
+    fn follows_level(&self) -> bool {
         const BY_MORE_THAN_LUCK: f64 = 5.991;
-        let counts = sessions.concat();
-        let trials: f64 = counts.iter().map(|count| count.trials).sum();
-        let events: f64 = counts.iter().map(|count| count.events).sum();
+        let counts = || self.counts.iter();
+        let trials: f64 = counts().map(|count| count.trials).sum();
+        let events: f64 = counts().map(|count| count.events).sum();
         let alone = [-60.0, 0.0, logit(events / trials)];
         let gain =
-            base::log_likelihood(&self.fit.parameters, &counts) - base::log_likelihood(&alone, &counts);
+            base::log_likelihood(&self.fit.parameters, counts()) - base::log_likelihood(&alone, counts());
         2.0 * gain > BY_MORE_THAN_LUCK
     }
 
@@ -210,21 +241,59 @@ impl Curve {
         self.middle + self.spread * x
     }
 
-    fn counts(&self, session: &[LevelCount]) -> Vec<Count> {
-        session.iter().map(|count| scaled(count, self.middle, self.spread)).collect()
+    /// A session's counts, whose levels are among those of the curve and mostly follow each other as there.
+    fn tallies(&self, session: &[LevelCount]) -> Vec<Tally<'_>> {
+        let mut at = 0;
+        let tally = |count: &LevelCount| {
+            let count = scaled(count, self.middle, self.spread);
+            if self.counts[at].x > count.x + SAME {
+                at = 0;
+            }
+            while self.counts.get(at + 1).is_some_and(|next| next.x <= count.x + SAME) {
+                at += 1;
+            }
+            Tally { count, common: &self.points[at] }
+        };
+        session.iter().map(tally).collect()
     }
 
-    fn blocks(&self, series: &[EvidenceSecond]) -> Vec<Vec<Count>> {
-        let count = |second: &EvidenceSecond| LevelCount {
-            level: second.level,
-            seconds: 1,
-            freezes: u32::from(second.freeze_began),
+    /// The score of each block of a session.
+    fn block_scores(&self, series: &[EvidenceSecond]) -> Vec<[f64; 3]> {
+        let score = |second: &EvidenceSecond| {
+            let freezes = u32::from(second.freeze_began);
+            let count = LevelCount { level: second.level, seconds: 1, freezes };
+            let count = scaled(&count, self.middle, self.spread);
+            Chance::at(&self.fit.parameters, count.x).score(&count)
         };
         series
             .chunk_by(|a, b| a.second / BLOCK_S == b.second / BLOCK_S)
-            .map(|block| self.counts(&block.iter().map(count).collect::<Vec<_>>()))
+            .map(|block| block.iter().map(score).fold([0.0; 3], plus))
             .collect()
     }
+}
+
+impl Point {
+    fn of(fit: &Fit, x: f64) -> Self {
+        let chance = Chance::at(&fit.parameters, x);
+        let curve = logistic(fit.parameters[0] + fit.parameters[1] * x);
+        Self { chance, curve, ln: [chance.p.ln(), (-chance.p).ln_1p()] }
+    }
+}
+
+impl Tally<'_> {
+    fn log_likelihood(&self) -> f64 {
+        let Count { trials, events, .. } = self.count;
+        events * self.common.ln[0] + (trials - events) * self.common.ln[1]
+    }
+}
+
+fn plus(sum: [f64; 3], part: [f64; 3]) -> [f64; 3] {
+    [sum[0] + part[0], sum[1] + part[1], sum[2] + part[2]]
+}
+
+/// The score of a whole session.
+fn total(tallies: &[Tally<'_>]) -> [f64; 3] {
+    tallies.iter().map(|tally| tally.common.chance.score(&tally.count)).fold([0.0; 3], plus)
 }
 
 fn scaled(count: &LevelCount, middle: f64, spread: f64) -> Count {
@@ -235,34 +304,33 @@ fn scaled(count: &LevelCount, middle: f64, spread: f64) -> Count {
     }
 }
 
-/// Puts the counts in order and joins those of one level.
-fn pool(counts: &mut Vec<Count>) {
-    counts.sort_by(|a, b| a.x.total_cmp(&b.x));
-    counts.dedup_by(|next, kept| {
-        let same = (next.x - kept.x).abs() < 1e-9;
-        if same {
-            kept.trials += next.trials;
-            kept.events += next.events;
+/// All sessions together, in order of level.
+fn pooled(sessions: &[Vec<LevelCount>], middle: f64, spread: f64) -> Vec<Count> {
+    let mut counts: Vec<Count> = Vec::new();
+    for count in sessions.iter().flatten() {
+        let count = scaled(count, middle, spread);
+        let at = counts.partition_point(|earlier| earlier.x < count.x - SAME);
+        match counts.get_mut(at).filter(|found| found.x < count.x + SAME) {
+            Some(found) => {
+                found.trials += count.trials;
+                found.events += count.events;
+            }
+            None => counts.insert(at, count),
         }
-        same
-    });
+    }
+    counts
 }
 
-/// Half the 95 % interval of the level, on the standardised scale.
-fn half_width(fit: &Fit, gradient: &[f64; 3], clusters: &[Vec<Count>]) -> f64 {
+/// Half the 95 % interval of the level, on the standardised scale; the scores are of sessions or blocks.
+fn half_width(fit: &Fit, gradient: &[f64; 3], scores: &[[f64; 3]]) -> f64 {
     let model = symmetric::quadratic(&fit.covariance, gradient);
     let influence = symmetric::multiply(&fit.covariance, gradient);
-    let number = clusters.len() as f64;
+    let number = scores.len() as f64;
     let mut squares = 0.0;
-    for cluster in clusters {
-        let mut total = [0.0; 3];
-        for count in cluster {
-            let part = base::score(&fit.parameters, count);
-            total.iter_mut().zip(part).for_each(|(sum, part)| *sum += part);
-        }
-        squares += total.iter().zip(&influence).map(|(a, b)| a * b).sum::<f64>().powi(2);
+    for score in scores {
+        squares += score.iter().zip(&influence).map(|(a, b)| a * b).sum::<f64>().powi(2);
     }
-    let beyond = if clusters.len() > 1 { (squares * number / (number - 1.0) - model).max(0.0) } else { 0.0 };
+    let beyond = if scores.len() > 1 { (squares * number / (number - 1.0) - model).max(0.0) } else { 0.0 };
     let variance = model + beyond;
     let degrees = if beyond > 0.0 { (variance / beyond).powi(2) * (number - 1.0) } else { f64::INFINITY };
     quantile_975(degrees) * variance.sqrt()

@@ -139,17 +139,17 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
     let profile = super::profile(common)?;
     let history = open(common)?;
     let choice = Choice { tags: like.is_empty().then_some(&profile.tags), like, ..Choice::default() };
-    let rows = history.thresholds(&profile, &choice)?;
+    let Earlier { thresholds: rows, vibration } = history.earlier(&profile, &choice)?;
     let mut out = io::stdout().lock();
     if json {
-        for row in &rows {
+        for row in &*rows {
             serde_json::to_writer(&mut out, row)?;
             writeln!(out)?;
         }
         return Ok(ExitCode::SUCCESS);
     }
     report::thresholds::write_to(&mut out, &rows)?;
-    if let Some(limit) = history.vibration_limit(&choice)? {
+    if let Some(limit) = vibration {
         writeln!(
             out,
             "  vibration    suspect above {:.1}: the 90th percentile of {} earlier sessions",

@@ -9,10 +9,10 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use crate::stats::logistic::base::{self, Count, Parameters};
-use crate::stats::logistic::{logistic, logit};
+use crate::stats::logistic::base;
+use crate::stats::logistic::logit;
 
-use super::{Curve, P05, SessionLevel};
+use super::{Curve, P05, SessionLevel, Tally};
 
 /// Sessions that differ no more than this chance would let them are said to agree.
 const DIFFER: f64 = 0.05;
@@ -60,32 +60,46 @@ struct Own {
     information: f64,
 }
 
-/// Each session's own level, and whether they agree (`None` where fewer than two have a say).
-pub(super) fn compare(curve: &Curve, sessions: &[Vec<Count>]) -> (Vec<SessionLevel>, Option<Agreement>) {
-    let mut levels = Vec::new();
-    let mut own = Vec::new();
-    for (index, counts) in sessions.iter().enumerate() {
+/// Each session's own level beside the common curve.
+#[derive(Default)]
+pub(super) struct Comparison {
+    levels: Vec<SessionLevel>,
+    own: Vec<Own>,
+}
+
+impl Comparison {
+    /// Takes the next session.
+    pub(super) fn take(&mut self, curve: &Curve, tallies: &[Tally<'_>]) {
         // Whole numbers, and so exact.
-        let freezes = counts.iter().map(|count| count.events).sum::<f64>() as u32;
-        let has_a_say = freezes > 0 || expected(&curve.fit.parameters, counts) >= 1.0;
+        let freezes = tallies.iter().map(|tally| tally.count.events).sum::<f64>() as u32;
+        // Those that the logistic part alone lets expect.
+        let expected = || tallies.iter().map(|tally| tally.count.trials * tally.common.curve).sum::<f64>();
+        let has_a_say = freezes > 0 || expected() >= 1.0;
         if !has_a_say {
-            levels.push(SessionLevel { level_p05: None, error: None, freezes });
-            continue;
+            self.levels.push(SessionLevel { level_p05: None, error: None, freezes });
+            return;
         }
-        let (intercept, curvature) = own_intercept(&curve.fit.parameters, counts);
-        levels.push(level_of(curve, intercept, curvature, freezes));
-        own.push(beside(curve, index, counts, intercept));
+        let (intercept, curvature) = own_intercept(curve, tallies);
+        self.own.push(beside(curve, self.levels.len(), tallies, intercept));
+        self.levels.push(level_of(curve, intercept, curvature, freezes));
     }
-    let agreement = (own.len() >= 2).then(|| judge(curve, &own));
-    (levels, agreement)
+
+    /// The levels, and whether the sessions agree (`None` where fewer than two have a say).
+    pub(super) fn end(self, curve: &Curve) -> (Vec<SessionLevel>, Option<Agreement>) {
+        let agreement = (self.own.len() >= 2).then(|| judge(curve, &self.own));
+        (self.levels, agreement)
+    }
 }
 
 /// Newton's steps from the common intercept, slope and base held; with the information there.
-fn own_intercept(common: &Parameters, counts: &[Count]) -> (f64, f64) {
-    let mut parameters = *common;
+fn own_intercept(curve: &Curve, tallies: &[Tally<'_>]) -> (f64, f64) {
+    let common = curve.fit.parameters;
+    let mut parameters = common;
     let mut curvature = 0.0;
+    let here = tallies.iter().map(|tally| tally.common.chance.intercept_pull(&tally.count));
+    let mut next = here.fold((0.0, 0.0), |sum, own| (sum.0 + own.0, sum.1 + own.1));
     for _ in 0..40 {
-        let (pull, information) = base::intercept_pull(&parameters, counts);
+        let (pull, information) = next;
         curvature = information;
         let step = if curvature > 1e-9 { (pull / curvature).clamp(-1.0, 1.0) } else { 0.0 };
         let from = parameters[0];
@@ -94,6 +108,7 @@ fn own_intercept(common: &Parameters, counts: &[Count]) -> (f64, f64) {
         if step.abs() < 1e-7 || parameters[0] == from {
             break;
         }
+        next = base::intercept_pull(&parameters, tallies.iter().map(|tally| &tally.count));
     }
     (parameters[0], curvature)
 }
@@ -112,21 +127,18 @@ fn level_of(curve: &Curve, intercept: f64, curvature: f64, freezes: u32) -> Sess
     }
 }
 
-/// Freezes that the logistic part alone lets expect.
-fn expected(parameters: &Parameters, counts: &[Count]) -> f64 {
-    counts.iter().map(|count| count.trials * logistic(parameters[0] + parameters[1] * count.x)).sum()
-}
-
-fn beside(curve: &Curve, index: usize, counts: &[Count], intercept: f64) -> Own {
-    let common = curve.fit.parameters;
-    let mut moved = common;
+fn beside(curve: &Curve, index: usize, tallies: &[Tally<'_>], intercept: f64) -> Own {
+    let mut moved = curve.fit.parameters;
     moved[0] = intercept;
-    let gain = 2.0 * (base::log_likelihood(&moved, counts) - base::log_likelihood(&common, counts));
+    let counts = tallies.iter().map(|tally| &tally.count);
+    let common: f64 = tallies.iter().map(Tally::log_likelihood).sum();
+    let gain = 2.0 * (base::log_likelihood(&moved, counts) - common);
+    let of = |tally: &Tally<'_>| tally.common.chance.intercept_information(&tally.count);
     Own {
         index,
         gain: gain.max(0.0),
-        score: counts.iter().map(|count| base::score(&common, count)[0]).sum(),
-        information: counts.iter().map(|count| base::intercept_information(&common, count)).sum(),
+        score: super::total(tallies)[0],
+        information: tallies.iter().map(of).sum(),
     }
 }
 

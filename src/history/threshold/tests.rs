@@ -31,6 +31,29 @@ fn expected_freezes_give_the_threshold_back() {
     assert!(found.agreement.unwrap().p > 0.9);
 }
 
+/// Sessions with other levels, in any order: each still meets what the curve says at its own.
+#[test]
+fn the_order_of_levels_says_nothing() {
+    let other = |middle: f64| -> Vec<LevelCount> {
+        expected(middle, -0.6, 0.002)
+            .iter()
+            .map(|row| LevelCount { level: row.level + 0.4, ..*row })
+            .collect()
+    };
+    let sorted = [expected(-86.0, -0.6, 0.002), other(-85.0)];
+    let turned = sorted.clone().map(|mut session| {
+        session.reverse();
+        session.swap(3, 20);
+        session
+    });
+    let (sorted, turned) = (estimate(&sorted, None).unwrap(), estimate(&turned, None).unwrap());
+    assert!((sorted.level_p05 - turned.level_p05).abs() < 1e-9);
+    let width = |found: &Estimate| found.level_p05_ci95.map(|ci95| ci95[1] - ci95[0]).unwrap();
+    assert!((width(&sorted) - width(&turned)).abs() < 1e-6);
+    let deviance = |found: &Estimate| found.agreement.unwrap().deviance;
+    assert!((deviance(&sorted) / deviance(&turned) - 1.0).abs() < 1e-9);
+}
+
 #[test]
 fn few_freezes_give_the_highest_level() {
     let sessions = [vec![count(-90.0, 10, 2), count(-70.0, 500, 0)], vec![count(-84.5, 40, 1)]];

@@ -61,59 +61,74 @@ impl Fit {
     }
 }
 
-/// The chance at x and its gradient by the parameters.
-fn chance(parameters: &Parameters, x: f64) -> (f64, [f64; 3]) {
-    chance_over(logistic(parameters[2]), parameters, x)
+/// The chance at one x, and its gradient by the parameters.
+#[derive(Clone, Copy, Debug)]
+pub struct Chance {
+    /// The chance.
+    pub p: f64,
+    gradient: [f64; 3],
 }
 
-/// The same, with the base chance reckoned once for many x.
-fn chance_over(base: f64, parameters: &Parameters, x: f64) -> (f64, [f64; 3]) {
-    let [intercept, slope, _] = *parameters;
-    let curve = logistic(intercept + slope * x);
-    let steep = (1.0 - base) * curve * (1.0 - curve);
-    let p = (base + (1.0 - base) * curve).clamp(1e-15, 1.0 - 1e-15);
-    (p, [steep, steep * x, (1.0 - curve) * base * (1.0 - base)])
-}
+impl Chance {
+    /// At x.
+    #[must_use]
+    pub fn at(parameters: &Parameters, x: f64) -> Self {
+        Self::over(logistic(parameters[2]), parameters, x)
+    }
 
-/// The score of one count: the gradient of its log-likelihood.
-#[must_use]
-pub fn score(parameters: &Parameters, count: &Count) -> [f64; 3] {
-    let (p, gradient) = chance(parameters, count.x);
-    let pull = (count.events - count.trials * p) / (p * (1.0 - p));
-    gradient.map(|part| part * pull)
+    /// The same, with the base chance reckoned once for many x.
+    fn over(base: f64, parameters: &Parameters, x: f64) -> Self {
+        let [intercept, slope, _] = *parameters;
+        let curve = logistic(intercept + slope * x);
+        let steep = (1.0 - base) * curve * (1.0 - curve);
+        let p = (base + (1.0 - base) * curve).clamp(1e-15, 1.0 - 1e-15);
+        Self { p, gradient: [steep, steep * x, (1.0 - curve) * base * (1.0 - base)] }
+    }
+
+    /// The score of a count here: the gradient of its log-likelihood.
+    #[must_use]
+    pub fn score(&self, count: &Count) -> [f64; 3] {
+        let pull = (count.events - count.trials * self.p) / (self.p * (1.0 - self.p));
+        self.gradient.map(|part| part * pull)
+    }
+
+    /// The information that a count here holds on the intercept alone.
+    #[must_use]
+    pub fn intercept_information(&self, count: &Count) -> f64 {
+        count.trials * self.gradient[0] * self.gradient[0] / (self.p * (1.0 - self.p))
+    }
+
+    /// The score and the information that a count here holds on the intercept alone.
+    #[must_use]
+    pub fn intercept_pull(&self, count: &Count) -> (f64, f64) {
+        let weight = self.gradient[0] / (self.p * (1.0 - self.p));
+        (weight * (count.events - count.trials * self.p), count.trials * weight * self.gradient[0])
+    }
 }
 
 /// The score and the information that counts hold on the intercept alone.
 #[must_use]
-pub fn intercept_pull(parameters: &Parameters, counts: &[Count]) -> (f64, f64) {
+pub fn intercept_pull<'a>(parameters: &Parameters, counts: impl Iterator<Item = &'a Count>) -> (f64, f64) {
     let base = logistic(parameters[2]);
-    counts.iter().fold((0.0, 0.0), |(pull, information), count| {
-        let (p, gradient) = chance_over(base, parameters, count.x);
-        let weight = gradient[0] / (p * (1.0 - p));
-        (pull + weight * (count.events - count.trials * p), information + count.trials * weight * gradient[0])
+    counts.fold((0.0, 0.0), |(pull, information), count| {
+        let own = Chance::over(base, parameters, count.x).intercept_pull(count);
+        (pull + own.0, information + own.1)
     })
-}
-
-/// The information that one count holds on the intercept alone.
-#[must_use]
-pub fn intercept_information(parameters: &Parameters, count: &Count) -> f64 {
-    let (p, gradient) = chance(parameters, count.x);
-    count.trials * gradient[0] * gradient[0] / (p * (1.0 - p))
 }
 
 /// The log-likelihood without the binomial coefficients and without the prior.
 #[must_use]
-pub fn log_likelihood(parameters: &Parameters, counts: &[Count]) -> f64 {
+pub fn log_likelihood<'a>(parameters: &Parameters, counts: impl Iterator<Item = &'a Count>) -> f64 {
     let base = logistic(parameters[2]);
     let of = |count: &Count| {
-        let (p, _) = chance_over(base, parameters, count.x);
+        let p = Chance::over(base, parameters, count.x).p;
         count.events * p.ln() + (count.trials - count.events) * (-p).ln_1p()
     };
-    counts.iter().map(of).sum()
+    counts.map(of).sum()
 }
 
 fn objective(counts: &[Count], prior: Prior, parameters: &Parameters) -> f64 {
-    let likelihood = log_likelihood(parameters, counts);
+    let likelihood = log_likelihood(parameters, counts.iter());
     let [_, slope, odds] = *parameters;
     likelihood
         - 0.5 * prior.ridge * slope * slope
@@ -124,7 +139,7 @@ fn information(counts: &[Count], prior: Prior, parameters: &Parameters) -> Vec<V
     let mut information = vec![vec![0.0; 3]; 3];
     let base = logistic(parameters[2]);
     for count in counts {
-        let (p, gradient) = chance_over(base, parameters, count.x);
+        let Chance { p, gradient } = Chance::over(base, parameters, count.x);
         symmetric::add_square(&mut information, &gradient, count.trials / (p * (1.0 - p)));
     }
     information[1][1] += prior.ridge;
@@ -149,7 +164,7 @@ fn climb(counts: &[Count], prior: Prior, start: Parameters) -> Option<Fit> {
     for _ in 0..MOST_STEPS {
         let mut gradient = [0.0; 3];
         for count in counts {
-            let part = score(&parameters, count);
+            let part = Chance::at(&parameters, count.x).score(count);
             gradient.iter_mut().zip(part).for_each(|(sum, part)| *sum += part);
         }
         gradient[1] -= prior.ridge * parameters[1];
@@ -218,7 +233,7 @@ mod tests {
         let exact: Vec<Count> = (-30..=30)
             .map(|step| {
                 let x = f64::from(step) / 10.0;
-                Count { x, trials: 1e5, events: 1e5 * chance(&truth, x).0 }
+                Count { x, trials: 1e5, events: 1e5 * Chance::at(&truth, x).p }
             })
             .collect();
         let prior = Prior { ridge: 0.0, base_odds: -7.0, base_spread: 1e6 };
@@ -241,7 +256,7 @@ mod tests {
                 objective(&[count], flat, &moved)
             };
             let slope = (shifted(1e-6) - shifted(-1e-6)) / 2e-6;
-            assert!((slope - score(&at, &count)[index]).abs() < 1e-5);
+            assert!((slope - Chance::at(&at, count.x).score(&count)[index]).abs() < 1e-5);
         }
     }
 }
