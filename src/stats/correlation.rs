@@ -34,11 +34,30 @@ impl<'a> Trace<'a> {
         Walk { points: self.points, right: self.points.partition_point(|point| point.0 < time) }.at(time)
     }
 
+    /// Where all samples have one value.
+    #[must_use]
+    pub fn level(&self) -> Option<Level> {
+        let (first, last) = (self.points.first()?, self.points.last()?);
+        let level = self.points.iter().all(|point| point.1 == first.1);
+        level.then_some(Level { value: first.1, from: first.0, to: last.0 })
+    }
+
     /// Reads the value at times that mostly go on from one to the next.
     #[must_use]
     pub const fn walk(&self) -> Walk<'a> {
         Walk { points: self.points, right: 0 }
     }
+}
+
+/// A trace that stays at one value over its span.
+#[derive(Clone, Copy, Debug)]
+pub struct Level {
+    /// The value.
+    pub value: f64,
+    /// Time of the first sample.
+    pub from: f64,
+    /// Time of the last one.
+    pub to: f64,
 }
 
 /// A place in a trace.
@@ -67,26 +86,6 @@ impl Walk<'_> {
     }
 }
 
-/// Pearson's coefficient of pairs; `None` where either side does not vary.
-#[must_use]
-pub fn pearson(pairs: impl Iterator<Item = (f64, f64)> + Clone) -> Option<f64> {
-    let (mut count, mut mean_x, mut mean_y) = (0.0, 0.0, 0.0);
-    for (x, y) in pairs.clone() {
-        count += 1.0;
-        mean_x += x;
-        mean_y += y;
-    }
-    mean_x /= count;
-    mean_y /= count;
-    let (mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0);
-    for (x, y) in pairs {
-        xx += (x - mean_x) * (x - mean_x);
-        yy += (y - mean_y) * (y - mean_y);
-        xy += (x - mean_x) * (y - mean_y);
-    }
-    (xx > 0.0 && yy > 0.0).then(|| xy / (xx * yy).sqrt())
-}
-
 /// Pieces of a reference trace, each with the signal's samples that belong to it.
 pub type Piece<'a> = (Trace<'a>, &'a [(f64, f64)]);
 
@@ -112,22 +111,144 @@ pub type Timed<'a> = (Trace<'a>, &'a [f64]);
 pub fn lags_of(pieces: &[Timed<'_>], signals: &[&[f64]], lags: (f64, f64, f64)) -> Vec<Option<Lag>> {
     let (from, to, step) = lags;
     let steps = ((to - from) / step).round() as usize;
-    let mut coefficients = vec![Vec::with_capacity(steps + 1); signals.len()];
-    let mut reference: Vec<f64> = Vec::new();
-    for index in 0..=steps {
-        let lag = from + step * index as f64;
-        reference.clear();
-        for (trace, times) in pieces {
-            let mut walk = trace.walk();
-            reference.extend(times.iter().map(|&time| walk.at(time - lag).unwrap_or(f64::NAN)));
-        }
-        for (coefficients, signal) in coefficients.iter_mut().zip(signals) {
-            let pairs = reference.iter().copied().zip(signal.iter().copied());
-            let known = pairs.filter(|(x, y)| !x.is_nan() && !y.is_nan());
-            coefficients.push(pearson(known).unwrap_or(0.0));
+    let rows = Rows::new(signals);
+    let origin = pieces.iter().find_map(|(trace, _)| trace.points.first()).map_or(0.0, |point| point.1);
+    let mut sums = vec![Sums::default(); (steps + 1) * rows.width];
+    let mut first = 0;
+    for (trace, times) in pieces {
+        let own = rows.of(first, times.len());
+        first += times.len();
+        let at_lags = sums.chunks_exact_mut(rows.width).enumerate();
+        let at_lags = at_lags.map(|(index, sums)| (from + step * index as f64, sums));
+        if let (Some(level), true) = (trace.level(), times.is_sorted()) {
+            let below = rows.sums_below(own);
+            for (lag, sums) in at_lags {
+                let past = |edge: f64| times.partition_point(|time| time - lag <= edge);
+                let (low, high) = (times.partition_point(|time| time - lag < level.from), past(level.to));
+                let part = |row: usize| &below[row * rows.width..(row + 1) * rows.width];
+                for ((sums, low), high) in sums.iter_mut().zip(part(low)).zip(part(high.max(low))) {
+                    sums.add_level(level.value - origin, low, high);
+                }
+            }
+        } else {
+            for (lag, sums) in at_lags {
+                let mut walk = trace.walk();
+                for (&time, row) in times.iter().zip(own.chunks_exact(rows.width)) {
+                    if let Some(value) = walk.at(time - lag) {
+                        for (sums, four) in sums.iter_mut().zip(row) {
+                            sums.add(value - origin, four);
+                        }
+                    }
+                }
+            }
         }
     }
-    coefficients.iter().map(|coefficients| peak(coefficients, from, step)).collect()
+    let coefficients = |signal: usize| -> Vec<f64> {
+        sums.chunks_exact(rows.width).map(|sums| sums[signal / LANES].pearson(signal % LANES)).collect()
+    };
+    (0..signals.len()).map(|signal| peak(&coefficients(signal), from, step)).collect()
+}
+
+/// Signals are summed so many at a time.
+const LANES: usize = 4;
+
+/// Values of [`LANES`] signals at one time, and 1 where they have one.
+#[derive(Clone, Copy, Debug, Default)]
+struct Four {
+    values: [f64; LANES],
+    known: [f64; LANES],
+}
+
+/// All signals' values, time by time: those of one time lie side by side. Each signal's first value is taken
+/// off all of its values, so that sums of squares stay small.
+struct Rows {
+    fours: Vec<Four>,
+    width: usize,
+}
+
+impl Rows {
+    fn new(signals: &[&[f64]]) -> Self {
+        let width = signals.len().div_ceil(LANES);
+        let count = signals.first().map_or(0, |signal| signal.len());
+        let mut fours = vec![Four::default(); width * count];
+        for (signal, values) in signals.iter().enumerate() {
+            let origin = values.iter().copied().find(|value| !value.is_nan()).unwrap_or(0.0);
+            for (row, value) in values.iter().enumerate().filter(|(_, value)| !value.is_nan()) {
+                let four = &mut fours[row * width + signal / LANES];
+                four.values[signal % LANES] = value - origin;
+                four.known[signal % LANES] = 1.0;
+            }
+        }
+        Self { fours, width }
+    }
+
+    fn of(&self, first: usize, count: usize) -> &[Four] {
+        &self.fours[first * self.width..(first + count) * self.width]
+    }
+
+    /// Of rows: each one's sums of those before it, and of all.
+    fn sums_below(&self, rows: &[Four]) -> Vec<Sums> {
+        let mut sums = vec![Sums::default(); self.width];
+        let mut below = sums.clone();
+        for row in rows.chunks_exact(self.width) {
+            for (sums, four) in sums.iter_mut().zip(row) {
+                sums.add(0.0, four);
+            }
+            below.extend_from_slice(&sums);
+        }
+        below
+    }
+}
+
+/// Sums over the pairs of a reference x and each of [`LANES`] signals y.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sums {
+    count: [f64; LANES],
+    x: [f64; LANES],
+    xx: [f64; LANES],
+    y: [f64; LANES],
+    yy: [f64; LANES],
+    xy: [f64; LANES],
+}
+
+impl Sums {
+    fn add(&mut self, x: f64, four: &Four) {
+        for lane in 0..LANES {
+            let (y, known) = (four.values[lane], four.known[lane]);
+            self.count[lane] += known;
+            self.x[lane] += known * x;
+            self.xx[lane] += known * x * x;
+            self.y[lane] += y;
+            self.yy[lane] += y * y;
+            self.xy[lane] += x * y;
+        }
+    }
+
+    /// What came between two sums of a piece, beside an x that stayed the same.
+    fn add_level(&mut self, x: f64, low: &Self, high: &Self) {
+        for lane in 0..LANES {
+            let (count, y) = (high.count[lane] - low.count[lane], high.y[lane] - low.y[lane]);
+            self.count[lane] += count;
+            self.x[lane] += count * x;
+            self.xx[lane] += count * x * x;
+            self.y[lane] += y;
+            self.yy[lane] += high.yy[lane] - low.yy[lane];
+            self.xy[lane] += x * y;
+        }
+    }
+
+    /// Pearson's coefficient; 0 where either side does not vary.
+    fn pearson(&self, lane: usize) -> f64 {
+        let count = self.count[lane];
+        let spread = |sum: f64, squares: f64| {
+            let about = squares - sum * sum / count;
+            // What rounding leaves of a side that stands still is not its spread.
+            if about > 1e-12 * squares { about } else { 0.0 }
+        };
+        let (xx, yy) = (spread(self.x[lane], self.xx[lane]), spread(self.y[lane], self.yy[lane]));
+        let xy = self.xy[lane] - self.x[lane] * self.y[lane] / count;
+        if xx > 0.0 && yy > 0.0 { (xy / (xx * yy).sqrt()).clamp(-1.0, 1.0) } else { 0.0 }
+    }
 }
 
 /// The lag of the greatest coefficient; `None` on the border.
@@ -170,14 +291,44 @@ mod tests {
     fn pearson_matches_anscombe() {
         let x = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0];
         let y = [8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68];
-        let r = pearson(x.iter().copied().zip(y.iter().copied())).unwrap();
-        assert!((r - 0.81642).abs() < 1e-5);
+        let rows = Rows::new(&[&y]);
+        let mut sums = Sums::default();
+        for (x, row) in x.iter().zip(&rows.fours) {
+            sums.add(x - 10.0, row);
+        }
+        assert!((sums.pearson(0) - 0.81642).abs() < 1e-5);
     }
 
     #[test]
     fn nothing_that_stands_still_correlates() {
         let still: Vec<(f64, f64)> = (0..50).map(|i| (f64::from(i), 5.0)).collect();
         assert_eq!(lag(&[(Trace::new(&still), &still)], (0.0, 20.0, 1.0)), None);
+    }
+
+    /// Pieces in which the reference stands still say how far the signal goes by itself: beside a moving piece
+    /// they must weigh as they do where every value is looked up (the times told out of order ask for that).
+    #[test]
+    fn a_reference_that_stands_still_weighs_as_any_other() {
+        let moving: Vec<(f64, f64)> = (0..100).map(|k| (f64::from(k), (f64::from(k) * 0.13).sin())).collect();
+        let still: Vec<(f64, f64)> = (0..100).map(|k| (f64::from(k), 0.4)).collect();
+        let times: Vec<f64> = (0..30).map(|k| 25.0 + 2.3 * f64::from(k)).collect();
+        let value = |time: f64| ((time - 7.0) * 0.13).sin();
+        let wobble = |time: f64| 0.3 * (time * 0.7).cos();
+        let mut signal: Vec<f64> = times.iter().map(|&time| value(time)).collect();
+        signal.extend(times.iter().map(|&time| wobble(time)));
+        let grid = (-4.0, 24.0, 2.0);
+        let ordered =
+            lags_of(&[(Trace::new(&moving), &times), (Trace::new(&still), &times)], &[&signal], grid);
+        let mut turned = times.clone();
+        turned.reverse();
+        let mut turned_signal: Vec<f64> = times.iter().map(|&time| value(time)).collect();
+        turned_signal.extend(turned.iter().map(|&time| wobble(time)));
+        let pieces = [(Trace::new(&moving), times.as_slice()), (Trace::new(&still), turned.as_slice())];
+        let looked_up = lags_of(&pieces, &[&turned_signal], grid);
+        let (a, b) = (ordered[0].unwrap(), looked_up[0].unwrap());
+        assert!((a.lag - b.lag).abs() < 1e-9 && (a.coefficient - b.coefficient).abs() < 1e-12, "{a:?} {b:?}");
+        let alone = lags_of(&[(Trace::new(&moving), &times)], &[&signal[..30]], grid)[0].unwrap();
+        assert!(alone.coefficient > 0.99 && a.coefficient < 0.98, "{alone:?} {a:?}");
     }
 
     /// Several signals at shared times give what each gives alone; the oracle is the plain search.

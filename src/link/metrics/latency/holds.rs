@@ -64,10 +64,9 @@ impl HoldMeter {
     /// When the sticks left the place that they had at an instant, at the latest at `to`.
     fn departure(&self, from: Nanos, to: Nanos) -> Option<Nanos> {
         let base = self.position(from)?;
-        self.sticks
-            .iter()
-            .find(|(at, now)| *at > from && *at <= to && apart(&base, now) >= GOES)
-            .map(|(at, _)| *at)
+        let first = self.sticks.partition_point(|(at, _)| *at <= from);
+        let mut during = self.sticks.range(first..).take_while(|(at, _)| *at <= to);
+        during.find(|(_, now)| apart(&base, now) >= GOES).map(|(at, _)| *at)
     }
 
     /// Takes the input that the vehicle reports.

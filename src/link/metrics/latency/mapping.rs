@@ -16,7 +16,7 @@ const STUDIED: usize = 32;
 /// Outputs of one movement that are studied: more, and only every second, third, ... is.
 const MOST_SAMPLES: usize = 64;
 /// A stick must have moved this often before an output is said to follow it.
-const FEWEST_MOVES: usize = 3;
+pub(super) const FEWEST_MOVES: usize = 3;
 const LEAST_COEFFICIENT: f64 = 0.8;
 /// The runner-up must leave at least this many times as much unexplained.
 const CLEARER: f64 = 1.5;
@@ -94,23 +94,31 @@ impl<'a> Laid<'a> {
 
 /// Up to [`STUDIED`] of the movements, each stick's evenly spread. Every stick has the same share (what
 /// one does not use goes to the others): taken from the whole row, sticks that are moved in turns fall out.
-pub(super) fn spread<'a, 'b>(laid: &'b [Laid<'a>]) -> Vec<&'b Laid<'a>> {
-    let mut counts = [0_usize; 18];
-    for one in laid {
-        counts[usize::from(one.movement.stick)] += 1;
-    }
+pub(super) fn spread<'a, T>(
+    all: impl Iterator<Item = &'a T> + Clone,
+    stick: impl Fn(&T) -> u8,
+) -> Vec<&'a T> {
+    let counts = counts(all.clone().map(&stick));
     let taken = |share: usize| counts.iter().map(|&count| count.min(share)).sum::<usize>();
     let share = (2..=STUDIED).take_while(|&share| taken(share) <= STUDIED).last().unwrap_or(1);
     let mut seen = [0_usize; 18];
-    laid.iter()
-        .filter(|one| {
-            let stick = usize::from(one.movement.stick);
-            let place = seen[stick];
-            seen[stick] += 1;
-            // The first movement of each of `share` equal parts.
-            (place * share) % counts[stick] < share
-        })
-        .collect()
+    all.filter(|one| {
+        let stick = usize::from(stick(one));
+        let place = seen[stick];
+        seen[stick] += 1;
+        // The first movement of each of `share` equal parts.
+        (place * share) % counts[stick] < share
+    })
+    .collect()
+}
+
+/// Movements of each stick.
+pub(super) fn counts(sticks: impl Iterator<Item = u8>) -> [usize; 18] {
+    let mut counts = [0_usize; 18];
+    for stick in sticks {
+        counts[usize::from(stick)] += 1;
+    }
+    counts
 }
 
 fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
@@ -121,7 +129,7 @@ fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) ->
     correlation::lag(&pieces, lags)
 }
 
-fn varying(laid: &[&Laid<'_>]) -> Vec<u8> {
+fn varying(laid: &[Laid<'_>]) -> Vec<u8> {
     (0..18_u8)
         .filter(|&output| {
             let values = laid.iter().flat_map(|laid| laid.movement.outputs.iter());
@@ -136,7 +144,7 @@ fn varying(laid: &[&Laid<'_>]) -> Vec<u8> {
 }
 
 /// The lag of each of these outputs behind a stick, all at once: they share their times.
-fn best_lags(laid: &[&Laid<'_>], stick: u8, outputs: &[u8], lags: (f64, f64, f64)) -> Vec<Option<Lag>> {
+fn best_lags(laid: &[Laid<'_>], stick: u8, outputs: &[u8], lags: (f64, f64, f64)) -> Vec<Option<Lag>> {
     let sticks: Vec<Vec<(f64, f64)>> = laid.iter().map(|laid| laid.stick(stick)).collect();
     let step = |laid: &Laid<'_>| laid.times.len().div_ceil(MOST_SAMPLES).max(1);
     let times: Vec<Vec<f64>> = laid
@@ -157,16 +165,15 @@ fn best_lags(laid: &[&Laid<'_>], stick: u8, outputs: &[u8], lags: (f64, f64, f64
     correlation::lags_of(&pieces, &signals, lags)
 }
 
-/// Finds what follows what, with lags up to `longest_ms`.
-pub(super) fn find(laid: &[Laid<'_>], longest_ms: f64) -> Mapping {
-    let studied = spread(laid);
+/// Finds what follows what in movements that were chosen for it, for sticks that moved often enough, with
+/// lags up to `longest_ms`.
+pub(super) fn find(studied: &[Laid<'_>], moves: &[usize; 18], longest_ms: f64) -> Mapping {
     let mut mapping = Mapping::default();
-    let moves = |stick: u8| laid.iter().filter(|laid| laid.movement.stick == stick).count();
-    let sticks: Vec<u8> = (0..18).filter(|&stick| moves(stick) >= FEWEST_MOVES).collect();
-    let outputs = varying(&studied);
+    let sticks: Vec<u8> = (0..18).filter(|&stick| moves[usize::from(stick)] >= FEWEST_MOVES).collect();
+    let outputs = varying(studied);
     let all: Vec<(u8, Vec<Option<Lag>>)> = sticks
         .iter()
-        .map(|&stick| (stick, best_lags(&studied, stick, &outputs, (-40.0, longest_ms, 20.0))))
+        .map(|&stick| (stick, best_lags(studied, stick, &outputs, (-40.0, longest_ms, 20.0))))
         .collect();
     for (place, &output) in outputs.iter().enumerate() {
         let mut found: Vec<(u8, Lag)> = all
@@ -210,6 +217,20 @@ pub(super) fn curve(laid: &[Laid<'_>], follow: &Follow) -> Option<Curve> {
     for laid in laid {
         let stick = laid.stick(follow.stick);
         let trace = Trace::new(&stick);
+        if let Some(level) = trace.level() {
+            let known = |time: f64| time >= level.from && time <= level.to;
+            pairs.extend(
+                laid.output(follow.output).into_iter().filter(|(time, _)| known(time - follow.lag_ms)).map(
+                    |(time, output)| Pair {
+                        stick: level.value,
+                        output,
+                        weight: 1.0,
+                        still: level.from <= time - reach,
+                    },
+                ),
+            );
+            continue;
+        }
         for (time, output) in laid.output(follow.output) {
             let Some(value) = trace.at(time - follow.lag_ms) else { continue };
             let spread = |from: f64, to: f64| {

@@ -90,16 +90,31 @@ impl StageMeter {
         while let Some(movement) = self.track.poll(now) {
             self.whole.push_back(Arc::new(movement));
             self.moves += 1;
-            if is_study(self.moves) {
-                let timeline = self.timeline(clocks);
-                let laid: Vec<Laid<'_>> =
-                    self.whole.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
-                self.mapping = mapping::find(&laid, LOOK_BACK.millis() - 200.0);
-            }
+            self.study(clocks);
             if self.whole.len() >= MOST_WHOLE + FOLDED_AT_ONCE {
                 self.fold(clocks);
             }
         }
+    }
+
+    /// Finds what follows what: often at first, then whenever the movements have doubled; at intervals too
+    /// while a stick that moved has no output yet.
+    fn study(&mut self, clocks: &Clocks) {
+        let moves = mapping::counts(self.whole.iter().map(|movement| movement.stick));
+        let mapped =
+            |stick: usize| self.mapping.follows.iter().any(|follow| usize::from(follow.stick) == stick);
+        let unmapped = || (0..18).any(|stick| moves[stick] >= mapping::FEWEST_MOVES && !mapped(stick));
+        let every = if self.moves <= (MOST_WHOLE + FOLDED_AT_ONCE) as u64 { 32 } else { 128 };
+        let at_first = matches!(self.moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24);
+        let doubled = self.moves >= 32 && self.moves.is_power_of_two();
+        if !(at_first || doubled || (self.moves.is_multiple_of(every) && unmapped())) {
+            return;
+        }
+        let timeline = self.timeline(clocks);
+        let studied = mapping::spread(self.whole.iter(), |movement| movement.stick);
+        let laid: Vec<Laid<'_>> =
+            studied.into_iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
+        self.mapping = mapping::find(&laid, &moves, LOOK_BACK.millis() - 200.0);
     }
 
     fn timeline(&self, clocks: &Clocks) -> Option<Timeline> {
@@ -189,7 +204,7 @@ impl StageMeter {
         }
         let search = self.search(Path::Held);
         let (mut values, mut between) = (0_u32, 0_u32);
-        for one in mapping::spread(laid) {
+        for one in mapping::spread(laid.iter(), |laid| laid.movement.stick) {
             for (follow, curve) in curves.iter().filter(|(follow, _)| follow.stick == one.movement.stick) {
                 let stick = one.stick(follow.stick);
                 let last = (one.movement.end - one.movement.start + AFTER).millis();
@@ -258,10 +273,4 @@ fn scan(laid: &[Laid<'_>]) -> Option<Scan> {
             .map(|pair| (pair[1].at - pair[0].at).millis())
     });
     Scan::new(spacings)
-}
-
-/// Often at first, then every 32 movements, and every 128 once as many as are kept whole were seen.
-const fn is_study(moves: u64) -> bool {
-    let every = if moves <= (MOST_WHOLE + FOLDED_AT_ONCE) as u64 { 32 } else { 128 };
-    matches!(moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24) || moves.is_multiple_of(every)
 }

@@ -131,7 +131,9 @@ impl Track {
         self.seen.0 += 1;
         for (stick, &value) in values.iter().enumerate() {
             if value == ABSENT {
-                self.channels[stick] = Channel::default();
+                if self.channels[stick].last.is_some() {
+                    self.channels[stick] = Channel::default();
+                }
             } else if let Some(ended) = self.channels[stick].step(at, i32::from(value)) {
                 self.ended(stick as u8, ended);
             }
@@ -186,8 +188,7 @@ impl Track {
     fn gather(&self, open: Open) -> Option<Movement> {
         let from = open.start - LOOK_BACK - Nanos::from_millis(300);
         let to = open.end + AFTER;
-        let references: Vec<Reference> =
-            self.references.iter().filter(|sample| sample.at >= from && sample.at <= to).copied().collect();
+        let references = between(&self.references, |sample| sample.at, (from, to));
         let longest = Nanos::from_secs_f64(3.0 * self.usual?.max(50.0) / 1e3);
         let margin = longest;
         let cut = references.windows(2).any(|pair| {
@@ -195,12 +196,7 @@ impl Track {
                 && pair[1].at >= open.start - margin
                 && pair[0].at <= open.end + margin
         });
-        let outputs: Vec<Output> = self
-            .outputs
-            .iter()
-            .filter(|output| output.order >= open.start && output.order <= to + LATENESS)
-            .copied()
-            .collect();
+        let outputs = between(&self.outputs, |output| output.order, (open.start, to + LATENESS));
         if cut || references.len() < 3 || outputs.is_empty() {
             return None;
         }
@@ -212,6 +208,12 @@ impl Track {
             outputs: outputs.into(),
         })
     }
+}
+
+/// Those of a span, both ends with it; samples come in order of time.
+fn between<T: Copy>(ring: &VecDeque<T>, time: impl Fn(&T) -> Nanos, span: (Nanos, Nanos)) -> Vec<T> {
+    let first = ring.partition_point(|sample| time(sample) < span.0);
+    ring.range(first..).take_while(|sample| time(sample) <= span.1).copied().collect()
 }
 
 fn keep<T>(ring: &mut VecDeque<T>, sample: T) {
