@@ -25,6 +25,7 @@ mod figures;
 mod frames;
 mod lanes;
 mod notes;
+pub(crate) mod series;
 mod verdict;
 
 use std::collections::BTreeMap;

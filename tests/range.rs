@@ -111,11 +111,11 @@ fn seconds_of_a_bridged_silence_lie_on_the_line() {
     let mut meter = RangeMeter::default();
     meter.observe(Nanos::from_secs(1), sender(1), &position(LAT, 400.0), &context);
     meter.observe(Nanos::from_secs(11), sender(1), &position(NORTH_1000, 400.0), &context);
-    let seconds = meter.seconds(&context);
+    let seconds = meter.distances(&context);
     assert_eq!(seconds.len(), 11);
     assert!((f64::from(seconds[5].unwrap()) - 500.0).abs() < 0.01, "{:?}", seconds[5]);
     meter.observe(Nanos::from_secs(22), sender(1), &position(LAT, 400.0), &context);
-    assert_eq!(meter.seconds(&context).len(), 11, "eleven seconds are not bridged");
+    assert_eq!(meter.distances(&context).len(), 11, "eleven seconds are not bridged");
 }
 
 #[test]

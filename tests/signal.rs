@@ -76,7 +76,7 @@ fn the_level_is_the_median_of_a_second_else_the_latest_of_two() {
     assert_eq!(meter.level(0, ms(2701)), None);
     meter.second(ms(1000), &context);
     meter.second(ms(4000), &context);
-    assert_eq!(meter.seconds(0), [Some(-75.0), None, None, None]);
+    assert_eq!(meter.levels(0), [Some(-75.0), None, None, None]);
 }
 
 #[test]
@@ -190,7 +190,7 @@ fn strangers_do_not_grow_memory() {
     }
     assert!(meter.summary(&context).len() <= 32);
     meter.second(Nanos::from_secs(4_000_000_000), &context);
-    assert!(meter.seconds(0).is_empty());
+    assert!(meter.levels(0).is_empty());
 }
 
 /// A video link with the usual limits and a telemetry link with its own, both 8 dB above their limit:

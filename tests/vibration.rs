@@ -12,6 +12,7 @@ use fadewatch::link::telemetry::Telemetry;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::View;
+use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
 
 const SENDER: Sender =
@@ -60,7 +61,8 @@ fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
         meter.mark_shook(Nanos::from_secs(20));
         meter.mark_shook(Nanos::from_secs(44));
         let view = View { from_s: 0.0, to_s: 100.0, columns: 20 };
-        let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), view);
+        let whole = Summary { vibration: meter.summary(&context), ..Summary::default() };
+        let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), &whole, view);
         assert_eq!(drawn.around.len(), 2);
         assert!(drawn.around[0].1.starts_with("the vibration was usual"), "{:?}", drawn.around);
         assert!(drawn.around[1].1.starts_with("the vibration was high"), "{:?}", drawn.around);
@@ -82,7 +84,8 @@ fn the_limit_comes_from_profile_history_or_session() {
         meter.mark_shook(Nanos::from_secs(50));
         let summary = meter.summary(&context).unwrap();
         let view = View { from_s: 0.0, to_s: 100.0, columns: 20 };
-        let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), view);
+        let whole = Summary { vibration: meter.summary(&context), ..Summary::default() };
+        let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), &whole, view);
         (summary.limit, summary.limit_from.unwrap(), drawn.limit, drawn.around[0].1.clone())
     };
     let earlier = Some(VibrationLimit { limit: 60.0, sessions: 3 });
@@ -112,7 +115,8 @@ fn the_history_gets_the_strongest_level_of_four_seconds() {
 fn without_vibration_the_reason_is_given() {
     let view = View { from_s: 0.0, to_s: 10.0, columns: 5 };
     let meter = VibrationMeter::default();
-    let drawn = meter.view(&context(""), &VideoMeter::default(), &SignalMeter::default(), view);
+    let drawn =
+        meter.view(&context(""), &VideoMeter::default(), &SignalMeter::default(), &Summary::default(), view);
     assert!(drawn.missing.is_some());
     assert_eq!(drawn.axes[0], vec![None; 5]);
 }

@@ -7,8 +7,9 @@ use crate::summary::{
 };
 use crate::units::LevelUnit;
 
-use super::metrics::loss::Traffic;
+use super::metrics::loss::{Steadiness, Traffic};
 use super::metrics::range::Evidence;
+use super::series::Series;
 use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, utc_text, verdict};
 
 impl LinkMonitor {
@@ -42,7 +43,7 @@ impl LinkMonitor {
     }
 
     /// The worst seconds of each link, with what happened together.
-    fn bad_spells(&self, distances: &[Option<f32>]) -> Vec<BadSpell> {
+    fn bad_spells(&self, distances: &Series<f32>) -> Vec<BadSpell> {
         let context = &self.context;
         let mut rows = Vec::new();
         for (index, link) in context.profile.link.iter().enumerate() {
@@ -66,20 +67,27 @@ impl LinkMonitor {
         rows
     }
 
-    /// The traffic of every link of the profile, in its order; heavy enough to be asked for once a picture.
+    /// The traffic of every link of the profile, in its order.
     pub(super) fn all_traffic(&self) -> Vec<Option<Traffic>> {
         self.context.profile.link.iter().map(|link| self.traffic(link)).collect()
     }
 
+    /// RTP packets speak for the video link.
+    fn is_by_packets(&self, link: &LinkProfile) -> bool {
+        link.role == LinkRole::Video
+            && self.context.profile.video_link().is_some_and(|video| video.name == link.name)
+    }
+
     /// A link's traffic: RTP packets for the video link, else its senders' frames.
     fn traffic(&self, link: &LinkProfile) -> Option<Traffic> {
-        if link.role == LinkRole::Video
-            && self.context.profile.video_link().is_some_and(|video| video.name == link.name)
-            && let Some(traffic) = self.video.traffic(&self.context)
-        {
-            return Some(traffic);
-        }
-        self.loss.traffic(&self.context, link)
+        let packets = self.is_by_packets(link).then(|| self.video.traffic(&self.context)).flatten();
+        packets.or_else(|| self.loss.traffic(&self.context, link))
+    }
+
+    /// The same of how steadily it came.
+    fn steadiness(&self, link: &LinkProfile) -> Option<Steadiness> {
+        let packets = self.is_by_packets(link).then(|| self.video.steadiness(&self.context)).flatten();
+        packets.or_else(|| self.loss.steadiness(&self.context, link))
     }
 
     /// All figures, as of the last record.
@@ -108,7 +116,7 @@ impl LinkMonitor {
         let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
-        let video_streams = self.video.summary(context, &self.signal, &distances);
+        let video_streams = self.video.summary(context, &self.signal, &|second| distances.number(second));
         // Streams that the profile's pin leaves out are listed, and none of them is the link's.
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
         let mut summary = Summary {
@@ -173,15 +181,15 @@ impl LinkMonitor {
 
     fn link_rows(&self, traffic: &[Option<Traffic>]) -> Vec<LinkSummary> {
         let row = |(index, link): (usize, &LinkProfile)| {
-            let traffic = traffic[index];
+            let (traffic, steadiness) = (traffic[index], self.steadiness(link));
             let (margin, warnings, alarms) = self.margin.summary(index);
             let in_db = link.unit() == LevelUnit::Dbm;
             LinkSummary {
                 link: link.name.clone(),
                 role: link.role.word().to_owned(),
                 loss: traffic.and_then(|traffic| traffic.loss),
-                availability_ratio: traffic.and_then(|traffic| traffic.availability_ratio),
-                longest_silence_s: traffic.and_then(|traffic| traffic.longest_silence_s),
+                availability_ratio: steadiness.and_then(|steadiness| steadiness.availability_ratio),
+                longest_silence_s: steadiness.and_then(|steadiness| steadiness.longest_silence_s),
                 silent_at_end_s: traffic.and_then(|traffic| traffic.silent_at_end_s),
                 margin_db: margin.filter(|_| in_db),
                 margin_raw: margin.filter(|_| !in_db),
@@ -221,9 +229,8 @@ impl LinkMonitor {
 }
 
 /// Median of what whole seconds brought; index 0 is the second up to 1 s.
-fn median_within(seconds: &[Option<f32>], from_s: f64, to_s: f64) -> Option<f64> {
-    let end = (to_s as usize).min(seconds.len());
-    let mut known: Vec<f32> = seconds.get(from_s as usize..end)?.iter().copied().flatten().collect();
+fn median_within(seconds: &Series<f32>, from_s: f64, to_s: f64) -> Option<f64> {
+    let mut known: Vec<f32> = seconds.numbers(from_s as usize, to_s as usize).flatten().collect();
     known.sort_by(f32::total_cmp);
     known.get(known.len() / 2).map(|&value| f64::from(value))
 }

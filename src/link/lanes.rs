@@ -65,7 +65,7 @@ impl LinkMonitor {
             latency,
             video,
             range,
-            vibration: self.vibration.view(context, &self.video, &self.signal, view),
+            vibration: self.vibration.view(context, &self.video, &self.signal, &summary, view),
             marks,
             sources: self.source_states(),
             transmits: self.transmits.clone(),
@@ -111,7 +111,7 @@ impl LinkMonitor {
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
         let missing = if !has_level {
             Some("no level: name its radio in the profile".to_owned())
-        } else if level_now.is_none() && self.signal.seconds(index).iter().all(Option::is_none) {
+        } else if level_now.is_none() && self.signal.seconds(index).iter().all(f32::is_nan) {
             Some("no level: its radio has not reported yet".to_owned())
         } else if threshold.is_none() {
             Some(format!("no {}: add earlier sessions to the history", link.role.limit_name()))
@@ -154,9 +154,15 @@ impl LinkMonitor {
     fn held_columns(&self, view: View) -> Vec<bool> {
         let mut columns = vec![false; usize::from(view.columns)];
         let width = view.column_s();
-        for &(from, to) in self.latency.hold_spans() {
+        // They stand in order of time.
+        let holds = self.latency.hold_spans();
+        let first = holds.partition_point(|(_, to)| self.context.since_start_s(*to) <= view.from_s);
+        for &(from, to) in &holds[first..] {
             let from = self.context.since_start_s(from);
             let to = self.context.since_start_s(to);
+            if from >= view.to_s {
+                break;
+            }
             for (column, held) in columns.iter_mut().enumerate() {
                 let left = view.from_s + width * column as f64;
                 *held |= from < left + width && to > left;

@@ -17,9 +17,17 @@ pub fn of_sorted(sorted: &[f64], p: f64) -> Option<f64> {
 /// The quantile `p` (0 to 1) of a sample in any order; `None` of an empty one.
 #[must_use]
 pub fn of(sample: &[f64], p: f64) -> Option<f64> {
-    let mut sorted = sample.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    of_sorted(&sorted, p)
+    select(&mut sample.to_vec(), p)
+}
+
+/// The same, which changes the order.
+#[must_use]
+pub fn select(sample: &mut [f64], p: f64) -> Option<f64> {
+    let position = p.clamp(0.0, 1.0) * sample.len().checked_sub(1)? as f64;
+    let below = position.floor() as usize;
+    let (_, &mut low, above) = sample.select_nth_unstable_by(below, f64::total_cmp);
+    let high = above.iter().copied().min_by(f64::total_cmp).unwrap_or(low);
+    Some(low + (position - below as f64) * (high - low))
 }
 
 /// The median; `None` of an empty sample.

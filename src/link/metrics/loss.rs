@@ -41,6 +41,7 @@ use crate::summary::{RatioEstimate, Stream, Together};
 use crate::units::Nanos;
 
 use flow::Flow;
+pub use flow::LinkSeconds;
 use sequence::{Arriving, Outcome};
 use shared::Components;
 pub use spells::Spell;
@@ -67,17 +68,22 @@ pub enum Arrival {
     Duplicate,
 }
 
-/// The traffic of one link: its senders together, or its packets.
+/// The traffic of one link now: its senders together, or its packets.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Traffic {
     /// Lost share; `None` where nothing came.
     pub loss: Option<RatioEstimate>,
+    /// Silence at the end.
+    pub silent_at_end_s: Option<f64>,
+}
+
+/// How steadily the traffic of one link came, over the whole session.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Steadiness {
     /// Share of whole seconds with data.
     pub availability_ratio: Option<f64>,
     /// Longest time without data, the end included.
     pub longest_silence_s: Option<f64>,
-    /// Silence at the end.
-    pub silent_at_end_s: Option<f64>,
 }
 
 /// A frame that may turn out to be one.
@@ -376,13 +382,19 @@ impl LossMeter {
             lost += gone;
         }
         let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
-        let silent_at_end_s = (context.now - last).secs();
-        let silence = flow::longest_common_silence_s(&flows).max(silent_at_end_s);
-        Some(Traffic {
-            loss: runs.ratio(received, lost),
+        let silent_at_end_s = Some((context.now - last).secs());
+        Some(Traffic { loss: runs.ratio(received, lost), silent_at_end_s })
+    }
+
+    /// How steadily a link's traffic came; `None` where no sender of it was heard.
+    #[must_use]
+    pub fn steadiness(&self, context: &Context, link: &LinkProfile) -> Option<Steadiness> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
+        let silence = flow::longest_common_silence_s(&flows).max((context.now - last).secs());
+        Some(Steadiness {
             availability_ratio: flow::availability(&flows, context, flow::WHOLE),
             longest_silence_s: Some(silence),
-            silent_at_end_s: Some(silent_at_end_s),
         })
     }
 
@@ -421,17 +433,11 @@ impl LossMeter {
         cells
     }
 
-    /// Received and lost of a link's counting senders in each of the first `count` whole seconds (index 0:
-    /// from the first record on); `None` where it is not kept or this computer lost data itself.
+    /// What a link's counting senders brought in each whole second.
     #[must_use]
-    pub fn link_seconds(
-        &self,
-        context: &Context,
-        link: &LinkProfile,
-        count: usize,
-    ) -> Vec<Option<(u32, u32)>> {
+    pub fn link_seconds<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> LinkSeconds<'a> {
         let flows: Vec<&Flow> = self.counting(context, link).collect();
-        flow::by_second(&flows, context, count)
+        LinkSeconds::of(&flows, context)
     }
 
     /// Senders' restarts: when, and the sender, for the event log.

@@ -6,6 +6,7 @@
 //! duplicates never get here. Bounded: 26 h of whole seconds, 8 bytes each.
 
 use crate::link::context::{Context, Sender};
+use crate::link::series::Series;
 use crate::link::telemetry::Telemetry;
 use crate::units::Nanos;
 
@@ -35,12 +36,19 @@ pub struct Pose {
 }
 
 /// The vehicle's attitude over the session.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct PoseMeter {
     heading: Option<(Nanos, f64)>,
     yaw: Option<(Nanos, f64)>,
     height: Option<(Nanos, f64)>,
-    seconds: Vec<Second>,
+    seconds: Series<Second>,
+}
+
+impl Default for PoseMeter {
+    fn default() -> Self {
+        let absent = Second { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
+        Self { heading: None, yaw: None, height: None, seconds: Series::new(absent, MOST_SECONDS) }
+    }
 }
 
 impl PoseMeter {
@@ -68,9 +76,6 @@ impl PoseMeter {
         if count == 0 || count > MOST_SECONDS {
             return;
         }
-        // A hole that was jumped over leaves nothing behind.
-        let absent = Second { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
-        self.seconds.resize(count - 1, absent);
         let latest =
             |kept: Option<(Nanos, f64)>| kept.filter(|kept| at - kept.0 <= LATEST).map(|kept| kept.1);
         let heading = latest(self.heading).or_else(|| latest(self.yaw));
@@ -78,24 +83,25 @@ impl PoseMeter {
             .zip(range.bearing_of_handset(at, context))
             .map(|(heading, bearing)| (bearing - heading).rem_euclid(360.0));
         let tenths = |angle: Option<f64>| angle.map_or(ABSENT, |angle| (10.0 * angle).round() as i16);
-        self.seconds.push(Second {
+        // A hole that was jumped over leaves nothing behind.
+        *self.seconds.cell_mut(count - 1) = Second {
             heading: tenths(heading),
             off_nose: tenths(off_nose),
             height_m: latest(self.height).map_or(f32::NAN, |height| height as f32),
-        });
+        };
     }
 
     /// The pose over whole seconds `[from, to)`: mean directions, median height.
     #[must_use]
     pub fn over(&self, from_s: f64, to_s: f64) -> Pose {
-        let end = (to_s.max(0.0) as usize).min(self.seconds.len());
-        let seconds = self.seconds.get((from_s.max(0.0) as usize).min(end)..end).unwrap_or_default();
+        let (from, to) = (from_s.max(0.0) as usize, to_s.max(0.0) as usize);
+        let seconds = || self.seconds.range(from, to).map(|(_, second)| second);
         let mut heights: Vec<f32> =
-            seconds.iter().map(|second| second.height_m).filter(|height| height.is_finite()).collect();
+            seconds().map(|second| second.height_m).filter(|height| height.is_finite()).collect();
         heights.sort_by(f32::total_cmp);
         Pose {
-            heading_deg: mean_direction(seconds.iter().map(|second| second.heading)),
-            handset_off_nose_deg: mean_direction(seconds.iter().map(|second| second.off_nose)),
+            heading_deg: mean_direction(seconds().map(|second| second.heading)),
+            handset_off_nose_deg: mean_direction(seconds().map(|second| second.off_nose)),
             height_m: heights.get(heights.len() / 2).map(|&height| f64::from(height)),
         }
     }

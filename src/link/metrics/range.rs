@@ -19,6 +19,7 @@ mod theory;
 mod track;
 
 use crate::link::context::{Context, Sender};
+use crate::link::series::Series;
 use crate::link::telemetry::Telemetry;
 use crate::record::Direction;
 use crate::snapshot::RangeView;
@@ -28,7 +29,7 @@ use crate::units::{Metres, Nanos};
 use super::failsafe::FailsafeMeter;
 use super::latency::LatencyMeter;
 use super::loss::LossMeter;
-use super::signal::SignalMeter;
+use super::signal::{MOST_SECONDS, SignalMeter};
 use super::video::VideoMeter;
 
 use flown::Flown;
@@ -60,9 +61,11 @@ pub struct Evidence<'a> {
 }
 
 /// Positions of vehicle and handset.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct RangeMeter {
     track: Track,
+    /// Distances of its whole seconds, from where the handset stands.
+    distances: (Option<Place>, Series<f32>),
     handset: Handset,
     /// When the vehicle last sent a position of its own estimate: plain fixes then do not count.
     estimated: Option<Nanos>,
@@ -72,6 +75,20 @@ pub struct RangeMeter {
     yaw: Option<(Nanos, f64)>,
     /// The farthest fix so far from where the handset was taken to be then.
     farthest: Option<(Option<Place>, f64)>,
+}
+
+impl Default for RangeMeter {
+    fn default() -> Self {
+        Self {
+            track: Track::default(),
+            distances: (None, Series::of_numbers(MOST_SECONDS)),
+            handset: Handset::default(),
+            estimated: None,
+            pending_mark: None,
+            yaw: None,
+            farthest: None,
+        }
+    }
 }
 
 impl RangeMeter {
@@ -124,6 +141,7 @@ impl RangeMeter {
         }
         let yaw = self.yaw.filter(|&(when, _)| at - when <= NOSE_AGE).map(|(_, yaw)| yaw);
         self.track.take(at, place, heading_deg.or(yaw), start);
+        self.measure(context);
         if let Some(handset) = self.handset_place(at, context) {
             let standing = self.standing(context);
             let distance = handset.distance(place).0;
@@ -204,13 +222,39 @@ impl RangeMeter {
     /// Slant distance at each whole second since the first record (index 0: at 1 s), silences of up
     /// to 10 s interpolated.
     #[must_use]
-    pub fn seconds(&self, context: &Context) -> Vec<Option<f32>> {
+    pub fn distances(&self, context: &Context) -> Vec<Option<f32>> {
+        self.seconds(context).numbers(0, usize::MAX).collect()
+    }
+
+    /// The same, as they are kept.
+    pub(crate) fn seconds(&self, context: &Context) -> Series<f32> {
+        let (from, kept) = &self.distances;
+        if from.is_some() && *from == self.standing(context) && kept.len() == self.track.count() {
+            return kept.clone();
+        }
         let profile = &context.profile.handset;
-        let distance = |(index, place): (usize, &Option<Place>)| {
-            let handset = self.handset.place(index as i64 + 1, profile)?;
-            Some(handset.distance((*place)?).0 as f32)
-        };
-        self.track.seconds().iter().enumerate().map(distance).collect()
+        let mut distances = Series::of_numbers(MOST_SECONDS);
+        for (index, place) in self.track.places(0, usize::MAX).enumerate() {
+            let handset = self.handset.place(index as i64 + 1, profile);
+            distances
+                .push_number(handset.zip(place).map(|(handset, place)| handset.distance(place).0 as f32));
+        }
+        distances
+    }
+
+    /// Keeps the distances of whole seconds, as long as the handset stands still.
+    fn measure(&mut self, context: &Context) {
+        let standing = self.standing(context);
+        if self.distances.1.len() == self.track.count() {
+            return;
+        }
+        if self.distances.0 != standing {
+            self.distances = (standing, Series::of_numbers(MOST_SECONDS));
+        }
+        let (Some(handset), distances) = (standing, &mut self.distances.1) else { return };
+        for place in self.track.places(distances.len(), usize::MAX) {
+            distances.push_number(place.map(|place| handset.distance(place).0 as f32));
+        }
     }
 
     /// One row a link of the profile with a level or a distance.

@@ -29,6 +29,7 @@ use std::collections::VecDeque;
 use crate::link::context::{Context, Sender};
 use crate::link::ieee80211::Address;
 use crate::link::radiotap;
+use crate::link::series::Series;
 use crate::link::telemetry::Telemetry;
 use crate::profile::{DBM_BYTES, LinkProfile};
 use crate::record::{Direction, InterfaceId};
@@ -50,6 +51,7 @@ const MOST_SAMPLES: usize = 16_384;
 const RAW_SPAN: Nanos = Nanos::from_secs(600);
 /// Whole seconds kept a link.
 pub(crate) const MOST_SECONDS: usize = 26 * 3600;
+static NONE: Series<f32> = Series::of_numbers(MOST_SECONDS);
 const LEVEL_WINDOW: Nanos = Nanos::from_secs(1);
 const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
 const TREND_WINDOW: Nanos = Nanos::from_secs(10);
@@ -130,7 +132,7 @@ pub struct SignalMeter {
     radios: Vec<Radio>,
     sources: Vec<Option<LevelSource>>,
     vehicle: Option<u8>,
-    seconds: Vec<Vec<Option<f32>>>,
+    seconds: Vec<Series<f32>>,
 }
 
 impl SignalMeter {
@@ -255,7 +257,7 @@ impl SignalMeter {
         }
         self.vehicle = context.roles.vehicle();
         self.sources = links.iter().map(|link| LevelSource::of(link, context)).collect();
-        self.seconds.resize(links.len(), Vec::new());
+        self.seconds.resize(links.len(), NONE.clone());
     }
 
     /// A whole second since the first record has passed: keeps each link's level at that second.
@@ -268,9 +270,7 @@ impl SignalMeter {
         }
         for link in 0..self.seconds.len() {
             let level = self.level(link, at).map(|level| level as f32);
-            let seconds = &mut self.seconds[link];
-            seconds.resize(count - 1, None);
-            seconds.push(level);
+            *self.seconds[link].cell_mut(count - 1) = level.unwrap_or(f32::NAN);
         }
     }
 
@@ -301,8 +301,13 @@ impl SignalMeter {
 
     /// A link's level at each whole second since the first record (index 0: at 1 s).
     #[must_use]
-    pub fn seconds(&self, link: usize) -> &[Option<f32>] {
-        self.seconds.get(link).map_or(&[], Vec::as_slice)
+    pub fn levels(&self, link: usize) -> Vec<Option<f32>> {
+        self.seconds(link).numbers(0, usize::MAX).collect()
+    }
+
+    /// The same, as they are kept.
+    pub(crate) fn seconds(&self, link: usize) -> &Series<f32> {
+        self.seconds.get(link).unwrap_or(&NONE)
     }
 
     /// One row per radio and direction, radios in the order of system and component.
@@ -421,12 +426,11 @@ fn trend_of(points: &[(f64, f64)], correlation_s: Option<f64>) -> Option<Trend> 
 /// How long levels stay alike, from those of the last two minutes about their own trend: the time
 /// after which their correlation falls under 1/e, if it is a first-order one. Ten seconds alone show
 /// too little of a correlation that lasts for seconds.
-fn correlation_time(seconds: &[Option<f32>]) -> Option<f64> {
-    let recent = &seconds[seconds.len().saturating_sub(CORRELATION_SPAN)..];
-    let (x, y): (Vec<f64>, Vec<f64>) = recent
-        .iter()
+fn correlation_time(seconds: &Series<f32>) -> Option<f64> {
+    let (x, y): (Vec<f64>, Vec<f64>) = seconds
+        .numbers(seconds.len().saturating_sub(CORRELATION_SPAN), seconds.len())
         .enumerate()
-        .filter_map(|(index, level)| Some((index as f64, f64::from((*level)?))))
+        .filter_map(|(index, level)| Some((index as f64, f64::from(level?))))
         .unzip();
     if y.len() < LEAST_CORRELATION_SECONDS {
         return None;

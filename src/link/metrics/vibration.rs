@@ -19,7 +19,7 @@ use crate::link::telemetry::Telemetry;
 use crate::profile::LinkRole;
 use crate::snapshot::{VibrationView, View};
 use crate::stats::quantile;
-use crate::summary::VibrationSummary;
+use crate::summary::{Summary, VibrationSummary};
 use crate::units::Nanos;
 
 use super::signal::SignalMeter;
@@ -129,7 +129,7 @@ impl VibrationMeter {
         }
         let clipped = self.count_clipping((sender.system, sender.component), *clipping);
         self.samples.push(*levels);
-        let cell = Cell { largest: Some(levels.map(|level| level as f32)), clipping: clipped };
+        let cell = Cell::new(levels.map(|level| level as f32), clipped);
         self.cells.put(at - context.start.unwrap_or(at), cell);
     }
 
@@ -171,13 +171,19 @@ impl VibrationMeter {
 
     /// The level above which vibration is suspect.
     fn limit(&self, context: &Context) -> Option<Limit> {
+        Self::limit_or(context, || {
+            let mut strongest: Vec<f64> = self.cells.strongest().map(f64::from).collect();
+            quantile::select(&mut strongest, SUSPECT_QUANTILE)
+        })
+    }
+
+    /// The same; this session's own, which takes all of it, comes from elsewhere.
+    fn limit_or(context: &Context, own: impl FnOnce() -> Option<f64>) -> Option<Limit> {
         let limit = |level, basis| Limit { level, basis };
         context.profile.vibration.limit.map(|level| limit(level, Basis::Profile)).or_else(|| {
             let earlier = context.vibration_limit;
-            earlier.map(|earlier| limit(earlier.limit, Basis::Earlier(earlier.sessions))).or_else(|| {
-                let strongest: Vec<f64> = self.cells.strongest().map(f64::from).collect();
-                quantile::of(&strongest, SUSPECT_QUANTILE).map(|level| limit(level, Basis::Session))
-            })
+            let earlier = earlier.map(|earlier| limit(earlier.limit, Basis::Earlier(earlier.sessions)));
+            earlier.or_else(|| own().map(|level| limit(level, Basis::Session)))
         })
     }
 
@@ -206,37 +212,38 @@ impl VibrationMeter {
         from_s: f64,
         to_s: f64,
     ) -> Suspicion {
-        let around = self.cells.within(from_s, to_s).fold(Cell::default(), |sum, (_, cell)| sum.join(cell));
-        let airframe = around.largest.zip(limit).map(|(largest, limit)| {
+        let around = self.cells.within(from_s, to_s).fold(Cell::EMPTY, |sum, (_, cell)| sum.join(cell));
+        let airframe = around.largest().zip(limit).map(|(largest, limit)| {
             around.clipping > 0 || largest.iter().any(|level| f64::from(*level) > limit)
         });
         Suspicion { radio: margin_was_low(context, signal, from_s, to_s), airframe }
     }
 
-    /// For drawing.
+    /// For drawing; `summary` is the newest one, for what takes the whole session.
     #[must_use]
     pub fn view(
         &self,
         context: &Context,
         video: &VideoMeter,
         signal: &SignalMeter,
+        summary: &Summary,
         view: View,
     ) -> VibrationView {
+        let limit = Self::limit_or(context, || summary.vibration.as_ref()?.limit);
         let columns = usize::from(view.columns);
         let mut drawn = VibrationView {
             axes: [vec![None; columns], vec![None; columns], vec![None; columns]],
             clipping: vec![0; columns],
-            limit: self.limit(context).filter(|limit| limit.basis != Basis::Session).map(|limit| limit.level),
-            around: self.verdicts(context, video, signal, view),
+            limit: limit.filter(|limit| limit.basis != Basis::Session).map(|limit| limit.level),
+            around: self.verdicts(context, video, signal, limit, view),
             missing: self
                 .samples
                 .is_empty()
                 .then(|| "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more".to_owned()),
         };
-        // The second cell begins where the first ends.
-        let width_s = self.cells.within(0.0, f64::MAX).nth(1).map_or(1.0, |(start_s, _)| start_s);
+        let width_s = self.cells.width_s();
         for (start_s, cell) in self.cells.within(view.from_s, view.to_s) {
-            let Some(largest) = cell.largest else { continue };
+            let Some(largest) = cell.largest() else { continue };
             for column in view.columns_showing(start_s.max(view.from_s), start_s + width_s) {
                 drawn.clipping[column] = drawn.clipping[column].saturating_add(cell.clipping);
                 for (axis, level) in drawn.axes.iter_mut().zip(largest) {
@@ -253,12 +260,12 @@ impl VibrationMeter {
         context: &Context,
         video: &VideoMeter,
         signal: &SignalMeter,
+        limit: Option<Limit>,
         view: View,
     ) -> Vec<(f64, String)> {
-        let limit = self.limit(context);
         let basis = limit.map(|limit| limit.basis.remark()).unwrap_or_default();
         let limit = limit.map(|limit| limit.level);
-        let freezes = video.freezes(context);
+        let freezes = video.freezes_within(context, (view.from_s, view.to_s));
         let freezes = freezes.iter().map(|span| {
             let (start_s, end_s) = (context.since_start_s(span.start), context.since_start_s(span.end));
             if span.by_mark {
@@ -295,6 +302,6 @@ fn margin_was_low(context: &Context, signal: &SignalMeter, from_s: f64, to_s: f6
     // Index 0 is at 1 s.
     let first = (from_s.floor() as i64 - 1).max(0) as usize;
     let last = (to_s.ceil() as i64).max(0) as usize;
-    let levels = signal.seconds(index).get(first..)?.iter().take(last.saturating_sub(first)).flatten();
-    levels.map(|level| f64::from(*level) - threshold.level_p05 < least).reduce(|low, another| low || another)
+    let levels = signal.seconds(index).numbers(first, last).flatten();
+    levels.map(|level| f64::from(level) - threshold.level_p05 < least).reduce(|low, another| low || another)
 }

@@ -24,7 +24,7 @@ use crate::stats::loss_runs::Runs;
 use crate::summary::{Freeze, RatioEstimate, VideoSummary};
 use crate::units::Nanos;
 
-use super::loss::Traffic;
+use super::loss::{Steadiness, Traffic};
 use super::signal::SignalMeter;
 pub use freeze::Course;
 use key_frames::KeyFrames;
@@ -36,6 +36,8 @@ const MOST_WAITING: usize = 32;
 const MOST_MARKS: usize = 4096;
 /// A mark stands for a freeze that began within this time before it.
 const MARK_REACH: Nanos = Nanos::from_secs(3);
+/// All times, in seconds.
+const ALWAYS: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
 /// A stream this small and this long silent makes room for another.
 const SMALL_STREAM: u64 = 50;
 const LONG_SILENT: Nanos = Nanos::from_secs(30);
@@ -261,22 +263,41 @@ impl VideoMeter {
     /// The video link's freezes, in order of time, an open one last.
     #[must_use]
     pub fn freezes(&self, context: &Context) -> Vec<FreezeSpan> {
+        self.freezes_within(context, ALWAYS)
+    }
+
+    /// Those that touch a span of time, in seconds from the first record.
+    #[must_use]
+    pub fn freezes_within(&self, context: &Context, span: (f64, f64)) -> Vec<FreezeSpan> {
         let streams = self.link_streams(context);
         if streams.is_empty() {
-            let span = |at: &Nanos| {
+            let of_mark = |at: &Nanos| {
                 let start = (*at - MARK_REACH).max(context.start.unwrap_or(*at - MARK_REACH));
                 FreezeSpan { start, end: *at, ended: true, by_mark: true, course: Course::Open }
             };
-            return self.marks.iter().map(span).collect();
+            let touches = |freeze: &FreezeSpan| {
+                context.since_start_s(freeze.end) >= span.0 && context.since_start_s(freeze.start) <= span.1
+            };
+            return self.marks.iter().map(of_mark).filter(touches).collect();
         }
         let mut spans: Vec<FreezeSpan> =
-            streams.iter().flat_map(|stream| self.stream_freezes(stream, context)).collect();
+            streams.iter().flat_map(|stream| self.stream_freezes(stream, context, span)).collect();
         spans.sort_by_key(|span| (!span.ended, span.start));
         spans
     }
 
-    fn stream_freezes(&self, stream: &Stream, context: &Context) -> impl Iterator<Item = FreezeSpan> {
-        let listed = stream.freezes.listed().iter().map(|(interval, course)| (*interval, true, *course));
+    fn stream_freezes(
+        &self,
+        stream: &Stream,
+        context: &Context,
+        (from_s, to_s): (f64, f64),
+    ) -> impl Iterator<Item = FreezeSpan> {
+        // They stand in order of time.
+        let listed = stream.freezes.listed();
+        let first = listed.partition_point(|((_, end), _)| context.since_start_s(*end) < from_s);
+        let within =
+            listed[first..].iter().take_while(move |((start, _), _)| context.since_start_s(*start) <= to_s);
+        let listed = within.map(|(interval, course)| (*interval, true, *course));
         let open = stream.freezes.open(context.now).map(|interval| (interval, false, Course::Open));
         listed.chain(open).map(|((start, end), ended, course)| {
             let (from_s, to_s) = (context.since_start_s(start), context.since_start_s(end));
@@ -304,29 +325,26 @@ impl VideoMeter {
     }
 
     /// Every stream, the video link's first (RTP streams; one of marks where no RTP is seen).
-    /// `distances` as in [`super::range::RangeMeter::seconds`].
+    /// `distance`: at a whole second, index 0 at 1 s.
     #[must_use]
     pub fn summary(
         &self,
         context: &Context,
         signal: &SignalMeter,
-        distances: &[Option<f32>],
+        distance: &dyn Fn(usize) -> Option<f32>,
     ) -> Vec<VideoSummary> {
         let link = context.profile.link.iter().position(|link| link.role == LinkRole::Video);
-        let levels = link.map_or(&[][..], |index| signal.seconds(index));
+        let levels = link.map(|index| signal.seconds(index));
         let listed = |span: FreezeSpan| {
             let start_s = context.since_start_s(span.start);
             // Index 0 is at 1 s.
-            let at_second = |seconds: &[Option<f32>]| {
-                let index = (start_s.floor() as usize).checked_sub(1)?;
-                seconds.get(index).copied().flatten().map(f64::from)
-            };
+            let second = (start_s.floor() as usize).checked_sub(1);
             Freeze {
                 start_s,
                 duration_s: (!span.by_mark).then(|| (span.end - span.start).secs()),
                 ended: span.ended,
-                signal: at_second(levels),
-                distance_m: at_second(distances),
+                signal: second.and_then(|second| levels?.number(second)).map(f64::from),
+                distance_m: second.and_then(distance).map(f64::from),
                 course: span.course.word().map(str::to_owned),
             }
         };
@@ -343,7 +361,7 @@ impl VideoMeter {
             self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
         let row = |stream: &Stream| {
             let (freezes, total) = stream.freezes.totals(context.now);
-            let spans: Vec<FreezeSpan> = self.stream_freezes(stream, context).collect();
+            let spans: Vec<FreezeSpan> = self.stream_freezes(stream, context, ALWAYS).collect();
             let codec = stream.recognition.codec();
             let keys = codec.map(|index| stream.window.finished().keys[index].clone());
             let spacing = keys.as_ref().and_then(KeyFrames::spacing_s);
@@ -380,15 +398,20 @@ impl VideoMeter {
     #[must_use]
     pub fn traffic(&self, context: &Context) -> Option<Traffic> {
         let streams = self.link_streams(context);
-        let first = streams.first()?;
         let last_at = streams.iter().map(|stream| stream.last_at).max()?;
-        let silent = context.now - last_at;
+        let silent_at_end_s = Some((context.now - last_at).secs());
+        Some(Traffic { loss: loss_estimate(&streams, context), silent_at_end_s })
+    }
+
+    /// How steadily they came.
+    #[must_use]
+    pub fn steadiness(&self, context: &Context) -> Option<Steadiness> {
+        let streams = self.link_streams(context);
+        let last_at = streams.iter().map(|stream| stream.last_at).max()?;
         let longest = streams.iter().map(|stream| stream.longest_silence).max()?;
-        Some(Traffic {
-            loss: loss_estimate(&streams, context),
-            availability_ratio: first.series.availability(context.now),
-            longest_silence_s: Some(longest.max(silent).secs()),
-            silent_at_end_s: Some(silent.secs()),
+        Some(Steadiness {
+            availability_ratio: streams.first()?.series.availability(context.now),
+            longest_silence_s: Some(longest.max(context.now - last_at).secs()),
         })
     }
 }

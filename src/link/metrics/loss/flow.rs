@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::net::SocketAddr;
 
 use crate::link::context::{Context, Sender};
+use crate::link::metrics::loss::seconds::Bin;
 use crate::link::metrics::loss::sequence::{Arriving, Sequence};
 use crate::snapshot::{LossCell, View};
 use crate::stats::loss_runs::Runs;
@@ -202,14 +203,25 @@ pub(super) fn own_span(noticed_s: f64) -> (f64, f64) {
     ((noticed_s - 1.0).floor().max(0.0), noticed_s.ceil())
 }
 
-/// Received and lost of flows together in each of the first whole seconds; `None` where one of them keeps
-/// no single seconds any more or this computer lost data itself, and without flows.
-pub(super) fn by_second(flows: &[&Flow], context: &Context, count: usize) -> Vec<Option<(u32, u32)>> {
-    let own: Vec<BTreeSet<u64>> = flows.iter().map(|flow| flow.own_seconds(context, WHOLE)).collect();
-    let second = |second: usize| -> Option<(u32, u32)> {
+/// What flows brought together, second by second.
+#[derive(Debug)]
+pub struct LinkSeconds<'a> {
+    /// Each with the seconds in which this computer lost data of it itself.
+    flows: Vec<(&'a Flow, BTreeSet<u64>)>,
+}
+
+impl<'a> LinkSeconds<'a> {
+    pub(super) fn of(flows: &[&'a Flow], context: &Context) -> Self {
+        Self { flows: flows.iter().map(|flow| (*flow, flow.own_seconds(context, WHOLE))).collect() }
+    }
+
+    /// Received and lost in a whole second (0: the first); `None` where one flow keeps no single seconds
+    /// any more or this computer lost data itself, and without flows.
+    #[must_use]
+    pub fn at(&self, second: usize) -> Option<(u32, u32)> {
         let mut sum = None;
-        for (flow, own) in flows.iter().zip(&own) {
-            if own.contains(&(second as u64)) {
+        for (flow, own) in &self.flows {
+            if !own.is_empty() && own.contains(&(second as u64)) {
                 return None;
             }
             let (received, lost) = flow.sequence.seconds.second(second)?;
@@ -217,8 +229,27 @@ pub(super) fn by_second(flows: &[&Flow], context: &Context, count: usize) -> Vec
             sum = Some((all + received, gone + lost));
         }
         sum
-    };
-    (0..count).map(second).collect()
+    }
+}
+
+/// Spans of several flows in order of their start, those that start together joined: start, end, counts.
+pub(super) fn joined<'a>(
+    flows: impl Iterator<Item = impl Iterator<Item = (f64, f64, Bin)> + 'a>,
+) -> impl Iterator<Item = (f64, f64, u64, u64)> {
+    let mut heads: Vec<_> = flows.map(Iterator::peekable).collect();
+    std::iter::from_fn(move || {
+        let starts = heads.iter_mut().filter_map(|head| head.peek().map(|&(from_s, ..)| from_s));
+        let from_s = starts.reduce(f64::min)?;
+        let mut sum = (from_s, from_s, 0, 0);
+        for head in &mut heads {
+            if let Some((_, width, bin)) = head.next_if(|&(start, ..)| start == from_s) {
+                sum.1 = sum.1.max(from_s + width);
+                sum.2 += u64::from(bin.received);
+                sum.3 += u64::from(bin.lost);
+            }
+        }
+        Some(sum)
+    })
 }
 
 /// Share of the whole seconds within a span in which any of the flows brought a frame.
@@ -228,15 +259,18 @@ pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64))
     if whole - begin < 1.0 {
         return None;
     }
-    let mut covered: Vec<(f64, f64)> = flows
-        .iter()
-        .flat_map(|flow| flow.sequence.seconds.within(begin, whole))
-        .filter(|(.., bin)| bin.received > 0)
-        .map(|(from, width, _)| (from.max(begin), (from + width).min(whole)))
-        .collect();
-    covered.sort_by(|a, b| a.0.total_cmp(&b.0));
+    if let ([flow], true) = (flows, begin == 0.0)
+        && let Some(covered) = flow.sequence.seconds.covered(whole as usize)
+    {
+        return Some(covered as f64 / whole);
+    }
     let (mut sum, mut until) = (0.0, begin);
-    for (from, end) in covered {
+    for (from, end, ..) in joined(
+        flows
+            .iter()
+            .map(|&flow| flow.sequence.seconds.within(begin, whole).filter(|(.., bin)| bin.received > 0)),
+    ) {
+        let (from, end) = (from.max(begin), end.min(whole));
         sum += (end - from.max(until)).max(0.0);
         until = until.max(end);
     }

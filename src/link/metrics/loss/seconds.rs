@@ -1,18 +1,23 @@
 //! Received and lost per second, kept for timelines: 26 hours, then pairs are merged.
 //!
-//! Only spans with something in them are kept, 8 bytes each. When a sender's share of the
+//! 4 bytes a second; stretches of a quarter of an hour without anything take nothing. When a sender's share of the
 //! budget is full, every two neighbouring spans become one, so resolution halves and the
 //! memory stays. Lost frames are spread evenly over the silence in which they went missing.
 
+use crate::link::series::Series;
 use crate::units::Nanos;
+
+use super::MOST_SECONDS;
 
 const SECOND: i64 = 1_000_000_000;
 /// Steps over which one silence is spread at most.
 const MOST_STEPS: i64 = 1024;
+/// Farther spans than this are merged though little is in them: stamps may jump by years.
+const FARTHEST: usize = 1 << 22;
 
-#[derive(Clone, Copy, Debug)]
+/// What one span of time held.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Bin {
-    index: u32,
     pub(super) received: u16,
     pub(super) lost: u16,
 }
@@ -22,54 +27,49 @@ pub(super) struct Bin {
 pub(super) struct Seconds {
     base: Nanos,
     width: u32,
-    bins: Vec<Bin>,
+    bins: Series<Bin>,
     /// The stamps of the last span; empty after a merge.
     newest: (Nanos, Nanos),
+    /// Spans in which something was received.
+    covered: usize,
 }
 
 impl Seconds {
     pub(super) const fn new(base: Nanos) -> Self {
-        Self { base, width: 1, bins: Vec::new(), newest: (Nanos::ZERO, Nanos::ZERO) }
+        let bins = Series::new(Bin { received: 0, lost: 0 }, MOST_SECONDS);
+        Self { base, width: 1, bins, newest: (Nanos::ZERO, Nanos::ZERO), covered: 0 }
     }
 
-    fn index(&self, at: Nanos) -> u32 {
+    fn index(&self, at: Nanos) -> usize {
         let second = (at - self.base).0.max(0) / SECOND;
-        (second / i64::from(self.width)).min(i64::from(u32::MAX)) as u32
+        (second / i64::from(self.width)) as usize
     }
 
-    fn bin(&mut self, index: u32) -> &mut Bin {
-        let place = match self.bins.last() {
-            Some(last) if last.index == index => self.bins.len() - 1,
-            Some(last) if last.index > index => match self.bins.binary_search_by_key(&index, |bin| bin.index)
-            {
-                Ok(place) => place,
-                Err(place) => {
-                    self.bins.insert(place, Bin { index, received: 0, lost: 0 });
-                    place
-                }
-            },
-            _ => {
-                self.bins.push(Bin { index, received: 0, lost: 0 });
-                let width = SECOND * i64::from(self.width);
-                let from = self.base + Nanos(width.saturating_mul(i64::from(index)));
-                self.newest = (from, from + Nanos(width));
-                self.bins.len() - 1
-            }
-        };
-        &mut self.bins[place]
+    fn bin(&mut self, at: Nanos) -> &mut Bin {
+        while self.index(at) > FARTHEST {
+            self.merge();
+        }
+        let index = self.index(at);
+        if index >= self.bins.len() {
+            let width = SECOND * i64::from(self.width);
+            let from = self.base + Nanos(width.saturating_mul(index as i64));
+            self.newest = (from, from + Nanos(width));
+        }
+        self.bins.cell_mut(index)
     }
 
     pub(super) fn add_received(&mut self, at: Nanos) {
         if self.newest.0 <= at
             && at < self.newest.1
-            && let Some(last) = self.bins.last_mut()
+            && let Some(last) = self.bins.newest_mut()
         {
             last.received = last.received.saturating_add(1);
+            self.covered += usize::from(last.received == 1);
             return;
         }
-        let index = self.index(at);
-        let bin = self.bin(index);
+        let bin = self.bin(at);
         bin.received = bin.received.saturating_add(1);
+        self.covered += usize::from(bin.received == 1);
     }
 
     /// Spreads lost frames over the time in which they went missing.
@@ -84,22 +84,21 @@ impl Seconds {
             }
             let within =
                 (i128::from((after - before).0) * i128::from(2 * step + 1) / i128::from(2 * steps)) as i64;
-            let index = self.index(before + Nanos(within));
-            let bin = self.bin(index);
+            let bin = self.bin(before + Nanos(within));
             bin.lost = bin.lost.saturating_add(share.min(u64::from(u16::MAX)) as u16);
         }
     }
 
     /// Takes so many off the lost between two stamps, the newest first.
     pub(super) fn take_lost(&mut self, before: Nanos, after: Nanos, mut lost: u64) {
-        let (first, last) = (self.index(before), self.index(after));
-        for bin in self.bins.iter_mut().rev() {
-            if lost == 0 || bin.index < first {
+        let end = self.bins.len().min(self.index(after) + 1);
+        for index in (self.index(before)..end).rev() {
+            if lost == 0 {
                 break;
             }
-            if bin.index <= last {
-                let taken = lost.min(u64::from(bin.lost));
-                bin.lost -= taken as u16;
+            let taken = self.bins.get(index).map_or(0, |bin| lost.min(u64::from(bin.lost)));
+            if taken > 0 {
+                self.bins.cell_mut(index).lost -= taken as u16;
                 lost -= taken;
             }
         }
@@ -107,43 +106,42 @@ impl Seconds {
 
     /// Merges pairs until at most so many are kept.
     pub(super) fn trim(&mut self, most: usize) {
-        while self.bins.len() > most {
-            self.width = self.width.saturating_mul(2);
-            let mut merged: Vec<Bin> = Vec::with_capacity(self.bins.len() / 2 + 1);
-            for bin in &self.bins {
-                let index = bin.index / 2;
-                match merged.last_mut().filter(|last| last.index == index) {
-                    Some(last) => {
-                        last.received = last.received.saturating_add(bin.received);
-                        last.lost = last.lost.saturating_add(bin.lost);
-                    }
-                    None => merged.push(Bin { index, ..*bin }),
-                }
-            }
-            self.bins = merged;
-            self.newest = (Nanos::ZERO, Nanos::ZERO);
+        self.bins.keep_at_most(most);
+        while self.bins.is_over_full() {
+            self.merge();
         }
     }
 
-    /// Spans that touch `[from, to)` seconds: their start, width and counts.
+    fn merge(&mut self) {
+        self.width = self.width.saturating_mul(2);
+        self.bins.join_pairs(|one, other| Bin {
+            received: one.received.saturating_add(other.received),
+            lost: one.lost.saturating_add(other.lost),
+        });
+        self.newest = (Nanos::ZERO, Nanos::ZERO);
+        self.covered = self.bins.iter().filter(|bin| bin.received > 0).count();
+    }
+
+    /// In how many of the first `whole` seconds something was received; `None` where seconds are merged by now.
+    pub(super) fn covered(&self, whole: usize) -> Option<usize> {
+        let after = self.bins.range(whole, usize::MAX).filter(|(_, bin)| bin.received > 0).count();
+        (self.width == 1).then_some(self.covered - after)
+    }
+
+    /// Spans with something in them that touch `[from, to)` seconds: their start, width and counts.
     pub(super) fn within(&self, from: f64, to: f64) -> impl Iterator<Item = (f64, f64, Bin)> + '_ {
         let width = f64::from(self.width);
-        let first = (from / width).floor().max(0.0) as u32;
-        let start = self.bins.partition_point(|bin| bin.index < first);
-        self.bins[start..]
-            .iter()
-            .map(move |bin| (f64::from(bin.index) * width, width, *bin))
-            .take_while(move |(begin, ..)| *begin < to)
+        let first = (from / width).floor().max(0.0) as usize;
+        let end = (to / width).ceil().max(0.0) as usize;
+        self.bins
+            .range(first, end)
+            .filter(|(_, bin)| *bin != Bin::default())
+            .map(move |(index, bin)| (index as f64 * width, width, bin))
     }
 
     /// One second's counts; `None` where seconds are merged by now.
     pub(super) fn second(&self, second: usize) -> Option<(u32, u32)> {
-        let index = u32::try_from(second).ok().filter(|_| self.width == 1)?;
-        let found = self.bins.binary_search_by_key(&index, |bin| bin.index).ok();
-        Some(
-            found.map_or((0, 0), |place| {
-                (u32::from(self.bins[place].received), u32::from(self.bins[place].lost))
-            }),
-        )
+        let bin = self.bins.get(second).unwrap_or_default();
+        (self.width == 1).then(|| (u32::from(bin.received), u32::from(bin.lost)))
     }
 }

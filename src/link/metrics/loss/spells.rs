@@ -5,11 +5,11 @@
 //! one good second between two bad ones does not end a spell. Seconds in which this computer lost
 //! data are left out. The 24 spells with most lost are kept, in order of time.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use crate::link::context::Context;
 
-use super::flow::{Flow, WHOLE};
+use super::flow::{Flow, WHOLE, joined};
 
 const LEAST_LOST: u64 = 3;
 const LEAST_RATIO: f64 = 0.05;
@@ -31,40 +31,40 @@ pub struct Spell {
 
 /// The worst spells of the flows of one link, together.
 pub(super) fn of(flows: &[&Flow], context: &Context) -> Vec<Spell> {
-    let mut spans: BTreeMap<u64, Spell> = BTreeMap::new();
-    for flow in flows {
-        let own = flow.own_seconds(context, WHOLE);
-        for (from_s, width, bin) in flow.sequence.seconds.within(0.0, f64::MAX) {
-            if own.contains(&(from_s as u64)) {
-                continue;
-            }
-            let to_s = from_s + width;
-            let span = spans.entry(from_s as u64).or_insert(Spell { from_s, to_s, received: 0, lost: 0 });
-            span.to_s = span.to_s.max(to_s);
-            span.received += u64::from(bin.received);
-            span.lost += u64::from(bin.lost);
-        }
-    }
-    let received: u64 = spans.values().map(|span| span.received).sum();
-    let lost: u64 = spans.values().map(|span| span.lost).sum();
+    let own: Vec<BTreeSet<u64>> = flows.iter().map(|flow| flow.own_seconds(context, WHOLE)).collect();
+    let spans = || {
+        let counted = flows.iter().zip(&own).map(|(flow, own)| {
+            let spans = flow.sequence.seconds.within(0.0, f64::MAX);
+            spans.filter(|(from_s, ..)| own.is_empty() || !own.contains(&(*from_s as u64)))
+        });
+        joined(counted).map(|(from_s, to_s, received, lost)| Spell { from_s, to_s, received, lost })
+    };
+    let (received, lost) = spans().fold((0, 0), |sum, span| (sum.0 + span.received, sum.1 + span.lost));
     let usual = lost as f64 / (received + lost).max(1) as f64;
     let limit = LEAST_RATIO.max(2.0 * usual).min(0.9);
     let is_bad = |span: &Spell| {
         span.lost >= LEAST_LOST && span.lost as f64 > limit * (span.received + span.lost) as f64
     };
     let mut spells: Vec<Spell> = Vec::new();
-    for span in spans.values().filter(|span| is_bad(span)) {
-        match spells.last_mut().filter(|last| span.from_s - last.to_s < REACH_S) {
+    // What came since the last bad second.
+    let mut between = (0, 0);
+    for span in spans() {
+        let last = spells.last_mut();
+        if !is_bad(&span) {
+            if last.is_some_and(|last| span.from_s >= last.to_s) {
+                between = (between.0 + span.received, between.1 + span.lost);
+            }
+            continue;
+        }
+        match last.filter(|last| span.from_s - last.to_s < REACH_S) {
             Some(last) => {
-                let between = spans
-                    .range(last.to_s as u64..span.from_s as u64)
-                    .fold((0, 0), |sum, (_, span)| (sum.0 + span.received, sum.1 + span.lost));
                 last.to_s = span.to_s;
                 last.received += span.received + between.0;
                 last.lost += span.lost + between.1;
             }
-            None => spells.push(*span),
+            None => spells.push(span),
         }
+        between = (0, 0);
     }
     spells.sort_by(|a, b| b.lost.cmp(&a.lost).then(a.from_s.total_cmp(&b.from_s)));
     spells.truncate(MOST);

@@ -10,6 +10,7 @@ use crate::link::context::Context;
 use crate::summary::{HeardOn, Together};
 use crate::units::Nanos;
 
+use super::MOST_SECONDS;
 use super::flow::Flow;
 use super::sequence::{Arriving, Outcome, Sequence};
 
@@ -68,6 +69,7 @@ impl Joint {
 
     pub(super) fn observe(&mut self, arriving: Arriving) {
         self.matched += u64::from(self.sequence.observe(arriving) == Outcome::Duplicate);
+        self.sequence.seconds.trim(MOST_SECONDS);
     }
 
     pub(super) fn recall(&mut self, arriving: Arriving) {

@@ -38,15 +38,15 @@ struct Watch {
 #[must_use]
 pub fn evidence(range: &RangeMeter, all: Evidence<'_>, context: &Context) -> Vec<FreezeEvidence> {
     let Some(start) = context.start else { return Vec::new() };
-    let distances = range.seconds(context);
+    let distances = range.distances(context);
     let mut found = Vec::new();
     for (index, link) in context.profile.link.iter().enumerate() {
-        let levels = all.signal.seconds(index);
+        let levels = all.signal.levels(index);
         if levels.iter().all(Option::is_none) {
             continue;
         }
         let Some(watch) = watch(link, all, context, start, levels.len()) else { continue };
-        let seconds = seconds(start, levels, &distances, &watch);
+        let seconds = seconds(start, &levels, &distances, &watch);
         if !seconds.is_empty() {
             let (source, left_out) = (watch.source.to_owned(), watch.left_out);
             let (link, unit) = (link.name.clone(), link.unit());
@@ -78,7 +78,8 @@ fn watch(
             Some(Watch { source, spans, watched, left_out: others.len() as u32 })
         }
         LinkRole::Telemetry => {
-            let traffic = all.loss.link_seconds(context, link, count + 1);
+            let traffic = all.loss.link_seconds(context, link);
+            let traffic: Vec<Option<(u32, u32)>> = (0..=count).map(|second| traffic.at(second)).collect();
             let mut watched: Vec<bool> = (1..=count).map(|second| traffic[second].is_some()).collect();
             for drop in &context.host_drops {
                 set_watched(&mut watched, start, drop.at - Nanos::from_secs(1), drop.at, false);

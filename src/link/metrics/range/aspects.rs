@@ -24,24 +24,44 @@ const LEAST_NULL_DB: f64 = 3.0;
 /// Blocks for the loss, seconds: three times the correlation time that shadowing has as a rule (3 s).
 const LOSS_BLOCK: usize = 9;
 
-/// One second with where the handset lay.
+/// One second with where the handset lay; of a day there are many.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Seen {
-    /// Seconds from the first record.
-    pub(super) number: usize,
-    pub(super) second: Second,
-    /// From the nose to the handset, degrees, 0 to 360.
-    pub(super) bearing_deg: Option<f64>,
+    distance_m: f64,
     /// Of the vehicle above the handset.
-    pub(super) height_m: f64,
+    height_m: f64,
+    /// Seconds from the first record.
+    number: u32,
+    /// NaN: none.
+    level: f32,
+    /// Received and lost, where they are known.
+    traffic: Option<(u32, u32)>,
+    frozen: Option<bool>,
+    sector: Option<u8>,
+}
+
+impl Seen {
+    /// `bearing_deg`: from the nose to the handset, 0 to 360.
+    pub(super) fn new(number: usize, second: &Second, bearing_deg: Option<f64>, height_m: f64) -> Self {
+        let sector = |bearing: f64| {
+            let turned = (bearing + SECTOR_DEG / 2.0).rem_euclid(360.0);
+            ((turned / SECTOR_DEG) as usize).min(SECTORS - 1) as u8
+        };
+        Self {
+            distance_m: second.distance_m,
+            height_m,
+            number: number as u32,
+            level: second.level.map_or(f32::NAN, |level| level as f32),
+            traffic: second.traffic,
+            frozen: second.frozen,
+            sector: bearing_deg.map(sector),
+        }
+    }
 }
 
 /// Sectors; `None` where no heading is known at all.
 pub(super) fn heading(seen: &[Seen], unit: LevelUnit) -> Option<HeadingSummary> {
-    let class = |seen: &Seen| {
-        let turned = (seen.bearing_deg? + SECTOR_DEG / 2.0).rem_euclid(360.0);
-        Some(((turned / SECTOR_DEG) as usize).min(SECTORS - 1))
-    };
+    let class = |seen: &Seen| seen.sector.map(usize::from);
     let (aspects, missing) = aspects(seen, SECTORS, unit, class)?;
     let sectors = (0..).zip(aspects).filter(|(_, aspect)| aspect.seconds > 0).map(|(index, aspect)| {
         let from_deg = (f64::from(index) * SECTOR_DEG - SECTOR_DEG / 2.0).rem_euclid(360.0);
@@ -90,22 +110,19 @@ fn aspects(
     unit: LevelUnit,
     class: impl Fn(&Seen) -> Option<usize>,
 ) -> Option<(Vec<Aspect>, Option<String>)> {
-    let known: Vec<(&Seen, usize)> = seen.iter().filter_map(|seen| Some((seen, class(seen)?))).collect();
-    if known.is_empty() {
-        return None;
-    }
-    let samples: Vec<Sample> = known
-        .iter()
-        .filter_map(|&(seen, class)| {
-            let second = &seen.second;
-            Some(Sample { step: seen.number, x: second.distance_m.log10(), y: second.level?, class })
-        })
-        .collect();
-    let step = samples.len().div_ceil(MOST_SECONDS).max(1);
-    let thinned: Vec<Sample> = samples.iter().copied().step_by(step).collect();
+    let known = || seen.iter().filter_map(|seen| Some((seen, class(seen)?)));
+    known().next()?;
+    let with_level = || known().filter(|(seen, _)| !seen.level.is_nan());
+    let samples = with_level().count();
+    let step = samples.div_ceil(MOST_SECONDS).max(1);
+    let sample = |(seen, class): (&Seen, usize)| {
+        let (step, y) = (seen.number as usize, f64::from(seen.level));
+        Sample { step, x: seen.distance_m.log10(), y, class }
+    };
+    let thinned: Vec<Sample> = with_level().step_by(step).map(sample).collect();
     let found = contrasts::contrasts(&thinned, classes);
     let missing = match &found {
-        _ if samples.is_empty() => Some("no level".to_owned()),
+        _ if samples == 0 => Some("no level".to_owned()),
         None => Some("the distance never changed within one of them".to_owned()),
         Some(found) if found.iter().all(|class| class.contrast.is_none()) => {
             Some("only one has data enough".to_owned())
@@ -114,21 +131,20 @@ fn aspects(
     };
     let contrast = |class: usize| found.as_ref().map(|found| found[class]).unwrap_or_default();
     let one = |number: usize| {
-        let mine: Vec<&Seen> =
-            known.iter().filter(|&&(_, class)| class == number).map(|&(seen, _)| seen).collect();
+        let mine: Vec<&Seen> = known().filter(|(_, class)| *class == number).map(|(seen, _)| seen).collect();
         aspect(&mine, contrast(number), unit)
     };
     Some(((0..classes).map(one).collect(), missing))
 }
 
 fn aspect(mine: &[&Seen], contrast: Contrast, unit: LevelUnit) -> Aspect {
-    let distances: Vec<f64> = mine.iter().map(|seen| seen.second.distance_m).collect();
+    let distances: Vec<f64> = mine.iter().map(|seen| seen.distance_m).collect();
     let traffic: Vec<(usize, u32, u32)> = mine
         .iter()
-        .filter_map(|seen| seen.second.traffic.map(|(received, lost)| (seen.number, received, lost)))
+        .filter_map(|seen| seen.traffic.map(|(received, lost)| (seen.number as usize, received, lost)))
         .collect();
     let loss = contrasts::ratio(&traffic, LOSS_BLOCK);
-    let frozen = mine.iter().filter(|seen| seen.second.frozen == Some(true)).count() as u64;
+    let frozen = mine.iter().filter(|seen| seen.frozen == Some(true)).count() as u64;
     let least = if unit == LevelUnit::Dbm { -LEAST_NULL_DB } else { 0.0 };
     let below = contrast.ci95.is_some_and(|ci95| ci95[1] < 0.0);
     Aspect {
@@ -140,7 +156,7 @@ fn aspect(mine: &[&Seen], contrast: Contrast, unit: LevelUnit) -> Aspect {
         level_against_others_ci95: contrast.ci95,
         loss_ratio: loss.map(|loss| loss.0),
         loss_ci95: loss.map(|loss| loss.1),
-        frozen_s: mine.iter().any(|seen| seen.second.frozen.is_some()).then_some(frozen),
+        frozen_s: mine.iter().any(|seen| seen.frozen.is_some()).then_some(frozen),
         null: below && contrast.contrast.is_some_and(|level| level <= least),
     }
 }
@@ -157,7 +173,7 @@ mod tests {
             frozen: Some(false),
             ..Second::default()
         };
-        Seen { number, second, bearing_deg: Some(bearing_deg), height_m: 12.0 }
+        Seen::new(number, &second, Some(bearing_deg), 12.0)
     }
 
     #[test]

@@ -5,6 +5,8 @@
 //! measured, ends the proof. Proven is the far edge of the last passed bin before the first that fails.
 //! The rules per role are the design's own, common practice, no source. Unit: metres.
 
+use std::collections::BTreeMap;
+
 const BIN_M: f64 = 10.0;
 const LEAST_SECONDS: usize = 5;
 const WIDEST_M: f64 = 50.0;
@@ -40,12 +42,56 @@ pub(super) enum Rule {
     Holds,
 }
 
+/// What many seconds say together.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Tally {
+    pub(super) seconds: usize,
+    pub(super) levels: Vec<f32>,
+    traffic: (u64, u64),
+    left: bool,
+    frozen: Option<bool>,
+    failsafe: bool,
+    moved_s: f64,
+    held_s: f64,
+}
+
+impl Tally {
+    pub(super) fn add(&mut self, second: &Second) {
+        self.seconds += 1;
+        self.levels.extend(second.level.map(|level| level as f32));
+        let (received, lost) = second.traffic.unwrap_or_default();
+        self.traffic = (self.traffic.0 + u64::from(received), self.traffic.1 + u64::from(lost));
+        self.left |= second.left;
+        self.frozen = self.frozen.max(second.frozen);
+        self.failsafe |= second.failsafe;
+        self.moved_s += second.moved_s;
+        self.held_s += second.held_s;
+    }
+
+    fn join(&mut self, other: Self) {
+        self.seconds += other.seconds;
+        self.levels.extend(other.levels);
+        self.traffic = (self.traffic.0 + other.traffic.0, self.traffic.1 + other.traffic.1);
+        self.left |= other.left;
+        self.frozen = self.frozen.max(other.frozen);
+        self.failsafe |= other.failsafe;
+        self.moved_s += other.moved_s;
+        self.held_s += other.held_s;
+    }
+
+    /// Lost share.
+    pub(super) fn loss_ratio(&self) -> Option<f64> {
+        let (received, lost) = self.traffic;
+        (received + lost > 0).then(|| lost as f64 / (received + lost) as f64)
+    }
+}
+
 /// One bin with its verdict.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Bin {
     pub(super) from_m: f64,
     pub(super) to_m: f64,
-    pub(super) seconds: Vec<Second>,
+    pub(super) tally: Tally,
     pub(super) passed: Option<bool>,
     /// By what it failed.
     pub(super) failed_by: Option<&'static str>,
@@ -66,34 +112,36 @@ pub(super) struct End {
     pub(super) why: &'static str,
 }
 
-/// Bins near to far, merged; the last may have under 5 s: then it is not judged.
-pub(super) fn bins(seconds: &[Second], rule: Rule) -> Vec<Bin> {
-    let mut sorted = seconds.to_vec();
-    sorted.sort_by(|a, b| a.distance_m.total_cmp(&b.distance_m));
-    let Some(nearest) = sorted.first().map(|second| second.distance_m) else { return Vec::new() };
+/// Bins near to far, merged; the last may have under 5 s: then it is not judged. The seconds are gone
+/// through twice.
+pub(super) fn bins<I: Iterator<Item = Second>>(seconds: impl Fn() -> I, rule: Rule) -> Vec<Bin> {
+    let distances = seconds().map(|second| second.distance_m);
+    let Some(nearest) = distances.min_by(f64::total_cmp) else { return Vec::new() };
+    let mut tallies: BTreeMap<u32, Tally> = BTreeMap::new();
+    for second in seconds() {
+        tallies.entry(((second.distance_m - nearest) / BIN_M) as u32).or_default().add(&second);
+    }
     let mut bins: Vec<Bin> = Vec::new();
-    let mut open: Vec<Second> = Vec::new();
-    let mut from = 0_u32;
+    let mut open = Tally::default();
+    let (mut from, mut to) = (0_u32, 0_u32);
     let edge = |bin: u32| nearest + BIN_M * f64::from(bin);
-    let bin_of = |second: &Second| ((second.distance_m - nearest) / BIN_M) as u32;
-    for group in sorted.chunk_by(|a, b| bin_of(a) == bin_of(b)) {
-        let to = bin_of(&group[0]) + 1;
-        open.extend_from_slice(group);
-        if open.len() >= LEAST_SECONDS {
+    for (bin, tally) in tallies {
+        to = bin + 1;
+        open.join(tally);
+        if open.seconds >= LEAST_SECONDS {
             let judged = judge(&open, rule);
             bins.push(Bin {
                 from_m: edge(from),
                 to_m: edge(to),
-                seconds: std::mem::take(&mut open),
+                tally: std::mem::take(&mut open),
                 passed: judged.map(|judged| judged.is_ok()),
                 failed_by: judged.and_then(Result::err),
             });
             from = to;
         }
     }
-    if let Some(last) = open.last() {
-        let to_m = edge(bin_of(last) + 1);
-        bins.push(Bin { from_m: edge(from), to_m, seconds: open, passed: None, failed_by: None });
+    if open.seconds > 0 {
+        bins.push(Bin { from_m: edge(from), to_m: edge(to), tally: open, passed: None, failed_by: None });
     }
     bins
 }
@@ -114,7 +162,7 @@ pub(super) fn proof(bins: &[Bin]) -> Option<(Proof, End)> {
             Some(false) => return Some((proof, end(bin.failed_by.unwrap_or("not_measured")))),
             Some(true) => {
                 proof.distance_m = bin.to_m;
-                proof.seconds += bin.seconds.len();
+                proof.seconds += bin.tally.seconds;
                 unmeasured_m = 0.0;
                 last = Some(end("farthest"));
             }
@@ -130,35 +178,17 @@ pub(super) fn proof(bins: &[Bin]) -> Option<(Proof, End)> {
 }
 
 /// Passed, or what it fails by; `None`: not measured.
-pub(super) fn judge(seconds: &[Second], rule: Rule) -> Option<Result<(), &'static str>> {
+pub(super) fn judge(tally: &Tally, rule: Rule) -> Option<Result<(), &'static str>> {
     let by = |fails: bool, why| if fails { Err(why) } else { Ok(()) };
-    if seconds.iter().any(|second| second.left) {
+    if tally.left {
         return Some(Err("position_lost"));
     }
     match rule {
-        Rule::Frozen => {
-            let watched = seconds.iter().any(|second| second.frozen.is_some());
-            watched.then(|| by(seconds.iter().any(|second| second.frozen == Some(true)), "frozen"))
-        }
-        Rule::Loss => loss_ratio(seconds).map(|ratio| by(ratio > MOST_LOSS, "loss")),
-        Rule::Holds => {
-            if seconds.iter().any(|second| second.failsafe) {
-                return Some(Err("failsafe"));
-            }
-            let moved: f64 = seconds.iter().map(|second| second.moved_s).sum();
-            let held: f64 = seconds.iter().map(|second| second.held_s).sum();
-            (moved > 0.0).then(|| by(held > MOST_HOLDS * moved, "holds"))
-        }
+        Rule::Frozen => tally.frozen.map(|frozen| by(frozen, "frozen")),
+        Rule::Loss => tally.loss_ratio().map(|ratio| by(ratio > MOST_LOSS, "loss")),
+        Rule::Holds if tally.failsafe => Some(Err("failsafe")),
+        Rule::Holds => (tally.moved_s > 0.0).then(|| by(tally.held_s > MOST_HOLDS * tally.moved_s, "holds")),
     }
-}
-
-/// Lost share of seconds together.
-pub(super) fn loss_ratio(seconds: &[Second]) -> Option<f64> {
-    let (received, lost) = seconds
-        .iter()
-        .filter_map(|second| second.traffic)
-        .fold((0_u64, 0_u64), |sum, (received, lost)| (sum.0 + u64::from(received), sum.1 + u64::from(lost)));
-    (received + lost > 0).then(|| lost as f64 / (received + lost) as f64)
 }
 
 #[cfg(test)]
@@ -172,6 +202,10 @@ mod tests {
             .collect()
     }
 
+    fn bins(seconds: &[Second], rule: Rule) -> Vec<Bin> {
+        super::bins(|| seconds.iter().copied(), rule)
+    }
+
     fn outward(from: f64, to: f64, step: f64) -> Vec<f64> {
         let count = ((to - from) / step).round() as usize;
         (0..=count).map(|index| from + step * index as f64).collect()
@@ -182,7 +216,7 @@ mod tests {
         let mut seconds = flown(&outward(5.0, 104.0, 1.0));
         seconds[60].frozen = Some(true);
         let bins = bins(&seconds, Rule::Frozen);
-        assert_eq!((bins[0].from_m, bins[0].to_m, bins[0].seconds.len()), (5.0, 15.0, 10));
+        assert_eq!((bins[0].from_m, bins[0].to_m, bins[0].tally.seconds), (5.0, 15.0, 10));
         let (proven, end) = proof(&bins).unwrap();
         assert_eq!(proven, Proof { distance_m: 65.0, seconds: 60 });
         assert_eq!((end.from_m, end.to_m, end.why), (65.0, 75.0, "frozen"));
@@ -192,7 +226,7 @@ mod tests {
     fn thin_bins_merge_outward() {
         // 4 m a second: two or three seconds a bin.
         let bins = bins(&flown(&outward(0.0, 100.0, 4.0)), Rule::Frozen);
-        assert!(bins.iter().take(bins.len() - 1).all(|bin| bin.seconds.len() >= 5));
+        assert!(bins.iter().take(bins.len() - 1).all(|bin| bin.tally.seconds >= 5));
         assert_eq!((bins[0].from_m, bins[0].to_m), (0.0, 20.0));
         assert_eq!(proof(&bins).unwrap().0.distance_m, 100.0);
         assert_eq!(proof(&bins).unwrap().1.why, "farthest");

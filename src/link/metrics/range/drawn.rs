@@ -9,8 +9,8 @@ use crate::snapshot::{DistanceBin, LinkState, RangeView, TrackPoint};
 use crate::stats::{geodesic, quantile};
 
 use super::LATEST_WINDOW;
-use super::bins::{self, Bin, Second};
-use super::flown::Flown;
+use super::bins::{self, Bin, Tally};
+use super::flown::{Flown, Numbered};
 use super::theory;
 use super::track::Place;
 
@@ -23,51 +23,50 @@ impl Flown<'_> {
     pub(super) fn view(&self, index: usize) -> Option<RangeView> {
         let link = &self.context.profile.link[index];
         let farthest = self.farthest();
-        if !link.has_level() && farthest.is_none() && self.meter.track.seconds().is_empty() {
+        if !link.has_level() && farthest.is_none() && self.meter.track.count() == 0 {
             return None;
         }
         let points = self.points(index);
         let step = points.len().div_ceil(MOST_DRAWN).max(1);
-        let numbered = self.numbered(index);
+        let flight = self.numbered(index);
         let handset = self.meter.handset_place(self.context.now, self.context);
-        let origin = handset.or_else(|| self.meter.track.seconds().iter().flatten().next().copied());
+        let origin = handset.or_else(|| self.meter.track.places(0, usize::MAX).flatten().next());
         let here = self.meter.track.latest(self.context.now, LATEST_WINDOW).zip(origin);
         Some(RangeView {
             link: link.name.clone(),
-            bins: self.bins(index, &numbered).iter().map(drawn).collect(),
+            bins: self.bins(index, &flight).iter().map(drawn).collect(),
             points: points.into_iter().step_by(step).collect(),
             theory: theory::lines(link, BEYOND * farthest.unwrap_or(0.0)),
-            track: origin.map(|origin| self.track(index, origin, &numbered)).unwrap_or_default(),
+            track: origin.map(|origin| self.track(index, origin, &flight)).unwrap_or_default(),
             handset_known: handset.is_some(),
             here: here.map(|(place, origin)| beside(origin, place)),
             missing: self.missing(),
         })
     }
 
-    fn track(&self, index: usize, origin: Place, numbered: &[(usize, Second)]) -> Vec<TrackPoint> {
+    fn track(&self, index: usize, origin: Place, flight: &Numbered<'_>) -> Vec<TrackPoint> {
         let link = &self.context.profile.link[index];
         let limits = link.effective_limits();
         let threshold = self.threshold(index).map(|threshold| threshold.level_p05);
         let levels = self.evidence.signal.seconds(index);
-        let places = self.meter.track.seconds();
-        let step = places.len().div_ceil(MOST_TRACK).max(1);
-        let mut next = 0;
-        let mut track = Vec::with_capacity(places.len().div_ceil(step));
-        for (group, places) in places.chunks(step).enumerate() {
-            let from = group * step;
+        let count = self.meter.track.count();
+        let step = count.div_ceil(MOST_TRACK).max(1);
+        let mut seconds = flight.seconds().peekable();
+        let mut track = Vec::with_capacity(count.div_ceil(step));
+        for from in (0..count).step_by(step) {
             let mut margin: Option<f64> = None;
-            for level in levels.iter().skip(from).take(step).flatten() {
-                let here = threshold.map(|threshold| f64::from(*level) - threshold);
+            for level in levels.numbers(from, from + step).flatten() {
+                let here = threshold.map(|threshold| f64::from(level) - threshold);
                 margin = here.into_iter().chain(margin).reduce(f64::min);
             }
             let mut failed = false;
-            while let Some((_, second)) = numbered.get(next).filter(|(number, _)| *number < from + step) {
-                failed |= bins::judge(std::slice::from_ref(second), self.rule(index))
-                    .is_some_and(|why| why.is_err());
-                next += 1;
+            while let Some((_, second)) = seconds.next_if(|(number, _)| *number < from + step) {
+                let mut alone = Tally::default();
+                alone.add(&second);
+                failed |= bins::judge(&alone, self.rule(index)).is_some_and(|why| why.is_err());
             }
-            let Some(place) = places.iter().flatten().next() else { continue };
-            let [east_m, north_m] = beside(origin, *place);
+            let Some(place) = self.meter.track.places(from, from + step).flatten().next() else { continue };
+            let [east_m, north_m] = beside(origin, place);
             track.push(TrackPoint { east_m, north_m, margin, state: state(margin, limits.as_ref()), failed });
         }
         track
@@ -76,7 +75,7 @@ impl Flown<'_> {
     fn missing(&self) -> Option<String> {
         if self.farthest().is_some() {
             None
-        } else if self.meter.track.seconds().is_empty() {
+        } else if self.meter.track.count() == 0 {
             Some("no distance: the vehicle sends no position, or has no fix yet".to_owned())
         } else {
             Some(
@@ -107,9 +106,9 @@ fn drawn(bin: &Bin) -> DistanceBin {
     DistanceBin {
         from_m: bin.from_m,
         to_m: bin.to_m,
-        seconds: bin.seconds.len() as f64,
-        level: quantile::median(&bin.seconds.iter().filter_map(|second| second.level).collect::<Vec<_>>()),
-        loss_ratio: bins::loss_ratio(&bin.seconds),
+        seconds: bin.tally.seconds as f64,
+        level: quantile::median(&bin.tally.levels.iter().map(|&level| f64::from(level)).collect::<Vec<_>>()),
+        loss_ratio: bin.tally.loss_ratio(),
         passed: bin.passed,
     }
 }

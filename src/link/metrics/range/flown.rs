@@ -3,13 +3,17 @@
 //! A silence of the position that is not over at the last record counts as unfinished once it is
 //! longer than 2 s. More than 3000 seconds are thinned evenly before the line is fitted.
 
+use std::collections::BTreeMap;
+
 use crate::link::context::Context;
+use crate::link::series::Series;
 use crate::profile::{LinkProfile, LinkRole};
 use crate::stats::geodesic;
 use crate::stats::path_loss::{self, PathLoss};
 use crate::summary::{ProofEnd, RangeSummary, Threshold};
 use crate::units::{LevelUnit, Nanos};
 
+use super::super::loss::LinkSeconds;
 use super::aspects::{self, Seen};
 use super::bins::{self, Bin, Rule, Second};
 use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory};
@@ -27,7 +31,7 @@ pub(super) struct Flown<'a> {
     pub(super) meter: &'a RangeMeter,
     pub(super) context: &'a Context,
     pub(super) evidence: Evidence<'a>,
-    distances: Vec<Option<f32>>,
+    distances: Series<f32>,
 }
 
 /// A line with the replicates of its bootstrap.
@@ -43,7 +47,7 @@ impl<'a> Flown<'a> {
 
     /// Over whole seconds and every fix.
     pub(super) fn farthest(&self) -> Option<f64> {
-        let seconds = self.distances.iter().flatten().copied().reduce(f32::max).map(f64::from);
+        let seconds = self.distances.iter().reduce(f32::max).filter(|far| !far.is_nan()).map(f64::from);
         seconds.into_iter().chain(self.meter.farthest_fix(self.context)).reduce(f64::max)
     }
 
@@ -60,10 +64,10 @@ impl<'a> Flown<'a> {
         let fit = line.as_ref().map(|line| &line.fit);
         let replicates = line.as_ref().and_then(|line| line.replicates.as_deref());
         let threshold = self.threshold(index);
-        let numbered = self.numbered(index);
-        let bins = self.bins(index, &numbered);
+        let flight = self.numbered(index);
+        let bins = self.bins(index, &flight);
         let (proof, end) = bins::proof(&bins).unzip();
-        let seen = self.seen(&numbered);
+        let seen = self.seen(&flight);
         let origin = self.meter.handset.origin(&self.context.profile.handset);
         Some(RangeSummary {
             link: link.name.clone(),
@@ -85,7 +89,7 @@ impl<'a> Flown<'a> {
                 .rfind(|bin| {
                     proof.is_some_and(|proof| bin.to_m <= proof.distance_m) && bin.passed == Some(true)
                 })
-                .map(|bin| passes(&numbered, bin.from_m, bin.to_m)),
+                .map(|bin| passes(&flight, bin.from_m, bin.to_m)),
             proof_end: end.map(|end| ProofEnd {
                 from_m: end.from_m,
                 to_m: end.to_m,
@@ -116,16 +120,16 @@ impl<'a> Flown<'a> {
     fn excluded(&self, index: usize, has_level: bool) -> u64 {
         let levels = self.evidence.signal.seconds(index);
         let known = |second: usize| {
-            let level = !has_level || levels.get(second).copied().flatten().is_some();
-            level && self.distances.get(second).copied().flatten().is_some()
+            let level = !has_level || levels.number(second).is_some();
+            level && self.distances.number(second).is_some()
         };
         (0..levels.len()).filter(|&second| !known(second)).count() as u64
     }
 
     /// Distance over a second, the one of its level: the middle of both ends, else its end.
     fn over(&self, second: usize) -> Option<f64> {
-        let end = f64::from((*self.distances.get(second)?)?);
-        let start = second.checked_sub(1).and_then(|before| self.distances[before]);
+        let end = f64::from(self.distances.number(second)?);
+        let start = second.checked_sub(1).and_then(|before| self.distances.number(before));
         Some(start.map_or(end, |start| f64::midpoint(f64::from(start), end)))
     }
 
@@ -133,54 +137,35 @@ impl<'a> Flown<'a> {
     pub(super) fn points(&self, index: usize) -> Vec<(f64, f64)> {
         let levels = self.evidence.signal.seconds(index);
         (0..self.distances.len().min(levels.len()))
-            .filter_map(|second| Some((self.over(second)?, f64::from(levels[second]?))))
+            .filter_map(|second| Some((self.over(second)?, f64::from(levels.number(second)?))))
             .filter(|&(distance, _)| distance >= NEAREST_FIT_M)
             .collect()
     }
 
     /// What each second says of a link.
-    pub(super) fn numbered(&self, index: usize) -> Vec<(usize, Second)> {
+    pub(super) fn numbered(&self, index: usize) -> Numbered<'_> {
         let link = &self.context.profile.link[index];
-        let levels = self.evidence.signal.seconds(index);
         let count = self.distances.len();
-        let shares = Shares::of(self, link, count);
-        let traffic = self.evidence.loss.link_seconds(self.context, link, count);
-        let mut numbered: Vec<(usize, Second)> = Vec::with_capacity(count);
-        for (second, distance) in self.distances.iter().enumerate() {
-            let Some(distance) = *distance else { continue };
-            numbered.push((
-                second,
-                Second {
-                    distance_m: f64::from(distance),
-                    level: levels.get(second).copied().flatten().map(f64::from),
-                    traffic: traffic[second],
-                    left: false,
-                    frozen: shares.frozen.get(second).copied(),
-                    failsafe: shares.failsafe.get(second).is_some_and(|&share| share > 0.0),
-                    moved_s: shares.moved.get(second).copied().unwrap_or(0.0),
-                    held_s: shares.held.get(second).copied().unwrap_or(0.0),
-                },
-            ));
+        Numbered {
+            distances: &self.distances,
+            levels: self.evidence.signal.seconds(index),
+            shares: Shares::of(self, link, count),
+            traffic: self.evidence.loss.link_seconds(self.context, link),
+            left: self.left(),
         }
-        self.mark_left(&mut numbered);
-        numbered
     }
 
-    /// The second of the last fix before a long or unfinished silence fails its bin.
-    fn mark_left(&self, numbered: &mut Vec<(usize, Second)>) {
-        let Some(start) = self.context.start else { return };
+    /// The seconds of the last fix before long or unfinished silences, with its distance.
+    fn left(&self) -> BTreeMap<usize, f64> {
+        let mut left = BTreeMap::new();
+        let Some(start) = self.context.start else { return left };
         for (at, place) in self.meter.track.left(self.context.now, LATEST_WINDOW) {
             let number = ((at - start).0.div_euclid(1_000_000_000) - 1).max(0) as usize;
-            let Some(handset) = self.meter.handset_place(at, self.context) else { continue };
-            match numbered.binary_search_by_key(&number, |(number, _)| *number) {
-                Ok(found) => numbered[found].1.left = true,
-                Err(place_in_order) => {
-                    let distance_m = handset.distance(place).0;
-                    let lost = Second { distance_m, left: true, ..Second::default() };
-                    numbered.insert(place_in_order, (number, lost));
-                }
+            if let Some(handset) = self.meter.handset_place(at, self.context) {
+                left.entry(number).or_insert_with(|| handset.distance(place).0);
             }
         }
+        left
     }
 
     pub(super) fn rule(&self, index: usize) -> Rule {
@@ -191,9 +176,8 @@ impl<'a> Flown<'a> {
         }
     }
 
-    pub(super) fn bins(&self, index: usize, numbered: &[(usize, Second)]) -> Vec<Bin> {
-        let seconds: Vec<Second> = numbered.iter().map(|(_, second)| *second).collect();
-        bins::bins(&seconds, self.rule(index))
+    pub(super) fn bins(&self, index: usize, flight: &Numbered<'_>) -> Vec<Bin> {
+        bins::bins(|| flight.seconds().map(|(_, second)| second), self.rule(index))
     }
 
     pub(super) fn threshold(&self, index: usize) -> Option<&Threshold> {
@@ -211,12 +195,12 @@ impl<'a> Flown<'a> {
     }
 
     /// Seconds from 10 m on, with where the handset lay from the vehicle.
-    fn seen(&self, numbered: &[(usize, Second)]) -> Vec<Seen> {
+    fn seen(&self, flight: &Numbered<'_>) -> Vec<Seen> {
         let track = &self.meter.track;
         let profile = &self.context.profile.handset;
-        let far = numbered.iter().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
-        far.filter_map(|&(number, second)| {
-            let place = (*track.seconds().get(number)?)?;
+        let far = flight.seconds().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
+        far.filter_map(|(number, second)| {
+            let place = track.place(number)?;
             let handset = self.meter.handset.place(number as i64 + 1, profile)?;
             let (north, east) =
                 geodesic::north_east_m((place.lat_deg, place.lon_deg), (handset.lat_deg, handset.lon_deg));
@@ -225,19 +209,65 @@ impl<'a> Flown<'a> {
                 .heading(number)
                 .filter(|_| north.hypot(east) >= NEAREST_BEARING_M && !self.turning(number))
                 .map(from_nose);
-            let second = Second { distance_m: self.over(number).unwrap_or(second.distance_m), ..second };
-            Some(Seen { number, second, bearing_deg, height_m: place.alt_m - handset.alt_m })
+            let distance_m = self.over(number).unwrap_or(second.distance_m);
+            Some(Seen::new(
+                number,
+                &Second { distance_m, ..second },
+                bearing_deg,
+                place.alt_m - handset.alt_m,
+            ))
         })
         .collect()
     }
 }
 
+/// What each second says of a link, made as it is asked for: a day of them is not to be held.
+pub(super) struct Numbered<'a> {
+    distances: &'a Series<f32>,
+    levels: &'a Series<f32>,
+    shares: Shares,
+    traffic: LinkSeconds<'a>,
+    /// Where the position was lost for long: these seconds fail their bins.
+    left: BTreeMap<usize, f64>,
+}
+
+impl Numbered<'_> {
+    /// Those with a distance, numbered from the first record.
+    pub(super) fn seconds(&self) -> impl Iterator<Item = (usize, Second)> + '_ {
+        let end = self.left.last_key_value().map_or(0, |(&last, _)| last + 1).max(self.distances.len());
+        (0..end).filter_map(|number| Some((number, self.second(number)?)))
+    }
+
+    fn second(&self, number: usize) -> Option<Second> {
+        let left = self.left.get(&number);
+        let Some(distance) = self.distances.number(number) else {
+            return left.map(|&distance_m| Second { distance_m, left: true, ..Second::default() });
+        };
+        let shares = &self.shares;
+        Some(Second {
+            distance_m: f64::from(distance),
+            level: self.levels.number(number).map(f64::from),
+            traffic: self.traffic.at(number),
+            left: left.is_some(),
+            frozen: shares.frozen.get(number).copied(),
+            failsafe: shares.failsafe.get(number).is_some_and(|&share| share > 0.0),
+            moved_s: shares.moved.get(number).copied().unwrap_or(0.0),
+            held_s: shares.held.get(number).copied().unwrap_or(0.0),
+        })
+    }
+}
+
 /// How often the vehicle went into a span of distance.
-fn passes(numbered: &[(usize, Second)], from_m: f64, to_m: f64) -> u64 {
-    let inside = |second: &Second| second.distance_m >= from_m && second.distance_m < to_m;
-    let entered = numbered.windows(2).filter(|pair| !inside(&pair[0].1) && inside(&pair[1].1)).count();
-    let began = numbered.first().is_some_and(|(_, second)| inside(second));
-    entered as u64 + u64::from(began)
+fn passes(flight: &Numbered<'_>, from_m: f64, to_m: f64) -> u64 {
+    let mut inside =
+        flight.seconds().map(|(_, second)| second.distance_m >= from_m && second.distance_m < to_m);
+    let began = inside.next() == Some(true);
+    let (mut entered, mut was_inside) = (u64::from(began), began);
+    for is_inside in inside {
+        entered += u64::from(is_inside && !was_inside);
+        was_inside = is_inside;
+    }
+    entered
 }
 
 /// For each second, how much of it lies within spans of some kind.

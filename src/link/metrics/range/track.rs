@@ -6,6 +6,7 @@
 
 use std::collections::VecDeque;
 
+use crate::link::series::Series;
 use crate::stats::geodesic;
 use crate::units::{Metres, Nanos};
 
@@ -55,15 +56,29 @@ impl Place {
 }
 
 /// The vehicle's places.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub(super) struct Track {
     recent: VecDeque<(Nanos, Place)>,
     last: Option<(Nanos, Place)>,
-    seconds: Vec<Option<Place>>,
+    /// Without a latitude where there is none.
+    seconds: Series<Place>,
     /// Where its nose pointed at each, degrees.
-    headings: Vec<Option<f32>>,
+    headings: Series<f32>,
     /// Last fixes before silences that were too long to bridge.
     left: Vec<(Nanos, Place)>,
+}
+
+impl Default for Track {
+    fn default() -> Self {
+        let absent = Place { lat_deg: f64::NAN, lon_deg: f64::NAN, alt_m: f64::NAN };
+        Self {
+            recent: VecDeque::new(),
+            last: None,
+            seconds: Series::new(absent, MOST_SECONDS),
+            headings: Series::of_numbers(MOST_SECONDS),
+            left: Vec::new(),
+        }
+    }
 }
 
 impl Track {
@@ -101,12 +116,8 @@ impl Track {
         if count == 0 || count > MOST_SECONDS {
             return;
         }
-        if self.seconds.len() < count {
-            self.seconds.resize(count, None);
-            self.headings.resize(count, None);
-        }
-        self.seconds[count - 1] = Some(place);
-        self.headings[count - 1] = nose_deg;
+        *self.seconds.cell_mut(count - 1) = place;
+        *self.headings.cell_mut(count - 1) = nose_deg.unwrap_or(f32::NAN);
     }
 
     /// The newest fix, if it is no older than this.
@@ -126,12 +137,22 @@ impl Track {
 
     /// Where the nose pointed at a whole second.
     pub(super) fn heading(&self, index: usize) -> Option<f32> {
-        self.headings.get(index).copied().flatten()
+        self.headings.number(index)
     }
 
-    /// Places at whole seconds (index 0: at 1 s); ends with the last fix.
-    pub(super) fn seconds(&self) -> &[Option<Place>] {
-        &self.seconds
+    /// Whole seconds up to the last fix.
+    pub(super) const fn count(&self) -> usize {
+        self.seconds.len()
+    }
+
+    /// The place at a whole second (index 0: at 1 s).
+    pub(super) fn place(&self, index: usize) -> Option<Place> {
+        self.seconds.get(index).filter(|place| !place.lat_deg.is_nan())
+    }
+
+    /// Places at whole seconds from one to another.
+    pub(super) fn places(&self, from: usize, to: usize) -> impl Iterator<Item = Option<Place>> + '_ {
+        (from..to.min(self.count())).map(|index| self.place(index))
     }
 }
 
@@ -150,9 +171,9 @@ mod tests {
         track.take(start + Nanos::from_millis(500), place(0.0), None, start);
         track.take(start + Nanos::from_millis(10_500), place(0.001), None, start);
         track.take(start + Nanos::from_millis(20_501), place(0.0), None, start);
-        assert_eq!(track.seconds().len(), 10);
-        assert!((track.seconds()[4].unwrap().lat_deg - 54.000_45).abs() < 1e-9);
-        assert!(track.seconds().iter().all(Option::is_some));
+        assert_eq!(track.count(), 10);
+        assert!((track.place(4).unwrap().lat_deg - 54.000_45).abs() < 1e-9);
+        assert!(track.places(0, 10).all(|place| place.is_some()));
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! Levels in the columns of a window: smallest, mean and largest.
 
+use crate::link::series::Series;
 use crate::snapshot::{LevelCell, View};
 
 #[derive(Clone, Copy)]
@@ -28,13 +29,13 @@ pub(super) fn of_points(points: impl Iterator<Item = (f64, f64)>, view: View) ->
 
 /// Cells of levels at whole seconds (index 0: at 1 s). A level speaks for the second before it, so
 /// that narrow columns within one second share it.
-pub(super) fn of_seconds(seconds: &[Option<f32>], view: View) -> Vec<Option<LevelCell>> {
+pub(super) fn of_seconds(seconds: &Series<f32>, view: View) -> Vec<Option<LevelCell>> {
     let width = view.column_s();
     if width >= 1.0 {
         let first = view.from_s.max(0.0) as usize;
         let last = (view.to_s.max(0.0).ceil() as usize).min(seconds.len());
         let points = (first..last.max(first))
-            .filter_map(|index| Some((index as f64 + 0.5, f64::from((*seconds.get(index)?)?))));
+            .filter_map(|index| Some((index as f64 + 0.5, f64::from(seconds.number(index)?))));
         return of_points(points, view);
     }
     (0..usize::from(view.columns))
@@ -43,7 +44,7 @@ pub(super) fn of_seconds(seconds: &[Option<f32>], view: View) -> Vec<Option<Leve
             if middle < 0.0 {
                 return None;
             }
-            let level = f64::from((*seconds.get(middle as usize)?)?);
+            let level = f64::from(seconds.number(middle as usize)?);
             Some(LevelCell { min: level, mean: level, max: level })
         })
         .collect()

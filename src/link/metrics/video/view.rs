@@ -18,8 +18,8 @@ impl VideoMeter {
             for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
                 let host_drop = dropped_here(stream, context, from_s, to_s);
                 for column in &mut columns[view.columns_showing(from_s, to_s)] {
-                    column.received = column.received.saturating_add(cell.received);
-                    column.lost = column.lost.saturating_add(cell.lost);
+                    column.received = column.received.saturating_add(u32::from(cell.received));
+                    column.lost = column.lost.saturating_add(u32::from(cell.lost));
                     column.host_drop |= host_drop;
                 }
             }
@@ -34,7 +34,7 @@ impl VideoMeter {
     #[must_use]
     pub fn frozen(&self, context: &Context, view: View) -> Vec<bool> {
         let mut columns = vec![false; usize::from(view.columns)];
-        for span in self.freezes(context) {
+        for span in self.freezes_within(context, (view.from_s, view.to_s)) {
             let (from_s, to_s) = (context.since_start_s(span.start), context.since_start_s(span.end));
             columns[view.columns_of(from_s, to_s)].fill(true);
         }
