@@ -4,7 +4,8 @@
 //! flight straight outward. Path loss with exponent 2.7, shadowing 3 dB correlated over 3 s or 15 m
 //! (whichever is sooner), receiver steps of 0.5 dB, and freezes that begin by the true logistic chance
 //! of the level at each second. `cargo run --release --example threshold_coverage` prints shares of
-//! sets within the tolerances (with `thresholds`, `agreement`, `lines` or `flights` only that part). The truth comes from the study's own numbers, not from the estimators.
+//! sets within the tolerances (with `thresholds`, `agreement`, `lines` or `flights` only that part; a number after `flights` is added
+//! to its seeds). The truth comes from the study's own numbers, not from the estimators.
 #![expect(clippy::print_stdout, reason = "a study prints its findings")]
 
 use std::sync::Arc;
@@ -302,20 +303,19 @@ impl Rig {
     }
 }
 
-fn flights(with_distance: bool) {
-    let word = if with_distance { "with" } else { "without" };
+/// A way from 5 m outward after some seconds' rest.
+fn outward(with_distance: bool, seeds: u64, rest_s: f64) {
     let mut early = Tally::new("outward at 3 to 10 m/s: warned 8 s before the first freeze");
     for seed in 0..SETS {
-        let mut random = ChaCha8Rng::seed_from_u64(2000 + seed);
+        let mut random = ChaCha8Rng::seed_from_u64(seeds + 2000 + seed);
         let Some(mut rig) = Rig::new(with_distance) else { return };
         let speed = 3.0 + 7.0 * random.random::<f64>();
         let mut shadow = Shadow::new(&mut random);
         let (mut warned, mut froze) = (None, None);
         for index in 0_i64.. {
             let seconds = index as f64 * 0.25;
-            // 10 s at the start, then outward.
-            let distance = 5.0 + (seconds - 10.0).max(0.0) * speed;
-            let metres = if seconds > 10.0 { speed * 0.25 } else { 0.0 };
+            let distance = 5.0 + (seconds - rest_s).max(0.0) * speed;
+            let metres = if seconds > rest_s { speed * 0.25 } else { 0.0 };
             let shade = shadow.step(&mut random, 0.25, metres);
             let level = LEVEL_AT_1M - 10.0 * EXPONENT * distance.log10() + shade;
             if rig.quarter(index, level, distance) {
@@ -329,36 +329,77 @@ fn flights(with_distance: bool) {
         let lead = froze.zip(warned).map_or(0.0, |(froze, warned)| froze - warned);
         early.take(lead >= 8.0);
     }
-    println!("flights {word} a distance");
+    println!("  after a rest of {rest_s} s");
     early.print();
-    for mean_margin in [18.0, 12.0] {
-        let mut warnings = Vec::new();
-        let mut falsely = 0;
-        for seed in 0..HOURS {
-            let mut random = ChaCha8Rng::seed_from_u64(3000 + seed);
-            let Some(mut rig) = Rig::new(with_distance) else { return };
-            let mut shadow = Shadow::new(&mut random);
-            let distance = 10_f64.powf((LEVEL_AT_1M - TRUE_P05 - mean_margin) / (10.0 * EXPONENT));
-            let (mut count, mut lowest) = (0, [f64::INFINITY; 16]);
-            for index in 0..3600 * 4 {
-                let level = TRUE_P05 + mean_margin + shadow.step(&mut random, 0.25, 0.0);
-                lowest[(index % 16) as usize] = level - TRUE_P05;
-                let drift = 0.3 * normal(&mut random);
-                if rig.quarter(index, level, distance + drift) {
-                    count += 1;
-                    falsely += u32::from(lowest.iter().all(|margin| *margin > 6.0));
-                }
-            }
-            warnings.push(count);
+}
+
+/// The distance at which the level is this much above the threshold.
+fn distance_at(margin: f64) -> f64 {
+    10_f64.powf((LEVEL_AT_1M - TRUE_P05 - margin) / (10.0 * EXPONENT))
+}
+
+/// Warnings, and those with a level above 6 dB in all of the 4 s before them.
+#[derive(Default)]
+struct Warnings {
+    all: u32,
+    falsely: u32,
+}
+
+/// A stay at a mean margin, reached at this speed from 5 m on after a rest of 20 s (`None`: there from the
+/// start on); warnings from 2 s after the arrival on.
+fn stay(rig: &mut Rig, random: &mut ChaCha8Rng, margin: f64, speed: Option<f64>, until_s: i64) -> Warnings {
+    let mut warnings = Warnings::default();
+    let mut shadow = Shadow::new(random);
+    let mut lowest = [f64::INFINITY; 16];
+    let there = distance_at(margin);
+    let arrival_s = speed.map_or(0.0, |speed| 20.0 + (there - 5.0) / speed);
+    let mut last = there;
+    for index in 0..until_s * 4 {
+        let seconds = index as f64 * 0.25;
+        let distance = there - speed.map_or(0.0, |speed| (arrival_s - seconds.max(20.0)).max(0.0) * speed);
+        let metres = (distance - last).abs();
+        last = distance;
+        let mean = LEVEL_AT_1M - 10.0 * EXPONENT * distance.log10() - TRUE_P05;
+        let above = mean + shadow.step(random, 0.25, metres);
+        lowest[(index % 16) as usize] = above;
+        let drift = 0.3 * normal(random);
+        let settled = speed.is_none() || seconds > arrival_s + 2.0;
+        if rig.quarter(index, TRUE_P05 + above, distance + drift) && settled {
+            warnings.all += 1;
+            warnings.falsely += u32::from(lowest.iter().all(|margin| *margin > 6.0));
         }
-        let most = warnings.iter().max().copied().unwrap_or(0);
-        let all: u32 = warnings.iter().sum();
+    }
+    warnings
+}
+
+fn flights(with_distance: bool, seeds: u64) {
+    println!("flights {} a distance, seeds + {seeds}", if with_distance { "with" } else { "without" });
+    outward(with_distance, seeds, 10.0);
+    outward(with_distance, seeds, 60.0);
+    for margin in [18.0, 12.0] {
+        let mut hours = Vec::new();
+        for seed in 0..HOURS {
+            let mut random = ChaCha8Rng::seed_from_u64(seeds + 3000 + seed);
+            let Some(mut rig) = Rig::new(with_distance) else { return };
+            hours.push(stay(&mut rig, &mut random, margin, None, 3600));
+        }
+        let most = hours.iter().map(|hour| hour.all).max().unwrap_or(0);
+        let all: u32 = hours.iter().map(|hour| hour.all).sum();
+        let falsely: u32 = hours.iter().map(|hour| hour.falsely).sum();
         println!(
-            "  an hour of hovering at {mean_margin} dB: {:.1} warnings, at most {most}; {falsely} of {all} while \
+            "  an hour of hovering at {margin} dB: {:.1} warnings, at most {most}; {falsely} of {all} while \
              the level was above 6 dB all along",
             f64::from(all) / HOURS as f64
         );
     }
+    let mut falsely = 0;
+    for seed in 0..2 * SETS {
+        let mut random = ChaCha8Rng::seed_from_u64(seeds + 5000 + seed);
+        let Some(mut rig) = Rig::new(with_distance) else { return };
+        let speed = 3.0 + 7.0 * random.random::<f64>();
+        falsely += stay(&mut rig, &mut random, 12.0, Some(speed), 90).falsely;
+    }
+    println!("  {} arrivals at 12 dB: {falsely} such warnings from 2 s after it on", 2 * SETS);
 }
 
 fn main() {
@@ -382,7 +423,8 @@ fn main() {
         lines();
     }
     if wanted("flights") {
-        flights(true);
-        flights(false);
+        let seeds = std::env::args().nth(2).and_then(|seeds| seeds.parse().ok()).unwrap_or(0);
+        flights(true, seeds);
+        flights(false, seeds);
     }
 }

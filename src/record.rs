@@ -145,6 +145,9 @@ pub enum Note {
     },
 }
 
+/// How a recording says that sessions were left out of its limits ([`Note::Foreign`]), after their number.
+pub const DATED_LATER_TEXT: &str = "dated later than this computer's clock, and left out: check the clock";
+
 /// What a recording says of a source that got its packets in heaps ([`Note::Foreign`]).
 pub const HEAPS_TEXT: &str = "packets come in heaps, times are blurred";
 

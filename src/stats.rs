@@ -6,6 +6,7 @@ pub mod correlation;
 pub mod geodesic;
 pub mod hull;
 pub mod isotonic;
+pub mod local_trend;
 pub mod logistic;
 pub mod loss_runs;
 pub mod path_loss;

@@ -73,6 +73,8 @@ pub struct Context {
     pub profile: Arc<Profile>,
     /// Thresholds from earlier sessions, at most one a link.
     pub thresholds: Arc<[Threshold]>,
+    /// Sessions that might say of thresholds were left out, since the clock is behind them.
+    pub sessions_dated_later: bool,
     /// Vibration of earlier sessions.
     pub vibration_limit: Option<VibrationLimit>,
     /// What is known of the session.
@@ -123,6 +125,16 @@ impl Context {
             .or_else(|| {
                 links.iter().find(|link| link.senders.is_none() && link.interface.as_deref() == Some(name))
             })
+    }
+
+    /// What to do about a threshold that is not known.
+    #[must_use]
+    pub const fn without_threshold(&self) -> &'static str {
+        if self.sessions_dated_later {
+            "earlier sessions are dated later than the clock: check the clock"
+        } else {
+            "add earlier sessions to the history"
+        }
     }
 
     /// The threshold of a link.

@@ -114,7 +114,7 @@ impl LinkMonitor {
         } else if level_now.is_none() && self.signal.seconds(index).iter().all(f32::is_nan) {
             Some("no level: its radio has not reported yet".to_owned())
         } else if threshold.is_none() {
-            Some(format!("no {}: add earlier sessions to the history", link.role.limit_name()))
+            Some(format!("no {}: {}", link.role.limit_name(), context.without_threshold()))
         } else {
             None
         };

@@ -1,6 +1,6 @@
 //! Notes in a recording: marks, sources that went and came, what this computer lost.
 
-use crate::record::{HEAPS_TEXT, InterfaceId, MarkKind, Note};
+use crate::record::{DATED_LATER_TEXT, HEAPS_TEXT, InterfaceId, MarkKind, Note};
 use crate::units::Nanos;
 
 use super::context::HostDrop;
@@ -79,6 +79,7 @@ impl LinkMonitor {
                 if text == HEAPS_TEXT {
                     self.video.note_heaps();
                 }
+                self.context.sessions_dated_later |= text.ends_with(DATED_LATER_TEXT);
                 self.log("comment", None, clean(text));
             }
         }
@@ -97,5 +98,22 @@ impl LinkMonitor {
         self.loss.host_dropped(at, interface);
         let name = self.context.interface_name(interface).to_owned();
         self.log("host-drop", None, format!("this computer lost data of {name} itself ({count})"));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::link::context::Earlier;
+
+    #[test]
+    fn a_missing_limit_has_its_reason_where_the_clock_is_behind() {
+        let mut monitor = LinkMonitor::with_earlier(Arc::default(), Earlier::default());
+        assert!(monitor.context.without_threshold().starts_with("add earlier sessions"));
+        let text = format!("3 sessions are {DATED_LATER_TEXT}");
+        monitor.handle_note(Nanos::ZERO, &Note::Foreign { text });
+        assert!(monitor.context.without_threshold().ends_with("check the clock"));
     }
 }

@@ -97,7 +97,8 @@ fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, 
         return format!("{name}: nothing measured yet");
     }
     if level.is_some() && link.role == LinkRole::Video {
-        parts.push(format!("{} not known: add earlier sessions to the history", link.role.limit_name()));
+        let what_to_do = monitor.context.without_threshold();
+        parts.push(format!("{} not known: {what_to_do}", link.role.limit_name()));
     }
     format!("{name}: {}", parts.join(", "))
 }

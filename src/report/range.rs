@@ -2,16 +2,16 @@
 
 use crate::summary::{Aspect, RangeSummary};
 
-/// One line a finding; none where nothing was found.
-pub(super) fn lines(row: &RangeSummary) -> Vec<String> {
+/// One line a finding; none where nothing was found. `limit` is what begins at the link's limit.
+pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(theory) = &row.theory {
-        let limit = theory.limit.as_deref().unwrap_or("no limit").replace('_', " ");
+        let to = theory.limit.as_deref().unwrap_or("no limit").replace('_', " ");
         let metres = |value: Option<f64>| {
             value.map_or_else(|| "not known".to_owned(), |value| format!("{value:.0} m"))
         };
         let claimed = format!(
-            "theory claims {} in free space, {} over flat ground (to the {limit})",
+            "theory claims {} in free space, {} over flat ground (to the {to})",
             metres(theory.free_space_m),
             metres(theory.two_ray_m)
         );
@@ -23,7 +23,7 @@ pub(super) fn lines(row: &RangeSummary) -> Vec<String> {
     }
     if let Some(more) = row.plus_3db_m {
         lines.push(format!(
-            "estimate: 3 dB more level would move the freeze {more:.0} m{} farther out",
+            "estimate: 3 dB more level would move the {limit} {more:.0} m{} farther out",
             interval(row.plus_3db_ci95_m, 0)
         ));
     }

@@ -24,7 +24,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     latency(out, summary)?;
     signal(out, &summary.signal)?;
     air::write_to(out, &summary.transmitters)?;
-    range(out, &summary.range)?;
+    range(out, summary)?;
     video(out, summary)?;
     super::thresholds::write_to(out, &summary.thresholds)?;
     failsafe(out, summary)?;
@@ -200,21 +200,33 @@ fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
     Ok(())
 }
 
-fn range(out: &mut dyn Write, rows: &[RangeSummary]) -> io::Result<()> {
+fn range(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Range (slant distance from the handset)")?;
-    if rows.is_empty() {
+    if summary.range.is_empty() {
         return writeln!(out, "  not measured: no link of the profile has a level or a distance");
     }
-    for row in rows {
-        writeln!(out, "  {:<12} {}", row.link, range_line(row))?;
-        for line in super::range::lines(row) {
+    for row in &summary.range {
+        let limit = limit_word(summary, &row.link);
+        writeln!(out, "  {:<12} {}", row.link, range_line(row, limit))?;
+        for line in super::range::lines(row, limit) {
             writeln!(out, "  {:<12} {line}", "")?;
         }
     }
     Ok(())
 }
 
-fn range_line(row: &RangeSummary) -> String {
+/// What begins at a link's limit, in one word; a radio that no link names has just a limit.
+fn limit_word(summary: &Summary, link: &str) -> &'static str {
+    let role = summary.links.iter().find(|row| row.link == link).map(|row| row.role.as_str());
+    match role {
+        Some("telemetry") => "loss",
+        Some("control") => "hold",
+        Some(_) => "freeze",
+        None => "limit",
+    }
+}
+
+fn range_line(row: &RangeSummary, limit: &str) -> String {
     let Some(origin) = &row.origin else {
         return "not measured: the handset's position is unknown (profile, mark, or home position)"
             .to_owned();
@@ -227,9 +239,9 @@ fn range_line(row: &RangeSummary) -> String {
     match row.predicted_freeze_m {
         Some(distance) => {
             let interval = interval_text(row.predicted_freeze_ci95_m, 0);
-            parts.push(format!("freeze expected at {distance:.0} m{interval}"));
+            parts.push(format!("{limit} expected at {distance:.0} m{interval}"));
         }
-        None => parts.push("freeze distance not predicted".to_owned()),
+        None => parts.push(format!("{limit} distance not predicted")),
     }
     if let Some(exponent) = row.path_loss_exponent {
         let interval = interval_text(row.path_loss_exponent_ci95, 2);

@@ -11,7 +11,7 @@ use crate::history::{Choice, History, SessionRow};
 use crate::link::context::Earlier;
 use crate::link::{SessionEvidence, utc_text};
 use crate::profile::Profile;
-use crate::record::Entry;
+use crate::record::{DATED_LATER_TEXT, Entry};
 use crate::session::live::Known;
 use crate::summary::Summary;
 use crate::units::Nanos;
@@ -96,12 +96,8 @@ pub(super) fn showed_live(
     let earlier = showed_in(&history, profile, tags, Some(&start))?;
     let remark = match history.dated_later(tags, &start)? {
         0 => None,
-        1 => Some(
-            "1 session is dated later than this computer's clock, and left out: check the clock".to_owned(),
-        ),
-        later => Some(format!(
-            "{later} sessions are dated later than this computer's clock, and left out: check the clock"
-        )),
+        1 => Some(format!("1 session is {DATED_LATER_TEXT}")),
+        later => Some(format!("{later} sessions are {DATED_LATER_TEXT}")),
     };
     if let Some(remark) = &remark {
         eprintln!("fadewatch: {remark}");

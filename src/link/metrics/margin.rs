@@ -2,7 +2,8 @@
 //!
 //! Definition: margin = level less the threshold's `level_p05`, at each whole second. Unit: dB, or the
 //! link's device units. Forecast: the path-loss line times the radial speed where there is a distance
-//! (see `forecast`), else the trend of the last 10 s, whose upper 90 % bound must reach the threshold in time. Warning: margin under 6 dB, or under 15 dB and the
+//! (see `forecast`), else the
+//! slope of the level's mean, whose upper 90 % bound must reach the threshold in time. Warning: margin under 6 dB, or under 15 dB and the
 //! threshold reached within 20 s, at two seconds on end; alarm: under 3 dB, or 8 s; cleared at 2 dB above
 //! the limit and 30 s, for 5 s. Common practice, no source; limits are the profile's. Without limits (device
 //! units) there is a margin and no state.
@@ -28,7 +29,7 @@ use super::signal::SignalMeter;
 pub use evidence::evidence;
 
 use alarm::{Alarm, Change};
-use forecast::{Ahead, RunningLine};
+use forecast::{Ahead, Course, RunningLine};
 
 /// Where a link stands now.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -78,6 +79,7 @@ pub struct FreezeEvidence {
 struct LinkMargin {
     alarm: Alarm,
     line: RunningLine,
+    course: Course,
     standing: Standing,
     min: Option<f64>,
     known: bool,
@@ -112,6 +114,7 @@ impl MarginMeter {
             if let Some((distance, level)) = distance.zip(level) {
                 own.line.take(distance, level);
             }
+            own.course.take(level);
             let threshold = context.threshold(&link.name).filter(|threshold| threshold.unit == link.unit());
             let Some(threshold) = threshold.map(|threshold| threshold.level_p05) else { continue };
             own.known = true;
@@ -125,7 +128,7 @@ impl MarginMeter {
             let in_db = link.unit() == LevelUnit::Dbm;
             let ahead = match (own.line.distance(threshold, in_db), distance, speed) {
                 (Some(freeze), Some(distance), Some(speed)) => forecast::by_distance(freeze, distance, speed),
-                _ => forecast::by_trend(margin, signal.trend(index, at)),
+                _ => forecast::by_course(margin, &own.course, in_db),
             };
             own.min = Some(own.min.map_or(margin, |min| min.min(margin)));
             own.standing.margin = Some(margin);

@@ -10,9 +10,8 @@
 //! Unit: dBm where the profile gives the link a scale, else device units.
 //!
 //! The level at an instant: the median of the samples of the last second, else the latest of the
-//! last 2 s, else absent. Trend: Theil-Sen over the last 10 s, at least 5 samples, its 90 % interval
-//! widened by the first-order autocorrelation: that of the residuals, or of the levels of the last two
-//! minutes, whichever is more (more than 100 samples are taken as the medians of 0.1 s). Figures of the whole session are exact: levels are bytes and are counted.
+//! last 2 s, else absent. Trend, for the eye: Theil-Sen over the last 10 s, at least 5
+//! samples (more than 100 are taken as the medians of 0.1 s); what warns is `margin`'s own. Figures of the whole session are exact: levels are bytes and are counted.
 //!
 //! A gap leaves the level absent; 255 and "peer not heard" (remote level and noise both 0) are no
 //! samples; duplicates never get here; a sender's restart changes nothing. A radio that is heard on
@@ -57,19 +56,12 @@ const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
 const TREND_WINDOW: Nanos = Nanos::from_secs(10);
 const LEAST_TREND_SAMPLES: usize = 5;
 const MOST_TREND_SAMPLES: usize = 100;
-/// The largest autocorrelation that an interval is widened for; closer to 1 nothing can be said.
-const MOST_CORRELATION: f64 = 0.98;
-/// Whole seconds over which the correlation is judged, and how few will not do.
-const CORRELATION_SPAN: usize = 120;
-const LEAST_CORRELATION_SECONDS: usize = 30;
 
 /// A trend of a level.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Trend {
     /// Change per second.
     pub per_s: f64,
-    /// 90 % interval that allows for correlation.
-    pub ci90: [f64; 2],
     /// Samples behind it.
     pub samples: usize,
 }
@@ -296,7 +288,7 @@ impl SignalMeter {
         let window = samples.between(at - TREND_WINDOW, at);
         let points: Vec<(f64, f64)> =
             window.map(|(when, raw)| ((when - at).secs(), source.scaled(f64::from(raw)))).collect();
-        trend_of(&points, correlation_time(self.seconds(link)))
+        trend_of(&points)
     }
 
     /// A link's level at each whole second since the first record (index 0: at 1 s).
@@ -406,39 +398,14 @@ const fn as_byte(dbm: i8) -> u8 {
 }
 
 /// The trend of points (seconds, level) in order of time.
-fn trend_of(points: &[(f64, f64)], correlation_s: Option<f64>) -> Option<Trend> {
+fn trend_of(points: &[(f64, f64)]) -> Option<Trend> {
     if points.len() < LEAST_TREND_SAMPLES {
         return None;
     }
     let thinned = if points.len() > MOST_TREND_SAMPLES { tenths(points) } else { points.to_vec() };
     let (x, y): (Vec<f64>, Vec<f64>) = thinned.iter().copied().unzip();
-    let first = theil_sen::fit(&x, &y, 0.9, 1.0)?;
-    let residuals: Vec<f64> = thinned.iter().map(|(x, y)| y - first.intercept - first.slope * x).collect();
-    let within = theil_sen::lag_one(&residuals).unwrap_or(0.0);
-    let step_s = (x.last()? - x.first()?) / (x.len() - 1) as f64;
-    let before = correlation_s.map_or(0.0, |correlation_s| (-step_s / correlation_s).exp());
-    let correlation = within.max(before).clamp(0.0, MOST_CORRELATION);
-    let inflation = (1.0 + correlation) / (1.0 - correlation);
-    let fit = theil_sen::fit(&x, &y, 0.9, inflation)?;
-    Some(Trend { per_s: fit.slope, ci90: fit.interval, samples: points.len() })
-}
-
-/// How long levels stay alike, from those of the last two minutes about their own trend: the time
-/// after which their correlation falls under 1/e, if it is a first-order one. Ten seconds alone show
-/// too little of a correlation that lasts for seconds.
-fn correlation_time(seconds: &Series<f32>) -> Option<f64> {
-    let (x, y): (Vec<f64>, Vec<f64>) = seconds
-        .numbers(seconds.len().saturating_sub(CORRELATION_SPAN), seconds.len())
-        .enumerate()
-        .filter_map(|(index, level)| Some((index as f64, f64::from(level?))))
-        .unzip();
-    if y.len() < LEAST_CORRELATION_SECONDS {
-        return None;
-    }
-    let trend = theil_sen::fit(&x, &y, 0.9, 1.0)?;
-    let residuals: Vec<f64> = x.iter().zip(&y).map(|(x, y)| y - trend.intercept - trend.slope * x).collect();
-    let next = theil_sen::lag_one(&residuals).filter(|correlation| *correlation > 0.0)?;
-    Some(-1.0 / next.min(0.99).ln())
+    let fit = theil_sen::fit(&x, &y, 0.9)?;
+    Some(Trend { per_s: fit.slope, samples: points.len() })
 }
 
 /// Medians of 0.1 s.

@@ -32,7 +32,9 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let note = if chosen.links > 1 { "north up, l: next link" } else { "north up" };
     let inner = panel(&title, note, scene.theme, left, buffer);
     match chosen.view {
-        Some(view) if !view.track.is_empty() => track(scene, view, inner, buffer),
+        Some(view) if !view.track.is_empty() => {
+            track(scene, view, range::missing_limit(snapshot, &view.link), inner, buffer);
+        }
         view => {
             let missing = view.and_then(|view| view.missing.as_deref());
             let text = missing.unwrap_or("the vehicle sends no position, or has no fix yet");
@@ -77,7 +79,7 @@ impl Ground {
     }
 }
 
-fn track(scene: &Scene<'_>, view: &RangeView, area: Rect, buffer: &mut Buffer) {
+fn track(scene: &Scene<'_>, view: &RangeView, missing: &str, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let (map, foot) = split_rows(area, area.height.saturating_sub(2));
     if map.width < 4 || map.height < 2 {
@@ -113,7 +115,7 @@ fn track(scene: &Scene<'_>, view: &RangeView, area: Rect, buffer: &mut Buffer) {
     if let Some(here) = view.here {
         place(here, 'V', theme.band(view.track.last().map_or(LinkState::Unknown, |point| point.state)));
     }
-    legend(scene, view, &ground, foot, buffer);
+    legend(scene, view, &ground, missing, foot, buffer);
 }
 
 /// How bad a place is; 0: nothing to point at.
@@ -135,7 +137,14 @@ fn symbol(point: &TrackPoint) -> (char, LinkState) {
 }
 
 /// The scale bar, and what the signs mean.
-fn legend(scene: &Scene<'_>, view: &RangeView, ground: &Ground, area: Rect, buffer: &mut Buffer) {
+fn legend(
+    scene: &Scene<'_>,
+    view: &RangeView,
+    ground: &Ground,
+    missing: &str,
+    area: Rect,
+    buffer: &mut Buffer,
+) {
     let theme = scene.theme;
     let mut pen = Pen::new(buffer, area);
     let room_m = f64::from(pen.width() / 3) * 2.0 * ground.per_dot;
@@ -157,8 +166,8 @@ fn legend(scene: &Scene<'_>, view: &RangeView, ground: &Ground, area: Rect, buff
         ("×", LinkState::Lost, "failed"),
     ];
     if view.track.iter().all(|point| point.margin.is_none()) {
-        let failed = if view.track.iter().any(|point| point.failed) { "  × failed" } else { "" };
-        pen.text(0, 1, &format!("no margin: add earlier sessions{failed}"), theme.dim);
+        let failed = if view.track.iter().any(|point| point.failed) { "× failed  " } else { "" };
+        pen.cut(0, 1, &format!("{failed}no margin: {missing}"), pen.width(), theme.dim);
         return;
     }
     let mut x = pen.text(0, 1, "margin ", theme.dim);

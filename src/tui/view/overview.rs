@@ -57,7 +57,7 @@ fn range_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
         pen.paragraph(0, 0, &missing_range(snapshot), theme.dim);
         return;
     }
-    for (end, head) in ends.into_iter().zip(["proven", "freeze", "claimed"]) {
+    for (end, head) in ends.into_iter().zip(["proven", "limit", "claimed"]) {
         pen.right(end, 0, head, theme.dim);
     }
     for (row, range) in (1..).zip(&snapshot.summary.range) {

@@ -54,7 +54,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     if wide {
         let (bars, fit) = split_rows(words, 9);
         distances::render(scene, summary, event, bars, buffer);
-        fit_words(scene, summary, threshold, event, fit, buffer);
+        let words = (event, missing_limit(snapshot, &summary.link));
+        fit_words(scene, summary, threshold, words, fit, buffer);
     } else {
         distances::render(scene, summary, event, words, buffer);
     }
@@ -87,6 +88,13 @@ fn event<'a>(snapshot: &Snapshot, link: &str, threshold: Option<&'a Threshold>) 
     let role = snapshot.lanes.iter().find(|lane| lane.link == link).and_then(|lane| lane.role);
     let known = threshold.map(|threshold| threshold.event.as_str());
     known.or(role.map(LinkRole::limit_event)).unwrap_or_default()
+}
+
+/// Why a link's limit is not known, and what to do about it.
+pub(super) fn missing_limit<'a>(snapshot: &'a Snapshot, link: &str) -> &'a str {
+    let lane = snapshot.lanes.iter().find(|lane| lane.link == link);
+    let missing = lane.and_then(|lane| lane.missing.as_deref()).and_then(|missing| missing.split_once(": "));
+    missing.map_or("add earlier sessions", |(_, why)| why)
 }
 
 fn whole(value: f64) -> String {
@@ -220,7 +228,7 @@ fn fit_words(
     scene: &Scene<'_>,
     summary: &RangeSummary,
     threshold: Option<&Threshold>,
-    event: &str,
+    (event, missing_limit): (&str, &str),
     area: Rect,
     buffer: &mut Buffer,
 ) {
@@ -259,7 +267,7 @@ fn fit_words(
                 ),
             ));
         }
-        None => lines.push((event_words(event), "add earlier sessions".to_owned())),
+        None => lines.push((event_words(event), missing_limit.to_owned())),
     }
     if let Some(theory) = &summary.theory
         && let (Some(below), Some(at)) = (theory.below_free_space_db, theory.compared_at_m)

@@ -4,9 +4,13 @@
 //! of the levels at whole seconds over log10 distance from 10 m on, old seconds fading over 120 s, and
 //! pulled towards an exponent of 2.7 give or take 0.7 (open ground to suburb, Rappaport, Wireless
 //! Communications, table 4.2) until the flight itself has said more; in device units there is no such
-//! pull. Without a distance: the trend of the last 10 s. Units: seconds and metres. Bound: five sums.
+//! pull. Without a distance: the slope of the mean that shadowing hides, by the levels at whole seconds
+//! (see [`local_trend`]): shadowing of 3 dB that stays alike for 3 s, flights that change the level by some
+//! 0.5 dB a second (5 m/s at 100 m) and keep at it for 30 s. Where all of a dip may be shadowing, it says
+//! nothing. In device units the spread comes from the levels themselves. Units: seconds and metres.
+//! Bound: five sums, and a filter of nine numbers.
 
-use super::super::signal::Trend;
+use crate::stats::local_trend::{LocalTrend, Model};
 
 const NEAREST_M: f64 = 10.0;
 const FADE_S: f64 = 120.0;
@@ -18,6 +22,12 @@ const CORRELATED: f64 = 6.0;
 const LEAST_SECONDS: f64 = 3.0;
 /// Slower than this, nobody flies outward.
 const LEAST_SPEED: f64 = 0.5;
+/// The normal law's 95 %: the upper end of a 90 % interval.
+const UPPER: f64 = 1.645;
+/// Levels at whole seconds that must have been heard where their spread comes from themselves.
+const LEAST_HEARD: f64 = 30.0;
+const MODEL: Model =
+    Model { spread: 3.0, time: 3.0, slope_spread: 0.5, slope_time: 30.0, noise: 0.1, start_spread: 20.0 };
 
 /// A running line of level over log10 distance.
 #[derive(Clone, Copy, Debug, Default)]
@@ -71,13 +81,40 @@ impl RunningLine {
     }
 }
 
+/// The slope of the level's mean, second by second.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Course(Option<LocalTrend>);
+
+impl Course {
+    /// A whole second has passed.
+    pub(super) fn take(&mut self, level: Option<f64>) {
+        match (&mut self.0, level) {
+            (Some(trend), _) => trend.step(),
+            (None, Some(level)) => self.0 = Some(LocalTrend::new(MODEL, level)),
+            (None, None) => {}
+        }
+        if let Some((trend, level)) = self.0.as_mut().zip(level) {
+            trend.observe(level);
+        }
+    }
+
+    /// The slope a second, and the upper end of its 90 % interval.
+    fn slope(&self, in_db: bool) -> Option<(f64, f64)> {
+        let trend = self.0.as_ref()?;
+        let (slope, error) = trend.slope();
+        let (scale, heard) = trend.scale();
+        let error = if in_db { error } else { error * scale };
+        (in_db || heard >= LEAST_HEARD).then_some((slope, slope + UPPER * error))
+    }
+}
+
 /// What is ahead of a link.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Ahead {
     /// Time until the threshold; `None`: it is not being approached, as far as can be told.
     pub(super) seconds: Option<f64>,
-    /// The same by the flattest line that the trend allows: what warns, so that a dip of the shadowing,
-    /// whose slope no one knows well, does not. With a distance no other than `seconds`.
+    /// The same by the flattest slope that the levels allow: what warns, so that a dip of the shadowing
+    /// does not. With a distance no other than `seconds`.
     pub(super) seconds_at_most: Option<f64>,
     /// Distance until the threshold.
     pub(super) metres: Option<f64>,
@@ -93,13 +130,13 @@ pub(super) fn by_distance(freeze_m: f64, distance_m: f64, speed: f64) -> Ahead {
     Ahead { seconds, seconds_at_most: seconds, metres: Some(left) }
 }
 
-/// From the trend alone: only where even its upper bound falls.
-pub(super) fn by_trend(margin: f64, trend: Option<Trend>) -> Ahead {
-    let falling = trend.filter(|trend| trend.ci90[1] < 0.0);
+/// From the levels alone: only where even the upper bound of their slope falls.
+pub(super) fn by_course(margin: f64, course: &Course, in_db: bool) -> Ahead {
+    let falling = course.slope(in_db).filter(|(_, upper)| *upper < 0.0);
     let until = |per_s: f64| margin.max(0.0) / -per_s;
     Ahead {
-        seconds: falling.map(|trend| until(trend.per_s)),
-        seconds_at_most: falling.map(|trend| until(trend.ci90[1])),
+        seconds: falling.map(|(slope, _)| until(slope)),
+        seconds_at_most: falling.map(|(_, upper)| until(upper)),
         metres: None,
     }
 }
@@ -142,11 +179,45 @@ mod tests {
         );
     }
 
+    fn course(levels: impl Iterator<Item = Option<f64>>) -> Course {
+        let mut course = Course::default();
+        levels.for_each(|level| course.take(level));
+        course
+    }
+
+    /// 60 s that stand, then 1 dB a second down: the truth is 1 dB a second and margin over it.
     #[test]
-    fn a_trend_that_may_rise_is_none() {
-        let trend = |high| Some(Trend { per_s: -1.0, ci90: [-2.0, high], samples: 20 });
-        assert_eq!(by_trend(10.0, trend(0.1)).seconds, None);
-        let falling = by_trend(10.0, trend(-0.5));
-        assert_eq!((falling.seconds, falling.seconds_at_most), (Some(10.0), Some(20.0)));
+    fn a_steady_fall_has_its_time() {
+        let down = (0..40).map(|second| Some(-60.0 - f64::from(second)));
+        let found = by_course(12.0, &course((0..60).map(|_| Some(-60.0)).chain(down)), true);
+        // A slope of twice the usual spread is believed but for a part.
+        assert!((12.0..18.0).contains(&found.seconds.unwrap()), "{found:?}");
+        assert!(found.seconds_at_most > found.seconds);
+        assert_eq!(found.metres, None);
+    }
+
+    /// 6 dB in 4 s out of a minute that stood: two spreads of the shadowing.
+    #[test]
+    fn a_dip_that_shadowing_explains_is_no_fall() {
+        let dip = (1..=4).map(|second| Some(-60.0 - 1.5 * f64::from(second)));
+        let dip = course((0..60).map(|_| Some(-60.0)).chain(dip));
+        assert_eq!(by_course(6.5, &dip, true), Ahead::default());
+    }
+
+    /// Levels in units ten times as fine say the same in the same time, and nothing of seconds unheard.
+    #[test]
+    fn device_units_find_their_own_spread() {
+        let levels = |factor: f64| {
+            (0..200).map(move |second| {
+                let level = f64::from(second * 7 % 11) - f64::from((second - 120).max(0)) * 2.0;
+                (second % 13 != 0).then_some(factor * level)
+            })
+        };
+        let (one, ten) = (course(levels(1.0)), course(levels(10.0)));
+        let (one, ten) = (by_course(50.0, &one, false), by_course(500.0, &ten, false));
+        assert!((one.seconds.unwrap() / ten.seconds.unwrap() - 1.0).abs() < 1e-3, "{one:?} {ten:?}");
+        assert!((one.seconds_at_most.unwrap() / ten.seconds_at_most.unwrap() - 1.0).abs() < 1e-3);
+        let few = course((0..20).map(|second| Some(-f64::from(second))));
+        assert_eq!(by_course(50.0, &few, false), Ahead::default());
     }
 }
