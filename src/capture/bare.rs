@@ -16,8 +16,8 @@ use std::collections::BTreeMap;
 
 use super::decode::Step;
 use crate::link::codec;
-use crate::link::framer::Framer;
-use crate::link::telemetry::{BootStamp, Telemetry};
+use crate::link::framer::{Frame, Framer, first_frame};
+use crate::link::telemetry::BootStamp;
 use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
 use crate::units::Nanos;
 
@@ -25,8 +25,9 @@ use crate::units::Nanos;
 const LONGEST_CHUNK: usize = 16 * 1024;
 /// A fall of the boot clock by more than this is a restart.
 const RESTART: i64 = 1_000_000_000;
-/// Messages that carry a boot clock.
-const CLOCK_MESSAGES: [u32; 9] = [2, 26, 27, 30, 33, 35, 36, 65, 105];
+/// Messages that carry a boot clock, a bit each.
+const CLOCK_MESSAGES: u128 =
+    1 << 2 | 1 << 26 | 1 << 27 | 1 << 30 | 1 << 33 | 1 << 35 | 1 << 36 | 1 << 65 | 1 << 105;
 const WRAP: i64 = 1 << 32;
 
 /// Bytes in which a frame is looked for when a file is opened.
@@ -128,7 +129,7 @@ impl Bare {
     }
 
     fn is_clock(&self, candidate: Candidate) -> bool {
-        CLOCK_MESSAGES.contains(&candidate.message)
+        CLOCK_MESSAGES.checked_shr(candidate.message).is_some_and(|bits| bits & 1 == 1)
             && self.keeper.is_none_or(|keeper| {
                 (keeper.system, keeper.component) == (candidate.system, candidate.component)
             })
@@ -137,10 +138,15 @@ impl Bare {
     /// Takes the clock of a valid frame; true where time went on (or began).
     fn moves(&mut self, frame: &[u8]) -> bool {
         let mut found = None;
-        self.framer.push(frame, &mut |frame| {
-            let stamp = codec::decode(frame).as_ref().and_then(Telemetry::boot_stamp);
+        let mut take = |frame: &Frame<'_>| {
+            let stamp = codec::boot_stamp(frame);
             found = stamp.map(|stamp| (frame.header.system, frame.header.component, stamp));
-        });
+        };
+        match first_frame(frame) {
+            Some(frame) => take(&frame),
+            // Damaged: what looks like a frame inside it may be one.
+            None => self.framer.push(frame, &mut take),
+        }
         let Some((system, component, stamp)) = found else { return false };
         let (rank, boot) = match stamp {
             BootStamp::Millis(millis) => (0, i64::from(millis) * 1_000_000),

@@ -64,23 +64,20 @@ pub fn crc_extra(message: u32) -> Option<u8> {
     definition(message).map(|definition| definition.crc_extra)
 }
 
-/// A payload whose absent bytes are zero.
+/// Bytes of a payload that are looked at: no field that is read lies behind them.
+const READ: usize = 64;
+
+/// The first bytes of a payload, the absent ones zero: at fixed offsets nothing is left to check.
 #[derive(Clone, Copy)]
-struct Fields<'a>(&'a [u8]);
+struct Fields<'a>(&'a [u8; READ]);
 
 impl Fields<'_> {
+    #[inline]
     fn array<const N: usize>(self, at: usize) -> [u8; N] {
-        if let Some(whole) = self.0.get(at..at + N).and_then(|bytes| bytes.try_into().ok()) {
-            return whole;
-        }
-        let mut bytes = [0; N];
-        for (index, byte) in bytes.iter_mut().enumerate() {
-            *byte = self.u8(at + index);
-        }
-        bytes
+        std::array::from_fn(|index| self.0[at + index])
     }
     fn u8(self, at: usize) -> u8 {
-        self.0.get(at).copied().unwrap_or(0)
+        self.0[at]
     }
     fn i8(self, at: usize) -> i8 {
         self.u8(at) as i8
@@ -133,14 +130,44 @@ impl Fields<'_> {
     }
 }
 
+/// Whether a figure needs a message.
+const fn is_read(message: u32) -> bool {
+    const SMALL: u128 = {
+        let ids = [0, 1, 2, 24, 26, 27, 30, 33, 35, 36, 65, 69, 70, 77, 105, 109, 111];
+        let (mut bits, mut index) = (0, 0);
+        while index < ids.len() {
+            bits |= 1 << ids[index];
+            index += 1;
+        }
+        bits
+    };
+    match message {
+        0..128 => SMALL >> message & 1 == 1,
+        _ => matches!(message, 147 | 166 | 241 | 242 | 253 | 270),
+    }
+}
+
+/// The boot stamp that a frame carries, as that of what [`decode`] makes of it.
+#[must_use]
+pub fn boot_stamp(frame: &Frame<'_>) -> Option<BootStamp> {
+    match (frame.header.message, frame.payload.first_chunk()) {
+        (26 | 65, Some(millis)) => Some(BootStamp::Millis(u32::from_le_bytes(*millis))),
+        (36, Some(micros)) => Some(BootStamp::Micros32(u32::from_le_bytes(*micros))),
+        _ => decode(frame).as_ref().and_then(Telemetry::boot_stamp),
+    }
+}
+
 /// What a frame says, if a figure needs it; `None` for every other message and
 /// for payloads that do not decode (the frame was still received).
 #[must_use]
 pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
-    if !frame.header.known {
+    if !frame.header.known || !is_read(frame.header.message) {
         return None;
     }
-    let fields = Fields(frame.payload);
+    let mut first = [0; READ];
+    let present = frame.payload.len().min(READ);
+    first[..present].copy_from_slice(&frame.payload[..present]);
+    let fields = Fields(&first);
     match frame.header.message {
         0 => Some(heartbeat(fields)),
         1 => Some(system_status(fields)),

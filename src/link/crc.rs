@@ -1,22 +1,27 @@
-//! CRC-16/MCRF4XX, the checksum of MAVLink frames, sixteen bytes at a step.
+//! CRC-16/MCRF4XX, the checksum of MAVLink frames, eight bytes at a step.
 //!
 //! Polynomial 0x1021 reflected (0x8408), initial value 0xFFFF, no final inversion;
 //! check value of "123456789": 0x6F91. Source: the public MAVLink serialization guide.
-//! The sliced form looks up sixteen tables a step instead of one table sixteen times.
+//!
+//! The polynomial has few terms, so a message is shortened with shifts alone before any table is
+//! asked. Modulo P = x^16 + x^12 + x^5 + 1, x^16 equals x^12 + x^5 + 1; squaring both sides (in
+//! GF(2) the mixed terms vanish) gives x^256 = x^192 + x^80 + 1, x^128 = x^96 + x^40 + 1 and
+//! x^64 = x^48 + x^20 + 1. Bits come lowest first, so what a word stands for may be added 64, 176
+//! and 256 bits further on instead, or 32, 88 and 128, or 16, 44 and 64.
 
 /// Value before the first byte.
 pub const INITIAL: u16 = 0xFFFF;
 
-const BLOCK: usize = 16;
+const WORD: usize = 8;
 
 /// `TABLES[k][b]`: what byte `b` contributes when `k` more bytes follow it.
-static TABLES: [[u16; 256]; 16] = tables();
+static TABLES: [[u16; 256]; WORD] = tables();
 
 /// The byte whose table entry has this high byte: each occurs once.
 static BYTE_OF_HIGH: [u8; 256] = byte_of_high();
 
-const fn tables() -> [[u16; 256]; 16] {
-    let mut tables = [[0; 256]; 16];
+const fn tables() -> [[u16; 256]; WORD] {
+    let mut tables = [[0; 256]; WORD];
     let mut byte = 0;
     while byte < 256 {
         let mut value = byte as u16;
@@ -29,7 +34,7 @@ const fn tables() -> [[u16; 256]; 16] {
         byte += 1;
     }
     let mut depth = 1;
-    while depth < 16 {
+    while depth < WORD {
         let mut byte = 0;
         while byte < 256 {
             let before: u16 = tables[depth - 1][byte];
@@ -61,44 +66,56 @@ pub fn step(crc: u16, byte: u8) -> u16 {
 
 /// The checksum after more bytes.
 ///
-/// What does not fill a block stands at the front: leading zeros leave a checksum of zero as it
-/// is, so the first bytes, with the checksum so far folded into them, make one block with zeros
-/// before them, and no byte goes alone.
+/// What does not fill a word stands at the front: leading zeros leave a checksum of zero as it is,
+/// so the first bytes, with the checksum so far added to them, make one word with zeros before them.
 #[must_use]
 #[inline]
 pub fn update(crc: u16, bytes: &[u8]) -> u16 {
-    let head = bytes.len() % BLOCK;
-    let (mut crc, blocks) = match bytes.first_chunk::<BLOCK>() {
-        Some(first) if head >= 2 => {
-            let folded = u128::from_le_bytes(*first) ^ u128::from(crc);
-            (block(0, folded << (8 * (BLOCK - head))), &bytes[head..])
-        }
-        Some(first) if head == 1 => (step(crc, first[0]), &bytes[1..]),
-        Some(_) => (crc, bytes),
-        None => return bytes.iter().fold(crc, |crc, &byte| step(crc, byte)),
+    let (crc, bytes) = match bytes {
+        // The checksum so far is two bytes long: a single one at the front goes alone.
+        [first, rest @ ..] if rest.len().is_multiple_of(WORD) => (step(crc, *first), rest),
+        _ => (crc, bytes),
     };
-    for bytes in blocks.as_chunks::<BLOCK>().0 {
-        crc = block(crc, u128::from_le_bytes(*bytes));
+    let Some(first) = bytes.first_chunk::<WORD>() else {
+        return bytes.iter().fold(crc, |crc, &byte| step(crc, byte));
+    };
+    let head = (bytes.len() - 1) % WORD + 1;
+    let first = (word(*first) ^ u64::from(crc)) << (8 * (WORD - head));
+    let (mut four, rest) = match bytes[head..].as_chunks().0 {
+        [one, two, three, rest @ ..] => ([first, word(*one), word(*two), word(*three)], rest),
+        few => ([0, 0, 0, first], few),
+    };
+    for &next in rest {
+        let [a, b, c, d] = four;
+        four = [b ^ a, c ^ (a << 48), d ^ (a >> 16), word(next) ^ a];
     }
-    crc
+    last(shortened(four))
 }
 
-/// The checksum after one block. What waits for the checksum before it comes last, so that the
-/// look-ups of one block overlap with those of the next.
+const fn word(bytes: [u8; WORD]) -> u64 {
+    u64::from_le_bytes(bytes)
+}
+
+/// One word that has the checksum of four.
 #[inline]
-fn block(crc: u16, bytes: u128) -> u16 {
-    let (low, high) = (bytes as u64, (bytes >> 64) as u64);
-    let byte = |word: u64, index: usize| usize::from((word >> (8 * index)) as u8);
-    let (mut one, mut other) = (0, 0);
-    for index in 0..8 {
-        one ^= TABLES[7 - index][byte(high, index)];
-    }
-    for index in 2..8 {
-        other ^= TABLES[15 - index][byte(low, index)];
-    }
-    let first = low as u16 ^ crc;
-    let rest = one ^ other;
-    rest ^ TABLES[15][usize::from(first as u8)] ^ TABLES[14][usize::from((first >> 8) as u8)]
+const fn shortened([a, b, c, d]: [u64; 4]) -> u64 {
+    // The first term falls into the word itself once more, and so on until it leaves it.
+    let a = a ^ (a << 32);
+    let b = b ^ (a >> 32) ^ (a << 24);
+    let c = c ^ (a >> 40) ^ a;
+    let b = b ^ (b << 32);
+    let c = c ^ (b >> 32) ^ (b << 24);
+    let d = d ^ (b >> 40) ^ b;
+    let twice = c ^ (c << 16);
+    let c = twice ^ (twice << 32) ^ (c << 44);
+    d ^ (c >> 48) ^ (c >> 20) ^ c
+}
+
+/// The checksum of one word.
+#[inline]
+fn last(word: u64) -> u16 {
+    let bytes = word.to_le_bytes().into_iter().zip(TABLES.iter().rev());
+    bytes.fold(0, |crc, (byte, table)| crc ^ table[usize::from(byte)])
 }
 
 /// The one byte that takes the checksum from `before` to `after`, if any does (1 chance in 256).

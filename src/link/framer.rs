@@ -20,7 +20,7 @@ use crate::summary::Framing;
 
 mod candidate;
 
-use candidate::{Chance, Verdict, judge, layout};
+use candidate::{Chance, Verdict, intact, judge, layout};
 
 /// The longest frame: version 2, full payload, signed.
 pub const LONGEST_FRAME: usize = 280;
@@ -69,6 +69,11 @@ pub struct Frame<'a> {
     pub payload: &'a [u8],
     /// The whole frame.
     pub bytes: &'a [u8],
+}
+
+/// The frame of a known id that the bytes begin with, if its checksum holds.
+pub(crate) fn first_frame(bytes: &[u8]) -> Option<Frame<'_>> {
+    intact(bytes)
 }
 
 /// Where the bytes went.
@@ -202,15 +207,20 @@ impl Framer {
         sink: &mut impl FnMut(&Frame<'_>),
     ) -> usize {
         let mut at = 0;
+        let mut is_damaged = false;
         while at < stop {
+            if !is_damaged {
+                at += self.scan_intact(&buffer[at..], stop - at, sink);
+                if at >= stop {
+                    break;
+                }
+            }
             if !candidate::is_start(buffer[at]) {
                 let start = buffer[at..stop].iter().position(|&byte| candidate::is_start(byte));
                 let noise = start.unwrap_or(stop - at);
                 self.skip(noise);
                 at += noise;
-                if start.is_none() {
-                    break;
-                }
+                continue;
             }
             let taken = match judge(&buffer[at..]) {
                 Verdict::Incomplete if !at_end => return at,
@@ -228,9 +238,38 @@ impl Framer {
             if taken == 0 {
                 self.skip(1);
             }
+            is_damaged = taken == 0;
             at += taken.max(1);
         }
         at
+    }
+
+    /// Takes frames of known ids for as long as they stand one behind the other; gives their bytes.
+    #[inline]
+    fn scan_intact(&mut self, buffer: &[u8], stop: usize, sink: &mut impl FnMut(&Frame<'_>)) -> usize {
+        let (mut at, mut frames) = (0, 0);
+        while at < stop
+            && let Some(frame) = intact(&buffer[at..])
+        {
+            sink(&frame);
+            frames += 1;
+            at += frame.bytes.len();
+        }
+        if frames > 0 {
+            self.drop_witnesses();
+            self.counts.frames += frames;
+            self.tally.framed += at as u64;
+            self.position += at as u64;
+        }
+        at
+    }
+
+    /// A frame is accepted here: a witness that reaches into it was none.
+    fn drop_witnesses(&mut self) {
+        if !self.witnesses.is_empty() {
+            let start = self.position;
+            self.witnesses.retain(|witness| witness.end <= start);
+        }
     }
 
     fn skip(&mut self, bytes: usize) {
@@ -260,11 +299,7 @@ impl Framer {
     }
 
     fn accept(&mut self, frame: &Frame<'_>, sink: &mut impl FnMut(&Frame<'_>)) -> usize {
-        // A witness that reaches into an accepted frame was none.
-        if !self.witnesses.is_empty() {
-            let start = self.position;
-            self.witnesses.retain(|witness| witness.end <= start);
-        }
+        self.drop_witnesses();
         self.counts.frames += 1;
         self.counts.unknown_ids += u64::from(!frame.header.known);
         self.tally.framed += frame.bytes.len() as u64;
@@ -342,7 +377,10 @@ impl Framer {
     /// A datagram that is laid out as whole frames: the bounds of each are certain.
     fn scan_laid_out(&mut self, bytes: &[u8], sink: &mut impl FnMut(&Frame<'_>)) {
         let mut rest = bytes;
-        while let Some(length) = candidate::length(rest) {
+        loop {
+            let taken = self.scan_intact(rest, rest.len(), sink);
+            rest = &rest[taken..];
+            let Some(length) = candidate::length(rest) else { break };
             let (one, behind) = rest.split_at(length.min(rest.len()));
             match judge(one) {
                 Verdict::Frame(frame) | Verdict::Fits(frame, _) => {

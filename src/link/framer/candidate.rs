@@ -4,7 +4,7 @@
 //! version 2 payload may be shorter (cut zeros) or longer (newer extensions) than ours.
 
 use super::{Frame, FrameHeader, Standing};
-use crate::link::codec;
+use crate::link::codec::{self, Definition};
 use crate::link::crc;
 
 const START_V1: u8 = 0xFE;
@@ -66,53 +66,80 @@ pub(super) fn layout(mut bytes: &[u8]) -> bool {
     false
 }
 
-/// Judges the candidate that the bytes begin with.
-#[expect(clippy::inline_always, reason = "a verdict that is copied costs as much as a checksum")]
+/// A candidate that is there as a whole.
+struct Whole<'a> {
+    frame: Frame<'a>,
+    /// The checksum that was sent, and that of its bytes without the extra one.
+    sent: u16,
+    computed: u16,
+}
+
+#[expect(clippy::inline_always, reason = "a frame that is copied costs as much as its checksum")]
 #[inline(always)]
-pub(super) fn judge(bytes: &[u8]) -> Verdict<'_> {
-    let Some(length) = length(bytes) else { return Verdict::Incomplete };
-    let Some(bytes) = bytes.get(..length) else { return Verdict::Incomplete };
-    let version = if bytes[0] == START_V1 { 1 } else { 2 };
-    let payload_length = usize::from(bytes[1]);
-    let (start, header) = if version == 1 {
+fn whole(bytes: &[u8]) -> Option<Whole<'_>> {
+    let bytes = bytes.get(..length(bytes)?)?;
+    let (start, header) = if bytes[0] == START_V1 {
         (6, header(1, bytes[2], bytes[3], bytes[4], u32::from(bytes[5])))
     } else {
         let message = u32::from_le_bytes([bytes[7], bytes[8], bytes[9], 0]);
-        (
-            10,
-            FrameHeader {
-                signed: bytes[2] & SIGNED != 0,
-                ..header(2, bytes[4], bytes[5], bytes[6], message)
-            },
-        )
+        let signed = bytes[2] & SIGNED != 0;
+        (10, FrameHeader { signed, ..header(2, bytes[4], bytes[5], bytes[6], message) })
     };
-    let end = start + payload_length;
+    let end = start + usize::from(bytes[1]);
     let sent = u16::from_le_bytes([bytes[end], bytes[end + 1]]);
     let computed = crc::update(crc::INITIAL, &bytes[1..end]);
-    let frame = Frame { header, payload: &bytes[start..end], bytes };
-    if let Some(definition) = codec::definition(header.message) {
-        let lawful = version == 2 || payload_length == usize::from(definition.v1_length);
-        if !lawful {
-            return Verdict::Failed(length, Chance::None);
-        }
-        if crc::step(computed, definition.crc_extra) != sent {
-            return Verdict::Failed(length, Chance::Known);
-        }
-        if is_foreign(bytes) {
-            return Verdict::Foreign;
-        }
-        return Verdict::Frame(Frame { header: FrameHeader { known: true, ..header }, ..frame });
+    Some(Whole { frame: Frame { header, payload: &bytes[start..end], bytes }, sent, computed })
+}
+
+impl Whole<'_> {
+    /// A payload length that a known id may have.
+    #[inline]
+    fn is_lawful(&self, definition: Definition) -> bool {
+        self.frame.header.version == 2 || self.frame.payload.len() == usize::from(definition.v1_length)
     }
-    match crc::byte_between(computed, sent) {
-        None => Verdict::Failed(length, Chance::Unknown(header.message)),
-        Some(_) if is_foreign(bytes) => Verdict::Foreign,
-        Some(extra) => Verdict::Fits(frame, extra),
+
+    #[inline]
+    fn holds(&self, definition: Definition) -> bool {
+        crc::step(self.computed, definition.crc_extra) == self.sent
+    }
+
+    /// Incompatibility flags that nobody here knows: the layout behind them is unknown.
+    #[inline]
+    fn is_foreign(&self) -> bool {
+        self.frame.header.version == 2 && self.frame.bytes[2] & !SIGNED != 0
     }
 }
 
-/// Incompatibility flags that nobody here knows: the layout behind them is unknown.
-const fn is_foreign(bytes: &[u8]) -> bool {
-    bytes[0] == START_V2 && bytes[2] & !SIGNED != 0
+/// The frame of a known id that the bytes begin with, if they do: what nearly all of them are.
+#[expect(clippy::inline_always, reason = "a frame that is copied costs as much as its checksum")]
+#[inline(always)]
+pub(super) fn intact(bytes: &[u8]) -> Option<Frame<'_>> {
+    let whole = whole(bytes)?;
+    let definition = codec::definition(whole.frame.header.message)?;
+    let is_good = whole.holds(definition) && whole.is_lawful(definition) && !whole.is_foreign();
+    is_good.then_some(Frame { header: FrameHeader { known: true, ..whole.frame.header }, ..whole.frame })
+}
+
+/// Judges the candidate that the bytes begin with.
+pub(super) fn judge(bytes: &[u8]) -> Verdict<'_> {
+    let Some(whole) = whole(bytes) else { return Verdict::Incomplete };
+    let (frame, length) = (whole.frame, whole.frame.bytes.len());
+    if let Some(definition) = codec::definition(frame.header.message) {
+        return if !whole.is_lawful(definition) {
+            Verdict::Failed(length, Chance::None)
+        } else if !whole.holds(definition) {
+            Verdict::Failed(length, Chance::Known)
+        } else if whole.is_foreign() {
+            Verdict::Foreign
+        } else {
+            Verdict::Frame(Frame { header: FrameHeader { known: true, ..frame.header }, ..frame })
+        };
+    }
+    match crc::byte_between(whole.computed, whole.sent) {
+        None => Verdict::Failed(length, Chance::Unknown(frame.header.message)),
+        Some(_) if whole.is_foreign() => Verdict::Foreign,
+        Some(extra) => Verdict::Fits(frame, extra),
+    }
 }
 
 const fn header(version: u8, sequence: u8, system: u8, component: u8, message: u32) -> FrameHeader {
