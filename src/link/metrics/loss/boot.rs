@@ -41,6 +41,7 @@ impl BootClock {
     }
 
     /// Compares a stamp with the one before of its kind, without taking it.
+    #[inline]
     pub(super) fn compare(&self, at: Nanos, stamp: Option<BootStamp>) -> (Passed, Nanos) {
         let Some(stamp) = stamp else { return (Passed::Unknown, at) };
         let (kind, value) = kind_and_value(stamp);
@@ -62,6 +63,7 @@ impl BootClock {
         (passed, seen)
     }
 
+    #[inline]
     pub(super) fn take(&mut self, at: Nanos, stamp: Option<BootStamp>) {
         if let Some(stamp) = stamp {
             let (kind, value) = kind_and_value(stamp);

@@ -6,6 +6,7 @@ use std::net::SocketAddr;
 use crate::link::context::{Context, Sender};
 use crate::link::metrics::loss::seconds::Bin;
 use crate::link::metrics::loss::sequence::{Arriving, Sequence};
+use crate::link::metrics::loss::shared::Steps;
 use crate::snapshot::{LossCell, View};
 use crate::stats::loss_runs::Runs;
 use crate::summary::Stream;
@@ -22,8 +23,10 @@ pub(super) struct Flow {
     /// The sender in one word.
     pub(super) key: u64,
     pub(super) endpoint: Option<SocketAddr>,
-    /// Its system's components, and its place among them; of a sender's first flow.
-    pub(super) counter: Option<(usize, usize)>,
+    /// Its numbers as they came.
+    pub(super) steps: Steps,
+    /// Where it is counted beside other components of its system: a sender's first flow.
+    pub(super) system: Option<usize>,
     /// The joint count of this sender on several interfaces.
     pub(super) joint: Option<usize>,
     pub(super) sequence: Sequence,
@@ -31,11 +34,14 @@ pub(super) struct Flow {
 
 impl Flow {
     pub(super) fn new(sender: Sender, endpoint: Option<SocketAddr>, first: Arriving, base: Nanos) -> Self {
+        let mut steps = Steps::default();
+        steps.observe(first.sequence);
         Self {
             sender,
             key: sender.key(),
             endpoint,
-            counter: None,
+            steps,
+            system: None,
             joint: None,
             sequence: Sequence::new(first, base),
         }

@@ -13,15 +13,19 @@ const BLOCK: usize = 5;
 #[derive(Clone, Debug, Default)]
 pub(super) struct Rate {
     points: VecDeque<(Nanos, u64)>,
+    /// The oldest of them, and when the next is due.
+    oldest: (Nanos, u64),
+    due: Nanos,
 }
 
 impl Rate {
     pub(super) fn observe(&mut self, at: Nanos, number: u64) {
-        if self.points.back().is_none_or(|&(last, _)| at - last >= SPACING) {
+        if self.points.is_empty() || at >= self.due {
             if self.points.len() >= MOST {
                 self.points.pop_front();
             }
             self.points.push_back((at, number));
+            self.note_ends();
         }
     }
 
@@ -35,6 +39,19 @@ impl Rate {
             point.0 += time;
             point.1 += numbers;
         }
+        self.note_ends();
+    }
+
+    fn note_ends(&mut self) {
+        if let (Some(&oldest), Some(&(newest, _))) = (self.points.front(), self.points.back()) {
+            self.oldest = oldest;
+            self.due = newest + SPACING;
+        }
+    }
+
+    /// Before this stamp no checkpoint is due.
+    pub(super) const fn due(&self) -> Nanos {
+        self.due
     }
 
     /// Numbers a second up to this one; `None` before two seconds and eight numbers.
@@ -44,13 +61,25 @@ impl Rate {
         (span >= 2.0 && numbers >= 8).then(|| numbers as f64 / span)
     }
 
+    /// How many numbers may follow one by one, and after silences up to which length, for `is_short` to hold.
+    pub(super) fn outlook(&self, at: Nanos, number: u64, numbers: u64) -> (u64, Nanos) {
+        let (first, from) = self.oldest;
+        let passed = number.saturating_sub(from);
+        let more = passed / 16 + 8;
+        let span = (at - first).0.max(0) as u64;
+        let short = numbers.saturating_mul(span) / (passed + more);
+        (more, Nanos(i64::try_from(short).unwrap_or(i64::MAX) - 1))
+    }
+
     /// Whether fewer numbers than this should pass in a silence, told without a division; where
     /// it is not told, `per_second` decides.
+    #[inline]
     pub(super) fn is_short(&self, silence: Nanos, at: Nanos, number: u64, numbers: u64) -> bool {
-        let Some(&(first, from)) = self.points.front() else { return true };
-        let span = (at - first).0.max(0);
+        let (first, from) = self.oldest;
+        let (silence, span) = (silence.0.max(0) as u64, (at - first).0.max(0) as u64);
         let passed = number.saturating_sub(from);
-        silence.0 <= 0 || i128::from(passed) * i128::from(silence.0) < i128::from(numbers) * i128::from(span)
+        // A product that is too large for its type is not told.
+        silence == 0 || passed.saturating_mul(silence) < numbers.saturating_mul(span)
     }
 
     /// Spread of the rates of blocks of five seconds, relative; 5 % where too few are known.

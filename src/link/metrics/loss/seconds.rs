@@ -58,13 +58,23 @@ impl Seconds {
         self.bins.cell_mut(index)
     }
 
-    pub(super) fn add_received(&mut self, at: Nanos) {
-        if self.newest.0 <= at
-            && at < self.newest.1
-            && let Some(last) = self.bins.newest_mut()
-        {
+    /// The stamps that the last span covers, from the first to one past the last.
+    pub(super) const fn newest(&self) -> (Nanos, Nanos) {
+        self.newest
+    }
+
+    /// Counts a frame that lies in the last span.
+    #[inline]
+    pub(super) fn add_to_newest(&mut self) {
+        if let Some(last) = self.bins.newest_mut() {
             last.received = last.received.saturating_add(1);
             self.covered += usize::from(last.received == 1);
+        }
+    }
+
+    pub(super) fn add_received(&mut self, at: Nanos) {
+        if self.newest.0 <= at && at < self.newest.1 {
+            self.add_to_newest();
             return;
         }
         let bin = self.bin(at);
@@ -104,12 +114,14 @@ impl Seconds {
         }
     }
 
-    /// Merges pairs until at most so many are kept.
-    pub(super) fn trim(&mut self, most: usize) {
+    /// Merges pairs until at most so many are kept; whether there were more.
+    pub(super) fn trim(&mut self, most: usize) -> bool {
         self.bins.keep_at_most(most);
+        let too_many = self.bins.is_over_full();
         while self.bins.is_over_full() {
             self.merge();
         }
+        too_many
     }
 
     fn merge(&mut self) {

@@ -8,6 +8,8 @@
 //! in a row whose numbers rise among those of earlier frames are a new numbering, from the
 //! first of them on; single ones are second frames under one number.
 
+mod in_order;
+
 use crate::link::metrics::loss::boot::{BootClock, Passed};
 use crate::link::metrics::loss::gaps::{Gap, Gaps};
 use crate::link::metrics::loss::rate::Rate;
@@ -17,9 +19,12 @@ use crate::link::telemetry::BootStamp;
 use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;
 
+use in_order::Calm;
+
 /// Copies and late frames come within this time, and within 127 numbers.
 const RECENT: Nanos = Nanos::from_millis(500);
 const HALF: u64 = 127;
+const SLOTS: usize = 256;
 /// A jump without a boot clock may disagree with rate times time by this many.
 const JUMP: f64 = 64.0;
 /// How closely rate times time must bear out lost numbers that nothing else shows.
@@ -80,7 +85,7 @@ pub(super) struct Sequence {
     newest_at: Nanos,
     /// The first number since the start or the last restart.
     epoch: u64,
-    slots: Vec<Slot>,
+    slots: Box<[Slot; SLOTS]>,
     gaps: Gaps,
     /// Frames in a row, the newest last, that came under numbers of earlier frames.
     echoes: Vec<Arriving>,
@@ -92,6 +97,7 @@ pub(super) struct Sequence {
     boot: BootClock,
     /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
     doubt: Option<(u64, Nanos)>,
+    calm: Calm,
 }
 
 impl Sequence {
@@ -114,7 +120,7 @@ impl Sequence {
             newest,
             newest_at: first.at,
             epoch: newest,
-            slots: vec![empty; 256],
+            slots: Box::new([empty; SLOTS]),
             gaps: Gaps::new(newest),
             echoes: Vec::new(),
             recent: RECENT,
@@ -122,6 +128,7 @@ impl Sequence {
             rate: Rate::default(),
             boot: BootClock::default(),
             doubt: None,
+            calm: Calm::NONE,
         };
         sequence.receive(first, newest);
         sequence.rate.observe(first.at, newest);
@@ -132,7 +139,7 @@ impl Sequence {
     /// A numbering of its own that goes on from the newest frame, in which copies and late frames may
     /// come later than usual; frames from before it count nowhere.
     pub(super) fn joined(&self, recent: Nanos, base: Nanos) -> Self {
-        let slot = self.slots[self.newest as usize % 256];
+        let slot = self.slots[self.newest as usize % SLOTS];
         let first = Arriving { at: slot.at, sequence: self.newest as u8, hash: slot.hashes[0], boot: None };
         Self { recent, is_joined: true, ..Self::new(first, base) }
     }
@@ -163,6 +170,7 @@ impl Sequence {
     }
 
     pub(super) fn observe(&mut self, arriving: Arriving) -> Outcome {
+        self.disturb();
         let back = u64::from((self.newest as u8).wrapping_sub(arriving.sequence));
         if back <= HALF && self.is_copy(arriving, back) {
             self.duplicates += 1;
@@ -190,7 +198,7 @@ impl Sequence {
 
     fn is_copy(&self, arriving: Arriving, back: u64) -> bool {
         let number = self.newest - back;
-        let slot = &self.slots[number as usize % 256];
+        let slot = &self.slots[number as usize % SLOTS];
         slot.number == number
             && slot.state == State::Received
             && arriving.at - slot.at <= self.recent
@@ -200,12 +208,12 @@ impl Sequence {
     /// Counts a second frame under one number, a late one, or one before the first.
     fn is_behind(&mut self, arriving: Arriving, back: u64) -> bool {
         let number = self.newest - back;
-        let slot = self.slots[number as usize % 256];
+        let slot = self.slots[number as usize % SLOTS];
         let kept = slot.number == number;
         let age = arriving.at - slot.at;
         if kept && slot.state == State::Received && age.secs() < self.half_wrap_s() {
             // Two frames under one number: both are there.
-            self.slots[number as usize % 256].hashes[1] = arriving.hash;
+            self.slots[number as usize % SLOTS].hashes[1] = arriving.hash;
             self.arrive(arriving.at);
             self.boot.take(arriving.at, arriving.boot.filter(|_| back == 0));
             self.echo(arriving);
@@ -243,6 +251,8 @@ impl Sequence {
         } else if arriving.at >= self.newest_at {
             self.observe(arriving);
         }
+        // The numbers as they came do not know of it.
+        self.disturb();
     }
 
     /// Time in which half of the numbers are used.
@@ -265,7 +275,7 @@ impl Sequence {
 
     fn place(&mut self, arriving: Arriving, number: u64) {
         let slot = Slot { number, at: arriving.at, hashes: [arriving.hash; 2], state: State::Received };
-        let place = &mut self.slots[number as usize % 256];
+        let place = &mut self.slots[number as usize % SLOTS];
         if place.number <= number {
             *place = slot;
         }
@@ -346,6 +356,7 @@ impl Sequence {
         }
         self.rate.observe(arriving.at, self.newest);
         self.boot.take(arriving.at, arriving.boot);
+        self.calm_down();
         Outcome::New
     }
 
@@ -368,7 +379,7 @@ impl Sequence {
         self.seconds.add_lost(gap.before, gap.after, gap.length);
         let end = gap.first + gap.length;
         for number in end.saturating_sub(gap.length.min(255))..end {
-            self.slots[number as usize % 256] =
+            self.slots[number as usize % SLOTS] =
                 Slot { number, at: gap.after, hashes: [0; 2], state: State::Lost };
         }
         self.gaps.push(gap);

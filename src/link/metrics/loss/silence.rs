@@ -17,12 +17,12 @@ pub(super) struct Silences {
     kept: Vec<(Nanos, Nanos)>,
     least: Nanos,
     longest: Nanos,
-    intervals: Vec<u32>,
+    intervals: [u32; BUCKETS],
 }
 
 impl Default for Silences {
     fn default() -> Self {
-        Self { kept: Vec::new(), least: LEAST, longest: Nanos::ZERO, intervals: vec![0; BUCKETS] }
+        Self { kept: Vec::new(), least: LEAST, longest: Nanos::ZERO, intervals: [0; BUCKETS] }
     }
 }
 
@@ -38,6 +38,17 @@ impl Silences {
                 self.kept.retain(|&(from, to)| to - from >= self.least);
             }
         }
+    }
+
+    /// Silences of this length or less add to the usual interval alone.
+    pub(super) fn plain(&self) -> Nanos {
+        self.longest.min(self.least - Nanos(1))
+    }
+
+    /// Counts a plain silence.
+    #[inline]
+    pub(super) fn observe_plain(&mut self, length: Nanos) {
+        self.intervals[quarter_octave(length)] += 1;
     }
 
     pub(super) const fn longest(&self) -> Nanos {
@@ -65,15 +76,22 @@ impl Silences {
 }
 
 /// From 0.1 ms in quarter octaves; everything shorter together.
+#[inline]
 fn quarter_octave(length: Nanos) -> usize {
-    const EXPONENT: u32 = 52;
-    /// The fourth roots of 2, 4 and 8.
-    const QUARTERS: [f64; 3] = [1.189_207_115_002_721, std::f64::consts::SQRT_2, 1.681_792_830_507_429];
-    let ratio = (length.0 as f64 * 1e-5).max(1.0);
-    let octave = (ratio.to_bits() >> EXPONENT) as usize - 1023;
-    let within = f64::from_bits(ratio.to_bits() & ((1 << EXPONENT) - 1) | 1023 << EXPONENT);
-    let quarter: usize = QUARTERS.iter().map(|&edge| usize::from(within >= edge)).sum();
-    (4 * octave + quarter).min(BUCKETS - 1)
+    const MANTISSA: u64 = (1 << 52) - 1;
+    const ONE: u64 = 1023 << 52;
+    /// The edge within each eighth of an octave's span: the fourth roots of 2, 4 and 8, each in its own.
+    const EDGES: [u64; 8] = {
+        let mut edges = [u64::MAX; 8];
+        edges[1] = 1.189_207_115_002_721_f64.to_bits() & MANTISSA;
+        edges[3] = std::f64::consts::SQRT_2.to_bits() & MANTISSA;
+        edges[5] = 1.681_792_830_507_429_f64.to_bits() & MANTISSA;
+        edges
+    };
+    // Octave and eighth stand at the top of the bits; below an edge lie half as many quarters as eighths.
+    let bits = (length.0 as f64 * 1e-5).max(1.0).to_bits() - ONE;
+    let is_past_edge = bits & MANTISSA >= EDGES[(bits >> 49) as usize % 8];
+    ((bits >> 50) as usize + usize::from(is_past_edge)).min(BUCKETS - 1)
 }
 
 #[cfg(test)]

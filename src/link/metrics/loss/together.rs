@@ -69,7 +69,7 @@ impl Joint {
 
     pub(super) fn observe(&mut self, arriving: Arriving) {
         self.matched += u64::from(self.sequence.observe(arriving) == Outcome::Duplicate);
-        self.sequence.seconds.trim(MOST_SECONDS);
+        self.sequence.trim(MOST_SECONDS);
     }
 
     pub(super) fn recall(&mut self, arriving: Arriving) {

@@ -1,0 +1,201 @@
+//! What is asked of the senders: a row each, and those of a link together, whole, in windows and in cells.
+
+use crate::link::context::{Context, Sender};
+use crate::link::metrics::loss::flow::{self, Flow};
+use crate::link::metrics::loss::spells::{self, Spell};
+use crate::link::metrics::loss::{LinkSeconds, LossMeter, Steadiness, Traffic};
+use crate::profile::LinkProfile;
+use crate::record::Direction;
+use crate::snapshot::{LossCell, View, WindowLoss};
+use crate::stats::loss_runs::Runs;
+use crate::summary::{Stream, Together};
+use crate::units::Nanos;
+
+impl LossMeter {
+    /// One row a sender that is heard on several interfaces.
+    #[must_use]
+    pub fn together(&self, context: &Context) -> Vec<Together> {
+        self.joints.iter().map(|joint| joint.summary(context, &self.flows)).collect()
+    }
+
+    /// The worst seconds of a link.
+    #[must_use]
+    pub fn bad_spells(&self, context: &Context, link: &LinkProfile) -> Vec<Spell> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        spells::of(&flows, context)
+    }
+
+    /// The figures of one row of `summary` within a window.
+    #[must_use]
+    pub fn window(&self, context: &Context, stream: usize, view: View) -> Option<WindowLoss> {
+        Some(window_of(&[self.rows().nth(stream)?], context, view))
+    }
+
+    /// The figures of a link within a window.
+    #[must_use]
+    pub fn link_window(&self, context: &Context, link: &LinkProfile, view: View) -> Option<WindowLoss> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        (!flows.is_empty()).then(|| window_of(&flows, context, view))
+    }
+
+    /// Frames of senders beyond those that are kept apart.
+    #[must_use]
+    pub const fn strangers(&self) -> u64 {
+        self.strangers
+    }
+
+    /// Flows in the order of the rows.
+    fn rows(&self) -> impl Iterator<Item = &Flow> {
+        self.senders.values().flatten().map(|&index| &self.flows[index])
+    }
+
+    /// One row per sender and interface, in a stable order.
+    #[must_use]
+    pub fn summary(&self, context: &Context) -> Vec<Stream> {
+        self.rows()
+            .map(|flow| {
+                let several = self.senders.get(&flow.sender).is_some_and(|flows| flows.len() > 1);
+                flow.row(context, several, self.why_not(context, flow.sender))
+            })
+            .collect()
+    }
+
+    /// Why a sender is kept out of every link's loss; `None`: it counts.
+    fn why_not(&self, context: &Context, sender: Sender) -> Option<String> {
+        let Sender { system, component, direction, interface } = sender;
+        if direction == Direction::Outbound {
+            return Some("sent from this computer".to_owned());
+        }
+        let profile = &context.profile;
+        let named = profile.handset.system == Some(system)
+            || profile
+                .link
+                .iter()
+                .any(|link| link.senders.as_ref().is_some_and(|list| list.contains(&[system, component])));
+        if !named && context.roles.is_ground(system, component) {
+            return Some("a ground-station-type sender that the profile does not name".to_owned());
+        }
+        let components = *self.systems.get(&(interface, direction, system))?;
+        let alone = |component: u8| {
+            let first = *self.senders.get(&Sender { component, ..sender })?.first()?;
+            Some(self.flows[first].steps)
+        };
+        let other = self.components[components].shares_with(component, alone)?;
+        Some(format!("shares one sequence counter with component {system}/{other}: its gaps are not loss"))
+    }
+
+    /// The flows that count for a link's loss.
+    fn counting<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> impl Iterator<Item = &'a Flow> {
+        self.rows().filter(|flow| {
+            context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
+                && self.why_not(context, flow.sender).is_none()
+        })
+    }
+
+    /// A link's traffic; `None` where no sender of it was heard.
+    #[must_use]
+    pub fn traffic(&self, context: &Context, link: &LinkProfile) -> Option<Traffic> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        if flows.is_empty() {
+            return None;
+        }
+        let (mut runs, mut received, mut lost) = (Runs::default(), 0, 0);
+        for flow in &flows {
+            let (own, came, gone) = flow.whole(context);
+            runs.merge(&own);
+            received += came;
+            lost += gone;
+        }
+        let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
+        let silent_at_end_s = Some((context.now - last).secs());
+        Some(Traffic { loss: runs.ratio(received, lost), silent_at_end_s })
+    }
+
+    /// How steadily a link's traffic came; `None` where no sender of it was heard.
+    #[must_use]
+    pub fn steadiness(&self, context: &Context, link: &LinkProfile) -> Option<Steadiness> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
+        let silence = flow::longest_common_silence_s(&flows).max((context.now - last).secs());
+        Some(Steadiness {
+            availability_ratio: flow::availability(&flows, context, flow::WHOLE),
+            longest_silence_s: Some(silence),
+        })
+    }
+
+    /// The cells of one row of `summary`.
+    #[must_use]
+    pub fn cells(&self, context: &Context, stream: usize, view: View) -> Vec<LossCell> {
+        let mut cells = vec![LossCell::default(); usize::from(view.columns)];
+        if let Some(flow) = self.rows().nth(stream) {
+            flow.add_cells(context, view, &mut cells);
+            flow.mark_outages(context, view, &mut cells);
+        }
+        cells
+    }
+
+    /// The cells of a link: its counting senders together.
+    #[must_use]
+    pub fn link_cells(&self, context: &Context, link: &LinkProfile, view: View) -> Vec<LossCell> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        if flows.is_empty() {
+            return Vec::new();
+        }
+        let mut cells = vec![LossCell::default(); usize::from(view.columns)];
+        let mut out = vec![0; cells.len()];
+        for flow in &flows {
+            flow.add_cells(context, view, &mut cells);
+            let mut own = vec![LossCell::default(); cells.len()];
+            flow.mark_outages(context, view, &mut own);
+            for (count, cell) in out.iter_mut().zip(&own) {
+                *count += usize::from(cell.outage);
+            }
+        }
+        for (cell, count) in cells.iter_mut().zip(out) {
+            // The link is out where every sender of it is.
+            cell.outage = count == flows.len();
+        }
+        cells
+    }
+
+    /// What a link's counting senders brought in each whole second.
+    #[must_use]
+    pub fn link_seconds<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> LinkSeconds<'a> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        LinkSeconds::of(&flows, context)
+    }
+
+    /// Senders' restarts: when, and the sender, for the event log.
+    #[must_use]
+    pub fn restarts(&self) -> Vec<(Nanos, Sender)> {
+        self.restarts.clone()
+    }
+}
+
+/// Flows together within a window.
+fn window_of(flows: &[&Flow], context: &Context, view: View) -> WindowLoss {
+    let (mut runs, mut received, mut lost) = (Some(Runs::default()), 0, 0);
+    for flow in flows {
+        let (own, came, gone) = flow.within(context, view);
+        runs = runs.zip(own).map(|(mut all, own)| {
+            all.merge(&own);
+            all
+        });
+        received += came;
+        lost += gone;
+    }
+    let span = view.to_s.min(context.since_start_s(context.now)) - view.from_s.max(0.0);
+    let rate = (span > 0.0).then(|| (received + lost) as f64 / span / flows.len() as f64);
+    let silences = flows.iter().map(|flow| flow.longest_silence_s(context, view));
+    WindowLoss {
+        received,
+        lost,
+        loss: runs.as_ref().and_then(|runs| runs.ratio(received, lost)),
+        loss_periods: runs.as_ref().map(Runs::periods),
+        loss_distances: runs.as_ref().and_then(Runs::distances),
+        burst_model: runs.as_ref().and_then(|runs| runs.burst_model(received, rate)),
+        burst_lengths: runs.as_ref().map(Runs::lengths).unwrap_or_default(),
+        longest_silence_s: (flows.len() == 1).then(|| silences.fold(0.0, f64::max)),
+        availability_ratio: flow::availability(flows, context, (view.from_s, view.to_s)),
+    }
+}
