@@ -28,7 +28,6 @@ mod notes;
 pub(crate) mod series;
 mod verdict;
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::profile::Profile;
@@ -39,8 +38,7 @@ use crate::units::Nanos;
 use align::Clocks;
 use context::{Context, Earlier};
 use devices::Devices;
-use framer::Framer;
-use frames::FramerKey;
+use frames::{Framed, FramerKey};
 use metrics::air::AirMeter;
 use metrics::failsafe::FailsafeMeter;
 use metrics::latency::LatencyMeter;
@@ -98,7 +96,7 @@ pub struct LinkMonitor {
     implied_links: bool,
     records: u64,
     sources: Vec<Source>,
-    framers: BTreeMap<FramerKey, (Framer, Nanos)>,
+    framers: Vec<Framed>,
     devices: Devices,
     clocks: Clocks,
     loss: LossMeter,

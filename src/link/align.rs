@@ -21,6 +21,7 @@ mod exchange;
 mod sender;
 mod stamps;
 
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, VecDeque};
 
 use crate::record::Direction;
@@ -84,10 +85,11 @@ impl Clocks {
     }
 
     fn clock_mut(&mut self, key: (u8, u8)) -> Option<&mut sender::SenderClock> {
-        if !self.senders.contains_key(&key) && self.senders.len() >= MOST_SENDERS {
-            return None;
+        let has_room = self.senders.len() < MOST_SENDERS;
+        match self.senders.entry(key) {
+            Entry::Occupied(known) => Some(known.into_mut()),
+            Entry::Vacant(place) => has_room.then(|| place.insert(sender::SenderClock::default())),
         }
-        Some(self.senders.entry(key).or_default())
     }
 
     fn observe_request(&mut self, at: Nanos, direction: Direction, by: (u8, u8), ts1: i64) {

@@ -26,8 +26,8 @@ impl LinkMonitor {
     fn framing(&self) -> (Framing, bool) {
         let mut total = Framing::default();
         let mut inside = false;
-        for (framer, _) in self.framers.values() {
-            let (counts, open) = framer.finished();
+        for framed in &self.framers {
+            let (counts, open) = framed.framer.finished();
             total.frames += counts.frames;
             total.crc_errors += counts.crc_errors;
             total.skipped_bytes += counts.skipped_bytes;
@@ -38,7 +38,7 @@ impl LinkMonitor {
     }
 
     fn accidents(&self) -> Accidents {
-        let chances = self.framers.values().map(|(framer, _)| framer.chances()).sum();
+        let chances = self.framers.iter().map(|framed| framed.framer.chances()).sum();
         Accidents { chances, expected: chances as f64 / 65_536.0 }
     }
 

@@ -26,6 +26,14 @@ pub(super) struct FramerKey {
     pub(super) endpoints: Option<(SocketAddr, SocketAddr)>,
 }
 
+/// A framer, and when it last got bytes.
+#[derive(Clone, Debug)]
+pub(super) struct Framed {
+    key: FramerKey,
+    pub(super) framer: Framer,
+    last: Nanos,
+}
+
 impl LinkMonitor {
     /// A captured packet: what its radio says of it, then the datagram in it.
     pub(super) fn handle_packet(&mut self, at: Nanos, record: &Record<'_>, packet: &Packet<'_>) {
@@ -77,17 +85,22 @@ impl LinkMonitor {
     }
 
     pub(super) fn frame(&mut self, at: Nanos, key: FramerKey, bytes: &[u8]) {
-        if !self.framers.contains_key(&key) && !self.has_room() {
-            return;
-        }
+        let known = self.framers.iter().position(|framed| framed.key == key);
+        let Some(place) = known.or_else(|| self.begin_framer(key, at)) else { return };
         // Taken out so that the sink may borrow the rest of the core.
-        let mut framer = match self.framers.get_mut(&key) {
-            Some((framer, _)) => std::mem::take(framer),
-            None if key.endpoints.is_none() => Framer::stream(),
-            None => Framer::datagrams(),
-        };
-        framer.push(bytes, &mut |frame| self.handle_frame(at, key, frame));
-        self.framers.insert(key, (framer, at));
+        let mut framers = std::mem::take(&mut self.framers);
+        framers[place].last = at;
+        framers[place].framer.push(bytes, &mut |frame| self.handle_frame(at, key, frame));
+        self.framers = framers;
+    }
+
+    fn begin_framer(&mut self, key: FramerKey, at: Nanos) -> Option<usize> {
+        if !self.has_room() {
+            return None;
+        }
+        let framer = if key.endpoints.is_none() { Framer::stream() } else { Framer::datagrams() };
+        self.framers.push(Framed { key, framer, last: at });
+        Some(self.framers.len() - 1)
     }
 
     /// Whether one more framer may be kept: a flow that has brought no frame so far, the one that has
@@ -99,10 +112,14 @@ impl LinkMonitor {
         let idle = self
             .framers
             .iter()
-            .filter(|(key, (framer, _))| key.endpoints.is_some() && framer.counts().frames == 0)
-            .min_by_key(|(_, (_, last))| *last)
-            .map(|(key, _)| *key);
-        idle.is_some_and(|key| self.framers.remove(&key).is_some())
+            .enumerate()
+            .filter(|(_, framed)| framed.key.endpoints.is_some() && framed.framer.counts().frames == 0)
+            .min_by_key(|(_, framed)| (framed.last, framed.key))
+            .map(|(place, _)| place);
+        if let Some(place) = idle {
+            self.framers.swap_remove(place);
+        }
+        idle.is_some()
     }
 
     fn handle_frame(&mut self, at: Nanos, key: FramerKey, frame: &Frame<'_>) {
@@ -120,21 +137,43 @@ impl LinkMonitor {
             return;
         }
         let Some(telemetry) = telemetry else { return };
-        self.context.roles.observe(header.system, header.component, &telemetry);
-        self.imply_links(sender, &telemetry);
-        self.clocks.observe(at, sender, &telemetry);
-        self.latency.observe(at, sender, &telemetry, &self.clocks, &self.context);
-        self.signal.observe(at, sender, &telemetry, &self.context);
-        self.range.observe(at, sender, &telemetry, &self.context);
-        self.video.observe(at, &telemetry);
-        self.failsafe.observe(at, sender, &telemetry, &self.context);
-        self.vibration.observe(at, sender, &telemetry, &self.context);
-        self.power.observe(at, sender, &telemetry);
-        self.pose.observe(at, sender, &telemetry, &self.context);
-        self.reports.observe(sender, &telemetry);
-        if let Telemetry::StatusText { severity, text } = &telemetry
+        if matches!(
+            telemetry,
+            Telemetry::Attitude { .. } | Telemetry::Position { .. } | Telemetry::Inertial { .. }
+        ) {
+            self.handle_motion(at, sender, &telemetry);
+        } else {
+            self.handle_telemetry(at, sender, &telemetry);
+        }
+    }
+
+    /// Most of a stream tells how the vehicle moves, which few metrics look at.
+    fn handle_motion(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) {
+        self.clocks.observe(at, sender, telemetry);
+        if sender.direction == Direction::Inbound {
+            self.signal.follow(&self.context);
+        }
+        self.range.observe(at, sender, telemetry, &self.context);
+        self.failsafe.observe(at, sender, telemetry, &self.context);
+        self.pose.observe(at, sender, telemetry, &self.context);
+    }
+
+    fn handle_telemetry(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) {
+        self.context.roles.observe(sender.system, sender.component, telemetry);
+        self.imply_links(sender, telemetry);
+        self.clocks.observe(at, sender, telemetry);
+        self.latency.observe(at, sender, telemetry, &self.clocks, &self.context);
+        self.signal.observe(at, sender, telemetry, &self.context);
+        self.range.observe(at, sender, telemetry, &self.context);
+        self.video.observe(at, telemetry);
+        self.failsafe.observe(at, sender, telemetry, &self.context);
+        self.vibration.observe(at, sender, telemetry, &self.context);
+        self.power.observe(at, sender, telemetry);
+        self.pose.observe(at, sender, telemetry, &self.context);
+        self.reports.observe(sender, telemetry);
+        if let Telemetry::StatusText { severity, text } = telemetry
             && *severity <= 4
-            && self.context.roles.vehicle() == Some(header.system)
+            && self.context.roles.vehicle() == Some(sender.system)
         {
             self.log("vehicle", None, clean(text));
         }

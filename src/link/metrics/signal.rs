@@ -242,7 +242,8 @@ impl SignalMeter {
     }
 
     /// Keeps the links' sources in step with the profile, which may name more links as they are heard.
-    fn follow(&mut self, context: &Context) {
+    #[inline]
+    pub(crate) fn follow(&mut self, context: &Context) {
         let links = &context.profile.link;
         if self.sources.len() == links.len() && self.vehicle == context.roles.vehicle() {
             return;
