@@ -122,6 +122,9 @@ pub enum Note {
     BytesLost {
         /// How many.
         bytes: u64,
+        /// How far the hole reaches back from this note, where the recorder made it: a live session did see
+        /// these bytes. `None` where nobody saw them, or in an older recording.
+        reach: Option<Nanos>,
     },
     /// The wall clock was stepped; stamps do not follow it.
     WallClockStep {

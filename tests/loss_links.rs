@@ -177,6 +177,39 @@ fn what_this_computer_lost_itself_is_in_no_figure_of_the_link() {
     assert_eq!(summary.recording.host_drops, Some(total));
 }
 
+/// A hole of 9.3 s that the recorder made, at 50 frames a second of which the link loses every 20th: the
+/// session saw all, its replay nothing of the hole, and the loss of both is that of the rest.
+#[test]
+fn a_hole_of_the_recording_is_in_no_figure_of_the_link_live_as_replayed() {
+    let summary = |hole: bool| {
+        let mut bench = Bench::new(
+            "[[link]]\nname = \"downlink\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n",
+            &[("vehicle", InterfaceKind::Stream), ("marks", InterfaceKind::Marks)],
+        );
+        let (mut lost, mut rest) = (0, 0);
+        for number in 0..3000_u64 {
+            let at = number as f64 / 50.0;
+            if number == 1465 {
+                let note = Note::BytesLost { bytes: 465 * 21, reach: Some(Nanos::from_millis(9300)) };
+                bench.record(at, 1, Body::Note(note));
+            }
+            // Seconds 19 to 29 are those that the hole may touch.
+            let counts = !(19.0..30.0).contains(&at);
+            rest += u64::from(counts);
+            if number % 20 == 7 {
+                lost += u64::from(counts);
+            } else if !(hole && (1000..1465).contains(&number)) {
+                bench.stream(at, 0, &clockless(number, (1, 1)));
+            }
+        }
+        let found = bench.summary().links[0].loss.expect("a loss");
+        (found.ratio, lost as f64 / rest as f64)
+    };
+    let (live, replayed) = (summary(false), summary(true));
+    assert!((live.0 - live.1).abs() < 0.001, "{live:?}");
+    assert!((live.0 - replayed.0).abs() < 1e-12, "{live:?} {replayed:?}");
+}
+
 #[test]
 fn a_slow_sender_s_gap_is_this_computer_s_too_where_the_counter_was_read_before_its_next_frame() {
     let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Datagram)]);

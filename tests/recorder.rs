@@ -78,7 +78,8 @@ fn note() -> impl Strategy<Value = Note> {
         interface().prop_map(|interface| Note::SourceUp { interface }),
         (interface(), any::<u64>()).prop_map(|(interface, total)| Note::HostDrops { interface, total }),
         (interface(), layout()).prop_map(|(interface, layout)| Note::Joystick { interface, layout }),
-        any::<u64>().prop_map(|bytes| Note::BytesLost { bytes }),
+        (any::<u64>(), any::<Option<i64>>())
+            .prop_map(|(bytes, reach)| Note::BytesLost { bytes, reach: reach.map(Nanos) }),
         any::<i64>().prop_map(|by| Note::WallClockStep { by: Nanos(by) }),
         words().prop_map(|what| Note::Transmits { what }),
         words().prop_map(|link| Note::Acknowledged { link }),
@@ -308,7 +309,7 @@ fn a_full_disk_never_holds_up_the_session_and_the_hole_is_noted() {
     // What was refused last is told to the caller as it stands in the file.
     let (_, said) = recorder.finish();
     assert!(
-        matches!(said.map(|note| note.body), Some(OwnedBody::Note(Note::BytesLost { bytes })) if bytes == refused)
+        matches!(said.map(|note| note.body), Some(OwnedBody::Note(Note::BytesLost { bytes, .. })) if bytes == refused)
     );
     let written = disk.bytes.lock().unwrap().clone();
     with_file(&written, |recording| {
@@ -317,8 +318,14 @@ fn a_full_disk_never_holds_up_the_session_and_the_hole_is_noted() {
         while let Some(entry) = recording.next(&mut cursor) {
             match entry {
                 Entry::Record(Record { body: Body::Stream(bytes), .. }) => kept += bytes.len() as u64,
-                Entry::Record(Record { body: Body::Note(Note::BytesLost { bytes }), interface, .. }) => {
+                Entry::Record(Record {
+                    body: Body::Note(Note::BytesLost { bytes, reach }),
+                    interface,
+                    ..
+                }) => {
                     lost += bytes;
+                    // Chunk 0 is the first, and one comes each nanosecond: the hole begins where they end.
+                    assert_eq!(reach, Some(Nanos(offered - 1 - kept as i64 / 4096)));
                     assert_eq!(interface, InterfaceId(4), "on the marks interface");
                 }
                 _ => {}
@@ -327,6 +334,41 @@ fn a_full_disk_never_holds_up_the_session_and_the_hole_is_noted() {
         assert!(!recording.facts(&cursor).truncated);
         assert_eq!((lost, kept + lost), (refused, offered as u64 * 4096));
     });
+}
+
+/// What the disk refuses at the very end is not in the file: the caller must not hear of a note that is.
+#[test]
+fn a_disk_that_stays_full_has_no_last_note() {
+    let disk = Disk::default();
+    let mut recorder = start(&disk);
+    disk.full.store(true, Ordering::SeqCst);
+    for at in 0..6000 {
+        recorder.record(&chunk(at, &[9; 4096]));
+    }
+    assert!(recorder.status().refused > 0);
+    assert!(recorder.finish().1.is_none());
+}
+
+/// As written before holes had a start.
+#[test]
+fn an_older_note_of_a_hole_is_read() {
+    let bytes_lost = |reach| Note::BytesLost { bytes: 12, reach };
+    let written = |note| Written { at: 5, interface: 1, outbound: false, content: Content::Note(note) };
+    let infos = [("vehicle", InterfaceKind::Stream), ("marks", InterfaceKind::Marks)];
+    let infos = infos.map(|(name, kind)| InterfaceInfo { name: name.to_owned(), kind, description: None });
+    let [vehicle, marks] = infos;
+    let (older, newer) = (written(bytes_lost(None)), written(bytes_lost(Some(Nanos(7)))));
+    let entries = [
+        Entry::Session(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true }),
+        Entry::Interface(InterfaceId(0), vehicle),
+        Entry::Interface(InterfaceId(1), marks),
+        older.entry(),
+        newer.entry(),
+    ];
+    let (bytes, _) = encode(&entries);
+    let text = |words: &str| bytes.windows(words.len()).any(|window| window == words.as_bytes());
+    assert!(text("fadewatch bytes-lost 12\0") && text("fadewatch bytes-lost 12 7"));
+    assert!(!with_file(&bytes, |recording| agrees(recording, &entries)));
 }
 
 #[test]

@@ -11,7 +11,7 @@
 //! | `fadewatch source-up INTERFACE` | and is back |
 //! | `fadewatch host-drops INTERFACE COUNT` | lost by this computer since the session began |
 //! | `fadewatch joystick INTERFACE SIZE ORDER AXES [NAME]` | how the joystick's events read: `16` or `24` bytes each, `little` or `big` end first, `CODE:MINIMUM:MAXIMUM:VALUE` an axis, commas between |
-//! | `fadewatch bytes-lost COUNT` | the recorder had to refuse bytes here |
+//! | `fadewatch bytes-lost COUNT [NANOSECONDS]` | bytes are missing here; the recorder refused them from so long before on |
 //! | `fadewatch clock-step NANOSECONDS` | the wall clock was stepped |
 //! | `fadewatch transmits [WORDS]` | what this program sends |
 //! | `fadewatch acknowledged [LINK]` | a warning was acknowledged |
@@ -81,8 +81,11 @@ pub(crate) fn write(note: &Note, interfaces: &(impl Interfaces + ?Sized), on_mar
             push_interface(&mut out, *interface, interfaces);
             push_layout(&mut out, layout);
         }
-        Note::BytesLost { bytes } => {
+        Note::BytesLost { bytes, reach } => {
             let _ = write!(out, "bytes-lost {bytes}");
+            if let Some(reach) = reach {
+                let _ = write!(out, " {}", reach.0);
+            }
         }
         Note::WallClockStep { by } => {
             let _ = write!(out, "clock-step {}", by.0);
@@ -187,7 +190,11 @@ fn own(text: &str, interfaces: &(impl Interfaces + ?Sized)) -> Option<Note> {
             let (name, layout) = split_word(rest);
             Note::Joystick { interface: read_interface(name, interfaces)?, layout: read_layout(layout)? }
         }
-        "bytes-lost" => Note::BytesLost { bytes: rest.parse().ok()? },
+        "bytes-lost" => {
+            let (bytes, reach) = split_word(rest);
+            let reach = if reach.is_empty() { None } else { Some(Nanos(reach.parse().ok()?)) };
+            Note::BytesLost { bytes: bytes.parse().ok()?, reach }
+        }
         "clock-step" => Note::WallClockStep { by: Nanos(rest.parse().ok()?) },
         "transmits" => Note::Transmits { what: rest.to_owned() },
         "acknowledged" => Note::Acknowledged { link: rest.to_owned() },

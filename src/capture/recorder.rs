@@ -72,10 +72,16 @@ pub struct Recorder {
     blocks: Vec<u8>,
     marks: Option<InterfaceId>,
     newest: Nanos,
-    /// Refused since the last note that says so.
-    unsaid: u64,
+    /// Refused since the last note that says so, and from when on.
+    unsaid: Refused,
     shared: Arc<Shared>,
     thread: Option<JoinHandle<()>>,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Refused {
+    bytes: u64,
+    from: Nanos,
 }
 
 #[derive(Debug)]
@@ -134,7 +140,7 @@ impl Recorder {
             blocks: Vec::new(),
             marks: None,
             newest: Nanos::ZERO,
-            unsaid: 0,
+            unsaid: Refused::default(),
             shared,
             thread: Some(thread),
         })
@@ -183,17 +189,18 @@ impl Recorder {
     }
 
     fn say_refused(&mut self, interface: InterfaceId) -> Option<OwnedRecord> {
-        if self.unsaid == 0 {
+        if self.unsaid.bytes == 0 {
             return None;
         }
+        let reach = Some(self.newest - self.unsaid.from);
         let note = OwnedRecord {
             at: self.newest,
             interface: self.marks.unwrap_or(interface),
             direction: Direction::Inbound,
-            body: OwnedBody::Note(Note::BytesLost { bytes: self.unsaid }),
+            body: OwnedBody::Note(Note::BytesLost { bytes: self.unsaid.bytes, reach }),
         };
         self.encoder.encode(&Entry::Record(note.as_record()), &mut self.blocks).ok()?;
-        self.unsaid = 0;
+        self.unsaid = Refused::default();
         Some(note)
     }
 
@@ -212,7 +219,10 @@ impl Recorder {
     }
 
     fn refuse(&mut self, bytes: u64) {
-        self.unsaid += bytes;
+        if self.unsaid.bytes == 0 {
+            self.unsaid.from = self.newest;
+        }
+        self.unsaid.bytes += bytes;
         self.shared.status().refused += bytes;
     }
 
@@ -225,6 +235,7 @@ impl Recorder {
     /// Writes what waits, syncs it and ends the thread; what the disk still refuses is lost.
     ///
     /// Gives the note that was written last, if bytes were refused since the note before: see [`Self::record`].
+    /// None where the disk did not take even that.
     pub fn finish(mut self) -> (RecordingFacts, Option<OwnedRecord>) {
         self.blocks.clear();
         let said = self.say_refused(InterfaceId(0));
@@ -232,9 +243,12 @@ impl Recorder {
             let blocks = std::mem::take(&mut self.blocks);
             self.shared.queue().blocks.extend(blocks);
         }
+        let refused = self.status().refused;
         self.close();
         let status = self.status();
         let file = super::file_name(&status.path);
+        // The note stands last: whatever is lost at the end, it is.
+        let said = said.filter(|_| status.refused == refused);
         (RecordingFacts { file, bytes: Some(status.bytes), truncated: false }, said)
     }
 

@@ -1,6 +1,6 @@
 //! Notes in a recording: marks, sources that went and came, what this computer lost.
 
-use crate::record::{DATED_LATER_TEXT, HEAPS_TEXT, InterfaceId, MarkKind, Note};
+use crate::record::{DATED_LATER_TEXT, HEAPS_TEXT, InterfaceId, InterfaceKind, MarkKind, Note};
 use crate::units::Nanos;
 
 use super::context::HostDrop;
@@ -53,8 +53,11 @@ impl LinkMonitor {
             }
             Note::Joystick { interface, layout } => self.describe_joystick(at, *interface, layout),
             Note::HostDrops { interface, total } => self.host_dropped(at, *interface, *total),
-            Note::BytesLost { bytes } => {
+            Note::BytesLost { bytes, reach } => {
                 self.bytes_lost += bytes;
+                if let Some(reach) = reach {
+                    self.leave_out(at - *reach, at);
+                }
                 self.log("recorder", None, format!("{bytes} bytes are missing from the recording here"));
             }
             Note::WallClockStep { by } => {
@@ -83,6 +86,24 @@ impl LinkMonitor {
                 self.log("comment", None, clean(text));
             }
         }
+    }
+
+    /// A hole of the recording: a live session saw what a replay cannot see, and none of it counts in either.
+    fn leave_out(&mut self, from: Nanos, to: Nanos) {
+        let drops = &mut self.context.host_drops;
+        for (number, info) in self.context.interfaces.iter().enumerate() {
+            let interface = InterfaceId(number as u16);
+            if info.kind == InterfaceKind::Marks {
+                continue;
+            }
+            let room = MOST_HOST_DROPS.saturating_sub(drops.len());
+            // The seconds that drops stand for touch each other.
+            let each = (0..).map(|second| from + Nanos::from_secs(second)).take_while(|at| *at < to);
+            let each = each.chain([to]).take(room);
+            drops.extend(each.map(|at| HostDrop { at, interface, count: 0 }));
+            self.loss.own_loss(from, to, interface);
+        }
+        drops.sort_by_key(|drop| drop.at);
     }
 
     fn host_dropped(&mut self, at: Nanos, interface: InterfaceId, total: u64) {

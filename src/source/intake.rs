@@ -221,7 +221,7 @@ impl Queue {
             );
             if self.refused_bytes > 0 {
                 let bytes = std::mem::take(&mut self.refused_bytes);
-                self.push_note(at, interface, Note::BytesLost { bytes });
+                self.push_note(at, interface, Note::BytesLost { bytes, reach: None });
             }
         }
     }
@@ -250,7 +250,7 @@ mod tests {
         let bodies = bodies(&intake);
         assert_eq!(bodies.len(), 3);
         assert!(matches!(&bodies[0], OwnedBody::Note(Note::HostDrops { total: 3, .. })));
-        assert!(matches!(&bodies[1], OwnedBody::Note(Note::BytesLost { bytes: 30 })));
+        assert!(matches!(&bodies[1], OwnedBody::Note(Note::BytesLost { bytes: 30, reach: None })));
         assert!(matches!(&bodies[2], OwnedBody::Stream(_)));
     }
 
@@ -261,7 +261,7 @@ mod tests {
         intake.stream(VEHICLE, Direction::Inbound, Arc::from([0; 10]));
         intake.close(VEHICLE);
         let bodies = bodies(&intake);
-        assert!(matches!(&bodies[2], OwnedBody::Note(Note::BytesLost { bytes: 10 })));
+        assert!(matches!(&bodies[2], OwnedBody::Note(Note::BytesLost { bytes: 10, reach: None })));
         assert!(matches!(bodies.last(), Some(OwnedBody::Note(Note::End))));
     }
 

@@ -310,8 +310,13 @@ impl LossMeter {
 
     /// This computer lost data of an interface itself, noticed at a stamp.
     pub fn host_dropped(&mut self, at: Nanos, interface: InterfaceId) {
+        self.own_loss(at, at, interface);
+    }
+
+    /// What is missing of an interface between two stamps is no loss of the link.
+    pub fn own_loss(&mut self, from: Nanos, to: Nanos, interface: InterfaceId) {
         let Some(base) = self.base else { return };
-        let (from, to) = flow::own_span((at - base).secs());
+        let ((from, _), (_, to)) = (flow::own_span((from - base).secs()), flow::own_span((to - base).secs()));
         let (from, to) = (base + Nanos::from_secs_f64(from), base + Nanos::from_secs_f64(to));
         for flow in self.flows.iter_mut().filter(|flow| flow.sender.interface == interface) {
             flow.sequence.mark_own(from, to);
