@@ -5,6 +5,7 @@ mod budget;
 mod demo;
 mod earlier;
 mod history;
+mod in_order;
 mod live;
 mod replay;
 mod screens;

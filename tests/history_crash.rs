@@ -7,7 +7,7 @@ mod binary;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use binary::Running;
+use binary::{Running, fadewatch};
 use fadewatch::history::{Choice, History, SessionRow};
 use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
@@ -39,6 +39,24 @@ fn rows(path: &Path) -> Vec<SessionRow> {
     assert_eq!(history.set_aside(), None, "{} was taken for damaged", path.display());
     let list = history.list().unwrap();
     list.iter().map(|session| history.show(&session.hash).unwrap()).collect()
+}
+
+/// Files that are there already are passed over, whatever the order; the list fits the smallest screen.
+#[test]
+fn an_add_goes_on_where_another_ended() {
+    let folder = folder();
+    let added = |files: &[&str]| {
+        let (status, _) = Running::fadewatch(folder.path(), &add(files)).end();
+        assert!(status.success());
+        rows(&folder.path().join("h.sqlite")).len()
+    };
+    assert_eq!((added(&FILES[1..2]), added(&FILES), added(&FILES)), (1, 3, 3));
+    let list = fadewatch(folder.path(), &["history", "list", "--history", "h.sqlite"]).output().unwrap();
+    let list = String::from_utf8(list.stdout).unwrap();
+    for file in FILES {
+        assert_eq!(list.lines().filter(|line| line.ends_with(file)).count(), 1, "{list}");
+    }
+    assert!(list.lines().all(|line| line.chars().count() <= 80), "{list}");
 }
 
 /// Kills a real `history add` at many points: right away, after each session that it tells, and while its

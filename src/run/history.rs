@@ -1,11 +1,13 @@
 //! `history`: earlier sessions, added by hand or after a live session.
 
-use std::io::{self, Write};
+use std::collections::HashSet;
+use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use anyhow::Context as _;
+use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
@@ -17,6 +19,7 @@ use crate::summary::Summary;
 
 use super::analyse::analyse;
 use super::earlier;
+use super::in_order::in_order;
 
 /// Runs one action on the history.
 pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
@@ -41,47 +44,81 @@ fn open(common: &Common) -> anyhow::Result<History> {
 }
 
 /// A recording's row: its figures without a threshold, which belongs to the time of asking.
-fn read(path: &Path, profile: &Arc<Profile>) -> anyhow::Result<SessionRow> {
-    let recording = Recording::open(path)?;
-    let (monitor, facts) = analyse(&recording, profile, Earlier::default(), &|_| {});
+fn row_of(recording: &Recording, profile: &Arc<Profile>) -> anyhow::Result<SessionRow> {
+    let (monitor, facts) = analyse(recording, profile, Earlier::default(), &|_| {});
     earlier::row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
+/// How many of the files are done, on a terminal.
+fn progress_bar(files: usize) -> ProgressBar {
+    if files < 2 || !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let style = ProgressStyle::with_template("  {bar:40} {pos} of {len} recordings, {eta} left")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::new(files as u64).with_style(style)
+}
+
+/// Adds recordings, read on all cores; each is whole in the history or not there, so that one that was
+/// interrupted goes on with the same words, and what is there already is only hashed.
 fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
     let profile = super::profile(common)?;
     let mut history = open(common)?;
     let mut code = ExitCode::SUCCESS;
-    for file in files {
-        let added = read(file, &profile).and_then(|row| Ok(history.add(&row)?));
-        match added {
-            Ok(true) => eprintln!("added {}", file.display()),
-            Ok(false) => eprintln!("{} is in the history already", file.display()),
+    let known: HashSet<String> = history.list()?.into_iter().map(|session| session.hash).collect();
+    let read = |file: &PathBuf| -> anyhow::Result<Option<SessionRow>> {
+        let recording = Recording::open(file)?;
+        if known.contains(&recording.hash()) {
+            return Ok(None);
+        }
+        row_of(&recording, &profile).map(Some)
+    };
+    let bar = progress_bar(files.len());
+    in_order(files, read, &mut |index, row| {
+        let added = row.and_then(|row| row.map_or(Ok(false), |row| Ok(history.add(&row)?)));
+        let file = files[index].display();
+        bar.inc(1);
+        bar.suspend(|| match added {
+            Ok(true) => eprintln!("added {file}"),
+            Ok(false) => eprintln!("{file} is in the history already"),
             Err(error) => {
                 eprintln!("fadewatch: {error:#}");
                 code = ExitCode::from(super::WRONG_USE);
             }
-        }
-    }
+        });
+        Ok(())
+    })?;
+    bar.finish_and_clear();
     Ok(code)
 }
 
+/// A row a session, as narrow as 80 columns; tags where they are others than above.
 fn list(common: &Common) -> anyhow::Result<ExitCode> {
     let mut out = io::stdout().lock();
     let sessions = open(common)?.list()?;
     if sessions.is_empty() {
         writeln!(out, "no session yet: they come from live sessions, or from history add FILE")?;
+        return Ok(ExitCode::SUCCESS);
     }
-    for session in sessions {
-        let tags: Vec<String> = session.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
+    writeln!(out, "session     start (UTC)         level s  freezes  recording")?;
+    let mut above = None;
+    for session in &sessions {
+        if above != Some(&session.tags) {
+            let tags: Vec<String> =
+                session.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
+            let tags = if tags.is_empty() { "no tags".to_owned() } else { tags.join(", ") };
+            writeln!(out, "{tags}:")?;
+        }
+        above = Some(&session.tags);
+        let start = session.start_utc.as_deref().and_then(|start| start.get(..16));
         writeln!(
             out,
-            "{}  {}  {:>6} s with a level, {:>3} freezes  {}  {}",
+            "{}  {:<16}  {:>9}  {:>7}  {}",
             session.hash.get(..10).unwrap_or(&session.hash),
-            session.start_utc.as_deref().unwrap_or("start unknown           "),
+            start.map_or_else(|| "unknown".to_owned(), |start| start.replace('T', " ")),
             session.seconds,
             session.freezes,
-            session.file,
-            tags.join(", ")
+            session.file
         )?;
     }
     Ok(ExitCode::SUCCESS)
@@ -108,12 +145,16 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
         .collect();
     files.sort();
     let mut rows = Vec::new();
-    for file in &files {
-        match read(file, &profile) {
+    let bar = progress_bar(files.len());
+    in_order(&files, |file| row_of(&Recording::open(file)?, &profile), &mut |_, row| {
+        bar.inc(1);
+        match row {
             Ok(row) => rows.push(row),
-            Err(error) => eprintln!("fadewatch: left out: {error:#}"),
+            Err(error) => bar.suspend(|| eprintln!("fadewatch: left out: {error:#}")),
         }
-    }
+        Ok(())
+    })?;
+    bar.finish_and_clear();
     let mut history = open(common)?;
     let proof = history.compare(&rows)?;
     for file in &proof.differ {
