@@ -58,7 +58,11 @@ fn main() -> anyhow::Result<()> {
             }
             if second % 900 == 899 {
                 let from = used_s().unwrap_or(0.0);
-                let summary = Arc::new(monitor.summary(&RecordingFacts::default()));
+                // On a thread of its own, as a session does.
+                let parts = monitor.latency_parts();
+                let latency = std::thread::spawn(move || parts.summary()).join();
+                let latency = latency.map_err(|_| anyhow::anyhow!("the estimate failed"))?;
+                let summary = Arc::new(monitor.summary_with(&RecordingFacts::default(), latency));
                 let now_s = monitor.now_s();
                 let view = View { from_s: now_s - 120.0, to_s: now_s, columns: 180 };
                 let mut picture = monitor.snapshot(view, summary);

@@ -28,6 +28,8 @@ mod notes;
 pub(crate) mod series;
 mod verdict;
 
+pub use figures::LatencyParts;
+
 use std::sync::Arc;
 
 use crate::profile::Profile;

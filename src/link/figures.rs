@@ -7,10 +7,29 @@ use crate::summary::{
 };
 use crate::units::LevelUnit;
 
+use super::align::Clocks;
+use super::context::Context;
+use super::metrics::latency::LatencyMeter;
 use super::metrics::loss::{Steadiness, Traffic};
 use super::metrics::range::Evidence;
 use super::series::Series;
 use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, utc_text, verdict};
+
+/// What the latency's figures are made of at one instant: see [`LinkMonitor::latency_parts`].
+#[derive(Clone, Debug)]
+pub struct LatencyParts {
+    meter: LatencyMeter,
+    clocks: Clocks,
+    context: Context,
+}
+
+impl LatencyParts {
+    /// What [`LinkMonitor::latency`] gave at that instant.
+    #[must_use]
+    pub fn summary(&self) -> LatencySummary {
+        self.meter.summary(&self.clocks, &self.context)
+    }
+}
 
 impl LinkMonitor {
     pub(super) fn evidence(&self) -> Evidence<'_> {
@@ -100,6 +119,16 @@ impl LinkMonitor {
     #[must_use]
     pub fn latency(&self) -> LatencySummary {
         self.latency.summary(&self.clocks, &self.context)
+    }
+
+    /// All that the latency's figures are made of, to be worked out beside the session.
+    #[must_use]
+    pub fn latency_parts(&self) -> LatencyParts {
+        LatencyParts {
+            meter: self.latency.clone(),
+            clocks: self.clocks.clone(),
+            context: self.context.clone(),
+        }
     }
 
     /// Stick movements that the latency's figures are made of, so far.

@@ -102,7 +102,8 @@ impl Publisher {
     /// Publishes, where something changed and it is time.
     pub(crate) fn offer(&mut self, monitor: &LinkMonitor, status: impl FnOnce() -> Status) {
         let now = self.clock.now();
-        let summary_due = self.summary_is_old && now >= self.summary_due;
+        let is_old = self.summary_is_old || self.latency.has_news();
+        let summary_due = is_old && now >= self.summary_due;
         if now >= self.picture_due && (self.changed || summary_due) {
             self.publish(monitor, status(), summary_due);
         }
@@ -111,7 +112,7 @@ impl Publisher {
     fn publish(&mut self, monitor: &LinkMonitor, status: Status, with_summary: bool) {
         if with_summary {
             let before = self.clock.now();
-            let latency = self.latency.get(monitor, || self.clock.now());
+            let latency = self.latency.get(monitor, self.clock);
             self.summary = Arc::new(monitor.summary_with(&status.facts, latency));
             self.shown = None;
             let after = self.clock.now();

@@ -1,10 +1,14 @@
 //! The newest latency estimate, shown again until another one is worth its cost.
 //!
-//! Its bootstrap is the heaviest part of a summary. While records keep coming, one that was made
+//! Its bootstrap is the heaviest part of a summary. While records keep coming it is made on a thread of its
+//! own, so that recording does not wait for it, and shown once it is there. One that was made
 //! stands until enough movements came (one more of the first 20, then 5 % more) or a minute
 //! passed, and until 200 times its cost have passed: at most 5 ms of each second. This is for
-//! pictures on the way alone; summaries, seeks and pictures at rest are estimated in full.
+//! pictures on the way alone; summaries, seeks and pictures at rest are estimated in full, at once.
 
+use std::thread::JoinHandle;
+
+use crate::clock::SessionClock;
 use crate::link::LinkMonitor;
 use crate::summary::LatencySummary;
 use crate::units::Nanos;
@@ -41,26 +45,50 @@ fn more(movements: u64) -> u64 {
     if movements < EACH_COUNTS { 1 } else { (movements * MORE_PERCENT).div_ceil(100) }
 }
 
-/// The newest estimate.
+/// The newest estimate, and the one that is being made.
 #[derive(Debug, Default)]
-pub(super) struct NewestLatency(Option<Made>);
+pub(super) struct NewestLatency {
+    made: Option<Made>,
+    making: Option<JoinHandle<Made>>,
+    /// The next one is made at once, whatever it costs.
+    at_once: bool,
+}
 
 impl NewestLatency {
-    /// The next one is made anew.
+    /// The next one is of that instant.
     pub(super) fn forget(&mut self) {
-        self.0 = None;
+        *self = Self { at_once: true, ..Self::default() };
     }
 
-    /// The newest, or a new one where that is due.
-    pub(super) fn get(&mut self, monitor: &LinkMonitor, now: impl Fn() -> Nanos) -> LatencySummary {
-        let (movements, before) = (monitor.movements(), now());
-        if let Some(made) = self.0.as_ref().filter(|made| !made.is_outdated(movements, before)) {
-            return made.summary.clone();
+    /// Whether another one is there than was got last.
+    pub(super) fn has_news(&self) -> bool {
+        self.making.as_ref().is_some_and(JoinHandle::is_finished)
+    }
+
+    /// The newest that is there; where another is due, it is begun. Nothing before the first.
+    pub(super) fn get(&mut self, monitor: &LinkMonitor, clock: SessionClock) -> LatencySummary {
+        if self.has_news()
+            && let Some(making) = self.making.take()
+        {
+            self.made = making.join().ok().or(self.made.take());
         }
-        let summary = monitor.latency();
-        let at = now();
-        self.0 = Some(Made { summary: summary.clone(), movements, at, cost: at - before });
-        summary
+        let movements = monitor.movements();
+        let due = self.made.as_ref().is_none_or(|made| made.is_outdated(movements, clock.now()));
+        if due && self.making.is_none() {
+            let parts = monitor.latency_parts();
+            let make = move || {
+                let begun = clock.now();
+                let summary = parts.summary();
+                let at = clock.now();
+                Made { summary, movements, at, cost: at - begun }
+            };
+            if std::mem::take(&mut self.at_once) {
+                self.made = Some(make());
+            } else {
+                self.making = std::thread::Builder::new().name("latency".to_owned()).spawn(make).ok();
+            }
+        }
+        self.made.as_ref().map(|made| made.summary.clone()).unwrap_or_default()
     }
 }
 
@@ -99,5 +127,18 @@ mod tests {
             }
             assert!(spent > 0 && spent <= 5 * last, "{spent} ms at {cost_ms} ms each");
         }
+    }
+
+    /// What is made beside the session is what it would have made itself; at rest it is made at once.
+    #[test]
+    fn it_is_made_beside_the_session() {
+        let (monitor, clock) = (LinkMonitor::default(), SessionClock::start());
+        let mut newest = NewestLatency::default();
+        let _ = newest.get(&monitor, clock);
+        let made = newest.making.take().unwrap().join().unwrap();
+        assert_eq!(made.summary, monitor.latency());
+        newest.forget();
+        assert_eq!(newest.get(&monitor, clock), monitor.latency());
+        assert!(newest.making.is_none() && newest.made.is_some());
     }
 }
