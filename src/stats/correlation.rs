@@ -35,8 +35,7 @@ impl<'a> Trace<'a> {
     }
 
     /// Where all samples have one value.
-    #[must_use]
-    pub fn level(&self) -> Option<Level> {
+    fn level(&self) -> Option<Level> {
         let (first, last) = (self.points.first()?, self.points.last()?);
         let level = self.points.iter().all(|point| point.1 == first.1);
         level.then_some(Level { value: first.1, from: first.0, to: last.0 })

@@ -193,7 +193,7 @@ fn movement(
     let to = (movement.end - movement.start).millis() + 800.0;
     let from = -100.0;
     let stick = laid.stick(follow.stick);
-    let output = laid.output(follow.output);
+    let output: Vec<(f64, f64)> = laid.output(follow.output).collect();
     let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
     // The narrowest of its samples' ages is what dated it. A held stick's path is drawn as the line that it is
     // held from: at a sample's value that line gives the sample's own age.

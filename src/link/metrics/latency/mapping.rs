@@ -6,10 +6,10 @@
 //! together: more evidence is awaited). At most [`STUDIED`] movements are looked at.
 
 use crate::link::align::Timeline;
-use crate::stats::correlation::{self, Lag, Piece, Timed, Trace};
+use crate::stats::correlation::{self, Lag, Level, Piece, Timed, Trace};
 
 use super::curve::{Curve, Pair};
-use super::track::{ABSENT, Movement};
+use super::track::{ABSENT, Movement, Reference};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -79,16 +79,21 @@ impl<'a> Laid<'a> {
             .collect()
     }
 
-    pub(super) fn output(&self, output: u8) -> Vec<(f64, f64)> {
-        self.movement
-            .outputs
-            .iter()
-            .zip(&self.times)
-            .filter_map(|(sample, time)| {
-                let value = sample.values[usize::from(output)];
-                (value != ABSENT).then_some(((*time)?, f64::from(value)))
-            })
-            .collect()
+    pub(super) fn output(&self, output: u8) -> impl Iterator<Item = (f64, f64)> {
+        self.movement.outputs.iter().zip(&self.times).filter_map(move |(sample, time)| {
+            let value = sample.values[usize::from(output)];
+            (value != ABSENT).then_some(((*time)?, f64::from(value)))
+        })
+    }
+
+    /// A stick that stood still in all of it.
+    fn level(&self, stick: u8) -> Option<Level> {
+        let value = |sample: &Reference| sample.values[usize::from(stick)];
+        let mut known = self.movement.references.iter().filter(|sample| value(sample) != ABSENT);
+        let first = known.next()?;
+        let last = known.try_fold(first, |_, sample| (value(sample) == value(first)).then_some(sample))?;
+        let since = |sample: &Reference| (sample.at - self.movement.start).millis();
+        Some(Level { value: f64::from(value(first)), from: since(first), to: since(last) })
     }
 }
 
@@ -123,7 +128,7 @@ pub(super) fn counts(sticks: impl Iterator<Item = u8>) -> [usize; 18] {
 
 fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
     let traces: Vec<[Vec<(f64, f64)>; 2]> =
-        laid.iter().map(|laid| [laid.stick(stick), laid.output(output)]).collect();
+        laid.iter().map(|laid| [laid.stick(stick), laid.output(output).collect()]).collect();
     let pieces: Vec<Piece<'_>> =
         traces.iter().map(|[stick, output]| (Trace::new(stick), output.as_slice())).collect();
     correlation::lag(&pieces, lags)
@@ -215,22 +220,18 @@ pub(super) fn curve(laid: &[Laid<'_>], follow: &Follow) -> Option<Curve> {
     let mut pairs = Vec::new();
     let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
     for laid in laid {
-        let stick = laid.stick(follow.stick);
-        let trace = Trace::new(&stick);
-        if let Some(level) = trace.level() {
-            let known = |time: f64| time >= level.from && time <= level.to;
-            pairs.extend(
-                laid.output(follow.output).into_iter().filter(|(time, _)| known(time - follow.lag_ms)).map(
-                    |(time, output)| Pair {
-                        stick: level.value,
-                        output,
-                        weight: 1.0,
-                        still: level.from <= time - reach,
-                    },
-                ),
-            );
+        if let Some(level) = laid.level(follow.stick) {
+            for (time, output) in laid.output(follow.output) {
+                let then = time - follow.lag_ms;
+                if then >= level.from && then <= level.to {
+                    let still = level.from <= time - reach;
+                    pairs.push(Pair { stick: level.value, output, weight: 1.0, still });
+                }
+            }
             continue;
         }
+        let stick = laid.stick(follow.stick);
+        let trace = Trace::new(&stick);
         for (time, output) in laid.output(follow.output) {
             let Some(value) = trace.at(time - follow.lag_ms) else { continue };
             let spread = |from: f64, to: f64| {
