@@ -65,6 +65,8 @@ fn watch(mut terminal: File, clock: SessionClock, begun: Nanos) -> Arc<Shown> {
 fn main() -> anyhow::Result<()> {
     let words: Vec<String> = std::env::args().skip(1).collect();
     let program = words.first().context("usage: live_load PROGRAM [SECONDS [KEYS]]")?;
+    // It is started in a folder of its own.
+    let program = std::fs::canonicalize(program).with_context(|| format!("no program at {program}"))?;
     let seconds: i64 = words.get(1).map_or(Ok(30), |word| word.parse())?;
     let keys = words.get(2).map_or("", String::as_str);
     let folder = std::env::temp_dir().join(format!("live_load-{}", std::process::id()));
