@@ -80,6 +80,12 @@ impl LinkRole {
         }
     }
 
+    /// The role of a word.
+    #[must_use]
+    pub fn of_word(word: &str) -> Option<Self> {
+        [Self::Control, Self::Video, Self::Telemetry].into_iter().find(|role| role.word() == word)
+    }
+
     /// What begins at the link's limit, as thresholds call it.
     #[must_use]
     pub const fn limit_event(self) -> &'static str {

@@ -11,11 +11,12 @@ mod replay;
 mod screens;
 mod summary;
 
-use std::io;
+use std::io::{self, IsTerminal as _};
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use anyhow::Context as _;
+use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::cli::{Command, Common, SimulateArgs};
 use crate::profile::Profile;
@@ -47,6 +48,15 @@ pub fn is_broken_pipe(error: &anyhow::Error) -> bool {
         .chain()
         .filter_map(|cause| cause.downcast_ref::<io::Error>())
         .any(|cause| cause.kind() == io::ErrorKind::BrokenPipe)
+}
+
+/// A bar on a terminal, nothing elsewhere.
+fn progress_bar(length: u64, template: &str) -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let style = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::new(length).with_style(style)
 }
 
 /// The profile that was named, with the command line's tags; an empty one where none was.

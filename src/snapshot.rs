@@ -156,6 +156,21 @@ pub struct MarkPoint {
     pub text: String,
 }
 
+/// What a lane lacks.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Missing {
+    /// Such as "no freeze level".
+    pub what: String,
+    /// Why, or what to do about it.
+    pub why: &'static str,
+}
+
+impl std::fmt::Display for Missing {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(formatter, "{}: {}", self.what, self.why)
+    }
+}
+
 /// One link over the window.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Lane {
@@ -180,7 +195,7 @@ pub struct Lane {
     /// The freeze level (`level_p05`) from earlier sessions.
     pub threshold: Option<f64>,
     /// Why there is no level or no threshold, and what to do about it.
-    pub missing: Option<String>,
+    pub missing: Option<Missing>,
     /// Levels, one a column.
     pub level: Vec<Option<LevelCell>>,
     /// Traffic, one a column; empty where the link's loss is not measured.

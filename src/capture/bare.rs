@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 use super::decode::Step;
 use crate::link::codec;
 use crate::link::framer::{Frame, Framer, first_frame};
-use crate::link::telemetry::BootStamp;
+use crate::link::telemetry::{BootStamp, Telemetry};
 use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
 use crate::units::Nanos;
 
@@ -139,7 +139,7 @@ impl Bare {
     fn moves(&mut self, frame: &[u8]) -> bool {
         let mut found = None;
         let mut take = |frame: &Frame<'_>| {
-            let stamp = codec::boot_stamp(frame);
+            let stamp = codec::decode(frame).as_ref().and_then(Telemetry::boot_stamp);
             found = stamp.map(|stamp| (frame.header.system, frame.header.component, stamp));
         };
         match first_frame(frame) {

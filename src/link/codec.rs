@@ -130,38 +130,11 @@ impl Fields<'_> {
     }
 }
 
-/// Whether a figure needs a message.
-const fn is_read(message: u32) -> bool {
-    const SMALL: u128 = {
-        let ids = [0, 1, 2, 24, 26, 27, 30, 33, 35, 36, 65, 69, 70, 77, 105, 109, 111];
-        let (mut bits, mut index) = (0, 0);
-        while index < ids.len() {
-            bits |= 1 << ids[index];
-            index += 1;
-        }
-        bits
-    };
-    match message {
-        0..128 => SMALL >> message & 1 == 1,
-        _ => matches!(message, 147 | 166 | 241 | 242 | 253 | 270),
-    }
-}
-
-/// The boot stamp that a frame carries, as that of what [`decode`] makes of it.
-#[must_use]
-pub fn boot_stamp(frame: &Frame<'_>) -> Option<BootStamp> {
-    match (frame.header.message, frame.payload.first_chunk()) {
-        (26 | 65, Some(millis)) => Some(BootStamp::Millis(u32::from_le_bytes(*millis))),
-        (36, Some(micros)) => Some(BootStamp::Micros32(u32::from_le_bytes(*micros))),
-        _ => decode(frame).as_ref().and_then(Telemetry::boot_stamp),
-    }
-}
-
 /// What a frame says, if a figure needs it; `None` for every other message and
 /// for payloads that do not decode (the frame was still received).
 #[must_use]
 pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
-    if !frame.header.known || !is_read(frame.header.message) {
+    if !frame.header.known {
         return None;
     }
     let mut first = [0; READ];
@@ -171,50 +144,68 @@ pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
     match frame.header.message {
         0 => Some(heartbeat(fields)),
         1 => Some(system_status(fields)),
-        2 => Some(Telemetry::SystemTime {
-            unix_us: Some(fields.u64(0)).filter(|&us| us != 0),
-            boot_ms: fields.u32(8),
-        }),
+        2 => Some(system_time(fields)),
         24 => gps_fix(fields),
         message @ (26 | 27 | 105) => inertial(fields, message),
-        30 => fields
-            .vector(4)
-            .map(|roll_pitch_yaw| Telemetry::Attitude { boot_ms: fields.u32(0), roll_pitch_yaw }),
+        30 => attitude(fields),
         33 => position(fields),
         35 => rc_channels_raw(fields),
         36 => Some(servo_output(fields)),
         65 => Some(rc_channels(fields)),
         69 => Some(manual_control(fields)),
         70 => Some(rc_override(fields)),
-        77 => Some(Telemetry::CommandAck { command: u32::from(fields.u16(0)), result: fields.u8(2) }),
+        77 => Some(command_ack(fields)),
         109 => Some(radio(fields, false)),
         166 => Some(radio(fields, true)),
-        111 => Some(Telemetry::TimeSync {
-            tc1: fields.i64(0),
-            ts1: fields.i64(8),
-            target: Some((fields.u8(16), fields.u8(17))).filter(|&target| target != (0, 0)),
-        }),
+        111 => Some(time_sync(fields)),
         147 => Some(battery(fields)),
-        241 => fields.vector(8).map(|levels| Telemetry::Vibration {
-            levels,
-            clipping: [fields.u32(20), fields.u32(24), fields.u32(28)],
-        }),
-        242 => fields.place(0, 4).map(|(lat_deg, lon_deg)| Telemetry::Home {
-            lat_deg,
-            lon_deg,
-            alt_m: f64::from(fields.i32(8)) / 1e3,
-        }),
+        241 => vibration(fields),
+        242 => home(fields),
         253 => Some(status_text(frame.payload)),
-        270 => Some(fields.f32(0)).filter(|rate| rate.is_finite()).map(|frame_rate_hz| {
-            Telemetry::VideoStreamStatus {
-                stream: fields.u8(18),
-                frame_rate_hz,
-                bit_rate: fields.u32(4),
-                flags: fields.u16(8),
-            }
-        }),
+        270 => video_stream_status(fields),
         _ => None,
     }
+}
+
+fn system_time(fields: Fields<'_>) -> Telemetry {
+    Telemetry::SystemTime { unix_us: Some(fields.u64(0)).filter(|&us| us != 0), boot_ms: fields.u32(8) }
+}
+
+fn attitude(fields: Fields<'_>) -> Option<Telemetry> {
+    let roll_pitch_yaw = fields.vector(4)?;
+    Some(Telemetry::Attitude { boot_ms: fields.u32(0), roll_pitch_yaw })
+}
+
+fn command_ack(fields: Fields<'_>) -> Telemetry {
+    Telemetry::CommandAck { command: u32::from(fields.u16(0)), result: fields.u8(2) }
+}
+
+fn time_sync(fields: Fields<'_>) -> Telemetry {
+    Telemetry::TimeSync {
+        tc1: fields.i64(0),
+        ts1: fields.i64(8),
+        target: Some((fields.u8(16), fields.u8(17))).filter(|&target| target != (0, 0)),
+    }
+}
+
+fn vibration(fields: Fields<'_>) -> Option<Telemetry> {
+    let levels = fields.vector(8)?;
+    Some(Telemetry::Vibration { levels, clipping: [fields.u32(20), fields.u32(24), fields.u32(28)] })
+}
+
+fn home(fields: Fields<'_>) -> Option<Telemetry> {
+    let (lat_deg, lon_deg) = fields.place(0, 4)?;
+    Some(Telemetry::Home { lat_deg, lon_deg, alt_m: f64::from(fields.i32(8)) / 1e3 })
+}
+
+fn video_stream_status(fields: Fields<'_>) -> Option<Telemetry> {
+    let frame_rate_hz = Some(fields.f32(0)).filter(|rate| rate.is_finite())?;
+    Some(Telemetry::VideoStreamStatus {
+        stream: fields.u8(18),
+        frame_rate_hz,
+        bit_rate: fields.u32(4),
+        flags: fields.u16(8),
+    })
 }
 
 fn heartbeat(fields: Fields<'_>) -> Telemetry {

@@ -137,43 +137,21 @@ impl LinkMonitor {
             return;
         }
         let Some(telemetry) = telemetry else { return };
-        if matches!(
-            telemetry,
-            Telemetry::Attitude { .. } | Telemetry::Position { .. } | Telemetry::Inertial { .. }
-        ) {
-            self.handle_motion(at, sender, &telemetry);
-        } else {
-            self.handle_telemetry(at, sender, &telemetry);
-        }
-    }
-
-    /// Most of a stream tells how the vehicle moves, which few metrics look at.
-    fn handle_motion(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) {
-        self.clocks.observe(at, sender, telemetry);
-        if sender.direction == Direction::Inbound {
-            self.signal.follow(&self.context);
-        }
-        self.range.observe(at, sender, telemetry, &self.context);
-        self.failsafe.observe(at, sender, telemetry, &self.context);
-        self.pose.observe(at, sender, telemetry, &self.context);
-    }
-
-    fn handle_telemetry(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) {
-        self.context.roles.observe(sender.system, sender.component, telemetry);
-        self.imply_links(sender, telemetry);
-        self.clocks.observe(at, sender, telemetry);
-        self.latency.observe(at, sender, telemetry, &self.clocks, &self.context);
-        self.signal.observe(at, sender, telemetry, &self.context);
-        self.range.observe(at, sender, telemetry, &self.context);
-        self.video.observe(at, telemetry);
-        self.failsafe.observe(at, sender, telemetry, &self.context);
-        self.vibration.observe(at, sender, telemetry, &self.context);
-        self.power.observe(at, sender, telemetry);
-        self.pose.observe(at, sender, telemetry, &self.context);
-        self.reports.observe(sender, telemetry);
-        if let Telemetry::StatusText { severity, text } = telemetry
+        self.context.roles.observe(header.system, header.component, &telemetry);
+        self.imply_links(sender, &telemetry);
+        self.clocks.observe(at, sender, &telemetry);
+        self.latency.observe(at, sender, &telemetry, &self.clocks, &self.context);
+        self.signal.observe(at, sender, &telemetry, &self.context);
+        self.range.observe(at, sender, &telemetry, &self.context);
+        self.video.observe(at, &telemetry);
+        self.failsafe.observe(at, sender, &telemetry, &self.context);
+        self.vibration.observe(at, sender, &telemetry, &self.context);
+        self.power.observe(at, sender, &telemetry);
+        self.pose.observe(at, sender, &telemetry, &self.context);
+        self.reports.observe(sender, &telemetry);
+        if let Telemetry::StatusText { severity, text } = &telemetry
             && *severity <= 4
-            && self.context.roles.vehicle() == Some(sender.system)
+            && self.context.roles.vehicle() == Some(header.system)
         {
             self.log("vehicle", None, clean(text));
         }

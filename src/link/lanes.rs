@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{
-    Lane, LatencyView, LinkState, LossCell, MarkPoint, RangeView, SenderLane, Snapshot, SourceState,
+    Lane, LatencyView, LinkState, LossCell, MarkPoint, Missing, RangeView, SenderLane, Snapshot, SourceState,
     VideoView, View,
 };
 use crate::summary::Summary;
@@ -110,11 +110,11 @@ impl LinkMonitor {
         let has_level = link.has_level();
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
         let missing = if !has_level {
-            Some("no level: name its radio in the profile".to_owned())
+            Some(Missing { what: "no level".to_owned(), why: "name its radio in the profile" })
         } else if level_now.is_none() && self.signal.seconds(index).iter().all(f32::is_nan) {
-            Some("no level: its radio has not reported yet".to_owned())
+            Some(Missing { what: "no level".to_owned(), why: "its radio has not reported yet" })
         } else if threshold.is_none() {
-            Some(format!("no {}: {}", link.role.limit_name(), context.without_threshold()))
+            Some(Missing { what: format!("no {}", link.role.limit_name()), why: context.without_threshold() })
         } else {
             None
         };

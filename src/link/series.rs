@@ -7,6 +7,9 @@
 
 use std::sync::Arc;
 
+/// Whole seconds that are kept one by one: a day and what hangs over.
+pub(crate) const MOST_SECONDS: usize = 26 * 3600;
+
 /// Cells of a block; even, so that pairs lie in one.
 pub(crate) const BLOCK: usize = 1024;
 
@@ -170,7 +173,7 @@ mod tests {
 
     use super::*;
 
-    const DAY: usize = 93_600;
+    const DAY: usize = MOST_SECONDS;
 
     fn cells(series: &Series<u32>) -> Vec<u32> {
         series.iter().collect()

@@ -6,6 +6,7 @@
 use std::io::{self, Write};
 
 use super::air;
+use crate::profile::LinkRole;
 use crate::summary::{
     ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
     Summary, VideoSummary,
@@ -217,13 +218,8 @@ fn range(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 
 /// What begins at a link's limit, in one word; a radio that no link names has just a limit.
 fn limit_word(summary: &Summary, link: &str) -> &'static str {
-    let role = summary.links.iter().find(|row| row.link == link).map(|row| row.role.as_str());
-    match role {
-        Some("telemetry") => "loss",
-        Some("control") => "hold",
-        Some(_) => "freeze",
-        None => "limit",
-    }
+    let row = summary.links.iter().find(|row| row.link == link);
+    row.and_then(|row| LinkRole::of_word(&row.role)).map_or("limit", LinkRole::limit_event)
 }
 
 fn range_line(row: &RangeSummary, limit: &str) -> String {

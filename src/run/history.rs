@@ -1,13 +1,13 @@
 //! `history`: earlier sessions, added by hand or after a live session.
 
 use std::collections::HashSet;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use anyhow::Context as _;
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::ProgressBar;
 
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
@@ -51,12 +51,10 @@ fn row_of(recording: &Recording, profile: &Arc<Profile>) -> anyhow::Result<Sessi
 
 /// How many of the files are done, on a terminal.
 fn progress_bar(files: usize) -> ProgressBar {
-    if files < 2 || !io::stderr().is_terminal() {
+    if files < 2 {
         return ProgressBar::hidden();
     }
-    let style = ProgressStyle::with_template("  {bar:40} {pos} of {len} recordings, {eta} left")
-        .unwrap_or_else(|_| ProgressStyle::default_bar());
-    ProgressBar::new(files as u64).with_style(style)
+    super::progress_bar(files as u64, "  {bar:40} {pos} of {len} recordings, {eta} left")
 }
 
 /// Adds recordings, read on all cores; each is whole in the history or not there, so that one that was

@@ -1,11 +1,11 @@
 //! `summary`: the figures of recordings, as text or JSON.
 
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::path::Path;
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::ProgressBar;
 
 use crate::capture::Recording;
 use crate::cli::SummaryArgs;
@@ -54,20 +54,14 @@ fn one(args: &SummaryArgs, profile: &Arc<Profile>, file: &Path) -> anyhow::Resul
     let is_input = file.as_os_str() == "-";
     let recording = if is_input { Recording::read("-", io::stdin().lock())? } else { Recording::open(file)? };
     let earlier = earlier::showed_before(&args.common, profile, &recording)?;
-    let bar = if args.files.len() == 1 { progress_bar() } else { ProgressBar::hidden() };
+    let bar = if args.files.len() == 1 {
+        super::progress_bar(1000, "  reading {bar:40} {percent:>3} %, {eta} left")
+    } else {
+        ProgressBar::hidden()
+    };
     let (monitor, facts) = analyse(&recording, profile, earlier, &|share| {
         bar.set_position((share * 1000.0) as u64);
     });
     bar.finish_and_clear();
     Ok((monitor.summary(&facts), facts.truncated))
-}
-
-/// A bar on a terminal, nothing elsewhere; shown only where a file takes long enough to wonder.
-fn progress_bar() -> ProgressBar {
-    if !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let style = ProgressStyle::with_template("  reading {bar:40} {percent:>3} %, {eta} left")
-        .unwrap_or_else(|_| ProgressStyle::default_bar());
-    ProgressBar::new(1000).with_style(style)
 }

@@ -36,9 +36,7 @@ impl<'a> Trace<'a> {
 
     /// Where all samples have one value.
     fn level(&self) -> Option<Level> {
-        let (first, last) = (self.points.first()?, self.points.last()?);
-        let level = self.points.iter().all(|point| point.1 == first.1);
-        level.then_some(Level { value: first.1, from: first.0, to: last.0 })
+        Level::of(self.points.iter().copied())
     }
 
     /// Reads the value at times that mostly go on from one to the next.
@@ -57,6 +55,15 @@ pub struct Level {
     pub from: f64,
     /// Time of the last one.
     pub to: f64,
+}
+
+impl Level {
+    /// Of samples in order of time; `None` where they differ, and without any.
+    pub fn of(mut points: impl Iterator<Item = (f64, f64)>) -> Option<Self> {
+        let first = points.next()?;
+        let last = points.try_fold(first, |_, point| (point.1 == first.1).then_some(point))?;
+        Some(Self { value: first.1, from: first.0, to: last.0 })
+    }
 }
 
 /// A place in a trace.

@@ -121,7 +121,10 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         level_now: Some(171.0),
         trend_per_s: Some(0.01),
         threshold: None,
-        missing: Some("no freeze level: add earlier sessions to the history".to_owned()),
+        missing: Some(Missing {
+            what: "no freeze level".to_owned(),
+            why: "add earlier sessions to the history",
+        }),
         level: levels(view, 180.0, -0.05, 6.0, None),
         loss: traffic(view, 0.005, if bad { &[(700.0, 706.0, 0.25)] } else { &[] }, None),
         frozen: spans(view, if bad { &[(701.0, 703.0)] } else { &[] }),

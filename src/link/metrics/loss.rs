@@ -33,6 +33,7 @@ use std::net::SocketAddr;
 
 use crate::link::context::Sender;
 use crate::link::framer::{Frame, FrameHeader, Standing};
+use crate::link::series::MOST_SECONDS;
 use crate::link::telemetry::BootStamp;
 use crate::record::{Direction, InterfaceId};
 use crate::summary::RatioEstimate;
@@ -52,8 +53,7 @@ const MOST_HELD: usize = 64;
 const MOST_RESTARTS: usize = 1024;
 /// A flow that was silent for longer hands over to a new address: they are not simultaneous.
 const HANDED_OVER: Nanos = Nanos::from_secs(2);
-/// Seconds kept: 26 h.
-const MOST_SECONDS: usize = 93_600;
+/// Seconds kept of each sender where there are many.
 const MOST_SECONDS_OF_MANY: usize = 8_192;
 const MANY: usize = 16;
 

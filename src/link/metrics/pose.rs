@@ -6,12 +6,11 @@
 //! duplicates never get here. Bounded: 26 h of whole seconds, 8 bytes each.
 
 use crate::link::context::{Context, Sender};
-use crate::link::series::Series;
+use crate::link::series::{MOST_SECONDS, Series};
 use crate::link::telemetry::Telemetry;
 use crate::units::Nanos;
 
 use super::range::RangeMeter;
-use super::signal::MOST_SECONDS;
 
 const LATEST: Nanos = Nanos::from_secs(2);
 const ABSENT: i16 = i16::MIN;

@@ -19,7 +19,7 @@ mod theory;
 mod track;
 
 use crate::link::context::{Context, Sender};
-use crate::link::series::Series;
+use crate::link::series::{MOST_SECONDS, Series};
 use crate::link::telemetry::Telemetry;
 use crate::record::Direction;
 use crate::snapshot::RangeView;
@@ -29,7 +29,7 @@ use crate::units::{Metres, Nanos};
 use super::failsafe::FailsafeMeter;
 use super::latency::LatencyMeter;
 use super::loss::LossMeter;
-use super::signal::{MOST_SECONDS, SignalMeter};
+use super::signal::SignalMeter;
 use super::video::VideoMeter;
 
 use flown::Flown;

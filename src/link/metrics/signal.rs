@@ -28,7 +28,7 @@ use std::collections::VecDeque;
 use crate::link::context::{Context, Sender};
 use crate::link::ieee80211::Address;
 use crate::link::radiotap;
-use crate::link::series::Series;
+use crate::link::series::{MOST_SECONDS, Series};
 use crate::link::telemetry::Telemetry;
 use crate::profile::{DBM_BYTES, LinkProfile};
 use crate::record::{Direction, InterfaceId};
@@ -48,8 +48,6 @@ const MOST_RADIOS_HERE: usize = 32;
 const MOST_SAMPLES: usize = 16_384;
 /// How long raw samples are kept.
 const RAW_SPAN: Nanos = Nanos::from_secs(600);
-/// Whole seconds kept a link.
-pub(crate) const MOST_SECONDS: usize = 26 * 3600;
 static NONE: Series<f32> = Series::of_numbers(MOST_SECONDS);
 const LEVEL_WINDOW: Nanos = Nanos::from_secs(1);
 const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
@@ -243,7 +241,7 @@ impl SignalMeter {
 
     /// Keeps the links' sources in step with the profile, which may name more links as they are heard.
     #[inline]
-    pub(crate) fn follow(&mut self, context: &Context) {
+    fn follow(&mut self, context: &Context) {
         let links = &context.profile.link;
         if self.sources.len() == links.len() && self.vehicle == context.roles.vehicle() {
             return;

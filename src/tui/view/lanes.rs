@@ -108,7 +108,7 @@ fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, 
         put(&trend, plot, buffer);
         edge_labels(scene, lane, Some(scale), plot.height, gutter, buffer);
     } else if let Some(missing) = &lane.missing {
-        Pen::new(buffer, plot).paragraph(1, plot.height / 2, missing, theme.dim);
+        Pen::new(buffer, plot).paragraph(1, plot.height / 2, &missing.to_string(), theme.dim);
     }
     let frozen_letter = if lane.role == Some(LinkRole::Control) { 'H' } else { 'F' };
     put(&Strip { cells: &lane.loss, frozen: &lane.frozen, frozen_letter, theme }, strip, buffer);

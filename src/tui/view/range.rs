@@ -91,10 +91,9 @@ fn event<'a>(snapshot: &Snapshot, link: &str, threshold: Option<&'a Threshold>) 
 }
 
 /// Why a link's limit is not known, and what to do about it.
-pub(super) fn missing_limit<'a>(snapshot: &'a Snapshot, link: &str) -> &'a str {
+pub(super) fn missing_limit(snapshot: &Snapshot, link: &str) -> &'static str {
     let lane = snapshot.lanes.iter().find(|lane| lane.link == link);
-    let missing = lane.and_then(|lane| lane.missing.as_deref()).and_then(|missing| missing.split_once(": "));
-    missing.map_or("add earlier sessions", |(_, why)| why)
+    lane.and_then(|lane| lane.missing.as_ref()).map_or("add earlier sessions", |missing| missing.why)
 }
 
 fn whole(value: f64) -> String {

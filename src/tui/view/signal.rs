@@ -4,7 +4,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::profile::LinkRole;
-use crate::snapshot::{Lane, LinkState, Snapshot};
+use crate::snapshot::{Lane, LinkState, Missing, Snapshot};
 use crate::summary::{Threshold, ThresholdSession};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::axis::MarkRow;
@@ -82,7 +82,7 @@ fn level(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, links: usize, area
         };
         put(&trend, plot, buffer);
     } else if let Some(missing) = &lane.missing {
-        Pen::new(buffer, plot).paragraph(1, plot.height / 2, missing, theme.dim);
+        Pen::new(buffer, plot).paragraph(1, plot.height / 2, &missing.to_string(), theme.dim);
     }
     marks.ticks(plot, buffer);
     time_axis(scene, snapshot, axis, buffer);
@@ -152,7 +152,9 @@ fn limit_panel(scene: &Scene<'_>, lane: &Lane, limit: Option<&Threshold>, area: 
     let inner = panel(name, "earlier sessions, same tags", theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     let Some(limit) = limit else {
-        let text = format!("not known: {}", lane.missing.as_deref().unwrap_or("add earlier sessions"));
+        let missing =
+            lane.missing.as_ref().map_or_else(|| "add earlier sessions".to_owned(), Missing::to_string);
+        let text = format!("not known: {missing}");
         pen.paragraph(0, 0, &text, theme.dim);
         return;
     };

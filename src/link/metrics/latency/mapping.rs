@@ -9,7 +9,7 @@ use crate::link::align::Timeline;
 use crate::stats::correlation::{self, Lag, Level, Piece, Timed, Trace};
 
 use super::curve::{Curve, Pair};
-use super::track::{ABSENT, Movement, Reference};
+use super::track::{ABSENT, Movement};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -69,14 +69,14 @@ impl<'a> Laid<'a> {
     }
 
     pub(super) fn stick(&self, stick: u8) -> Vec<(f64, f64)> {
-        let start = self.movement.start;
-        let value = |values: &[i16; 18]| values[usize::from(stick)];
-        self.movement
-            .references
-            .iter()
-            .filter(|sample| value(&sample.values) != ABSENT)
-            .map(|sample| ((sample.at - start).millis(), f64::from(value(&sample.values))))
-            .collect()
+        self.positions(stick).collect()
+    }
+
+    fn positions(&self, stick: u8) -> impl Iterator<Item = (f64, f64)> {
+        self.movement.references.iter().filter_map(move |sample| {
+            let value = sample.values[usize::from(stick)];
+            (value != ABSENT).then(|| ((sample.at - self.movement.start).millis(), f64::from(value)))
+        })
     }
 
     pub(super) fn output(&self, output: u8) -> impl Iterator<Item = (f64, f64)> {
@@ -84,16 +84,6 @@ impl<'a> Laid<'a> {
             let value = sample.values[usize::from(output)];
             (value != ABSENT).then_some(((*time)?, f64::from(value)))
         })
-    }
-
-    /// A stick that stood still in all of it.
-    fn level(&self, stick: u8) -> Option<Level> {
-        let value = |sample: &Reference| sample.values[usize::from(stick)];
-        let mut known = self.movement.references.iter().filter(|sample| value(sample) != ABSENT);
-        let first = known.next()?;
-        let last = known.try_fold(first, |_, sample| (value(sample) == value(first)).then_some(sample))?;
-        let since = |sample: &Reference| (sample.at - self.movement.start).millis();
-        Some(Level { value: f64::from(value(first)), from: since(first), to: since(last) })
     }
 }
 
@@ -220,7 +210,7 @@ pub(super) fn curve(laid: &[Laid<'_>], follow: &Follow) -> Option<Curve> {
     let mut pairs = Vec::new();
     let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
     for laid in laid {
-        if let Some(level) = laid.level(follow.stick) {
+        if let Some(level) = Level::of(laid.positions(follow.stick)) {
             for (time, output) in laid.output(follow.output) {
                 let then = time - follow.lag_ms;
                 if then >= level.from && then <= level.to {

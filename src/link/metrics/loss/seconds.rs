@@ -4,10 +4,8 @@
 //! budget is full, every two neighbouring spans become one, so resolution halves and the
 //! memory stays. Lost frames are spread evenly over the silence in which they went missing.
 
-use crate::link::series::Series;
+use crate::link::series::{MOST_SECONDS, Series};
 use crate::units::Nanos;
-
-use super::MOST_SECONDS;
 
 const SECOND: i64 = 1_000_000_000;
 /// Steps over which one silence is spread at most.

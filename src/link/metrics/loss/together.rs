@@ -7,10 +7,10 @@
 //! Bounded: 16 senders, 4 interfaces each.
 
 use crate::link::context::Context;
+use crate::link::series::MOST_SECONDS;
 use crate::summary::{HeardOn, Together};
 use crate::units::Nanos;
 
-use super::MOST_SECONDS;
 use super::flow::Flow;
 use super::sequence::{Arriving, Outcome, Sequence};
 

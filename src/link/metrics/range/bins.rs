@@ -45,8 +45,14 @@ pub(super) enum Rule {
 /// What many seconds say together.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Tally {
-    pub(super) seconds: usize,
     pub(super) levels: Vec<f32>,
+    pub(super) sums: Sums,
+}
+
+/// The same without their levels.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Sums {
+    pub(super) seconds: usize,
     traffic: (u64, u64),
     left: bool,
     frozen: Option<bool>,
@@ -55,33 +61,47 @@ pub(super) struct Tally {
     held_s: f64,
 }
 
+impl Sums {
+    fn of(second: &Second) -> Self {
+        let (received, lost) = second.traffic.unwrap_or_default();
+        Self {
+            seconds: 1,
+            traffic: (u64::from(received), u64::from(lost)),
+            left: second.left,
+            frozen: second.frozen,
+            failsafe: second.failsafe,
+            moved_s: second.moved_s,
+            held_s: second.held_s,
+        }
+    }
+
+    fn join(self, other: Self) -> Self {
+        Self {
+            seconds: self.seconds + other.seconds,
+            traffic: (self.traffic.0 + other.traffic.0, self.traffic.1 + other.traffic.1),
+            left: self.left || other.left,
+            frozen: self.frozen.max(other.frozen),
+            failsafe: self.failsafe || other.failsafe,
+            moved_s: self.moved_s + other.moved_s,
+            held_s: self.held_s + other.held_s,
+        }
+    }
+}
+
 impl Tally {
     pub(super) fn add(&mut self, second: &Second) {
-        self.seconds += 1;
         self.levels.extend(second.level.map(|level| level as f32));
-        let (received, lost) = second.traffic.unwrap_or_default();
-        self.traffic = (self.traffic.0 + u64::from(received), self.traffic.1 + u64::from(lost));
-        self.left |= second.left;
-        self.frozen = self.frozen.max(second.frozen);
-        self.failsafe |= second.failsafe;
-        self.moved_s += second.moved_s;
-        self.held_s += second.held_s;
+        self.sums = self.sums.join(Sums::of(second));
     }
 
     fn join(&mut self, other: Self) {
-        self.seconds += other.seconds;
         self.levels.extend(other.levels);
-        self.traffic = (self.traffic.0 + other.traffic.0, self.traffic.1 + other.traffic.1);
-        self.left |= other.left;
-        self.frozen = self.frozen.max(other.frozen);
-        self.failsafe |= other.failsafe;
-        self.moved_s += other.moved_s;
-        self.held_s += other.held_s;
+        self.sums = self.sums.join(other.sums);
     }
 
     /// Lost share.
     pub(super) fn loss_ratio(&self) -> Option<f64> {
-        let (received, lost) = self.traffic;
+        let (received, lost) = self.sums.traffic;
         (received + lost > 0).then(|| lost as f64 / (received + lost) as f64)
     }
 }
@@ -128,7 +148,7 @@ pub(super) fn bins<I: Iterator<Item = Second>>(seconds: impl Fn() -> I, rule: Ru
     for (bin, tally) in tallies {
         to = bin + 1;
         open.join(tally);
-        if open.seconds >= LEAST_SECONDS {
+        if open.sums.seconds >= LEAST_SECONDS {
             let judged = judge(&open, rule);
             bins.push(Bin {
                 from_m: edge(from),
@@ -140,7 +160,7 @@ pub(super) fn bins<I: Iterator<Item = Second>>(seconds: impl Fn() -> I, rule: Ru
             from = to;
         }
     }
-    if open.seconds > 0 {
+    if open.sums.seconds > 0 {
         bins.push(Bin { from_m: edge(from), to_m: edge(to), tally: open, passed: None, failed_by: None });
     }
     bins
@@ -162,7 +182,7 @@ pub(super) fn proof(bins: &[Bin]) -> Option<(Proof, End)> {
             Some(false) => return Some((proof, end(bin.failed_by.unwrap_or("not_measured")))),
             Some(true) => {
                 proof.distance_m = bin.to_m;
-                proof.seconds += bin.tally.seconds;
+                proof.seconds += bin.tally.sums.seconds;
                 unmeasured_m = 0.0;
                 last = Some(end("farthest"));
             }
@@ -180,14 +200,15 @@ pub(super) fn proof(bins: &[Bin]) -> Option<(Proof, End)> {
 /// Passed, or what it fails by; `None`: not measured.
 pub(super) fn judge(tally: &Tally, rule: Rule) -> Option<Result<(), &'static str>> {
     let by = |fails: bool, why| if fails { Err(why) } else { Ok(()) };
-    if tally.left {
+    if tally.sums.left {
         return Some(Err("position_lost"));
     }
     match rule {
-        Rule::Frozen => tally.frozen.map(|frozen| by(frozen, "frozen")),
+        Rule::Frozen => tally.sums.frozen.map(|frozen| by(frozen, "frozen")),
         Rule::Loss => tally.loss_ratio().map(|ratio| by(ratio > MOST_LOSS, "loss")),
-        Rule::Holds if tally.failsafe => Some(Err("failsafe")),
-        Rule::Holds => (tally.moved_s > 0.0).then(|| by(tally.held_s > MOST_HOLDS * tally.moved_s, "holds")),
+        Rule::Holds if tally.sums.failsafe => Some(Err("failsafe")),
+        Rule::Holds => (tally.sums.moved_s > 0.0)
+            .then(|| by(tally.sums.held_s > MOST_HOLDS * tally.sums.moved_s, "holds")),
     }
 }
 
@@ -216,7 +237,7 @@ mod tests {
         let mut seconds = flown(&outward(5.0, 104.0, 1.0));
         seconds[60].frozen = Some(true);
         let bins = bins(&seconds, Rule::Frozen);
-        assert_eq!((bins[0].from_m, bins[0].to_m, bins[0].tally.seconds), (5.0, 15.0, 10));
+        assert_eq!((bins[0].from_m, bins[0].to_m, bins[0].tally.sums.seconds), (5.0, 15.0, 10));
         let (proven, end) = proof(&bins).unwrap();
         assert_eq!(proven, Proof { distance_m: 65.0, seconds: 60 });
         assert_eq!((end.from_m, end.to_m, end.why), (65.0, 75.0, "frozen"));
@@ -226,7 +247,7 @@ mod tests {
     fn thin_bins_merge_outward() {
         // 4 m a second: two or three seconds a bin.
         let bins = bins(&flown(&outward(0.0, 100.0, 4.0)), Rule::Frozen);
-        assert!(bins.iter().take(bins.len() - 1).all(|bin| bin.tally.seconds >= 5));
+        assert!(bins.iter().take(bins.len() - 1).all(|bin| bin.tally.sums.seconds >= 5));
         assert_eq!((bins[0].from_m, bins[0].to_m), (0.0, 20.0));
         assert_eq!(proof(&bins).unwrap().0.distance_m, 100.0);
         assert_eq!(proof(&bins).unwrap().1.why, "farthest");

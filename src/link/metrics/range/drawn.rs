@@ -106,7 +106,7 @@ fn drawn(bin: &Bin) -> DistanceBin {
     DistanceBin {
         from_m: bin.from_m,
         to_m: bin.to_m,
-        seconds: bin.tally.seconds as f64,
+        seconds: bin.tally.sums.seconds as f64,
         level: quantile::median(&bin.tally.levels.iter().map(|&level| f64::from(level)).collect::<Vec<_>>()),
         loss_ratio: bin.tally.loss_ratio(),
         passed: bin.passed,

@@ -6,9 +6,9 @@
 //! the vehicle's home (height less height above home of its first position), else of its first fix.
 //! Bound: one place of a moving handset a second, 26 h.
 
+use crate::link::series::MOST_SECONDS;
 use crate::profile::HandsetProfile;
 
-use super::super::signal::MOST_SECONDS;
 use super::track::Place;
 
 /// Which word the handset's place rests on.

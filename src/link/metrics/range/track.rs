@@ -6,11 +6,9 @@
 
 use std::collections::VecDeque;
 
-use crate::link::series::Series;
+use crate::link::series::{MOST_SECONDS, Series};
 use crate::stats::geodesic;
 use crate::units::{Metres, Nanos};
-
-use super::super::signal::MOST_SECONDS;
 
 /// Longest silence that is interpolated across.
 pub(super) const LONGEST_BRIDGE: Nanos = Nanos::from_secs(10);

@@ -1,12 +1,11 @@
 //! VIBRATION samples, bounded: exact up to 100,000, then every second, fourth, ... sample.
 
-use crate::link::series::Series;
+use crate::link::series::{MOST_SECONDS, Series};
 use crate::stats::quantile;
 use crate::summary::VibrationAxis;
 use crate::units::Nanos;
 
 const MOST_SAMPLES: usize = 100_000;
-const MOST_CELLS: usize = 93_600;
 /// As many seconds as a freeze is looked at for.
 const WINDOW: usize = 4;
 
@@ -99,14 +98,14 @@ pub(super) struct Cells {
 
 impl Default for Cells {
     fn default() -> Self {
-        Self { width: Nanos::from_secs(1), cells: Series::new(Cell::EMPTY, MOST_CELLS) }
+        Self { width: Nanos::from_secs(1), cells: Series::new(Cell::EMPTY, MOST_SECONDS) }
     }
 }
 
 impl Cells {
     /// `since`: time since the first record.
     pub(super) fn put(&mut self, since: Nanos, cell: Cell) {
-        while (since.0.max(0) / self.width.0) as usize >= MOST_CELLS {
+        while (since.0.max(0) / self.width.0) as usize >= MOST_SECONDS {
             self.cells.join_pairs(Cell::join);
             self.width = Nanos(self.width.0 * 2);
         }

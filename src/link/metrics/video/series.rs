@@ -4,10 +4,9 @@
 //! each covers twice the time. A gap is spread evenly over the silence before the packet that
 //! showed it; a late packet is taken off the newest cell that still has a loss.
 
-use crate::link::series;
+use crate::link::series::{self, MOST_SECONDS};
 use crate::units::Nanos;
 
-const MOST_CELLS: usize = 93_600;
 const EMPTY: Cell = Cell { received: 0, lost: 0, interval_ms: 0.0 };
 
 /// What one span of time held.
@@ -32,7 +31,7 @@ pub(super) struct Series {
 
 impl Series {
     pub(super) const fn new(start: Nanos) -> Self {
-        let cells = series::Series::new(EMPTY, MOST_CELLS);
+        let cells = series::Series::new(EMPTY, MOST_SECONDS);
         Self { start, width: Nanos::from_secs(1), cells, covered: 0, first: None }
     }
 
@@ -42,7 +41,7 @@ impl Series {
 
     /// The cell of a stamp, in which there is room for it.
     fn place(&mut self, at: Nanos) -> usize {
-        while self.index(at) >= MOST_CELLS {
+        while self.index(at) >= MOST_SECONDS {
             self.merge();
         }
         self.index(at)
