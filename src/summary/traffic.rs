@@ -103,7 +103,7 @@ pub struct MarginSummary {
 }
 
 /// One link of the profile.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct LinkSummary {
     /// Its name.
     pub link: String,

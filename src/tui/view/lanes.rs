@@ -5,7 +5,7 @@ use ratatui::layout::Rect;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LinkState, Snapshot};
-use crate::summary::LinkSummary;
+use crate::summary::{LinkSummary, RatioEstimate};
 use crate::tui::figure;
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{split_columns, split_rows};
@@ -189,14 +189,35 @@ fn figures(lane: &Lane) -> Vec<(String, bool)> {
     lines
 }
 
-/// Loss over the session with its interval.
+/// Loss over the session with its interval; of a link that no profile names, over what is in view.
 fn loss_line(lane: &Lane, link: Option<&LinkSummary>) -> String {
-    match link.and_then(|link| link.loss) {
-        Some(loss) => {
-            let interval = figure::percent_interval(loss.ci95);
-            format!("lost {} ({interval})", figure::percent(loss.ratio))
-        }
-        None if lane.loss.is_empty() => "loss not measured".to_owned(),
-        None => "loss: nothing received".to_owned(),
+    let lost = |loss: RatioEstimate, span: &str| {
+        format!("lost {} ({}){span}", figure::percent(loss.ratio), figure::percent_interval(loss.ci95))
+    };
+    let in_view = || lane.window.as_ref().and_then(|window| window.loss);
+    match (link, link.map_or_else(in_view, |link| link.loss)) {
+        (Some(_), Some(loss)) => lost(loss, ""),
+        (None, Some(loss)) => lost(loss, " in view"),
+        (_, None) if lane.loss.is_empty() => "loss not measured".to_owned(),
+        (Some(_), None) => "loss: nothing received".to_owned(),
+        (None, None) => "loss: needs a profile".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::snapshot::{LossCell, WindowLoss};
+
+    /// A link that no profile names has no row, which says nothing of what came.
+    #[test]
+    fn a_link_without_a_row_is_not_said_to_be_silent() {
+        let loss = RatioEstimate { ratio: 0.01, ci95: [0.001, 0.05] };
+        let window = WindowLoss { received: 99, lost: 1, loss: Some(loss), ..WindowLoss::default() };
+        let came = Lane { loss: vec![LossCell::default()], window: Some(window), ..Lane::default() };
+        assert_eq!(loss_line(&came, None), "lost 1.0 % (0.1 to 5.0 %) in view");
+        assert_eq!(loss_line(&Lane { window: None, ..came.clone() }, None), "loss: needs a profile");
+        let silent = LinkSummary::default();
+        assert_eq!(loss_line(&came, Some(&silent)), "loss: nothing received");
     }
 }
