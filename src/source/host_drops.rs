@@ -13,6 +13,9 @@ pub(crate) fn each_second() -> Interval {
     seconds
 }
 
+/// A row that is not in so many readings of the table is not there.
+const READINGS: usize = 3;
+
 /// Datagrams that the kernel dropped because a socket's buffer was full.
 #[derive(Debug)]
 pub(crate) struct SocketDrops {
@@ -32,7 +35,8 @@ impl SocketDrops {
 
     /// Dropped since the socket was opened.
     pub(crate) fn read(&self) -> Option<u64> {
-        find_drops(&std::fs::read_to_string(&self.table).ok()?, self.inode)
+        // The kernel gives the table in pieces: while other sockets come and go, a row may be passed over.
+        (0..READINGS).find_map(|_| find_drops(&std::fs::read_to_string(&self.table).ok()?, self.inode))
     }
 }
 
