@@ -115,6 +115,9 @@ pub type Timed<'a> = (Trace<'a>, &'a [f64]);
 /// holds its values at all times of all pieces, NaN where it has none; a time that is NaN has none.
 #[must_use]
 pub fn lags_of(pieces: &[Timed<'_>], signals: &[&[f64]], lags: (f64, f64, f64)) -> Vec<Option<Lag>> {
+    if signals.is_empty() {
+        return Vec::new();
+    }
     let (from, to, step) = lags;
     let steps = ((to - from) / step).round() as usize;
     let rows = Rows::new(signals);
@@ -303,6 +306,13 @@ mod tests {
             sums.add(x - 10.0, row);
         }
         assert!((sums.pearson(0) - 0.81642).abs() < 1e-5);
+    }
+
+    /// A vehicle that is not armed: sticks move, and no output does.
+    #[test]
+    fn without_signals_there_are_no_lags() {
+        let points = [(0.0, 1.0), (1.0, 2.0)];
+        assert_eq!(lags_of(&[(Trace::new(&points), &[0.5])], &[], (0.0, 20.0, 1.0)), []);
     }
 
     #[test]
