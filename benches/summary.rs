@@ -2,7 +2,8 @@
 //!
 //! `FADEWATCH_BENCH_MB` sets the size (64 MB by default). A recorded flight (MAVLink and RTP video) through
 //! all metrics against reading the file in pieces, as `cat` to the null device does; bare MAVLink bytes
-//! against the `mavlink` crate's own reader loop on the same bytes. Final estimates stand apart.
+//! against the `mavlink` crate's own reader loop on the same bytes; both with the file read in turn with the
+//! core and ahead of it. Final estimates stand apart.
 
 #![allow(missing_docs, reason = "criterion makes public functions")]
 
@@ -17,20 +18,16 @@ use std::sync::Arc;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use fadewatch::capture::Recording;
+use fadewatch::link::context::Earlier;
 use fadewatch::link::{LinkMonitor, RecordingFacts, codec};
 use fadewatch::profile::Profile;
+use fadewatch::run::{Reading, analyse};
 use fadewatch::snapshot::View;
 use mavlink::dialects::all::MavMessage;
 
-fn through_the_core(path: &Path, profile: &Arc<Profile>) -> (LinkMonitor, RecordingFacts) {
+fn through_the_core(path: &Path, profile: &Arc<Profile>, reading: Reading) -> (LinkMonitor, RecordingFacts) {
     let recording = Recording::open(path).expect("a recording");
-    let mut monitor = LinkMonitor::new(Arc::clone(profile), Arc::default());
-    let mut cursor = recording.cursor();
-    while let Some(entry) = recording.next(&mut cursor) {
-        monitor.handle(&entry);
-    }
-    let facts = recording.facts(&cursor);
-    (monitor, facts)
+    analyse(&recording, profile, Earlier::default(), reading, &|_| {})
 }
 
 fn read_in_pieces(path: &Path) -> usize {
@@ -55,15 +52,18 @@ fn summary(criterion: &mut Criterion) {
     let profile = Arc::new(Profile::parse(generated::PROFILE).expect("a profile"));
     let mut group = criterion.benchmark_group("summary");
     group.sample_size(10).throughput(Throughput::Bytes(size * 1_000_000));
-    group.bench_function("flight, all metrics", |bencher| {
-        bencher.iter(|| through_the_core(&flight, &profile));
-    });
+    for (name, path) in [("flight", &flight), ("bare", &bare)] {
+        for (how, reading) in [("", Reading::InTurn), (", read ahead", Reading::Ahead)] {
+            group.bench_function(format!("{name}, all metrics{how}"), |bencher| {
+                bencher.iter(|| through_the_core(path, &profile, reading));
+            });
+        }
+    }
     group.bench_function("flight, read in pieces", |bencher| bencher.iter(|| read_in_pieces(&flight)));
-    group.bench_function("bare, all metrics", |bencher| bencher.iter(|| through_the_core(&bare, &profile)));
     group.bench_function("bare, the crate's reader loop", |bencher| {
         bencher.iter(|| rivals::crate_loop(&std::fs::read(&bare).expect("a file")));
     });
-    let (monitor, facts) = through_the_core(&flight, &profile);
+    let (monitor, facts) = through_the_core(&flight, &profile, Reading::InTurn);
     group.bench_function("flight, final estimates", |bencher| bencher.iter(|| monitor.summary(&facts)));
     let figures = Arc::new(monitor.summary(&facts));
     let view = View { from_s: monitor.now_s() - 120.0, to_s: monitor.now_s(), columns: 180 };

@@ -7,6 +7,7 @@ mod earlier;
 mod history;
 mod in_order;
 mod live;
+mod read_ahead;
 mod replay;
 mod screens;
 mod summary;
@@ -21,6 +22,8 @@ use indicatif::{ProgressBar, ProgressStyle};
 use crate::cli::{Command, Common, SimulateArgs};
 use crate::profile::Profile;
 use crate::simulate::{LiveTarget, Scenario};
+
+pub use analyse::{Reading, analyse};
 
 /// Exit code where a limit failed, or a check did.
 pub const LIMIT_FAILED: u8 = 1;

@@ -1,21 +1,63 @@
 //! A whole recording through the core, without a screen.
 
+use std::num::NonZero;
 use std::sync::Arc;
+use std::thread::available_parallelism;
 
 use crate::capture::Recording;
 use crate::link::context::Earlier;
 use crate::link::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 
-/// Pushes every entry of a recording through a new core; `progress` hears a share from 0 to 1 now and then.
-pub(super) fn analyse(
+use super::read_ahead::read_ahead;
+
+/// Entries between two words on the progress in turn.
+const EVERY: u32 = 16_384;
+/// Entries read ahead at a time: few enough to stay in a core's cache from one thread to the other.
+const BATCH: usize = 512;
+
+/// Where a recording is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reading {
+    /// On a thread of its own, ahead of the core.
+    Ahead,
+    /// In turn with the core, on its thread.
+    InTurn,
+}
+
+impl Reading {
+    /// What suits so many recordings that are analysed at once, as far as there are cores: ahead where
+    /// every recording has two of them.
+    #[must_use]
+    pub fn of_files(files: usize) -> Self {
+        let cores = available_parallelism().map_or(1, NonZero::get);
+        if cores >= 2 * files { Self::Ahead } else { Self::InTurn }
+    }
+}
+
+/// Pushes every entry of a recording through a new core, with the same figures wherever it is read;
+/// `progress` hears a share from 0 to 1 now and then.
+pub fn analyse(
     recording: &Recording,
     profile: &Arc<Profile>,
     earlier: Earlier,
+    reading: Reading,
     progress: &dyn Fn(f64),
 ) -> (LinkMonitor, RecordingFacts) {
-    const EVERY: u32 = 16_384;
     let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier);
+    let facts = match reading {
+        Reading::Ahead => read_ahead(recording, BATCH, &mut |entries, share| {
+            for entry in entries {
+                monitor.handle(entry);
+            }
+            progress(share);
+        }),
+        Reading::InTurn => in_turn(recording, &mut monitor, progress),
+    };
+    (monitor, facts)
+}
+
+fn in_turn(recording: &Recording, monitor: &mut LinkMonitor, progress: &dyn Fn(f64)) -> RecordingFacts {
     let mut cursor = recording.cursor();
     let mut until_report = EVERY;
     while let Some(entry) = recording.next(&mut cursor) {
@@ -26,6 +68,5 @@ pub(super) fn analyse(
             progress(recording.progress(&cursor));
         }
     }
-    let facts = recording.facts(&cursor);
-    (monitor, facts)
+    recording.facts(&cursor)
 }

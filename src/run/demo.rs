@@ -16,7 +16,7 @@ use crate::link::context::Earlier;
 use crate::profile::Profile;
 use crate::session::replay::{self, ReplayConfig};
 
-use super::{analyse, earlier, screens};
+use super::{Reading, analyse, earlier, screens};
 
 const PROFILE: &str = include_str!("../../recordings/orchard-profile.toml");
 const EARLIER: [(&str, &[u8]); 3] = [
@@ -32,9 +32,10 @@ const WORTH_SEEING_S: f64 = 130.0;
 pub(super) fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
     let profile = Arc::new(Profile::parse(PROFILE).context("the bundled profile")?);
     let mut history = History::open(Path::new(":memory:"))?;
+    let reading = Reading::of_files(1);
     for (name, bytes) in EARLIER {
         let recording = Recording::bundled(name, bytes)?;
-        let (monitor, facts) = analyse::analyse(&recording, &profile, Earlier::default(), &|_| {});
+        let (monitor, facts) = analyse(&recording, &profile, Earlier::default(), reading, &|_| {});
         history.add(&earlier::row(name.to_owned(), &monitor.summary(&facts), monitor.session_evidence())?)?;
     }
     let (name, bytes) = SHOWN;
@@ -42,7 +43,7 @@ pub(super) fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
     let opening = earlier::opening(&recording, &profile);
     let earlier = earlier::showed_in(&history, &profile, &opening.tags, opening.start_utc.as_deref())?;
     if !screens::can_show() {
-        let (monitor, facts) = analyse::analyse(&recording, &profile, earlier, &|_| {});
+        let (monitor, facts) = analyse(&recording, &profile, earlier, reading, &|_| {});
         screens::print(&monitor.summary(&facts), args.json)?;
         return Ok(ExitCode::SUCCESS);
     }

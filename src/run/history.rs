@@ -17,9 +17,8 @@ use crate::profile::Profile;
 use crate::report;
 use crate::summary::Summary;
 
-use super::analyse::analyse;
-use super::earlier;
 use super::in_order::in_order;
+use super::{Reading, analyse, earlier};
 
 /// Runs one action on the history.
 pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
@@ -44,8 +43,8 @@ fn open(common: &Common) -> anyhow::Result<History> {
 }
 
 /// A recording's row: its figures without a threshold, which belongs to the time of asking.
-fn row_of(recording: &Recording, profile: &Arc<Profile>) -> anyhow::Result<SessionRow> {
-    let (monitor, facts) = analyse(recording, profile, Earlier::default(), &|_| {});
+fn row_of(recording: &Recording, profile: &Arc<Profile>, reading: Reading) -> anyhow::Result<SessionRow> {
+    let (monitor, facts) = analyse(recording, profile, Earlier::default(), reading, &|_| {});
     earlier::row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
@@ -64,12 +63,13 @@ fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
     let mut history = open(common)?;
     let mut code = ExitCode::SUCCESS;
     let known: HashSet<String> = history.list()?.into_iter().map(|session| session.hash).collect();
+    let reading = Reading::of_files(files.len());
     let read = |file: &PathBuf| -> anyhow::Result<Option<SessionRow>> {
         let recording = Recording::open(file)?;
         if known.contains(&recording.hash()) {
             return Ok(None);
         }
-        row_of(&recording, &profile).map(Some)
+        row_of(&recording, &profile, reading).map(Some)
     };
     let bar = progress_bar(files.len());
     in_order(files, read, &mut |index, row| {
@@ -144,7 +144,8 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
     files.sort();
     let mut rows = Vec::new();
     let bar = progress_bar(files.len());
-    in_order(&files, |file| row_of(&Recording::open(file)?, &profile), &mut |_, row| {
+    let reading = Reading::of_files(files.len());
+    in_order(&files, |file| row_of(&Recording::open(file)?, &profile, reading), &mut |_, row| {
         bar.inc(1);
         match row {
             Ok(row) => rows.push(row),

@@ -7,7 +7,7 @@ use crate::capture::Recording;
 use crate::cli::ReplayArgs;
 use crate::session::replay::{self, ReplayConfig};
 
-use super::{analyse, earlier, screens};
+use super::{Reading, analyse, earlier, screens};
 
 /// Replays a recording on screen; without a terminal prints its summary.
 pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
@@ -15,7 +15,7 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
     let recording = Recording::open(&args.file)?;
     let earlier = earlier::showed_before(&args.common, &profile, &recording)?;
     if !screens::can_show() {
-        let (monitor, facts) = analyse::analyse(&recording, &profile, earlier, &|_| {});
+        let (monitor, facts) = analyse(&recording, &profile, earlier, Reading::of_files(1), &|_| {});
         screens::print(&monitor.summary(&facts), false)?;
         return Ok(ExitCode::SUCCESS);
     }

@@ -13,9 +13,8 @@ use crate::profile::Profile;
 use crate::report;
 use crate::summary::Summary;
 
-use super::analyse::analyse;
-use super::earlier;
 use super::in_order::in_order;
+use super::{Reading, analyse, earlier};
 
 /// Prints every file's summary in the order in which they were named, read on all cores; a file that cannot
 /// be read is one line and exit code 2, the others go on.
@@ -59,9 +58,14 @@ fn one(args: &SummaryArgs, profile: &Arc<Profile>, file: &Path) -> anyhow::Resul
     } else {
         ProgressBar::hidden()
     };
-    let (monitor, facts) = analyse(&recording, profile, earlier, &|share| {
-        bar.set_position((share * 1000.0) as u64);
-    });
+    let (monitor, facts) =
+        analyse(&recording, profile, earlier, Reading::of_files(args.files.len()), &|share| {
+            bar.set_position((share * 1000.0) as u64);
+        });
     bar.finish_and_clear();
-    Ok((monitor.summary(&facts), facts.truncated))
+    std::thread::scope(|scope| {
+        // Taking the map of a large file down takes as long as many an estimate.
+        scope.spawn(move || drop(recording));
+        Ok((monitor.summary(&facts), facts.truncated))
+    })
 }
