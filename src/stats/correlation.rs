@@ -140,14 +140,14 @@ pub fn lags_of(pieces: &[Timed<'_>], signals: &[&[f64]], lags: (f64, f64, f64)) 
                 }
             }
         } else {
+            let mut values = Vec::with_capacity(times.len());
             for (lag, sums) in at_lags {
                 let mut walk = trace.walk();
-                for (&time, row) in times.iter().zip(own.chunks_exact(rows.width)) {
-                    if let Some(value) = walk.at(time - lag) {
-                        for (sums, four) in sums.iter_mut().zip(row) {
-                            sums.add(value - origin, four);
-                        }
-                    }
+                values.clear();
+                values.extend(times.iter().map(|time| walk.at(time - lag).map(|value| value - origin)));
+                for (place, sums) in sums.iter_mut().enumerate() {
+                    let fours = own.iter().skip(place).step_by(rows.width);
+                    *sums = sums.with(values.iter().zip(fours));
                 }
             }
         }
@@ -221,6 +221,17 @@ struct Sums {
 }
 
 impl Sums {
+    /// These, and those of further pairs, in their order: a copy stays in registers meanwhile.
+    fn with<'a>(mut self, pairs: impl Iterator<Item = (&'a Option<f64>, &'a Four)>) -> Self {
+        for (x, four) in pairs {
+            if let Some(x) = *x {
+                self.add(x, four);
+            }
+        }
+        self
+    }
+
+    #[inline]
     fn add(&mut self, x: f64, four: &Four) {
         for lane in 0..LANES {
             let (y, known) = (four.values[lane], four.known[lane]);

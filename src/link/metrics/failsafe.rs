@@ -125,12 +125,12 @@ impl FailsafeMeter {
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
         self.advance(at, context);
         let from_vehicle = context.roles.vehicle() == Some(sender.system);
-        let on_handset = context.interface_name(sender.interface) == "handset";
+        let on_handset = || context.interface_name(sender.interface) == "handset";
         match telemetry {
             Telemetry::RcOverride { .. } | Telemetry::ManualControl { .. } | Telemetry::Joystick { .. } => {
                 self.stick(at);
             }
-            Telemetry::RcInput { .. } if on_handset => self.stick(at),
+            Telemetry::RcInput { .. } if on_handset() => self.stick(at),
             Telemetry::RcInput { channels, count, rssi, .. } if from_vehicle => {
                 match self.input.observe(at, channels, *count, *rssi) {
                     Some(true) => {

@@ -264,12 +264,14 @@ fn bound(reading: &Reading, context: &Context) -> &'static str {
 /// Stick positions, if the message is of a stick source.
 fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(SourceKey, Values)> {
     let inbound = sender.direction == Direction::Inbound;
-    let at_handset = inbound && context.interface_name(sender.interface) == "handset";
-    let is_vehicle = context.roles.vehicle() == Some(sender.system);
+    let at_handset = || inbound && context.interface_name(sender.interface) == "handset";
+    let is_vehicle = || context.roles.vehicle() == Some(sender.system);
     let (kind, values) = match telemetry {
-        Telemetry::RcInput { channels, .. } if at_handset => (0, microseconds(channels)),
-        Telemetry::RcOverride { channels, .. } if at_handset || !is_vehicle => (1, microseconds(channels)),
-        Telemetry::ManualControl { axes, .. } if at_handset || !is_vehicle => {
+        Telemetry::RcInput { channels, .. } if at_handset() => (0, microseconds(channels)),
+        Telemetry::RcOverride { channels, .. } if !is_vehicle() || at_handset() => {
+            (1, microseconds(channels))
+        }
+        Telemetry::ManualControl { axes, .. } if !is_vehicle() || at_handset() => {
             let mut values = [ABSENT; 18];
             for (slot, axis) in values.iter_mut().zip(axes) {
                 *slot = axis.unwrap_or(ABSENT);
@@ -279,7 +281,7 @@ fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(S
         Telemetry::Joystick { axes } => (3, axes.map(|axis| axis.unwrap_or(ABSENT))),
         _ => return None,
     };
-    let rank = match (at_handset, inbound) {
+    let rank = match (at_handset(), inbound) {
         (true, _) => 0,
         (false, true) => 1,
         (false, false) => 2,

@@ -95,6 +95,16 @@ impl RangeMeter {
     /// Takes positions and homes.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
         let Some(start) = context.start else { return };
+        let says_where = matches!(
+            telemetry,
+            Telemetry::Position { .. }
+                | Telemetry::GpsFix { .. }
+                | Telemetry::Attitude { .. }
+                | Telemetry::Home { .. }
+        );
+        if !says_where {
+            return;
+        }
         if is_handset(sender, context) {
             if let Some(place) = place_of(telemetry) {
                 self.handset.take_fix((at - start).0.div_euclid(1_000_000_000), place);
@@ -244,10 +254,10 @@ impl RangeMeter {
 
     /// Keeps the distances of whole seconds, as long as the handset stands still.
     fn measure(&mut self, context: &Context) {
-        let standing = self.standing(context);
         if self.distances.1.len() == self.track.count() {
             return;
         }
+        let standing = self.standing(context);
         if self.distances.0 != standing {
             self.distances = (standing, Series::of_numbers(MOST_SECONDS));
         }

@@ -68,11 +68,11 @@ pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64),
     {
         add(f64::NEG_INFINITY, first.0);
     }
-    for (index, pair) in samples.windows(2).enumerate() {
+    // From the last sample before the oldest time to the first one after the latest.
+    let from = samples.partition_point(|sample| sample.0 < oldest).saturating_sub(1);
+    let to = samples.partition_point(|sample| sample.0 <= latest).saturating_add(1).min(samples.len());
+    for (index, pair) in (from..).zip(samples.get(from..to).unwrap_or_default().windows(2)) {
         let ((t0, v0), (t1, v1)) = (pair[0], pair[1]);
-        if t1 < oldest || t0 > latest {
-            continue;
-        }
         if search.path == Path::Held {
             if within(v0) {
                 add(t0, t1);

@@ -5,6 +5,8 @@
 //! pieces: at the ends (end stops) and within (dead band); where still pairs follow
 //! neither, the line from one still level to the next. Half microseconds on both sides.
 
+use crate::stats::quantile;
+
 /// Still levels closer than this are one.
 const LEVEL: f64 = 6.0;
 /// Outputs within this are the same.
@@ -14,14 +16,8 @@ const FLAT_SPAN: f64 = 16.0;
 /// Still levels must span this much for a slope.
 const SPAN: f64 = 80.0;
 
-/// A stick position, the output, and the pair's weight (1 for a still stick).
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Pair {
-    pub(super) stick: f64,
-    pub(super) output: f64,
-    pub(super) weight: f64,
-    pub(super) still: bool,
-}
+/// A stick position and the output.
+pub(super) type Pair = (f64, f64);
 
 /// A monotone curve of straight pieces.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,30 +34,29 @@ pub(super) struct Curve {
 type Level = (f64, f64, f64);
 
 impl Curve {
-    /// `None` where the pairs do not span enough of the stick.
-    pub(super) fn fit(pairs: &[Pair], coefficient: f64) -> Option<Self> {
+    /// From the pairs of a still stick. Where they do not span enough of the stick, `all` gives every pair
+    /// with its weight (1 for a still stick); `None` where those do not either.
+    pub(super) fn fit(
+        still: &[Pair],
+        all: impl FnOnce() -> Vec<(Pair, f64)>,
+        coefficient: f64,
+    ) -> Option<Self> {
         let sign = if coefficient < 0.0 { -1.0 } else { 1.0 };
-        let mut levels = levels(pairs, sign);
+        let mut levels = levels(still, sign);
         let spans = |levels: &[Level]| {
             levels.last().map_or(0.0, |last| last.0) - levels.first().map_or(0.0, |first| first.0)
         };
-        let still = levels.len() >= 2 && spans(&levels) >= SPAN;
-        let knots = if still { knots(&mut levels)? } else { line_through(pairs, sign)? };
+        let suffice = levels.len() >= 2 && spans(&levels) >= SPAN;
+        let knots = if suffice { knots(&mut levels)? } else { line_through(&all(), sign)? };
         let mut curve = Self { sign, knots, tolerance: 0.0 };
-        curve.tolerance = curve.scatter(pairs, still);
+        curve.tolerance = curve.scatter(still, if suffice { 2.0 } else { 6.0 });
         Some(curve)
     }
 
     /// The still pairs' scatter about the curve, as a half width that nearly all keep.
-    fn scatter(&self, pairs: &[Pair], still: bool) -> f64 {
-        let mut off: Vec<f64> = pairs
-            .iter()
-            .filter(|pair| pair.still)
-            .map(|pair| (pair.output * self.sign - self.value(pair.stick)).abs())
-            .collect();
-        off.sort_by(f64::total_cmp);
-        let typical = crate::stats::quantile::of_sorted(&off, 0.7).unwrap_or(0.0);
-        let least = if still { 2.0 } else { 6.0 };
+    fn scatter(&self, still: &[Pair], least: f64) -> f64 {
+        let off = still.iter().map(|&(stick, output)| (output * self.sign - self.value(stick)).abs());
+        let typical = quantile::select(&mut off.collect::<Vec<f64>>(), 0.7).unwrap_or(0.0);
         (least + 2.0 * typical).min(20.0)
     }
 
@@ -113,18 +108,17 @@ impl Curve {
 }
 
 /// Still pairs gathered to levels, from low to high stick.
-fn levels(pairs: &[Pair], sign: f64) -> Vec<Level> {
-    let mut still: Vec<(f64, f64)> =
-        pairs.iter().filter(|pair| pair.still).map(|pair| (pair.stick, pair.output * sign)).collect();
-    still.sort_by(|a, b| a.0.total_cmp(&b.0));
+fn levels(still: &[Pair], sign: f64) -> Vec<Level> {
+    let mut still: Vec<Pair> = still.iter().map(|&(stick, output)| (stick, output * sign)).collect();
+    still.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     let mut levels = Vec::new();
     let mut from = 0;
     while from < still.len() {
         let to = from + still[from..].partition_point(|pair| pair.0 <= still[from].0 + LEVEL);
         let group = &still[from..to];
-        let outputs: Vec<f64> = group.iter().map(|pair| pair.1).collect();
+        let mut outputs: Vec<f64> = group.iter().map(|pair| pair.1).collect();
         let stick = group.iter().map(|pair| pair.0).sum::<f64>() / group.len() as f64;
-        levels.push((stick, crate::stats::quantile::median(&outputs).unwrap_or(0.0), group.len() as f64));
+        levels.push((stick, quantile::select(&mut outputs, 0.5).unwrap_or(0.0), group.len() as f64));
         from = to;
     }
     levels
@@ -240,14 +234,14 @@ fn isotonic(levels: &[Level]) -> Option<Vec<(f64, f64)>> {
 }
 
 /// Weighted least squares through all pairs.
-fn line_through(pairs: &[Pair], sign: f64) -> Option<Vec<(f64, f64)>> {
-    let weight: f64 = pairs.iter().map(|pair| pair.weight).sum();
-    let mean_x = pairs.iter().map(|pair| pair.weight * pair.stick).sum::<f64>() / weight;
-    let mean_y = pairs.iter().map(|pair| pair.weight * pair.output * sign).sum::<f64>() / weight;
+fn line_through(pairs: &[(Pair, f64)], sign: f64) -> Option<Vec<(f64, f64)>> {
+    let total: f64 = pairs.iter().map(|(_, weight)| weight).sum();
+    let mean_x = pairs.iter().map(|((stick, _), weight)| weight * stick).sum::<f64>() / total;
+    let mean_y = pairs.iter().map(|((_, output), weight)| weight * output * sign).sum::<f64>() / total;
     let (mut xx, mut xy) = (0.0, 0.0);
-    for pair in pairs {
-        xx += pair.weight * (pair.stick - mean_x) * (pair.stick - mean_x);
-        xy += pair.weight * (pair.stick - mean_x) * (pair.output * sign - mean_y);
+    for ((stick, output), weight) in pairs {
+        xx += weight * (stick - mean_x) * (stick - mean_x);
+        xy += weight * (stick - mean_x) * (output * sign - mean_y);
     }
     let slope = xy / xx;
     if !(slope.is_finite() && slope > 0.02) {
@@ -261,8 +255,8 @@ fn line_through(pairs: &[Pair], sign: f64) -> Option<Vec<(f64, f64)>> {
 mod tests {
     use super::*;
 
-    fn still(stick: f64, output: f64) -> Pair {
-        Pair { stick, output, weight: 1.0, still: true }
+    fn of_still(pairs: &[Pair], coefficient: f64) -> Option<Curve> {
+        Curve::fit(pairs, || pairs.iter().map(|&pair| (pair, 1.0)).collect(), coefficient)
     }
 
     /// The oracle is the rule that made the pairs.
@@ -273,9 +267,8 @@ mod tests {
             let dead = if off.abs() < 40.0 { 0.0 } else { off - 40.0 * off.signum() };
             (3100.0 - 0.7 * dead).clamp(2700.0, 3500.0)
         };
-        let pairs: Vec<Pair> =
-            (0..80).map(|i| 2000.0 + 25.0 * f64::from(i)).map(|s| still(s, rule(s))).collect();
-        let curve = Curve::fit(&pairs, -0.9).unwrap();
+        let pairs: Vec<Pair> = (0..80).map(|i| 2000.0 + 25.0 * f64::from(i)).map(|s| (s, rule(s))).collect();
+        let curve = of_still(&pairs, -0.9).unwrap();
         for stick in [2600.0, 2800.0, 3200.0, 3400.0] {
             let (low, high) = curve.sticks(rule(stick));
             assert!(low <= stick && high >= stick && high - low < 30.0, "{stick}: {low} to {high}");
@@ -288,10 +281,9 @@ mod tests {
 
     #[test]
     fn two_levels_make_a_line() {
-        let curve =
-            Curve::fit(&[still(2000.0, 2200.0), still(4000.0, 3800.0), still(2000.0, 2200.0)], 0.9).unwrap();
+        let curve = of_still(&[(2000.0, 2200.0), (4000.0, 3800.0), (2000.0, 2200.0)], 0.9).unwrap();
         let (low, high) = curve.sticks(3000.0);
         assert!((0.5 * (low + high) - 3000.0).abs() < 1.0);
-        assert!(Curve::fit(&[still(2000.0, 2200.0)], 0.9).is_none());
+        assert!(of_still(&[(2000.0, 2200.0)], 0.9).is_none());
     }
 }

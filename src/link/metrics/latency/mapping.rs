@@ -9,7 +9,7 @@ use crate::link::align::Timeline;
 use crate::stats::correlation::{self, Lag, Level, Piece, Timed, Trace};
 
 use super::curve::{Curve, Pair};
-use super::track::{ABSENT, Movement};
+use super::track::{ABSENT, Movement, Reference};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -69,7 +69,20 @@ impl<'a> Laid<'a> {
     }
 
     pub(super) fn stick(&self, stick: u8) -> Vec<(f64, f64)> {
-        self.positions(stick).collect()
+        let mut positions = Vec::with_capacity(self.movement.references.len());
+        positions.extend(self.positions(stick));
+        positions
+    }
+
+    /// Where the stick stood, if it did all the time.
+    fn level(&self, stick: u8) -> Option<Level> {
+        if self.movement.standing & 1 << stick == 0 {
+            return Level::of(self.positions(stick));
+        }
+        let ms = |sample: &Reference| (sample.at - self.movement.start).millis();
+        let (first, last) = (self.movement.references.first()?, self.movement.references.last()?);
+        let value = f64::from(first.values[usize::from(stick)]);
+        Some(Level { value, from: ms(first), to: ms(last) })
     }
 
     fn positions(&self, stick: u8) -> impl Iterator<Item = (f64, f64)> {
@@ -151,7 +164,9 @@ fn best_lags(laid: &[Laid<'_>], stick: u8, outputs: &[u8], lags: (f64, f64, f64)
         .iter()
         .map(|&output| {
             let samples = laid.iter().flat_map(|laid| laid.movement.outputs.iter().step_by(step(laid)));
-            samples.map(|sample| value(sample.values[usize::from(output)])).collect()
+            let mut values = Vec::with_capacity(times.iter().map(Vec::len).sum());
+            values.extend(samples.map(|sample| value(sample.values[usize::from(output)])));
+            values
         })
         .collect();
     let pieces: Vec<Timed<'_>> =
@@ -207,35 +222,93 @@ pub(super) fn fine_lag(laid: &[Laid<'_>], follow: &Follow) -> Option<f64> {
 
 /// The curve by which an output follows its stick.
 pub(super) fn curve(laid: &[Laid<'_>], follow: &Follow) -> Option<Curve> {
-    let mut pairs = Vec::new();
+    let still = pairs(laid, follow, |seen| seen.still.then_some(seen.pair));
+    let all = || pairs(laid, follow, |seen| Some((seen.pair, seen.weight())));
+    Curve::fit(&still, all, follow.coefficient)
+}
+
+/// An output beside the stick position that it shows.
+struct Seen<'a> {
+    pair: Pair,
+    /// The stick stood still over all ages that can be.
+    still: bool,
+    /// The movement's stick samples, and the time that the output shows; none where the stick never moved.
+    around: Option<(&'a [(f64, f64)], f64)>,
+}
+
+impl Seen<'_> {
+    /// 1 for a still stick, the less the faster it moved.
+    fn weight(&self) -> f64 {
+        match self.around {
+            Some((stick, then)) if !self.still => {
+                let rate = travel(stick, then - 25.0, then + 25.0) / 50.0;
+                1.0 / (1.0 + (10.0 * rate).powi(2))
+            }
+            _ => 1.0,
+        }
+    }
+}
+
+/// What `take` makes of each output of a stick, in order.
+fn pairs<T>(laid: &[Laid<'_>], follow: &Follow, take: impl Fn(&Seen<'_>) -> Option<T>) -> Vec<T> {
     let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
+    let mut pairs = Vec::with_capacity(laid.iter().map(|laid| laid.times.len()).sum());
     for laid in laid {
-        if let Some(level) = Level::of(laid.positions(follow.stick)) {
-            for (time, output) in laid.output(follow.output) {
-                let then = time - follow.lag_ms;
-                if then >= level.from && then <= level.to {
-                    let still = level.from <= time - reach;
-                    pairs.push(Pair { stick: level.value, output, weight: 1.0, still });
-                }
+        let outputs = laid.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
+        if let Some(level) = laid.level(follow.stick) {
+            for (time, _, output) in outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to) {
+                let still = level.from <= time - reach;
+                pairs.extend(take(&Seen { pair: (level.value, output), still, around: None }));
             }
             continue;
         }
         let stick = laid.stick(follow.stick);
-        let trace = Trace::new(&stick);
-        for (time, output) in laid.output(follow.output) {
-            let Some(value) = trace.at(time - follow.lag_ms) else { continue };
-            let spread = |from: f64, to: f64| {
-                let first = stick.partition_point(|sample| sample.0 < from).saturating_sub(1);
-                let past = (stick.partition_point(|sample| sample.0 <= to) + 1).min(stick.len());
-                let near = stick[first..past].iter().map(|sample| sample.1);
-                near.clone().fold(f64::MIN, f64::max) - near.fold(f64::MAX, f64::min)
-            };
-            let known = stick.first().is_some_and(|first| first.0 <= time - reach);
-            let still = known && spread(time - reach, time) <= STILL;
-            let rate = spread(time - follow.lag_ms - 25.0, time - follow.lag_ms + 25.0) / 50.0;
-            let weight = if still { 1.0 } else { 1.0 / (1.0 + (10.0 * rate).powi(2)) };
-            pairs.push(Pair { stick: value, output, weight, still });
+        let (trace, first) = (Trace::new(&stick), stick.first().map_or(f64::INFINITY, |first| first.0));
+        for (time, then, output) in outputs {
+            let Some(value) = trace.at(then) else { continue };
+            let still = first <= time - reach && travel(&stick, time - reach, time) <= STILL;
+            pairs.extend(take(&Seen { pair: (value, output), still, around: Some((&stick, then)) }));
         }
     }
-    Curve::fit(&pairs, follow.coefficient)
+    pairs
+}
+
+/// How far a stick went from one time to another, with the samples next to both.
+fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
+    let first = stick.partition_point(|sample| sample.0 < from).saturating_sub(1);
+    let past = (stick.partition_point(|sample| sample.0 <= to) + 1).min(stick.len());
+    let near = stick[first..past].iter().map(|sample| sample.1);
+    near.clone().fold(f64::MIN, f64::max) - near.fold(f64::MAX, f64::min)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::link::align::BootTime;
+    use crate::link::metrics::latency::track::Output;
+    use crate::units::Nanos;
+
+    /// A vehicle that is not armed: a stick moves, and no output does.
+    #[test]
+    fn where_no_output_moves_none_follows() {
+        let at = |step: i64| Nanos::from_millis(20 * step);
+        let values = |value| std::array::from_fn(|channel| if channel == 0 { value } else { 3000 });
+        let references =
+            (0..100).map(|step| Reference { at: at(step), values: values(3000 + 8 * step as i16) });
+        let outputs = (0..100).map(|step| {
+            let boot = BootTime { epoch: 0, since_boot: at(step) };
+            Output { order: at(step), boot, values: [3000; 18] }
+        });
+        let movement = Movement {
+            stick: 0,
+            start: at(0),
+            end: at(99),
+            standing: 0x3_FFFE,
+            references: references.collect(),
+            outputs: outputs.collect(),
+        };
+        let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
+        let moves = std::array::from_fn(|stick| if stick == 0 { laid.len() } else { 0 });
+        assert_eq!(find(&laid, &moves, 1000.0), Mapping::default());
+    }
 }

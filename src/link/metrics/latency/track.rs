@@ -15,6 +15,8 @@ use crate::units::Nanos;
 
 /// Values in half microseconds, the step of MANUAL_CONTROL's -1000 to 1000.
 pub(super) type Values = [i16; 18];
+/// A bit for each of them.
+const ALL_STICKS: u32 = (1 << 18) - 1;
 /// A channel that is not there.
 pub(super) const ABSENT: i16 = i16::MIN;
 
@@ -62,6 +64,8 @@ pub(super) struct Movement {
     pub(super) stick: u8,
     pub(super) start: Nanos,
     pub(super) end: Nanos,
+    /// Sticks that are there with one value in all of `references`, a bit each.
+    pub(super) standing: u32,
     pub(super) references: Arc<[Reference]>,
     pub(super) outputs: Arc<[Output]>,
 }
@@ -77,8 +81,9 @@ struct Moving {
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Channel {
-    /// Rest value, and the last sample at it.
+    /// Rest value, and the last sample at it; of a stick at rest its time stands still (see [`Track::at_rest`]).
     rest: Option<(i32, Nanos)>,
+    /// The last sample, likewise.
     last: Option<(Nanos, i32)>,
     moving: Option<Moving>,
 }
@@ -96,6 +101,9 @@ pub(super) struct Track {
     references: VecDeque<Reference>,
     outputs: VecDeque<Output>,
     channels: [Channel; 18],
+    /// Sticks that were at rest or absent at the newest sample, a bit each. As long as their values stay the
+    /// same only their times go on: those are set once the value changes.
+    at_rest: u32,
     open: VecDeque<Open>,
     usual: Option<f64>,
     pub(super) left_out: LeftOut,
@@ -111,6 +119,7 @@ impl Track {
         self.references.clear();
         self.outputs.clear();
         self.channels = [Channel::default(); 18];
+        self.at_rest = 0;
     }
 
     /// Usual time between stick samples in ms.
@@ -120,6 +129,7 @@ impl Track {
 
     /// Takes stick positions; gives each movement of them that ended, as it is known without outputs.
     pub(super) fn push_reference(&mut self, at: Nanos, values: Values) {
+        let mut to_step = ALL_STICKS;
         if let Some(last) = self.references.back() {
             let step = (at - last.at).millis();
             if step <= 0.0 {
@@ -127,18 +137,44 @@ impl Track {
             }
             let capped = self.usual.map_or(step, |usual| step.min(3.0 * usual));
             self.usual = Some(self.usual.map_or(step, |usual| usual + 0.05 * (capped - usual)));
+            let changed = changed(&last.values, &values);
+            self.wake(changed, last.at);
+            to_step = changed | ALL_STICKS & !self.at_rest;
         }
         self.seen.0 += 1;
-        for (stick, &value) in values.iter().enumerate() {
-            if value == ABSENT {
-                if self.channels[stick].last.is_some() {
-                    self.channels[stick] = Channel::default();
-                }
-            } else if let Some(ended) = self.channels[stick].step(at, i32::from(value)) {
-                self.ended(stick as u8, ended);
-            }
+        while to_step != 0 {
+            let stick = to_step.trailing_zeros();
+            to_step &= to_step - 1;
+            self.step(stick as u8, at, values[stick as usize]);
         }
         keep(&mut self.references, Reference { at, values });
+    }
+
+    /// Sticks at rest whose values changed: they stood until the sample before.
+    fn wake(&mut self, changed: u32, stood_until: Nanos) {
+        let mut woken = changed & self.at_rest;
+        while woken != 0 {
+            let channel = &mut self.channels[woken.trailing_zeros() as usize];
+            woken &= woken - 1;
+            if let (Some(last), Some(rest)) = (&mut channel.last, &mut channel.rest) {
+                (last.0, rest.1) = (stood_until, stood_until);
+            }
+        }
+    }
+
+    fn step(&mut self, stick: u8, at: Nanos, value: i16) {
+        let channel = &mut self.channels[usize::from(stick)];
+        let mut ended = None;
+        if value == ABSENT {
+            *channel = Channel::default();
+        } else {
+            ended = channel.step(at, i32::from(value));
+        }
+        let rests = channel.moving.is_none() && channel.rest.is_none_or(|rest| rest.1 == at);
+        self.at_rest = self.at_rest & !(1 << stick) | u32::from(rests) << stick;
+        if let Some(ended) = ended {
+            self.ended(stick, ended);
+        }
     }
 
     fn ended(&mut self, stick: u8, (moving, end): (Moving, Nanos)) {
@@ -204,16 +240,34 @@ impl Track {
             stick: open.stick,
             start: open.start,
             end: open.end,
-            references: references.into(),
-            outputs: outputs.into(),
+            standing: standing(&references),
+            references,
+            outputs,
         })
     }
 }
 
+/// The sticks that are there with one value all the time, a bit each.
+fn standing(references: &[Reference]) -> u32 {
+    let Some(first) = references.first() else { return 0 };
+    let differ = references.iter().fold(0, |differ, sample| differ | changed(&first.values, &sample.values));
+    changed(&[ABSENT; 18], &first.values) & !differ
+}
+
+/// The sticks whose values differ, a bit each.
+fn changed(before: &Values, values: &Values) -> u32 {
+    if before == values {
+        return 0;
+    }
+    let pairs = before.iter().zip(values).enumerate();
+    pairs.fold(0, |changed, (stick, (before, value))| changed | u32::from(before != value) << stick)
+}
+
 /// Those of a span, both ends with it; samples come in order of time.
-fn between<T: Copy>(ring: &VecDeque<T>, time: impl Fn(&T) -> Nanos, span: (Nanos, Nanos)) -> Vec<T> {
+fn between<T: Copy>(ring: &VecDeque<T>, time: impl Fn(&T) -> Nanos, span: (Nanos, Nanos)) -> Arc<[T]> {
     let first = ring.partition_point(|sample| time(sample) < span.0);
-    ring.range(first..).take_while(|sample| time(sample) <= span.1).copied().collect()
+    let past = ring.partition_point(|sample| time(sample) <= span.1);
+    ring.range(first..past.max(first)).copied().collect()
 }
 
 fn keep<T>(ring: &mut VecDeque<T>, sample: T) {
@@ -267,5 +321,54 @@ impl Channel {
             return Some(ended);
         }
         None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn found(track: &Track) -> (Vec<(u8, Nanos, Nanos)>, LeftOut) {
+        let open = track.open.iter().map(|open| (open.stick, open.start, open.end)).collect();
+        (open, track.left_out)
+    }
+
+    proptest! {
+        /// Stepping every stick at every sample is the oracle, whatever moves, rests, creeps, goes and comes.
+        #[test]
+        fn sticks_at_rest_need_no_steps(
+            changes in prop::collection::vec((0_usize..4, -45_i16..=45, 1_u8..12), 1..120),
+        ) {
+            let (mut track, mut stepped) = (Track::default(), Track::default());
+            let (mut values, mut at) = ([ABSENT; 18], Nanos::ZERO);
+            for (stick, change, samples) in changes {
+                values[stick] = match change {
+                    45 => ABSENT,
+                    _ if values[stick] == ABSENT => 3000,
+                    -44..-40 => values[stick] - change,
+                    _ => values[stick].saturating_add(change / 10 * change.abs() / 2).clamp(2000, 4000),
+                };
+                for _ in 0..samples {
+                    at += Nanos::from_millis(20);
+                    track.push_reference(at, values);
+                    stepped.push_reference(at, values);
+                    stepped.at_rest = 0;
+                }
+                prop_assert_eq!(found(&track), found(&stepped));
+            }
+        }
+    }
+
+    /// One stick goes, the others stand; one of them is not there.
+    #[test]
+    fn a_stick_stands_where_all_its_samples_agree() {
+        let mut references = [Reference { at: Nanos::ZERO, values: [3000; 18] }; 5];
+        for (step, sample) in references.iter_mut().enumerate() {
+            (sample.values[2], sample.values[7]) = (3000 + step as i16, ABSENT);
+        }
+        assert_eq!(standing(&references), ALL_STICKS & !(1 << 2 | 1 << 7));
+        assert_eq!(standing(&[]), 0);
     }
 }
