@@ -130,6 +130,35 @@ fn sticks_moved_in_turns_are_all_measured() {
     }
 }
 
+/// Over an hour in which four sticks are flicked in turns: thousands of movements are thinned evenly, of each stick
+/// as many, and none goes uncounted.
+#[test]
+fn a_long_session_keeps_an_even_share_of_its_movements() {
+    let movements = 5000;
+    let session = play(&Scenario { in_turns: true, movements, ..Scenario::new(3, 10.0) });
+    let summary = session.summary();
+    let truth = &session.truth;
+    for (stage, truth) in [
+        (servo(&summary), &truth.stick_to_servo),
+        (summary.stick_to_input.as_ref().unwrap(), &truth.stick_to_input),
+    ] {
+        let (out, clock) = (stage.left_out, stage.clock_uncertainty_ms.unwrap());
+        let counted = out.slow + out.small + out.gap + out.ambiguous + out.unmapped + out.thinned;
+        assert_eq!(stage.events + counted, movements as u64, "{out:?}");
+        assert!(out.thinned > 1500 && stage.events > 1000, "{} events, {out:?}", stage.events);
+        for channel in &stage.channels {
+            let share = channel.events as f64 / stage.events as f64;
+            assert!((share - 0.25).abs() < 0.01, "{channel:?} of {}", stage.events);
+        }
+        for (p, value, interval) in
+            [(0.5, stage.p50_ms, stage.p50_ci95_ms), (0.9, stage.p90_ms, stage.p90_ci95_ms)]
+        {
+            let (truth, [low, high]) = (quantile(truth, p), interval.unwrap());
+            assert!(truth >= low - clock && truth <= high + clock, "{value:?} ({low} to {high}) for {truth}");
+        }
+    }
+}
+
 #[test]
 fn movements_that_nothing_follows_are_counted() {
     let session = play(&Scenario { mixed: true, movements: 300, ..Scenario::new(2, 25.0) });

@@ -125,7 +125,7 @@ impl LinkMonitor {
     #[must_use]
     pub fn latency_parts(&self) -> LatencyParts {
         LatencyParts {
-            meter: self.latency.clone(),
+            meter: self.latency.of_stages(),
             clocks: self.clocks.clone(),
             context: self.context.clone(),
         }

@@ -86,6 +86,14 @@ pub struct LeftOut {
     /// Of a stick that no output was found to follow.
     #[serde(default)]
     pub unmapped: u64,
+    /// Of a session with thousands of movements, passed over evenly; absent where none was.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub thinned: u64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde gives a reference")]
+const fn is_none(count: &u64) -> bool {
+    *count == 0
 }
 
 impl AddAssign for LeftOut {
@@ -95,6 +103,7 @@ impl AddAssign for LeftOut {
         self.gap += other.gap;
         self.ambiguous += other.ambiguous;
         self.unmapped += other.unmapped;
+        self.thinned += other.thinned;
     }
 }
 

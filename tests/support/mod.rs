@@ -156,7 +156,7 @@ fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) ->
     LatencyStage {
         method: "interval-censored".to_owned(),
         events,
-        left_out: LeftOut { slow: 3, small: 2, gap: 1, ambiguous: 0, unmapped: 0 },
+        left_out: LeftOut { slow: 3, small: 2, gap: 1, ambiguous: 0, unmapped: 0, thinned: 0 },
         p50_ms: Some(median),
         p50_ci95_ms: Some([median - 3.0, median + 4.0]),
         p90_ms: Some(median * 1.25),

@@ -191,6 +191,12 @@ impl LatencyMeter {
         source.max(self.onboard.moves())
     }
 
+    /// A copy that is good for [`Self::summary`] alone: without what holds and movements add up to over a session.
+    pub(crate) fn of_stages(&self) -> Self {
+        let (sources, onboard) = (self.sources.clone(), self.onboard.clone());
+        Self { sources, onboard, holds: HoldMeter::default(), ..*self }
+    }
+
     /// The three stages.
     #[must_use]
     pub fn summary(&self, clocks: &Clocks, context: &Context) -> LatencySummary {

@@ -166,8 +166,12 @@ fn left_out_text(stage: &LatencyStage) -> String {
         0 => String::new(),
         count => format!(", {count} that nothing followed"),
     };
+    let thinned = match out.thinned {
+        0 => String::new(),
+        count => format!(", {} passed over evenly", figure::count(count)),
+    };
     format!(
-        "{check}, left out: {} slow, {} small, {} in a gap, {} ambiguous{unmapped}",
+        "{check}, left out: {} slow, {} small, {} in a gap, {} ambiguous{unmapped}{thinned}",
         out.slow, out.small, out.gap, out.ambiguous
     )
 }

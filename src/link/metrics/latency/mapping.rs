@@ -7,9 +7,10 @@
 
 use crate::link::align::Timeline;
 use crate::stats::correlation::{self, Lag, Level, Piece, Timed, Trace};
+use crate::units::Nanos;
 
 use super::curve::{Curve, Pair};
-use super::track::{ABSENT, Movement, Reference};
+use super::track::{ABSENT, Movement};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -55,11 +56,11 @@ impl<'a> Laid<'a> {
     pub(super) fn new(movement: &'a Movement, timeline: Option<&Timeline>) -> Self {
         let mut uncertainty_ms = Some(0.0_f64);
         let times = movement
-            .outputs
+            .output_times
             .iter()
-            .map(|output| match timeline {
-                None => Some((output.boot.since_boot - movement.start).millis()),
-                Some(timeline) => timeline.to_host(output.boot).map(|host| {
+            .map(|&boot| match timeline {
+                None => Some((boot.since_boot - movement.start).millis()),
+                Some(timeline) => timeline.to_host(boot).map(|host| {
                     uncertainty_ms = uncertainty_ms.zip(host.uncertainty_ms).map(|(a, b)| a.max(b));
                     (host.at - movement.start).millis()
                 }),
@@ -69,34 +70,34 @@ impl<'a> Laid<'a> {
     }
 
     pub(super) fn stick(&self, stick: u8) -> Vec<(f64, f64)> {
-        let mut positions = Vec::with_capacity(self.movement.references.len());
+        let mut positions = Vec::with_capacity(self.movement.stick_times.len());
         positions.extend(self.positions(stick));
         positions
     }
 
     /// Where the stick stood, if it did all the time.
     fn level(&self, stick: u8) -> Option<Level> {
-        if self.movement.standing & 1 << stick == 0 {
+        let Some(value) = self.movement.sticks.standing(stick).filter(|value| *value != ABSENT) else {
             return Level::of(self.positions(stick));
-        }
-        let ms = |sample: &Reference| (sample.at - self.movement.start).millis();
-        let (first, last) = (self.movement.references.first()?, self.movement.references.last()?);
-        let value = f64::from(first.values[usize::from(stick)]);
-        Some(Level { value, from: ms(first), to: ms(last) })
+        };
+        let times = &self.movement.stick_times;
+        let ms = |at: &Nanos| (*at - self.movement.start).millis();
+        Some(Level { value: f64::from(value), from: ms(times.first()?), to: ms(times.last()?) })
     }
 
     fn positions(&self, stick: u8) -> impl Iterator<Item = (f64, f64)> {
-        self.movement.references.iter().filter_map(move |sample| {
-            let value = sample.values[usize::from(stick)];
-            (value != ABSENT).then(|| ((sample.at - self.movement.start).millis(), f64::from(value)))
-        })
+        let samples = self.movement.stick_times.iter().zip(self.movement.sticks.column(stick));
+        samples
+            .filter(|(_, value)| *value != ABSENT)
+            .map(|(&at, value)| ((at - self.movement.start).millis(), f64::from(value)))
     }
 
     pub(super) fn output(&self, output: u8) -> impl Iterator<Item = (f64, f64)> {
-        self.movement.outputs.iter().zip(&self.times).filter_map(move |(sample, time)| {
-            let value = sample.values[usize::from(output)];
-            (value != ABSENT).then_some(((*time)?, f64::from(value)))
-        })
+        self.movement
+            .outputs
+            .column(output)
+            .zip(&self.times)
+            .filter_map(|(value, time)| (value != ABSENT).then_some(((*time)?, f64::from(value))))
     }
 }
 
@@ -140,9 +141,8 @@ fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) ->
 fn varying(laid: &[Laid<'_>]) -> Vec<u8> {
     (0..18_u8)
         .filter(|&output| {
-            let values = laid.iter().flat_map(|laid| laid.movement.outputs.iter());
-            let known =
-                values.map(|sample| sample.values[usize::from(output)]).filter(|&value| value != ABSENT);
+            let values = laid.iter().flat_map(|laid| laid.movement.outputs.column(output));
+            let known = values.filter(|&value| value != ABSENT);
             let (low, high) = known.fold((i32::MAX, i32::MIN), |(low, high), value| {
                 (low.min(i32::from(value)), high.max(i32::from(value)))
             });
@@ -163,9 +163,10 @@ fn best_lags(laid: &[Laid<'_>], stick: u8, outputs: &[u8], lags: (f64, f64, f64)
     let signals: Vec<Vec<f64>> = outputs
         .iter()
         .map(|&output| {
-            let samples = laid.iter().flat_map(|laid| laid.movement.outputs.iter().step_by(step(laid)));
+            let samples =
+                laid.iter().flat_map(|laid| laid.movement.outputs.column(output).step_by(step(laid)));
             let mut values = Vec::with_capacity(times.iter().map(Vec::len).sum());
-            values.extend(samples.map(|sample| value(sample.values[usize::from(output)])));
+            values.extend(samples.map(value));
             values
         })
         .collect();
@@ -285,27 +286,23 @@ fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::link::align::BootTime;
-    use crate::link::metrics::latency::track::Output;
-    use crate::units::Nanos;
+    use crate::link::metrics::latency::track::Columns;
 
     /// A vehicle that is not armed: a stick moves, and no output does.
     #[test]
     fn where_no_output_moves_none_follows() {
         let at = |step: i64| Nanos::from_millis(20 * step);
-        let values = |value| std::array::from_fn(|channel| if channel == 0 { value } else { 3000 });
-        let references =
-            (0..100).map(|step| Reference { at: at(step), values: values(3000 + 8 * step as i16) });
-        let outputs = (0..100).map(|step| {
-            let boot = BootTime { epoch: 0, since_boot: at(step) };
-            Output { order: at(step), boot, values: [3000; 18] }
-        });
+        let sticks: Vec<[i16; 18]> = (0..100)
+            .map(|step| std::array::from_fn(|stick| if stick == 0 { 3000 + 8 * step } else { 3000 }))
+            .collect();
         let movement = Movement {
             stick: 0,
             start: at(0),
             end: at(99),
-            standing: 0x3_FFFE,
-            references: references.collect(),
-            outputs: outputs.collect(),
+            stick_times: (0..100).map(at).collect(),
+            sticks: Columns::new(&sticks, |row| row),
+            output_times: (0..100).map(|step| BootTime { epoch: 0, since_boot: at(step) }).collect(),
+            outputs: Columns::new(&[[3000; 18]; 100], |row| row),
         };
         let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
         let moves = std::array::from_fn(|stick| if stick == 0 { laid.len() } else { 0 });

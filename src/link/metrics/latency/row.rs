@@ -207,6 +207,5 @@ fn needed(share: f64) -> u64 {
 }
 
 fn greatest_lower_end(reading: &Reading) -> Option<f64> {
-    let lows = reading.moves.iter().map(|moves| moves.oldest_ms);
-    lows.max_by(f64::total_cmp).map(|low| low.max(0.0))
+    reading.oldest_ms.map(|low| low.max(0.0))
 }

@@ -12,7 +12,9 @@ use super::track::AFTER;
 
 /// Ages are kept as steps of the grid above this, ms.
 const LOWEST_MS: f64 = -40.0;
-const OPEN: u16 = u16::MAX;
+/// Bits of a step: up to 2 s, which is beyond any age that is looked for.
+const STEP_BITS: u32 = 13;
+const OPEN: u16 = (1 << STEP_BITS) - 1;
 
 /// One range of ages that one output sample allows; `more`: the next one is of the same sample.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -30,11 +32,41 @@ impl AgeRange {
         let ms = |step: u16| LOWEST_MS + f64::from(step) * GRID_MS;
         (ms(self.low), if self.high == OPEN { f64::INFINITY } else { ms(self.high) })
     }
+
+    /// The only range of its sample.
+    #[cfg(test)]
+    pub(super) const fn closed(stick: u8, output: u8, (low, high): (u16, u16)) -> Self {
+        Self { stick, output, more: false, low, high }
+    }
+
+    /// Without the stick, which all ranges of a movement share.
+    pub(super) fn packed(self) -> PackedRange {
+        let steps = u32::from(self.low) << STEP_BITS | u32::from(self.high);
+        PackedRange(
+            u32::from(self.output) << (2 * STEP_BITS + 1) | u32::from(self.more) << (2 * STEP_BITS) | steps,
+        )
+    }
+
+    pub(super) const fn unpacked(stick: u8, PackedRange(packed): PackedRange) -> Self {
+        Self {
+            stick,
+            output: (packed >> (2 * STEP_BITS + 1)) as u8,
+            more: packed >> (2 * STEP_BITS) & 1 != 0,
+            low: (packed >> STEP_BITS) as u16 & OPEN,
+            high: packed as u16 & OPEN,
+        }
+    }
 }
+
+/// See [`AgeRange::packed`]: output (5 bits), whether more follow, low and high step.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct PackedRange(u32);
 
 /// What one movement says.
 #[derive(Clone, Debug)]
 pub(super) struct MoveAges {
+    /// Of the stage's movements, from 0.
+    pub(super) number: u64,
     pub(super) start: Nanos,
     /// The largest lower end of any sample's age, ms.
     pub(super) oldest_ms: f64,
@@ -50,6 +82,7 @@ impl MoveAges {
 
 /// What one movement says; `None` where that is nothing.
 pub(super) fn of_movement(
+    number: u64,
     laid: &Laid<'_>,
     own: &[&(Follow, Curve)],
     until: f64,
@@ -73,7 +106,8 @@ pub(super) fn of_movement(
             }
         }
     }
-    (!ages.is_empty()).then(|| MoveAges { start: laid.movement.start, oldest_ms, ages: ages.into() })
+    let start = laid.movement.start;
+    (!ages.is_empty()).then(|| MoveAges { number, start, oldest_ms, ages: ages.into() })
 }
 
 fn pack(ranges: &Ranges, follow: &Follow, ages: &mut Vec<AgeRange>) {
@@ -86,5 +120,24 @@ fn pack(ranges: &Ranges, follow: &Follow, ages: &mut Vec<AgeRange>) {
             low: step(low),
             high: if high.is_finite() { step(high) } else { OPEN },
         });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn packing_loses_nothing(
+            (stick, output) in (0_u8..18, 0_u8..18),
+            more: bool,
+            (low, high) in (0..OPEN, 0..=OPEN),
+        ) {
+            let range = AgeRange { stick, output, more, low, high };
+            prop_assert_eq!(AgeRange::unpacked(stick, range.packed()), range);
+        }
     }
 }

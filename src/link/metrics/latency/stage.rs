@@ -1,8 +1,11 @@
 //! One stage: its movements, what follows what, and the ages they allow.
 //!
 //! The newest [`MOST_WHOLE`] movements are kept whole and read again with the latest clock
-//! fit and mapping; older ones only as the ages they allowed then. Bounded: [`MOST_FOLDED`]
-//! of those, the oldest dropped first.
+//! fit and mapping; older ones only as the ages they allowed then, thinned evenly over a long session (`older`). The
+//! newest ones are thinned like the older ones where figures are made of both, so that each stands for as many.
+
+mod older;
+mod thinning;
 
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -17,10 +20,11 @@ use super::mapping::{self, Follow, Laid, Mapping};
 use super::scan::Scan;
 use super::sets::{self, MoveAges};
 use super::track::{AFTER, LOOK_BACK, Movement, Output, Track, Values};
+use older::Older;
+use thinning::Thinning;
 
 const MOST_WHOLE: usize = 192;
 const FOLDED_AT_ONCE: usize = 64;
-const MOST_FOLDED: usize = 20_000;
 /// Sticks sampled more slowly than this are not straight between samples.
 const DENSE_MS: f64 = 34.0;
 /// Sticks are held where at most one output in this many shows a value between two samples.
@@ -40,6 +44,8 @@ pub(super) enum ClockPair {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Reading {
     pub(super) moves: Vec<MoveAges>,
+    /// The largest lower end of any sample's age, of movements that were thinned out too, ms.
+    pub(super) oldest_ms: Option<f64>,
     pub(super) left_out: LeftOut,
     pub(super) follows: Vec<Follow>,
     /// Cross-correlation lags, with the movements behind each.
@@ -51,6 +57,21 @@ pub(super) struct Reading {
     pub(super) path: Path,
 }
 
+impl Reading {
+    fn add(&mut self, ages: MoveAges, thinning: Thinning) {
+        self.note_oldest(Some(ages.oldest_ms));
+        if thinning.keeps(ages.number) {
+            self.moves.push(ages);
+        } else {
+            self.left_out.thinned += 1;
+        }
+    }
+
+    fn note_oldest(&mut self, oldest_ms: Option<f64>) {
+        self.oldest_ms = self.oldest_ms.into_iter().chain(oldest_ms).max_by(f64::total_cmp);
+    }
+}
+
 /// One stage.
 #[derive(Clone, Debug, Default)]
 pub(super) struct StageMeter {
@@ -60,10 +81,7 @@ pub(super) struct StageMeter {
     blur_ms: f64,
     sender: Option<(u8, u8)>,
     whole: VecDeque<Arc<Movement>>,
-    folded: VecDeque<MoveAges>,
-    folded_out: LeftOut,
-    /// How the sticks' path is read, once movements were folded by it.
-    folded_path: Option<Path>,
+    older: Older,
     mapping: Mapping,
     moves: u64,
 }
@@ -122,16 +140,17 @@ impl StageMeter {
         clocks.timeline(system, component)
     }
 
+    /// The number of the first movement that is kept whole.
+    fn first_whole(&self) -> u64 {
+        self.moves - self.whole.len() as u64
+    }
+
     fn fold(&mut self, clocks: &Clocks) {
+        self.older.expect(self.first_whole() + FOLDED_AT_ONCE as u64);
         let movements: Vec<Arc<Movement>> = self.whole.iter().cloned().collect();
         let reading = self.read(&movements, clocks, FOLDED_AT_ONCE);
-        self.folded_path.get_or_insert(reading.path);
-        self.folded.extend(reading.moves);
-        self.folded_out += reading.left_out;
+        self.older.take(&reading);
         self.whole.drain(..FOLDED_AT_ONCE);
-        while self.folded.len() > MOST_FOLDED {
-            self.folded.pop_front();
-        }
     }
 
     /// All movements so far, those that wait for their last outputs included.
@@ -140,10 +159,11 @@ impl StageMeter {
         let movements: Vec<Arc<Movement>> =
             self.whole.iter().cloned().chain(pending.into_iter().map(Arc::new)).collect();
         let mut reading = self.read(&movements, clocks, movements.len());
-        let mut moves: Vec<MoveAges> = self.folded.iter().cloned().collect();
+        let mut moves: Vec<MoveAges> = self.older.iter().collect();
         moves.append(&mut reading.moves);
         reading.moves = moves;
-        reading.left_out += self.folded_out;
+        reading.note_oldest(self.older.oldest_ms);
+        reading.left_out += self.older.left_out;
         reading.left_out += self.track.left_out;
         reading.left_out.gap += lost;
         reading
@@ -160,7 +180,7 @@ impl StageMeter {
             .iter()
             .filter_map(|follow| Some((*follow, mapping::curve(&laid, follow)?)))
             .collect();
-        let path = self.folded_path.unwrap_or_else(|| self.path(&laid, &curves));
+        let path = self.older.path.unwrap_or_else(|| self.path(&laid, &curves));
         let mut reading = Reading {
             scan: if path == Path::Held { scan(&laid) } else { None },
             uncertainty_ms: laid.iter().try_fold(0.0_f64, |most, laid| Some(most.max(laid.uncertainty_ms?))),
@@ -168,7 +188,7 @@ impl StageMeter {
             path,
             ..Reading::default()
         };
-        for (index, one) in laid.iter().enumerate().take(count) {
+        for (number, (index, one)) in (self.first_whole()..).zip(laid.iter().enumerate().take(count)) {
             let stick = one.movement.stick;
             let own: Vec<&(Follow, Curve)> =
                 curves.iter().filter(|(follow, _)| follow.stick == stick).collect();
@@ -180,8 +200,9 @@ impl StageMeter {
             }
             let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
             let until = next.map(|later| (later.movement.start - one.movement.start).millis());
-            match sets::of_movement(one, &own, until.unwrap_or(f64::INFINITY), self.search(path)) {
-                Some(ages) => reading.moves.push(ages),
+            let until = until.unwrap_or(f64::INFINITY);
+            match sets::of_movement(number, one, &own, until, self.search(path)) {
+                Some(ages) => reading.add(ages, self.older.thinning),
                 None => reading.left_out.gap += 1,
             }
         }
@@ -267,10 +288,10 @@ impl StageMeter {
 fn scan(laid: &[Laid<'_>]) -> Option<Scan> {
     let spacings = laid.iter().flat_map(|laid| {
         let movement = laid.movement;
-        let inside = movement.references.windows(2);
+        let inside = movement.stick_times.windows(2);
         inside
-            .filter(|pair| pair[1].at > movement.start && pair[0].at < movement.end)
-            .map(|pair| (pair[1].at - pair[0].at).millis())
+            .filter(|pair| pair[1] > movement.start && pair[0] < movement.end)
+            .map(|pair| (pair[1] - pair[0]).millis())
     });
     Scan::new(spacings)
 }

@@ -4,14 +4,18 @@
 //! wiggle without rest is cut into pieces of 1 s. A movement is kept with what the sticks
 //! showed before and during it and what the outputs showed until 0.8 s after it: which
 //! samples belong to it depends on their times alone, never on what they show.
-//! Bounded: rings of [`RING`] samples, [`MOST_OPEN`] movements waiting for their last outputs.
+//! Bounded: [`MOST_OPEN`] movements waiting for their last outputs, and what these and the next ones need of the
+//! samples, at most [`RING`].
+
+mod columns;
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
 use crate::link::align::BootTime;
 use crate::summary::LeftOut;
 use crate::units::Nanos;
+
+pub(super) use columns::Columns;
 
 /// Values in half microseconds, the step of MANUAL_CONTROL's -1000 to 1000.
 pub(super) type Values = [i16; 18];
@@ -22,6 +26,8 @@ pub(super) const ABSENT: i16 = i16::MIN;
 
 /// Ages are looked for this far back.
 pub(super) const LOOK_BACK: Nanos = Nanos::from_millis(1200);
+/// Sticks are kept from this long before a movement on.
+const BEFORE: Nanos = Nanos::from_millis(1500);
 /// Outputs belong to a movement until this long after its end.
 pub(super) const AFTER: Nanos = Nanos::from_millis(800);
 /// Outputs may arrive this late.
@@ -42,9 +48,9 @@ const SLOW: f64 = 0.8;
 
 /// The sticks at an instant of their own clock.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Reference {
-    pub(super) at: Nanos,
-    pub(super) values: Values,
+struct Reference {
+    at: Nanos,
+    values: Values,
 }
 
 /// The outputs at an instant of the vehicle's clock.
@@ -64,10 +70,12 @@ pub(super) struct Movement {
     pub(super) stick: u8,
     pub(super) start: Nanos,
     pub(super) end: Nanos,
-    /// Sticks that are there with one value in all of `references`, a bit each.
-    pub(super) standing: u32,
-    pub(super) references: Arc<[Reference]>,
-    pub(super) outputs: Arc<[Output]>,
+    /// When the sticks were sampled, and what they showed.
+    pub(super) stick_times: Box<[Nanos]>,
+    pub(super) sticks: Columns,
+    /// The same of the outputs.
+    pub(super) output_times: Box<[BootTime]>,
+    pub(super) outputs: Columns,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -148,6 +156,21 @@ impl Track {
             self.step(stick as u8, at, values[stick as usize]);
         }
         keep(&mut self.references, Reference { at, values });
+        self.forget(at);
+    }
+
+    /// Lets go of samples before any movement that waits, goes on or could still begin.
+    fn forget(&mut self, now: Nanos) {
+        let mut first = self.open.iter().map(|open| open.start).fold(now, Nanos::min);
+        // One at rest stands there until now.
+        let mut others = ALL_STICKS & !self.at_rest;
+        while others != 0 {
+            let begins = self.channels[others.trailing_zeros() as usize].begins();
+            first = begins.map_or(first, |begins| first.min(begins));
+            others &= others - 1;
+        }
+        drop_before(&mut self.references, |sample| sample.at, first - BEFORE);
+        drop_before(&mut self.outputs, |output| output.order, first);
     }
 
     /// Sticks at rest whose values changed: they stood until the sample before.
@@ -222,7 +245,7 @@ impl Track {
 
     /// `None` where a gap cuts it.
     fn gather(&self, open: Open) -> Option<Movement> {
-        let from = open.start - LOOK_BACK - Nanos::from_millis(300);
+        let from = open.start - BEFORE;
         let to = open.end + AFTER;
         let references = between(&self.references, |sample| sample.at, (from, to));
         let longest = Nanos::from_secs_f64(3.0 * self.usual?.max(50.0) / 1e3);
@@ -240,18 +263,12 @@ impl Track {
             stick: open.stick,
             start: open.start,
             end: open.end,
-            standing: standing(&references),
-            references,
-            outputs,
+            stick_times: references.iter().map(|sample| sample.at).collect(),
+            sticks: Columns::new(&references, |sample| &sample.values),
+            output_times: outputs.iter().map(|output| output.boot).collect(),
+            outputs: Columns::new(&outputs, |output| &output.values),
         })
     }
-}
-
-/// The sticks that are there with one value all the time, a bit each.
-fn standing(references: &[Reference]) -> u32 {
-    let Some(first) = references.first() else { return 0 };
-    let differ = references.iter().fold(0, |differ, sample| differ | changed(&first.values, &sample.values));
-    changed(&[ABSENT; 18], &first.values) & !differ
 }
 
 /// The sticks whose values differ, a bit each.
@@ -264,10 +281,17 @@ fn changed(before: &Values, values: &Values) -> u32 {
 }
 
 /// Those of a span, both ends with it; samples come in order of time.
-fn between<T: Copy>(ring: &VecDeque<T>, time: impl Fn(&T) -> Nanos, span: (Nanos, Nanos)) -> Arc<[T]> {
+fn between<T: Copy>(ring: &VecDeque<T>, time: impl Fn(&T) -> Nanos, span: (Nanos, Nanos)) -> Vec<T> {
     let first = ring.partition_point(|sample| time(sample) < span.0);
     let past = ring.partition_point(|sample| time(sample) <= span.1);
     ring.range(first..past.max(first)).copied().collect()
+}
+
+/// The newest stays: later ones are held against it.
+fn drop_before<T>(ring: &mut VecDeque<T>, time: impl Fn(&T) -> Nanos, from: Nanos) {
+    while ring.len() > 1 && ring.front().is_some_and(|oldest| time(oldest) < from) {
+        ring.pop_front();
+    }
 }
 
 fn keep<T>(ring: &mut VecDeque<T>, sample: T) {
@@ -278,6 +302,11 @@ fn keep<T>(ring: &mut VecDeque<T>, sample: T) {
 }
 
 impl Channel {
+    /// The earliest start of the movement that goes on, or else of the next one.
+    fn begins(&self) -> Option<Nanos> {
+        self.moving.map(|moving| moving.start).or(self.rest.map(|(_, at)| at))
+    }
+
     fn step(&mut self, at: Nanos, value: i32) -> Option<(Moving, Nanos)> {
         let before = self.last.replace((at, value));
         let Some((last_at, last)) = before else {
@@ -361,14 +390,31 @@ mod tests {
         }
     }
 
-    /// One stick goes, the others stand; one of them is not there.
+    /// Flicks every 2 s for 100 s: what is kept is what a movement needs, and every movement has all of it.
     #[test]
-    fn a_stick_stands_where_all_its_samples_agree() {
-        let mut references = [Reference { at: Nanos::ZERO, values: [3000; 18] }; 5];
-        for (step, sample) in references.iter_mut().enumerate() {
-            (sample.values[2], sample.values[7]) = (3000 + step as i16, ABSENT);
+    fn samples_are_let_go_once_no_movement_needs_them() {
+        let mut track = Track::default();
+        let mut movements = 0;
+        for tick in 0..5000_i64 {
+            let at = Nanos::from_millis(20 * tick);
+            let mut values = [0; 18];
+            values[3] = if tick / 100 % 2 == 0 { 0 } else { 800 };
+            if tick % 5 == 0 {
+                let boot = BootTime { epoch: 0, since_boot: at };
+                track.push_output(Output { order: at, boot, values });
+            }
+            track.push_reference(at, values);
+            assert!(track.references.len() <= 50 * 7 && track.outputs.len() <= 10 * 6, "at {tick}");
+            while let Some(movement) = track.poll(at) {
+                movements += 1;
+                assert_eq!(movement.stick_times.first(), Some(&(movement.start - BEFORE)));
+                assert_eq!(movement.stick_times.last(), Some(&(movement.end + AFTER)));
+                let outputs: Vec<Nanos> = movement.output_times.iter().map(|boot| boot.since_boot).collect();
+                assert!(outputs[0] - movement.start < Nanos::from_millis(100), "{outputs:?}");
+                assert!(outputs.windows(2).all(|pair| pair[1] - pair[0] == Nanos::from_millis(100)));
+                assert!(movement.end + AFTER - outputs[outputs.len() - 1] <= Nanos::ZERO);
+            }
         }
-        assert_eq!(standing(&references), ALL_STICKS & !(1 << 2 | 1 << 7));
-        assert_eq!(standing(&[]), 0);
+        assert_eq!(movements, 48);
     }
 }
