@@ -3,7 +3,8 @@
 //!
 //! `cargo run --release --example live_load -- PROGRAM [SECONDS [KEYS]]`: starts PROGRAM (`target/release/fadewatch`)
 //! in a pseudo-terminal, types KEYS (a page's), sends it 1,000 messages and 1,500 video packets a second over UDP for
-//! SECONDS (30), and leaves. The first ten seconds are not counted.
+//! SECONDS (30; up to an hour), and leaves. The first ten seconds are not counted; what it holds of memory is said
+//! after them and at the end.
 
 #[path = "../benches/generated/mod.rs"]
 mod generated;
@@ -23,6 +24,7 @@ use fadewatch::units::Nanos;
 use nix::pty::{Winsize, openpty};
 
 const WARM_UP: Nanos = Nanos::from_secs(10);
+const LONGEST_S: i64 = 3600;
 /// A word that every page shows at its foot.
 const DRAWN: &[u8] = b"overview";
 
@@ -32,6 +34,13 @@ fn used_s(child: &Child) -> Option<f64> {
     let fields: Vec<&str> = stat.rsplit(')').next()?.split_whitespace().collect();
     let ticks = fields.get(11)?.parse::<f64>().ok()? + fields.get(12)?.parse::<f64>().ok()?;
     Some(ticks / 100.0)
+}
+
+/// Anonymous memory of a child, in kB.
+fn held_kb(child: &Child) -> Option<u64> {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", child.id())).ok()?;
+    let line = status.lines().find_map(|line| line.strip_prefix("RssAnon:"))?;
+    line.trim().trim_end_matches("kB").trim().parse().ok()
 }
 
 /// What the program wrote so far.
@@ -68,6 +77,7 @@ fn main() -> anyhow::Result<()> {
     // It is started in a folder of its own.
     let program = std::fs::canonicalize(program).with_context(|| format!("no program at {program}"))?;
     let seconds: i64 = words.get(1).map_or(Ok(30), |word| word.parse())?;
+    anyhow::ensure!((1..=LONGEST_S).contains(&seconds), "SECONDS is 1 to {LONGEST_S}, not {seconds}");
     let keys = words.get(2).map_or("", String::as_str);
     let folder = std::env::temp_dir().join(format!("live_load-{}", std::process::id()));
     std::fs::create_dir_all(&folder)?;
@@ -104,7 +114,8 @@ fn main() -> anyhow::Result<()> {
     let mut counted = None;
     while clock.now() - began < WARM_UP + Nanos::from_secs(seconds) {
         if counted.is_none() && clock.now() - began >= WARM_UP {
-            counted = Some((clock.now(), used_s(&child), sent, shown.bytes.load(Ordering::Relaxed)));
+            let drawn = shown.bytes.load(Ordering::Relaxed);
+            counted = Some((clock.now(), used_s(&child), sent, drawn, held_kb(&child)));
         }
         while Nanos::from_millis(flight.now_ms() as i64) < clock.now() - began {
             generated::records(&mut flight, &mut |entry| {
@@ -118,7 +129,7 @@ fn main() -> anyhow::Result<()> {
         }
         std::thread::sleep(Duration::from_millis(1));
     }
-    let (since, used, before, drawn) = counted.context("nothing was counted")?;
+    let (since, used, before, drawn, held) = counted.context("nothing was counted")?;
     let over_s = (clock.now() - since).secs();
     let used = used_s(&child).zip(used).context("the system does not tell")?;
     println!(
@@ -127,6 +138,8 @@ fn main() -> anyhow::Result<()> {
         100.0 * (used.0 - used.1) / over_s,
         (shown.bytes.load(Ordering::Relaxed) - drawn) as f64 / over_s,
     );
+    let held = held.zip(held_kb(&child)).context("the system does not tell")?;
+    println!("memory held: {} kB, at the end {} kB", held.0, held.1);
     child.kill()?;
     child.wait()?;
     std::fs::remove_dir_all(&folder)?;
