@@ -34,9 +34,10 @@ fn main() -> anyhow::Result<()> {
     player.seek_end();
     let length_s = player.position_s();
     println!(
-        "{length_s:.0} s read through in {:.0} ms; {} saved states, {:?} kB held",
+        "{length_s:.0} s read through in {:.0} ms; {} saved states of about {} kB, {:?} kB held in all",
         (clock.now() - begun).millis(),
         player.checkpoints().count(),
+        player.checkpoints().bytes() / 1024,
         held_kb(),
     );
     let (mut moves, mut figures) = (Vec::new(), Vec::new());

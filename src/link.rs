@@ -25,6 +25,7 @@ mod figures;
 mod frames;
 mod lanes;
 mod notes;
+mod own_bytes;
 pub(crate) mod series;
 mod verdict;
 

@@ -130,8 +130,9 @@ fn saved_states_stay_within_their_bound_over_an_hour() {
     let recording = Arc::new(Recording::open(&path).unwrap());
     let mut player = player(&recording);
     player.seek_end();
-    let count = player.checkpoints().count();
-    assert!((24..=48).contains(&count), "{count} saved states");
+    let (count, bytes) = (player.checkpoints().count(), player.checkpoints().bytes());
+    assert!((32..=128).contains(&count), "{count} saved states");
+    assert!((8 << 20..=32 << 20).contains(&bytes), "{bytes} bytes");
     player.seek(1800.5);
     assert_eq!(player.position_s(), 1800.0);
     assert_eq!(player.summary().recording.records, 1801);

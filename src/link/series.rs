@@ -46,6 +46,12 @@ impl<T: Copy> Series<T> {
         Self { empty, blocks: Vec::new(), present: 0, most, spare: Vec::new(), len: 0, newest: empty }
     }
 
+    /// Bytes that a copy does not share once the session goes on: the block that is written to, and the pointers.
+    pub(crate) fn own_bytes(&self) -> usize {
+        let block = if self.present == 0 { 0 } else { size_of::<[T; BLOCK]>() };
+        block + size_of_val(self.blocks.as_slice())
+    }
+
     /// How many cells there are, empty ones among them.
     pub(crate) const fn len(&self) -> usize {
         self.len

@@ -1,11 +1,11 @@
 //! A recording played to any instant: no clock and no threads.
 //!
 //! The state at an instant is that after every record up to it, however it was
-//! reached. Copies of the core ([`Checkpoints`]) are kept on the way, at most
-//! [`MOST`], spread evenly: when there are too many every second one is dropped and
-//! the distance between them doubles. A seek goes on from the nearest one before.
+//! reached. Copies of the core ([`Checkpoints`]) are kept on the way; a seek goes on from the nearest one before.
 
-use std::sync::{Arc, Mutex, PoisonError};
+mod checkpoints;
+
+use std::sync::Arc;
 
 use crate::capture::{Cursor, Recording};
 use crate::link::context::Earlier;
@@ -16,10 +16,9 @@ use crate::snapshot::{Snapshot, View};
 use crate::summary::Summary;
 use crate::units::Nanos;
 
-/// Copies of the core that are kept.
-const MOST: usize = 48;
-/// Distance between the first ones.
-const FIRST_SPACING: Nanos = Nanos::from_secs(1);
+pub use checkpoints::Checkpoints;
+
+use checkpoints::FIRST_SPACING;
 
 /// Everything that a replay needs to go on from an instant.
 #[derive(Clone, Debug)]
@@ -37,6 +36,11 @@ struct State {
 }
 
 impl State {
+    /// About how many bytes it holds that neither later ones share nor the one before it.
+    fn own_bytes(&self, before: Option<&Self>) -> usize {
+        self.monitor.own_bytes(before.map(|before| &before.monitor))
+    }
+
     /// Since the first record.
     fn elapsed(&self) -> Nanos {
         self.start.map_or(Nanos::ZERO, |start| self.newest - start)
@@ -54,72 +58,6 @@ impl State {
         });
         self.newest = self.newest.max(at);
         self.monitor.handle(entry);
-    }
-}
-
-/// Saved states, in order; copies share them.
-#[derive(Clone, Debug)]
-pub struct Checkpoints(Arc<Mutex<Saved>>);
-
-#[derive(Debug)]
-struct Saved {
-    spacing: Nanos,
-    states: Vec<State>,
-    /// The farthest that anybody has come.
-    farthest: Nanos,
-}
-
-impl Default for Checkpoints {
-    fn default() -> Self {
-        let saved = Saved { spacing: FIRST_SPACING, states: Vec::new(), farthest: Nanos::ZERO };
-        Self(Arc::new(Mutex::new(saved)))
-    }
-}
-
-impl Checkpoints {
-    /// Keeps a state, where it is far enough behind the last one.
-    fn keep(&self, state: &State) {
-        let mut saved = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let elapsed = state.elapsed();
-        saved.farthest = saved.farthest.max(elapsed);
-        let last = saved.states.last().map_or(Nanos::ZERO, State::elapsed);
-        if elapsed < last + saved.spacing {
-            return;
-        }
-        saved.states.push(state.clone());
-        if saved.states.len() > MOST {
-            let mut odd = false;
-            saved.states.retain(|_| {
-                odd = !odd;
-                !odd
-            });
-            saved.spacing = saved.spacing + saved.spacing;
-        }
-    }
-
-    /// The distance at which the next one is wanted.
-    fn next_due(&self) -> Nanos {
-        let saved = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        saved.states.last().map_or(Nanos::ZERO, State::elapsed) + saved.spacing
-    }
-
-    /// The nearest state at or before an instant, if it is later than another one.
-    fn before(&self, to: Nanos, later_than: Option<Nanos>) -> Option<State> {
-        let saved = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = saved.states.partition_point(|state| state.elapsed() <= to);
-        let state = saved.states[..count].last()?;
-        later_than.is_none_or(|than| state.elapsed() > than).then(|| state.clone())
-    }
-
-    /// How far the recording is known to reach, seconds.
-    pub(crate) fn farthest_s(&self) -> f64 {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).farthest.secs()
-    }
-
-    /// How many there are.
-    #[must_use]
-    pub fn count(&self) -> usize {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).states.len()
     }
 }
 

@@ -2,6 +2,8 @@
 //!
 //! The video streams and their freezes.
 
+use std::borrow::Cow;
+
 use serde::{Deserialize, Serialize};
 
 /// One freeze of the picture.
@@ -19,7 +21,7 @@ pub struct Freeze {
     pub distance_m: Option<f64>,
     /// What the packets say: `lost`, `late`, `sender-paused`, `heap`, `host-drops`; `None`: nothing yet.
     #[serde(default)]
-    pub course: Option<String>,
+    pub course: Option<Cow<'static, str>>,
 }
 
 /// A span in which the sender itself said that it sends nothing.

@@ -191,6 +191,17 @@ impl LatencyMeter {
         source.max(self.onboard.moves())
     }
 
+    /// About how many bytes are held that an earlier copy of the same session, and others, do not share.
+    pub(crate) fn own_bytes(&self, before: Option<&Self>) -> usize {
+        let sources = self.sources.iter().map(|(key, source)| {
+            let before = before.and_then(|before| before.sources.get(key));
+            let [servo, input] = before.map_or([0; 2], |before| [before.servo.moves(), before.input.moves()]);
+            source.servo.own_bytes(servo) + source.input.own_bytes(input)
+        });
+        let onboard = self.onboard.own_bytes(before.map_or(0, |before| before.onboard.moves()));
+        sources.sum::<usize>() + onboard + self.holds.own_bytes()
+    }
+
     /// A copy that is good for [`Self::summary`] alone: without what holds and movements add up to over a session.
     pub(crate) fn of_stages(&self) -> Self {
         let (sources, onboard) = (self.sources.clone(), self.onboard.clone());

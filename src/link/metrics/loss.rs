@@ -109,6 +109,12 @@ pub struct LossMeter {
 }
 
 impl LossMeter {
+    /// About how many bytes are held that copies do not share.
+    pub(crate) fn own_bytes(&self) -> usize {
+        let sequences: usize = self.flows.iter().map(|flow| flow.sequence.own_bytes()).sum();
+        sequences + size_of_val(self.flows.as_slice())
+    }
+
     /// The session's first record: seconds count from here.
     pub fn begin(&mut self, start: Nanos) {
         self.base.get_or_insert(start);

@@ -126,6 +126,14 @@ pub struct SignalMeter {
 }
 
 impl SignalMeter {
+    /// About how many bytes are held that copies do not share.
+    pub(crate) fn own_bytes(&self) -> usize {
+        let samples: usize =
+            self.radios.iter().map(|radio| radio.own.recent.len() + radio.peer.recent.len()).sum();
+        let seconds: usize = self.seconds.iter().map(Series::own_bytes).sum();
+        seconds + samples * size_of::<(Nanos, u8)>() + size_of_val(self.radios.as_slice())
+    }
+
     /// Takes a radio report or an RC input with a level.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
         if sender.direction == Direction::Outbound {

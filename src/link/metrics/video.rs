@@ -15,6 +15,8 @@ mod stream;
 mod view;
 mod window;
 
+use std::borrow::Cow;
+
 use crate::link::context::Context;
 use crate::link::rtp::{self, content::Codec};
 use crate::link::telemetry::Telemetry;
@@ -70,6 +72,11 @@ pub struct VideoMeter {
 }
 
 impl VideoMeter {
+    /// About how many bytes are held that copies do not share.
+    pub(crate) fn own_bytes(&self) -> usize {
+        self.streams.iter().map(Stream::own_bytes).sum()
+    }
+
     /// Offers a datagram; true if it is taken as RTP (then it is not MAVLink).
     pub fn observe_datagram(
         &mut self,
@@ -345,7 +352,7 @@ impl VideoMeter {
                 ended: span.ended,
                 signal: second.and_then(|second| levels?.number(second)).map(f64::from),
                 distance_m: second.and_then(distance).map(f64::from),
-                course: span.course.word().map(str::to_owned),
+                course: span.course.word().map(Cow::Borrowed),
             }
         };
         let stopped = self.sender.spans(context);

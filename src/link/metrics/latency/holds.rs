@@ -37,6 +37,12 @@ pub(super) struct HoldMeter {
 }
 
 impl HoldMeter {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        let spans = size_of_val(self.moving.as_slice()) + size_of_val(self.holds.as_slice());
+        spans + self.sticks.len() * size_of::<(Nanos, Values)>()
+    }
+
     /// Takes the sticks' positions.
     pub(super) fn observe_stick(&mut self, at: Nanos, values: &Values) {
         let earlier = self.sticks.iter().rev().find(|(then, _)| at - *then >= STEP);

@@ -273,6 +273,15 @@ impl StageMeter {
         self.mapping.follows.first().map(|follow| Nanos::from_secs_f64(follow.lag_ms / 1e3))
     }
 
+    /// About how many bytes are held that copies do not share, with the movements since the first `shared`.
+    pub(super) fn own_bytes(&self, shared: u64) -> usize {
+        let new =
+            usize::try_from(self.moves.saturating_sub(shared)).unwrap_or(usize::MAX).min(self.whole.len());
+        let movements: usize =
+            self.whole.range(self.whole.len() - new..).map(|movement| movement.bytes()).sum();
+        size_of::<Self>() + self.whole.len() * size_of::<Arc<Movement>>() + movements + self.track.own_bytes()
+    }
+
     /// Movements taken so far.
     pub(super) const fn moves(&self) -> u64 {
         self.moves

@@ -78,6 +78,14 @@ pub(super) struct Movement {
     pub(super) outputs: Columns,
 }
 
+impl Movement {
+    /// Bytes held, all in all.
+    pub(super) fn bytes(&self) -> usize {
+        let times = size_of_val(&*self.stick_times) + size_of_val(&*self.output_times);
+        size_of::<Self>() + times + self.sticks.bytes() + self.outputs.bytes()
+    }
+}
+
 #[derive(Clone, Copy, Debug)]
 struct Moving {
     start: Nanos,
@@ -120,6 +128,12 @@ pub(super) struct Track {
 }
 
 impl Track {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        let open = self.open.len() * size_of::<Open>();
+        open + self.references.len() * size_of::<Reference>() + self.outputs.len() * size_of::<Output>()
+    }
+
     /// Forgets what waits, after a restart of the clock.
     pub(super) fn cut(&mut self) {
         self.left_out.gap += self.open.len() as u64;

@@ -58,6 +58,12 @@ pub(super) struct Gaps {
 }
 
 impl Gaps {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        let (open, past) = (self.open.len() * size_of::<Gap>(), self.past.len() * size_of::<Past>());
+        open + past + self.spans.len() * size_of::<(Nanos, Nanos)>()
+    }
+
     pub(super) fn new(first: u64) -> Self {
         Self {
             open: VecDeque::new(),

@@ -38,6 +38,11 @@ impl Seconds {
         Self { base, width: 1, bins, newest: (Nanos::ZERO, Nanos::ZERO), covered: 0 }
     }
 
+    /// Bytes held that copies do not share, beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        self.bins.own_bytes()
+    }
+
     fn index(&self, at: Nanos) -> usize {
         let second = (at - self.base).0.max(0) / SECOND;
         (second / i64::from(self.width)) as usize

@@ -101,6 +101,12 @@ pub(super) struct Sequence {
 }
 
 impl Sequence {
+    /// Bytes held that copies do not share, beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        let kept = self.gaps.own_bytes() + self.silences.own_bytes() + self.seconds.own_bytes();
+        size_of_val(&*self.slots) + size_of_val(self.echoes.as_slice()) + kept
+    }
+
     pub(super) fn new(first: Arriving, base: Nanos) -> Self {
         // Room below, so that a number before the first can be told.
         let newest = 1024 + u64::from(first.sequence);

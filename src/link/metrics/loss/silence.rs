@@ -27,6 +27,11 @@ impl Default for Silences {
 }
 
 impl Silences {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        size_of_val(self.kept.as_slice())
+    }
+
     pub(super) fn observe(&mut self, from: Nanos, to: Nanos) {
         let length = to - from;
         self.intervals[quarter_octave(length)] += 1;

@@ -71,6 +71,11 @@ pub(super) struct FreezeRule {
 }
 
 impl FreezeRule {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        size_of_val(self.listed.as_slice())
+    }
+
     /// The last delivered frame.
     pub(super) const fn last(&self) -> Option<Nanos> {
         self.last

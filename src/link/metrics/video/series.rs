@@ -35,6 +35,11 @@ impl Series {
         Self { start, width: Nanos::from_secs(1), cells, covered: 0, first: None }
     }
 
+    /// Bytes held that copies do not share, beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        self.cells.own_bytes()
+    }
+
     fn index(&self, at: Nanos) -> usize {
         ((at - self.start).0.max(0) / self.width.0) as usize
     }

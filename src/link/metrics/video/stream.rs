@@ -100,6 +100,16 @@ pub(super) struct Stream {
 }
 
 impl Stream {
+    /// About how many bytes are held that copies do not share.
+    pub(super) fn own_bytes(&self) -> usize {
+        let times = self.frame_times.len() * size_of::<Nanos>();
+        size_of::<Self>()
+            + times
+            + self.window.own_bytes()
+            + self.freezes.own_bytes()
+            + self.series.own_bytes()
+    }
+
     pub(super) fn begin(key: StreamKey, first: &Arrived, start: Nanos) -> Self {
         let mut stream = Self {
             key,

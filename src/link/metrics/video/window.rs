@@ -116,6 +116,11 @@ pub(super) struct Window {
 }
 
 impl Window {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        size_of_val(self.slots.as_slice())
+    }
+
     /// A segment that begins with this packet.
     pub(super) fn begin(at: Nanos, header: Header) -> Self {
         let number = i64::from(header.sequence) + 65_536;

@@ -47,6 +47,11 @@ impl Columns {
         };
         (0..self.samples).map(move |sample| own.get(sample).copied().unwrap_or(still))
     }
+
+    /// Bytes held beside the structure itself.
+    pub(super) fn bytes(&self) -> usize {
+        size_of_val(&*self.values)
+    }
 }
 
 #[cfg(test)]
