@@ -6,6 +6,10 @@
 //! (Jacovitti and Scarano, IEEE Trans. Signal Processing 41, 1993, on such interpolation).
 //! Times and lag in one unit, any.
 
+mod sums;
+
+use sums::{LANES, Rows, RowsOf, Sums, SumsBelow};
+
 /// The lag of the greatest correlation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Lag {
@@ -77,18 +81,25 @@ pub struct Walk<'a> {
 impl Walk<'_> {
     /// As [`Trace::at`].
     pub fn at(&mut self, time: f64) -> Option<f64> {
+        self.go_to(time);
+        let after = self.points.get(self.right).filter(|_| !time.is_nan())?;
+        if after.0 <= time {
+            return Some(after.1);
+        }
+        let before = self.points.get(self.right.checked_sub(1)?)?;
+        if before.1 == after.1 {
+            return Some(before.1);
+        }
+        Some(before.1 + (after.1 - before.1) * (time - before.0) / (after.0 - before.0))
+    }
+
+    fn go_to(&mut self, time: f64) {
         while self.right > 0 && self.points[self.right - 1].0 >= time {
             self.right -= 1;
         }
         while self.points.get(self.right).is_some_and(|point| point.0 < time) {
             self.right += 1;
         }
-        let after = self.points.get(self.right).filter(|_| !time.is_nan())?;
-        if after.0 <= time {
-            return Some(after.1);
-        }
-        let before = self.points.get(self.right.checked_sub(1)?)?;
-        Some(before.1 + (after.1 - before.1) * (time - before.0) / (after.0 - before.0))
     }
 }
 
@@ -99,175 +110,149 @@ pub type Piece<'a> = (Trace<'a>, &'a [(f64, f64)]);
 /// nothing varies or the peak lies on the border of the search.
 #[must_use]
 pub fn lag(pieces: &[Piece<'_>], lags: (f64, f64, f64)) -> Option<Lag> {
-    let times: Vec<Vec<f64>> =
-        pieces.iter().map(|(_, signal)| signal.iter().map(|sample| sample.0).collect()).collect();
     let values: Vec<f64> =
         pieces.iter().flat_map(|(_, signal)| signal.iter().map(|sample| sample.1)).collect();
-    let timed: Vec<Timed<'_>> =
-        pieces.iter().zip(&times).map(|((trace, _), times)| (*trace, times.as_slice())).collect();
-    lags_of(&timed, &[&values], lags).pop().flatten()
+    let mut search = Search::new(1, &[&values], lags);
+    for (trace, signal) in pieces {
+        let times: Vec<f64> = signal.iter().map(|sample| sample.0).collect();
+        let course = trace.level().map_or(Course::Moving(*trace), Course::Standing);
+        search.add_piece(&times, [course]);
+    }
+    search.lags().pop()?.pop()?
 }
 
-/// Pieces of a reference trace, each with the times of samples that several signals share.
-pub type Timed<'a> = (Trace<'a>, &'a [f64]);
+/// What a reference does over a piece.
+#[derive(Clone, Copy, Debug)]
+pub enum Course<'a> {
+    /// It stays at one value.
+    Standing(Level),
+    /// It is read between its samples.
+    Moving(Trace<'a>),
+}
 
-/// The lag of each of several signals behind one reference, as [`lag`] finds them one by one. A signal
-/// holds its values at all times of all pieces, NaN where it has none; a time that is NaN has none.
-#[must_use]
-pub fn lags_of(pieces: &[Timed<'_>], signals: &[&[f64]], lags: (f64, f64, f64)) -> Vec<Option<Lag>> {
-    if signals.is_empty() {
-        return Vec::new();
+/// The lags of several signals behind several references, each as [`lag`] finds it alone: what is the same
+/// for all references is looked at once.
+#[derive(Clone, Debug)]
+pub struct Search {
+    from: f64,
+    step: f64,
+    /// Lags of the grid.
+    count: usize,
+    signals: usize,
+    rows: Rows,
+    /// Samples of the pieces so far.
+    taken: usize,
+    references: Vec<Correlated>,
+}
+
+/// One reference with all signals, over the pieces so far.
+#[derive(Clone, Debug)]
+struct Correlated {
+    /// Its first value, which is taken off all, so that sums of squares stay small.
+    origin: Option<f64>,
+    /// Those of one lag lie side by side.
+    sums: Vec<Sums>,
+}
+
+impl Search {
+    /// Over lags as in [`lag`]. A signal holds its values at all times of all pieces, NaN where it has none.
+    #[must_use]
+    pub fn new(references: usize, signals: &[&[f64]], (from, to, step): (f64, f64, f64)) -> Self {
+        let count = ((to - from) / step).round() as usize + 1;
+        let rows = Rows::new(signals);
+        let sums = vec![Sums::default(); count * rows.width()];
+        let references = vec![Correlated { origin: None, sums }; references];
+        Self { from, step, count, signals: signals.len(), rows, taken: 0, references }
     }
-    let (from, to, step) = lags;
-    let steps = ((to - from) / step).round() as usize;
-    let rows = Rows::new(signals);
-    let origin = pieces.iter().find_map(|(trace, _)| trace.points.first()).map_or(0.0, |point| point.1);
-    let mut sums = vec![Sums::default(); (steps + 1) * rows.width];
-    let mut first = 0;
-    for (trace, times) in pieces {
-        let own = rows.of(first, times.len());
-        first += times.len();
-        let at_lags = sums.chunks_exact_mut(rows.width).enumerate();
-        let at_lags = at_lags.map(|(index, sums)| (from + step * index as f64, sums));
-        if let (Some(level), true) = (trace.level(), times.is_sorted()) {
-            let below = rows.sums_below(own);
-            for (lag, sums) in at_lags {
-                let past = |edge: f64| times.partition_point(|time| time - lag <= edge);
-                let (low, high) = (times.partition_point(|time| time - lag < level.from), past(level.to));
-                let part = |row: usize| &below[row * rows.width..(row + 1) * rows.width];
-                for ((sums, low), high) in sums.iter_mut().zip(part(low)).zip(part(high.max(low))) {
-                    sums.add_level(level.value - origin, low, high);
+
+    /// Takes the next piece: the times of its samples, of which one that is NaN has none, and what each
+    /// reference does over it.
+    pub fn add_piece<'a>(&mut self, times: &[f64], courses: impl IntoIterator<Item = Course<'a>>) {
+        let own = self.rows.of(self.taken, times.len());
+        self.taken += times.len();
+        let width = self.rows.width();
+        if width == 0 {
+            return;
+        }
+        let below = times.is_sorted().then(|| own.sums_below());
+        let lags = (0..self.count).map(|index| self.from + self.step * index as f64);
+        for (course, reference) in courses.into_iter().zip(&mut self.references) {
+            let at_lags = lags.clone().zip(reference.sums.chunks_exact_mut(width));
+            match (course, &below) {
+                (Course::Standing(level), Some(below)) => {
+                    let x = level.value - *reference.origin.get_or_insert(level.value);
+                    add_standing(at_lags, (level, x), times, below);
+                }
+                (Course::Standing(level), None) => {
+                    let ends = [(level.from, level.value), (level.to, level.value)];
+                    let origin = *reference.origin.get_or_insert(level.value);
+                    add_moving(at_lags, Trace::new(&ends), origin, times, own);
+                }
+                (Course::Moving(trace), _) => {
+                    let Some(first) = trace.points.first() else { continue };
+                    let origin = *reference.origin.get_or_insert(first.1);
+                    add_moving(at_lags, trace, origin, times, own);
                 }
             }
-        } else {
-            let mut values = Vec::with_capacity(times.len());
-            for (lag, sums) in at_lags {
-                let mut walk = trace.walk();
-                values.clear();
-                values.extend(times.iter().map(|time| walk.at(time - lag).map(|value| value - origin)));
-                for (place, sums) in sums.iter_mut().enumerate() {
-                    let fours = own.iter().skip(place).step_by(rows.width);
-                    *sums = sums.with(values.iter().zip(fours));
-                }
-            }
-        }
-    }
-    let coefficients = |signal: usize| -> Vec<f64> {
-        sums.chunks_exact(rows.width).map(|sums| sums[signal / LANES].pearson(signal % LANES)).collect()
-    };
-    (0..signals.len()).map(|signal| peak(&coefficients(signal), from, step)).collect()
-}
-
-/// Signals are summed so many at a time.
-const LANES: usize = 4;
-
-/// Values of [`LANES`] signals at one time, and 1 where they have one.
-#[derive(Clone, Copy, Debug, Default)]
-struct Four {
-    values: [f64; LANES],
-    known: [f64; LANES],
-}
-
-/// All signals' values, time by time: those of one time lie side by side. Each signal's first value is taken
-/// off all of its values, so that sums of squares stay small.
-struct Rows {
-    fours: Vec<Four>,
-    width: usize,
-}
-
-impl Rows {
-    fn new(signals: &[&[f64]]) -> Self {
-        let width = signals.len().div_ceil(LANES);
-        let count = signals.first().map_or(0, |signal| signal.len());
-        let mut fours = vec![Four::default(); width * count];
-        for (signal, values) in signals.iter().enumerate() {
-            let origin = values.iter().copied().find(|value| !value.is_nan()).unwrap_or(0.0);
-            for (row, value) in values.iter().enumerate().filter(|(_, value)| !value.is_nan()) {
-                let four = &mut fours[row * width + signal / LANES];
-                four.values[signal % LANES] = value - origin;
-                four.known[signal % LANES] = 1.0;
-            }
-        }
-        Self { fours, width }
-    }
-
-    fn of(&self, first: usize, count: usize) -> &[Four] {
-        &self.fours[first * self.width..(first + count) * self.width]
-    }
-
-    /// Of rows: each one's sums of those before it, and of all.
-    fn sums_below(&self, rows: &[Four]) -> Vec<Sums> {
-        let mut sums = vec![Sums::default(); self.width];
-        let mut below = sums.clone();
-        for row in rows.chunks_exact(self.width) {
-            for (sums, four) in sums.iter_mut().zip(row) {
-                sums.add(0.0, four);
-            }
-            below.extend_from_slice(&sums);
-        }
-        below
-    }
-}
-
-/// Sums over the pairs of a reference x and each of [`LANES`] signals y.
-#[derive(Clone, Copy, Debug, Default)]
-struct Sums {
-    count: [f64; LANES],
-    x: [f64; LANES],
-    xx: [f64; LANES],
-    y: [f64; LANES],
-    yy: [f64; LANES],
-    xy: [f64; LANES],
-}
-
-impl Sums {
-    /// These, and those of further pairs, in their order: a copy stays in registers meanwhile.
-    fn with<'a>(mut self, pairs: impl Iterator<Item = (&'a Option<f64>, &'a Four)>) -> Self {
-        for (x, four) in pairs {
-            if let Some(x) = *x {
-                self.add(x, four);
-            }
-        }
-        self
-    }
-
-    #[inline]
-    fn add(&mut self, x: f64, four: &Four) {
-        for lane in 0..LANES {
-            let (y, known) = (four.values[lane], four.known[lane]);
-            self.count[lane] += known;
-            self.x[lane] += known * x;
-            self.xx[lane] += known * x * x;
-            self.y[lane] += y;
-            self.yy[lane] += y * y;
-            self.xy[lane] += x * y;
         }
     }
 
-    /// What came between two sums of a piece, beside an x that stayed the same.
-    fn add_level(&mut self, x: f64, low: &Self, high: &Self) {
-        for lane in 0..LANES {
-            let (count, y) = (high.count[lane] - low.count[lane], high.y[lane] - low.y[lane]);
-            self.count[lane] += count;
-            self.x[lane] += count * x;
-            self.xx[lane] += count * x * x;
-            self.y[lane] += y;
-            self.yy[lane] += high.yy[lane] - low.yy[lane];
-            self.xy[lane] += x * y;
-        }
-    }
-
-    /// Pearson's coefficient; 0 where either side does not vary.
-    fn pearson(&self, lane: usize) -> f64 {
-        let count = self.count[lane];
-        let spread = |sum: f64, squares: f64| {
-            let about = squares - sum * sum / count;
-            // What rounding leaves of a side that stands still is not its spread.
-            if about > 1e-12 * squares { about } else { 0.0 }
+    /// For each reference the lag of each signal behind it.
+    #[must_use]
+    pub fn lags(&self) -> Vec<Vec<Option<Lag>>> {
+        let coefficients = |sums: &[Sums], signal: usize| -> Vec<f64> {
+            let of_lags = sums.chunks_exact(self.rows.width());
+            of_lags.map(|sums| sums[signal / LANES].pearson(signal % LANES)).collect()
         };
-        let (xx, yy) = (spread(self.x[lane], self.xx[lane]), spread(self.y[lane], self.yy[lane]));
-        let xy = self.xy[lane] - self.x[lane] * self.y[lane] / count;
-        if xx > 0.0 && yy > 0.0 { (xy / (xx * yy).sqrt()).clamp(-1.0, 1.0) } else { 0.0 }
+        let peak = |sums: &[Sums], signal| peak(&coefficients(sums, signal), self.from, self.step);
+        self.references
+            .iter()
+            .map(|reference| (0..self.signals).map(|signal| peak(&reference.sums, signal)).collect())
+            .collect()
+    }
+}
+
+/// A piece, its times in order, over which a reference stands at `x` off its origin.
+fn add_standing<'a>(
+    at_lags: impl Iterator<Item = (f64, &'a mut [Sums])>,
+    (level, x): (Level, f64),
+    times: &[f64],
+    below: &SumsBelow,
+) {
+    // The later the lag, the later the samples that fall within the level.
+    let (mut low, mut past) = (0, 0);
+    for (lag, sums) in at_lags {
+        while times.get(low).is_some_and(|time| time - lag < level.from) {
+            low += 1;
+        }
+        while times.get(past).is_some_and(|time| time - lag <= level.to) {
+            past += 1;
+        }
+        for ((sums, low), high) in sums.iter_mut().zip(below.of(low)).zip(below.of(past.max(low))) {
+            sums.add_level(x, low, high);
+        }
+    }
+}
+
+/// A piece over which a reference is read between its samples.
+fn add_moving<'a>(
+    at_lags: impl Iterator<Item = (f64, &'a mut [Sums])>,
+    trace: Trace<'_>,
+    origin: f64,
+    times: &[f64],
+    own: RowsOf<'_>,
+) {
+    let mut values = Vec::with_capacity(times.len());
+    let mut first = trace.walk();
+    for (lag, sums) in at_lags {
+        // Each lag begins near where the one before it began.
+        first.go_to(times.first().map_or(f64::NAN, |time| time - lag));
+        let mut walk = first.clone();
+        values.clear();
+        values.extend(times.iter().map(|time| walk.at(time - lag).map(|value| value - origin)));
+        for (place, sums) in sums.iter_mut().enumerate() {
+            *sums = sums.with(values.iter().zip(own.place(place)));
+        }
     }
 }
 
@@ -289,6 +274,19 @@ fn peak(coefficients: &[f64], from: f64, step: f64) -> Option<Lag> {
 mod tests {
     use super::*;
 
+    /// All signals behind one reference.
+    fn lags_of(
+        pieces: &[(Trace<'_>, &[f64])],
+        signals: &[&[f64]],
+        lags: (f64, f64, f64),
+    ) -> Vec<Option<Lag>> {
+        let mut search = Search::new(1, signals, lags);
+        for (trace, times) in pieces {
+            search.add_piece(times, [trace.level().map_or(Course::Moving(*trace), Course::Standing)]);
+        }
+        search.lags().remove(0)
+    }
+
     /// A sine shifted by a known, uneven amount; the oracle is the shift itself.
     #[test]
     fn finds_a_known_shift_between_the_steps() {
@@ -304,19 +302,6 @@ mod tests {
             assert!((found.lag - shift).abs() < 1.0, "{} for {shift}", found.lag);
             assert!(found.coefficient < -0.99);
         }
-    }
-
-    /// Anscombe's first quartet (1973): r = 0.816 (0.81642 to five digits, The American Statistician 27).
-    #[test]
-    fn pearson_matches_anscombe() {
-        let x = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0];
-        let y = [8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68];
-        let rows = Rows::new(&[&y]);
-        let mut sums = Sums::default();
-        for (x, row) in x.iter().zip(&rows.fours) {
-            sums.add(x - 10.0, row);
-        }
-        assert!((sums.pearson(0) - 0.81642).abs() < 1e-5);
     }
 
     /// A vehicle that is not armed: sticks move, and no output does.
@@ -381,5 +366,33 @@ mod tests {
             (together[0].unwrap().lag - 6.3).abs() < 0.2 && (together[1].unwrap().lag - 11.8).abs() < 0.2
         );
         assert!(together[1].unwrap().coefficient < -0.99);
+    }
+
+    /// Several references together give what each gives alone, one that is there for a piece only too.
+    #[test]
+    fn references_together_lag_as_each_alone() {
+        let wave = |rate: f64| move |k: i32| (f64::from(k), (f64::from(k) * rate).sin());
+        let fast: Vec<(f64, f64)> = (0..200).map(wave(0.23)).collect();
+        let slow: Vec<(f64, f64)> = (0..200).map(wave(0.11)).collect();
+        let still: Vec<(f64, f64)> = (0..200).map(|k| (f64::from(k), 0.3)).collect();
+        let times: Vec<f64> = (0..40).map(|k| 30.0 + 3.7 * f64::from(k)).collect();
+        let signal: Vec<f64> = [0.23, 0.11]
+            .into_iter()
+            .flat_map(|rate| times.iter().map(move |time| ((time - 6.3) * rate).sin()))
+            .collect();
+        let references = [[&fast[..], &still[..]], [&still[..], &slow[..]], [&[], &slow[..]]];
+        let course = |points: &'_ [(f64, f64)]| Trace::new(points).level().map(Course::Standing);
+        let grid = (-4.0, 24.0, 2.0);
+        let mut together = Search::new(references.len(), &[&signal], grid);
+        for piece in 0..2 {
+            let of_piece = references.iter().map(|reference| reference[piece]);
+            let courses = of_piece.map(|points| course(points).unwrap_or(Course::Moving(Trace::new(points))));
+            together.add_piece(&times, courses);
+        }
+        for (reference, found) in references.iter().zip(together.lags()) {
+            let pieces = reference.map(|points| (Trace::new(points), times.as_slice()));
+            assert_eq!(lags_of(&pieces, &[&signal], grid), found);
+            assert!(found[0].is_some());
+        }
     }
 }

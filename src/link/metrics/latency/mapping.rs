@@ -6,7 +6,7 @@
 //! together: more evidence is awaited). At most [`STUDIED`] movements are looked at.
 
 use crate::link::align::Timeline;
-use crate::stats::correlation::{self, Lag, Level, Piece, Timed, Trace};
+use crate::stats::correlation::{self, Course, Lag, Level, Piece, Search, Trace};
 use crate::units::Nanos;
 
 use super::curve::{Curve, Pair};
@@ -151,29 +151,55 @@ fn varying(laid: &[Laid<'_>]) -> Vec<u8> {
         .collect()
 }
 
-/// The lag of each of these outputs behind a stick, all at once: they share their times.
-fn best_lags(laid: &[Laid<'_>], stick: u8, outputs: &[u8], lags: (f64, f64, f64)) -> Vec<Option<Lag>> {
-    let sticks: Vec<Vec<(f64, f64)>> = laid.iter().map(|laid| laid.stick(stick)).collect();
+/// For each stick the lag of each of these outputs behind it, all at once: they share their times.
+fn best_lags(
+    laid: &[Laid<'_>],
+    sticks: &[u8],
+    outputs: &[u8],
+    lags: (f64, f64, f64),
+) -> Vec<Vec<Option<Lag>>> {
     let step = |laid: &Laid<'_>| laid.times.len().div_ceil(MOST_SAMPLES).max(1);
-    let times: Vec<Vec<f64>> = laid
-        .iter()
-        .map(|laid| laid.times.iter().step_by(step(laid)).map(|time| time.unwrap_or(f64::NAN)).collect())
-        .collect();
     let value = |value: i16| if value == ABSENT { f64::NAN } else { f64::from(value) };
     let signals: Vec<Vec<f64>> = outputs
         .iter()
         .map(|&output| {
             let samples =
                 laid.iter().flat_map(|laid| laid.movement.outputs.column(output).step_by(step(laid)));
-            let mut values = Vec::with_capacity(times.iter().map(Vec::len).sum());
+            let mut values = Vec::with_capacity(laid.iter().map(|laid| laid.times.len()).sum());
             values.extend(samples.map(value));
             values
         })
         .collect();
-    let pieces: Vec<Timed<'_>> =
-        sticks.iter().zip(&times).map(|(stick, times)| (Trace::new(stick), times.as_slice())).collect();
     let signals: Vec<&[f64]> = signals.iter().map(Vec::as_slice).collect();
-    correlation::lags_of(&pieces, &signals, lags)
+    let mut search = Search::new(sticks.len(), &signals, lags);
+    for laid in laid {
+        let times: Vec<f64> =
+            laid.times.iter().step_by(step(laid)).map(|time| time.unwrap_or(f64::NAN)).collect();
+        let moving: Vec<Vec<(f64, f64)>> = sticks
+            .iter()
+            .map(|&stick| if laid.level(stick).is_some() { Vec::new() } else { laid.stick(stick) })
+            .collect();
+        let courses = sticks.iter().zip(&moving).map(|(&stick, samples)| {
+            laid.level(stick).map_or(Course::Moving(Trace::new(samples)), Course::Standing)
+        });
+        search.add_piece(&times, courses);
+    }
+    search.lags()
+}
+
+/// Sticks none of which shows the same as another in all movements, and the place among them that each
+/// stick has itself or shares with the one like it.
+fn distinct(laid: &[Laid<'_>], sticks: &[u8]) -> (Vec<u8>, Vec<usize>) {
+    let mut distinct: Vec<u8> = Vec::new();
+    let places = sticks.iter().map(|&stick| {
+        let alike = |&other: &u8| laid.iter().all(|laid| laid.movement.sticks.are_alike(other, stick));
+        distinct.iter().position(alike).unwrap_or_else(|| {
+            distinct.push(stick);
+            distinct.len() - 1
+        })
+    });
+    let places = places.collect();
+    (distinct, places)
 }
 
 /// Finds what follows what in movements that were chosen for it, for sticks that moved often enough, with
@@ -182,14 +208,14 @@ pub(super) fn find(studied: &[Laid<'_>], moves: &[usize; 18], longest_ms: f64) -
     let mut mapping = Mapping::default();
     let sticks: Vec<u8> = (0..18).filter(|&stick| moves[usize::from(stick)] >= FEWEST_MOVES).collect();
     let outputs = varying(studied);
-    let all: Vec<(u8, Vec<Option<Lag>>)> = sticks
-        .iter()
-        .map(|&stick| (stick, best_lags(studied, stick, &outputs, (-40.0, longest_ms, 20.0))))
-        .collect();
+    // Handsets that send a stick on two channels are the ones that are studied again and again.
+    let (distinct, places) = distinct(studied, &sticks);
+    let all = best_lags(studied, &distinct, &outputs, (-40.0, longest_ms, 20.0));
     for (place, &output) in outputs.iter().enumerate() {
-        let mut found: Vec<(u8, Lag)> = all
+        let mut found: Vec<(u8, Lag)> = sticks
             .iter()
-            .filter_map(|(stick, lags)| Some((*stick, lags[place]?)))
+            .zip(&places)
+            .filter_map(|(stick, &own)| Some((*stick, all[own][place]?)))
             .filter(|(_, lag)| lag.coefficient.abs() >= LEAST_COEFFICIENT)
             .collect();
         found.sort_by(|a, b| b.1.coefficient.abs().total_cmp(&a.1.coefficient.abs()));
@@ -307,5 +333,34 @@ mod tests {
         let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
         let moves = std::array::from_fn(|stick| if stick == 0 { laid.len() } else { 0 });
         assert_eq!(find(&laid, &moves, 1000.0), Mapping::default());
+    }
+
+    /// A handset that sends its stick on two channels: both are behind the output, and neither is chosen.
+    #[test]
+    fn sticks_that_show_the_same_are_ambiguous_together() {
+        let at = |step: i64| Nanos::from_millis(20 * step);
+        let ramp = |step: i16| 3000 + 8 * step.clamp(20, 40);
+        let row = |step: i16, behind: i16| -> [i16; 18] {
+            std::array::from_fn(|channel| if matches!(channel, 2 | 9) { ramp(step - behind) } else { 3000 })
+        };
+        let sticks: Vec<[i16; 18]> = (0..100).map(|step| row(step, 0)).collect();
+        let outputs: Vec<[i16; 18]> = (0..100).map(|step| row(step, 10)).collect();
+        let movement = Movement {
+            stick: 2,
+            start: at(0),
+            end: at(99),
+            stick_times: (0..100).map(at).collect(),
+            sticks: Columns::new(&sticks, |row| row),
+            output_times: (0..100).map(|step| BootTime { epoch: 0, since_boot: at(step) }).collect(),
+            outputs: Columns::new(&outputs, |row| row),
+        };
+        let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
+        assert_eq!(distinct(&laid, &[2, 5, 9, 11]), (vec![2, 5], vec![0, 1, 0, 1]));
+        let moves = |sticks: &[usize]| std::array::from_fn(|stick| 3 * usize::from(sticks.contains(&stick)));
+        let both = find(&laid, &moves(&[2, 9]), 1000.0);
+        assert_eq!((both.follows, both.ambiguous), (vec![], 1 << 2 | 1 << 9));
+        let alone = find(&laid, &moves(&[2]), 1000.0).follows;
+        assert!(alone.iter().all(|follow| follow.stick == 2 && (follow.lag_ms - 200.0).abs() < 10.0));
+        assert_eq!(alone.iter().map(|follow| follow.output).collect::<Vec<_>>(), [2, 9]);
     }
 }

@@ -38,14 +38,23 @@ impl Columns {
     /// What a channel showed, sample by sample.
     pub(in super::super) fn column(&self, channel: u8) -> impl Iterator<Item = i16> + '_ {
         let still = self.still[usize::from(channel)];
-        let bit = 1 << channel;
-        let own = if self.changed & bit == 0 {
-            &[]
-        } else {
-            let place = (self.changed & (bit - 1)).count_ones() as usize;
-            &self.values[place * self.samples..][..self.samples]
-        };
+        let own = self.own(channel);
         (0..self.samples).map(move |sample| own.get(sample).copied().unwrap_or(still))
+    }
+
+    /// The values of a channel that changed; none of others.
+    fn own(&self, channel: u8) -> &[i16] {
+        let bit = 1 << channel;
+        if self.changed & bit == 0 {
+            return &[];
+        }
+        let place = (self.changed & (bit - 1)).count_ones() as usize;
+        &self.values[place * self.samples..][..self.samples]
+    }
+
+    /// Whether two channels showed the same all the time.
+    pub(in super::super) fn are_alike(&self, one: u8, other: u8) -> bool {
+        self.still[usize::from(one)] == self.still[usize::from(other)] && self.own(one) == self.own(other)
     }
 
     /// Bytes held beside the structure itself.
@@ -80,6 +89,10 @@ mod tests {
                 let expected: Vec<i16> = rows.iter().map(|row| row[usize::from(channel)]).collect();
                 let stands = expected.iter().all(|value| *value == first[usize::from(channel)]);
                 prop_assert_eq!(columns.standing(channel), stands.then_some(first[usize::from(channel)]));
+                for other in 0..18_u8 {
+                    let alike = rows.iter().all(|row| row[usize::from(channel)] == row[usize::from(other)]);
+                    prop_assert_eq!(columns.are_alike(channel, other), alike);
+                }
                 prop_assert_eq!(columns.column(channel).collect::<Vec<_>>(), expected);
             }
             let moving = (0..18).filter(|channel| rows.iter().any(|row| row[*channel] != first[*channel])).count();
