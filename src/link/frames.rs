@@ -136,24 +136,64 @@ impl LinkMonitor {
         if self.loss.observe(at, sender, endpoint, frame, boot) == Arrival::Duplicate {
             return;
         }
-        let Some(telemetry) = telemetry else { return };
-        self.context.roles.observe(header.system, header.component, &telemetry);
-        self.imply_links(sender, &telemetry);
-        self.clocks.observe(at, sender, &telemetry);
-        self.latency.observe(at, sender, &telemetry, &self.clocks, &self.context);
-        self.signal.observe(at, sender, &telemetry, &self.context);
-        self.range.observe(at, sender, &telemetry, &self.context);
-        self.video.observe(at, &telemetry);
-        self.failsafe.observe(at, sender, &telemetry, &self.context);
-        self.vibration.observe(at, sender, &telemetry, &self.context);
-        self.power.observe(at, sender, &telemetry);
-        self.pose.observe(at, sender, &telemetry, &self.context);
-        self.reports.observe(sender, &telemetry);
-        if let Telemetry::StatusText { severity, text } = &telemetry
+        let Some(telemetry) = &telemetry else { return };
+        self.context.roles.observe(header.system, header.component, telemetry);
+        self.imply_links(sender, telemetry);
+        self.clocks.observe(at, sender, telemetry);
+        self.observe(at, sender, telemetry);
+        if let Telemetry::StatusText { severity, text } = telemetry
             && *severity <= 4
             && self.context.roles.vehicle() == Some(header.system)
         {
             self.log("vehicle", None, clean(text));
+        }
+    }
+
+    /// Gives a message to the meters that read its kind. What time alone brings comes first.
+    fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) {
+        let context = &self.context;
+        self.failsafe.advance(at, context);
+        if sender.direction == Direction::Inbound {
+            self.signal.follow(context);
+        }
+        match telemetry {
+            Telemetry::Attitude { .. }
+            | Telemetry::Position { .. }
+            | Telemetry::GpsFix { .. }
+            | Telemetry::Home { .. } => {
+                self.range.observe(at, sender, telemetry, context);
+                self.pose.observe(at, sender, telemetry, context);
+            }
+            Telemetry::RcInput { .. } => {
+                self.latency.observe(at, sender, telemetry, &self.clocks, context);
+                self.signal.observe(at, sender, telemetry, context);
+                self.failsafe.observe(at, sender, telemetry, context);
+            }
+            Telemetry::RcOverride { .. }
+            | Telemetry::ManualControl { .. }
+            | Telemetry::Joystick { .. }
+            | Telemetry::ServoOutput { .. } => {
+                self.latency.observe(at, sender, telemetry, &self.clocks, context);
+                self.failsafe.observe(at, sender, telemetry, context);
+            }
+            Telemetry::Heartbeat { .. } => self.failsafe.observe(at, sender, telemetry, context),
+            Telemetry::SystemStatus { .. } => {
+                self.failsafe.observe(at, sender, telemetry, context);
+                self.power.observe(at, sender, telemetry);
+                self.reports.observe(sender, telemetry);
+            }
+            Telemetry::Radio { .. } => {
+                self.signal.observe(at, sender, telemetry, context);
+                self.reports.observe(sender, telemetry);
+            }
+            Telemetry::Battery { .. } => self.power.observe(at, sender, telemetry),
+            Telemetry::Vibration { .. } => self.vibration.observe(at, sender, telemetry, context),
+            Telemetry::VideoStreamStatus { .. } => self.video.observe(at, telemetry),
+            Telemetry::Inertial { .. }
+            | Telemetry::SystemTime { .. }
+            | Telemetry::TimeSync { .. }
+            | Telemetry::CommandAck { .. }
+            | Telemetry::StatusText { .. } => {}
         }
     }
 

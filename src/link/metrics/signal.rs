@@ -249,7 +249,7 @@ impl SignalMeter {
 
     /// Keeps the links' sources in step with the profile, which may name more links as they are heard.
     #[inline]
-    fn follow(&mut self, context: &Context) {
+    pub fn follow(&mut self, context: &Context) {
         let links = &context.profile.link;
         if self.sources.len() == links.len() && self.vehicle == context.roles.vehicle() {
             return;
