@@ -27,6 +27,11 @@ impl Resampler {
             counts[self.random.random_range(0..units) as usize] += 1;
         }
     }
+
+    /// A number from 0 to 1, for what is drawn within a replicate.
+    pub fn chance(&mut self) -> f64 {
+        self.random.random()
+    }
 }
 
 /// The percentile interval (Efron) of replicates at a confidence such as 0.95.
