@@ -330,6 +330,27 @@ fn bench_with_forty_moves() {
     findings.check();
 }
 
+/// The same bench with a radio that sends on the handset's messages: their hold is known, the radio's beat is
+/// found, and both narrow the figures.
+#[test]
+fn bench_with_a_radio_that_holds_the_sticks() {
+    let mut scenario = Scenario::load(&folder("tests/scenarios/bench.toml")).unwrap();
+    scenario.control.as_mut().unwrap().held = true;
+    // At 25 Hz every output would be taken at the same moment of a position's hold.
+    scenario.vehicle.rates.rc_channels = 23.0;
+    scenario.vehicle.rates.servo = 23.0;
+    let session = simulate::run(&scenario);
+    let mut monitor = monitor(Profile::parse("").unwrap());
+    for entry in session.entries() {
+        monitor.handle(&entry);
+    }
+    let summary = serde_json::to_value(monitor.summary(&RecordingFacts::default())).unwrap();
+    let mut findings = Findings::default();
+    findings.near("control_frame_ms", &Value::from(14.0), &summary["latency"]["control_frame_ms"], 0.01);
+    latency(&mut findings, &session.truth, &summary, (1.5, 2.5), 1.5);
+    findings.check();
+}
+
 #[test]
 fn lossy_with_reboot() {
     let (truth, summary) = played("lossy", "");

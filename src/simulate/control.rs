@@ -1,6 +1,6 @@
 //! Sticks, the control link and the servo outputs, with the age of what they show.
 //!
-//! A radio frame carries the sticks as they stand when it is sent. Until the next
+//! A radio frame carries the sticks as they stand when it is sent, or as the handset's last message had them. Until the next
 //! frame arrives the input holds; the age of the shown position is then the time since
 //! that sending. The truth of the latency stages is that age on a grid of 1 ms over
 //! all quick movements, less the time that the stick's own message takes to this computer.
@@ -28,7 +28,7 @@ pub(crate) struct ControlPath<'a> {
     control: &'a Control,
     pub(crate) movements: Vec<Movement>,
     by_stick: [Vec<Movement>; STICKS],
-    /// (arrival at the vehicle, sending), both rising.
+    /// (arrival at the vehicle, instant of the sticks that are carried), both rising.
     frames: Vec<(f64, f64)>,
 }
 
@@ -190,7 +190,7 @@ fn frames(scenario: &Scenario, control: &Control, levels: &Levels<'_>) -> Vec<(f
         let lost = bursts.lost(&control.loss, levels.received(Carries::Control, sent_s));
         let arrives_s = sent_s + delay_ms / 1e3;
         if !dead && !lost && frames.last().is_none_or(|last| last.0 < arrives_s) {
-            frames.push((arrives_s, sent_s));
+            frames.push((arrives_s, if control.held { control.last_message_s(sent_s) } else { sent_s }));
         }
     }
     frames

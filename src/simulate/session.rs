@@ -228,7 +228,7 @@ impl Recorder {
         let mut stamps_s = Vec::new();
         let target = scenario.vehicle.system;
         for step in 0..(scenario.duration_s * control.rate_hz) as usize {
-            let sent_s = (step as f64 + 0.3) / control.rate_hz;
+            let sent_s = control.message_s(step);
             let arrives_s = sent_s + (control.cable_ms + dice.between(-0.2, 0.2)).max(0.0) / 1e3;
             if scenario.handset_dead(sent_s) || scenario.silent(Who::Handset, sent_s) {
                 continue;

@@ -53,7 +53,7 @@ fn handset_beats(parts: &Parts<'_>) -> usize {
     let each = (control.rate_hz as usize).max(1);
     (0..(parts.scenario.duration_s * control.rate_hz) as usize)
         .step_by(each)
-        .map(|step| (step as f64 + 0.3) / control.rate_hz)
+        .map(|step| control.message_s(step))
         .filter(|&sent_s| {
             !parts.scenario.handset_dead(sent_s)
                 && !parts.scenario.silent(super::scenario::Who::Handset, sent_s)

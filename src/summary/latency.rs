@@ -37,9 +37,22 @@ pub struct LatencySummary {
     pub stick_to_input: Option<LatencyStage>,
     /// RC input to servo output, on board.
     pub input_to_servo: Option<LatencyStage>,
+    /// Time between two frames of the control radio, as the stick positions that arrive show it, on this
+    /// computer's clock; `None` where no steady beat stands out.
+    #[serde(default)]
+    pub control_frame_ms: Option<f64>,
     /// For drawing, not in the file.
     #[serde(skip)]
     pub drawing: LatencyDrawing,
+}
+
+impl LatencySummary {
+    /// The control radio's beat in words.
+    #[must_use]
+    pub fn control_frames(&self) -> Option<String> {
+        let frame_ms = self.control_frame_ms?;
+        Some(format!("every {frame_ms:.2} ms, {:.1} a second", 1e3 / frame_ms))
+    }
 }
 
 /// What a screen draws of the three stages beside their figures.

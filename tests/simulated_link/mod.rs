@@ -53,6 +53,8 @@ pub(crate) struct Scenario {
     pub(crate) in_turns: bool,
     /// No radio frame arrives in this span.
     pub(crate) control_outage: Option<(f64, f64)>,
+    /// Radio frames keep no beat: each comes by chance, 7 to 22 ms after the one before.
+    pub(crate) uneven_frames: bool,
 }
 
 impl Scenario {
@@ -80,6 +82,7 @@ impl Scenario {
             in_turns: false,
             continuous: false,
             control_outage: None,
+            uneven_frames: false,
         }
     }
 }
@@ -90,6 +93,8 @@ pub(crate) struct Truth {
     pub(crate) stick_to_servo: Vec<f64>,
     pub(crate) stick_to_input: Vec<f64>,
     pub(crate) input_to_servo: Vec<f64>,
+    /// Between two frames of the control radio, ms.
+    pub(crate) frame_ms: f64,
 }
 
 pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
@@ -186,6 +191,7 @@ fn latest(shown: &[Shown], time: f64) -> Option<&Shown> {
 }
 
 struct Vehicle {
+    frame_ms: f64,
     input: Vec<Shown>,
     loop_ms: f64,
     processing_ms: f64,
@@ -360,10 +366,16 @@ fn fly(
             let own = Shown { appeared: frame, value: stick(frame).round(), ..*sample };
             input.push(Shown { from: newest, ..if scenario.continuous { own } else { *sample } });
         }
-        frame += period;
+        frame += if scenario.uneven_frames { random.between(7.0, 22.0) } else { period };
     }
     let loop_ms = random.between(2.5, 10.0);
-    Vehicle { input, loop_ms, processing_ms: random.between(1.0, 12.0), phase: random.between(0.0, loop_ms) }
+    Vehicle {
+        frame_ms: period,
+        input,
+        loop_ms,
+        processing_ms: random.between(1.0, 12.0),
+        phase: random.between(0.0, loop_ms),
+    }
 }
 
 fn report(
@@ -408,7 +420,7 @@ fn report(
 }
 
 fn truth(ramps: &[Ramp], vehicle: &Vehicle) -> Truth {
-    let mut truth = Truth::default();
+    let mut truth = Truth { frame_ms: vehicle.frame_ms, ..Truth::default() };
     for ramp in ramps {
         let mut time = ramp.start;
         while time < ramp.start + ramp.length {

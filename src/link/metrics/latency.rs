@@ -13,6 +13,8 @@
 //! `stage` and `holds`; at most [`MOST_SOURCES`] stick sources.
 
 mod ages;
+mod cadence;
+mod changes;
 mod curve;
 mod delays;
 mod display;
@@ -35,6 +37,7 @@ use crate::snapshot::LatencyView;
 use crate::summary::{ControlHolds, LatencyChannel, LatencySummary};
 use crate::units::Nanos;
 
+use cadence::Cadence;
 use holds::HoldMeter;
 use row::Fit;
 use stage::{ClockPair, Reading, StageMeter};
@@ -215,8 +218,15 @@ impl LatencyMeter {
         let number = |from_zero: u8| Some(from_zero + 1);
         let source = self.source();
         let fit = |stage: Option<&StageMeter>| Fit::new(stage?.reading(clocks));
-        let servo = fit(source.map(|source| &source.servo));
-        let input = fit(source.map(|source| &source.input));
+        let mut servo = fit(source.map(|source| &source.servo));
+        let mut input = fit(source.map(|source| &source.input));
+        let cadence = Cadence::new([servo.as_ref(), input.as_ref()]);
+        let medians = cadence.iter().flat_map(|cadence| &cadence.medians);
+        for (fit, median) in [&mut servo, &mut input].into_iter().zip(medians) {
+            if let Some((fit, median)) = fit.as_mut().zip(median.as_ref()) {
+                fit.pin(median);
+            }
+        }
         let from_stick = |fit: &Fit, is_input: bool| {
             fit.row(bound(fit.reading(), context), |stick, output| LatencyChannel {
                 stick: number(stick),
@@ -236,6 +246,7 @@ impl LatencyMeter {
             stick_to_servo: servo.as_ref().map(|fit| from_stick(fit, false)),
             stick_to_input: input.as_ref().map(|fit| from_stick(fit, true)),
             input_to_servo,
+            control_frame_ms: cadence.and_then(|cadence| cadence.period_ms),
             drawing: display::drawing(source, [servo.as_ref(), input.as_ref()], clocks, context),
         }
     }

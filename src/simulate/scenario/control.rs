@@ -59,6 +59,8 @@ pub struct Control {
     pub cable_ms: f64,
     /// Radio frame period.
     pub frame_ms: f64,
+    /// A frame carries the stick message that was sent last, not the stick as it stands.
+    pub held: bool,
     /// Loss of radio frames.
     pub loss: Loss,
     /// From the stick at the frame's sending to the vehicle's input.
@@ -83,6 +85,7 @@ impl Default for Control {
             rate_hz: 50.0,
             cable_ms: 0.5,
             frame_ms: 14.0,
+            held: false,
             loss: Loss::default(),
             delay: Delay::Constant(40.0),
             onboard_ms: 8.0,
@@ -90,6 +93,20 @@ impl Default for Control {
             moves: Vec::new(),
             servo: Vec::new(),
         }
+    }
+}
+
+impl Control {
+    /// When the handset sends its stick message of a number, counted from 0.
+    #[must_use]
+    pub fn message_s(&self, number: usize) -> f64 {
+        (number as f64 + 0.3) / self.rate_hz
+    }
+
+    /// When the last message before an instant was sent.
+    #[must_use]
+    pub fn last_message_s(&self, at_s: f64) -> f64 {
+        self.message_s((at_s * self.rate_hz - 0.3).max(0.0) as usize)
     }
 }
 

@@ -39,7 +39,10 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
 /// One row a stage: moves, percentiles with their intervals, the clock's part.
 fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let inner = panel("latency", "value (95 % interval)", theme, area, buffer);
+    let frames = snapshot.summary.latency.control_frames();
+    let title =
+        frames.map_or_else(|| "latency".to_owned(), |frames| format!("latency, control frames {frames}"));
+    let inner = panel(&title, "value (95 % interval)", theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     let wide = pen.width() >= 100;
     let places: [u16; 4] = if wide { [24, 44, 64, 84] } else { [23, 41, 59, 76] };

@@ -123,6 +123,13 @@ impl Delays {
         (share <= 1.0 - open).then(|| scan::quantile(share, &cells, Some(&self.scan)))?
     }
 
+    /// Themselves, as far as they are known from both sides: low, high, share.
+    pub(super) fn closed(&self) -> Vec<(f64, f64, f64)> {
+        let mut cells = self.smoothed.cells(&self.mass);
+        cells.retain(|cell| cell.0 < self.closed_end);
+        cells
+    }
+
     /// What telemetry in step with the sticks leaves unknown, ms.
     pub(super) fn unlocated_ms(&self) -> Option<f64> {
         self.in_step.then(|| self.scan.usual_ms())

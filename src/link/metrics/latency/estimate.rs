@@ -10,8 +10,8 @@ use super::scan::Scan;
 use super::sets::{AgeRange, MoveAges};
 
 /// Replicates of the bootstrap, and its seed.
-const REPLICATES: usize = 200;
-const SEED: u64 = 0x5eed_1a7e_0001;
+pub(super) const REPLICATES: usize = 200;
+pub(super) const SEED: u64 = 0x5eed_1a7e_0001;
 const TIGHT: f64 = 1e-6;
 const LOOSE: f64 = 1e-3;
 const LOOSE_ROUNDS: usize = 40;
@@ -153,6 +153,14 @@ impl Estimate {
                 let cells = problem.cells().iter().zip(&solution.mass);
                 cells.filter(|(_, mass)| **mass > 1e-6).map(|(cell, &mass)| (cell.0, cell.1, mass)).collect()
             }
+        }
+    }
+
+    /// The delays behind the ages, where sticks are held: low, high, share.
+    pub(super) fn delays(&self) -> Option<Vec<(f64, f64, f64)>> {
+        match &self.kind {
+            Kind::Delays(delays) => Some(delays.closed()),
+            Kind::Cells { .. } => None,
         }
     }
 

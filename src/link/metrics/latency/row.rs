@@ -3,6 +3,7 @@
 use crate::stats::bootstrap::percentile_interval;
 use crate::summary::{Interval, LatencyChannel, LatencyStage, MovesNeeded};
 
+use super::cadence::Median;
 use super::estimate::{Estimate, Replicates, SHARES};
 use super::stage::Reading;
 
@@ -12,6 +13,8 @@ const FEWEST: u64 = 5;
 /// that were seen: their intervals are stretched by this about it. Found on seeds 1 to 200 of
 /// examples/latency_accuracy; the coverage over 1,000 stands in DEVELOPERS.md.
 const STRETCH: f64 = 1.2;
+/// A beat that moves the median by more than this many half widths of its interval contradicts the samples.
+const CONTRADICTS: f64 = 1.5;
 
 /// A stage that was estimated.
 pub(super) struct Fit {
@@ -19,6 +22,8 @@ pub(super) struct Fit {
     estimate: Estimate,
     replicates: Replicates,
     pairs: Vec<OfPair>,
+    /// The median by the radio's beat less that of the samples alone, ms; `None` where it stands as it was.
+    pinned_ms: Option<f64>,
 }
 
 /// The median of one stick and the output that follows it, both counted from zero.
@@ -36,7 +41,56 @@ impl Fit {
         let replicates =
             if estimate.events() >= FEWEST { estimate.replicates() } else { Replicates::default() };
         let pairs = of_pairs(&reading, &estimate);
-        Some(Self { reading, estimate, replicates, pairs })
+        Some(Self { reading, estimate, replicates, pairs, pinned_ms: None })
+    }
+
+    /// Moves everything to where the radio's beat puts the median; not where that contradicts the samples.
+    pub(super) fn pin(&mut self, median: &Median) {
+        let Some((own, interval)) = self.quantile(0.5).zip(self.interval(0)) else { return };
+        let reach = CONTRADICTS * 0.5 * (interval[1] - interval[0]);
+        let moved = median.ms - own;
+        if self.unlocated_ms().is_some() || moved.abs() > reach {
+            return;
+        }
+        let [firsts, others @ ..] = &mut self.replicates;
+        let shifts: Vec<Option<f64>> =
+            firsts[0].iter().zip(&median.replicates).map(|(own, drawn)| own.map(|own| drawn - own)).collect();
+        for ends in std::iter::once(firsts).chain(others).flatten() {
+            for (age, shift) in ends.iter_mut().zip(&shifts) {
+                *age = age.zip(*shift).map(|(age, shift)| age + shift);
+            }
+        }
+        for pair in &mut self.pairs {
+            pair.p50_ms = pair.p50_ms.map(|p50| p50 + moved);
+        }
+        self.pinned_ms = Some(moved);
+    }
+
+    /// Draws of the beat's median scatter as much as it does; what is beside the median is the samples' alone.
+    const fn stretch(&self, index: usize) -> f64 {
+        if self.pinned_ms.is_some() && index == 0 { 1.0 } else { STRETCH }
+    }
+
+    fn moved_ms(&self) -> f64 {
+        self.pinned_ms.unwrap_or(0.0)
+    }
+
+    fn ages(&self) -> Vec<(f64, f64, f64)> {
+        let moved = self.moved_ms();
+        self.estimate
+            .ages()
+            .into_iter()
+            .map(|(low, high, share)| (low + moved, high + moved, share))
+            .collect()
+    }
+
+    fn quantile(&self, share: f64) -> Option<f64> {
+        self.estimate.quantile(share).map(|age| age + self.moved_ms())
+    }
+
+    /// The delays behind the ages, where sticks are held: low, high, share.
+    pub(super) fn delays(&self) -> Option<Vec<(f64, f64, f64)>> {
+        self.estimate.delays()
     }
 
     pub(super) const fn reading(&self) -> &Reading {
@@ -50,10 +104,11 @@ impl Fit {
 
     fn interval(&self, index: usize) -> Option<Interval> {
         let own = self.estimate.quantile_ends(SHARES[index])?;
+        let own = (own.0 + self.moved_ms(), own.1 + self.moved_ms());
         let [lows, highs] = &self.replicates[index];
         let (low, _) = percentile_interval(lows, 0.95)?;
         let (_, high) = percentile_interval(highs, 0.95)?;
-        let stretch = if self.reading.scan.is_some() { STRETCH } else { 1.0 };
+        let stretch = if self.reading.scan.is_some() { self.stretch(index) } else { 1.0 };
         let unlocated = self.unlocated_ms().unwrap_or(0.0) / 2.0;
         Some([
             (own.0 - stretch * (own.0 - low)).min(own.0) - unlocated,
@@ -65,7 +120,7 @@ impl Fit {
     pub(super) fn row(&self, bound: &str, numbered: impl Fn(u8, u8) -> LatencyChannel) -> LatencyStage {
         let (reading, events) = (&self.reading, self.estimate.events());
         let supported =
-            |index: usize| self.estimate.quantile(SHARES[index]).filter(|_| events >= needed(SHARES[index]));
+            |index: usize| self.quantile(SHARES[index]).filter(|_| events >= needed(SHARES[index]));
         let missing = |index: usize, known: Option<f64>| match known {
             Some(_) => 0,
             // Enough by number, but open-ended: as many again.
@@ -99,7 +154,7 @@ impl Fit {
                     ..numbered(own.stick, own.output)
                 })
                 .collect(),
-            distribution: self.estimate.ages(),
+            distribution: self.ages(),
         }
     }
 }
@@ -143,14 +198,19 @@ pub(super) fn by_sticks(
         return None;
     }
     let events = servo.estimate.events().min(input.estimate.events());
-    let between = servo.estimate.quantile(0.5)? - input.estimate.quantile(0.5)?;
-    // The replicates of the two stages are drawn alike: their order joins them at random.
-    let pairs = servo.replicates[0][0].iter().zip(input.replicates[0][0].iter().rev());
-    let differences: Vec<Option<f64>> = pairs.map(|(servo, input)| Some((*servo)? - (*input)?)).collect();
+    let between = servo.quantile(0.5)? - input.quantile(0.5)?;
+    let mut inputs = input.replicates[0][0].clone();
+    let stretch = servo.stretch(0).max(input.stretch(0));
+    // By a beat both are drawn at once. Else the replicates are drawn alike, and another order joins them at random.
+    if servo.pinned_ms.is_none() || input.pinned_ms.is_none() {
+        inputs.reverse();
+    }
+    let pairs = servo.replicates[0][0].iter().zip(inputs);
+    let differences: Vec<Option<f64>> = pairs.map(|(servo, input)| Some((*servo)? - input?)).collect();
     let (low, high) = percentile_interval(&differences, 0.95)?;
     let unlocated = unlocated_between(servo, input).unwrap_or(0.0);
     let ends =
-        [between - STRETCH * (between - low) - unlocated, between + STRETCH * (high - between) + unlocated];
+        [between - stretch * (between - low) - unlocated, between + stretch * (high - between) + unlocated];
     // An output cannot come before its input.
     let interval = [ends[0].min(between).max(0.0), ends[1].max(between).max(0.0)];
     let joined = servo.pairs.iter().filter_map(|servo| {

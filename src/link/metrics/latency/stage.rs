@@ -15,6 +15,8 @@ use crate::summary::LeftOut;
 use crate::units::Nanos;
 
 use super::ages::{self, Met, Path, Search};
+use super::cadence;
+use super::changes::{self, MoveChanges};
 use super::curve::Curve;
 use super::mapping::{self, Follow, Laid, Mapping};
 use super::scan::Scan;
@@ -55,6 +57,10 @@ pub(super) struct Reading {
     pub(super) scan: Option<Scan>,
     /// How the sticks' path was read.
     pub(super) path: Path,
+    /// When new positions were first shown, where sticks are held; of the newest alone where some are folded.
+    pub(super) changes: Vec<MoveChanges>,
+    /// Older movements are known by their ages alone.
+    pub(super) has_folded: bool,
 }
 
 impl Reading {
@@ -186,8 +192,10 @@ impl StageMeter {
             uncertainty_ms: laid.iter().try_fold(0.0_f64, |most, laid| Some(most.max(laid.uncertainty_ms?))),
             follows: curves.iter().map(|(follow, _)| *follow).collect(),
             path,
+            has_folded: self.moves > self.whole.len() as u64,
             ..Reading::default()
         };
+        let first_changes = if reading.has_folded { laid.len().saturating_sub(cadence::ENOUGH) } else { 0 };
         for (number, (index, one)) in (self.first_whole()..).zip(laid.iter().enumerate().take(count)) {
             let stick = one.movement.stick;
             let own: Vec<&(Follow, Curve)> =
@@ -200,8 +208,12 @@ impl StageMeter {
             }
             let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
             let until = next.map(|later| (later.movement.start - one.movement.start).millis());
-            let until = until.unwrap_or(f64::INFINITY);
-            match sets::of_movement(number, one, &own, until, self.search(path)) {
+            let (until, search) = (until.unwrap_or(f64::INFINITY), self.search(path));
+            // Folding takes the ages alone.
+            if path == Path::Held && count == laid.len() && index >= first_changes {
+                reading.changes.push(changes::of_movement(one, &own, until, search));
+            }
+            match sets::of_movement(number, one, &own, until, search) {
                 Some(ages) => reading.add(ages, self.older.thinning),
                 None => reading.left_out.gap += 1,
             }
