@@ -29,8 +29,6 @@ const LEAST_GAIN: f64 = 14.0;
 const CLEARLY: f64 = 10.0;
 /// Brackets with less or more than this under the plain estimate say nothing.
 const TELLING: (f64, f64) = (1e-6, 0.999);
-/// Newest movements that tell the beat where it moves no median.
-pub(super) const ENOUGH: usize = 32;
 /// Instants at which ages are read off, ms apart: no whole part of a stick's usual spacing, or ages would come in steps.
 const INSTANTS_MS: f64 = 1.2361;
 
@@ -156,15 +154,16 @@ fn evidence(fits: [Option<&Fit>; 2]) -> Option<Evidence<'_>> {
 impl Cadence {
     /// Of the stages from stick to servo and from stick to input.
     pub(super) fn new(fits: [Option<&Fit>; 2]) -> Option<Self> {
-        let whole = fits.into_iter().flatten().all(|fit| !fit.reading().has_folded);
+        if fits.into_iter().flatten().any(|fit| fit.reading().has_folded) {
+            return None;
+        }
         let evidence = evidence(fits)?;
         let ticks = lattice::find(&evidence.brackets, &evidence.without)?;
         if ticks.gain < LEAST_GAIN {
             return None;
         }
         let period_ms = (ticks.gain - ticks.next_gain >= CLEARLY).then_some(ticks.period);
-        let medians = if whole { medians(&evidence, fits, ticks) } else { [None, None] };
-        Some(Self { period_ms, medians })
+        Some(Self { period_ms, medians: medians(&evidence, fits, ticks) })
     }
 }
 

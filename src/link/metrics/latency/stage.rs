@@ -15,7 +15,6 @@ use crate::summary::LeftOut;
 use crate::units::Nanos;
 
 use super::ages::{self, Met, Path, Search};
-use super::cadence;
 use super::changes::{self, MoveChanges};
 use super::curve::Curve;
 use super::mapping::{self, Follow, Laid, Mapping};
@@ -57,7 +56,7 @@ pub(super) struct Reading {
     pub(super) scan: Option<Scan>,
     /// How the sticks' path was read.
     pub(super) path: Path,
-    /// When new positions were first shown, where sticks are held; of the newest alone where some are folded.
+    /// When new positions were first shown, where sticks are held and no movement is folded.
     pub(super) changes: Vec<MoveChanges>,
     /// Older movements are known by their ages alone.
     pub(super) has_folded: bool,
@@ -195,7 +194,6 @@ impl StageMeter {
             has_folded: self.moves > self.whole.len() as u64,
             ..Reading::default()
         };
-        let first_changes = if reading.has_folded { laid.len().saturating_sub(cadence::ENOUGH) } else { 0 };
         for (number, (index, one)) in (self.first_whole()..).zip(laid.iter().enumerate().take(count)) {
             let stick = one.movement.stick;
             let own: Vec<&(Follow, Curve)> =
@@ -209,8 +207,8 @@ impl StageMeter {
             let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
             let until = next.map(|later| (later.movement.start - one.movement.start).millis());
             let (until, search) = (until.unwrap_or(f64::INFINITY), self.search(path));
-            // Folding takes the ages alone.
-            if path == Path::Held && count == laid.len() && index >= first_changes {
+            // Where some are folded the beat is not looked for.
+            if path == Path::Held && !reading.has_folded {
                 reading.changes.push(changes::of_movement(one, &own, until, search));
             }
             match sets::of_movement(number, one, &own, until, search) {
