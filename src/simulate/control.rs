@@ -1,8 +1,8 @@
 //! Sticks, the control link and the servo outputs, with the age of what they show.
 //!
-//! A radio frame carries the sticks as they stand when it is sent, or as the handset's last message had them. Until the next
-//! frame arrives the input holds; the age of the shown position is then the time since
-//! that sending. The truth of the latency stages is that age on a grid of 1 ms over
+//! A radio frame carries the sticks as they stand when it is sent, or as the handset's
+//! last message had them. Until the next frame arrives the input holds; the age of the
+//! shown position is then the time since that instant. The truth of the latency stages is that age on a grid of 1 ms over
 //! all quick movements, less the time that the stick's own message takes to this computer.
 
 use super::dice::Dice;

@@ -355,7 +355,6 @@ pub struct Posterior {
     delays: [Vec<f64>; 2],
     /// Log-likelihoods: observer, then unit by unit, phase by phase, delay by delay.
     tables: [Vec<f32>; 2],
-    units: usize,
 }
 
 impl Posterior {
@@ -418,7 +417,7 @@ impl Posterior {
             }
             table
         });
-        Self { phases, missed: shapes.map(|shape| shape.missed), delays, tables, units }
+        Self { phases, missed: shapes.map(|shape| shape.missed), delays, tables }
     }
 
     /// Under counts of the units: each phase's weight, all together 1, and each observer's mean delay there.
@@ -452,7 +451,7 @@ impl Posterior {
         let table = &self.tables[observer];
         let cells = self.phases.len() * self.delays[observer].len();
         let mut sums = vec![0.0_f32; cells];
-        for (unit, &count) in counts.iter().enumerate().take(self.units).filter(|(_, count)| **count > 0) {
+        for (unit, &count) in counts.iter().enumerate().filter(|(_, count)| **count > 0) {
             for (sum, cell) in sums.iter_mut().zip(&table[unit * cells..][..cells]) {
                 *sum += count as f32 * cell;
             }

@@ -100,12 +100,12 @@ pub struct LeftOut {
     #[serde(default)]
     pub unmapped: u64,
     /// Of a session with thousands of movements, passed over evenly; absent where none was.
-    #[serde(default, skip_serializing_if = "is_none")]
+    #[serde(default, skip_serializing_if = "is_zero")]
     pub thinned: u64,
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde gives a reference")]
-const fn is_none(count: &u64) -> bool {
+const fn is_zero(count: &u64) -> bool {
     *count == 0
 }
 

@@ -95,16 +95,6 @@ impl RangeMeter {
     /// Takes positions and homes.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
         let Some(start) = context.start else { return };
-        let says_where = matches!(
-            telemetry,
-            Telemetry::Position { .. }
-                | Telemetry::GpsFix { .. }
-                | Telemetry::Attitude { .. }
-                | Telemetry::Home { .. }
-        );
-        if !says_where {
-            return;
-        }
         if is_handset(sender, context) {
             if let Some(place) = place_of(telemetry) {
                 self.handset.take_fix((at - start).0.div_euclid(1_000_000_000), place);

@@ -5,6 +5,8 @@
 //! where sticks are not held from value to value; beside it all the time before or after,
 //! open where it goes back beyond the search.
 
+use std::ops::Range;
+
 use crate::stats::turnbull::Ranges;
 
 /// Grid of the ages in ms; ranges are widened to it.
@@ -134,12 +136,16 @@ pub(super) fn least(
     newest.map_or(lowest, |newest| now - newest.0 - search.blur_ms)
 }
 
+/// The places of the stick samples that an output at `now` could show.
+pub(super) fn reachable(samples: &[(f64, f64)], now: f64, search: Search) -> Range<usize> {
+    let oldest = samples.partition_point(|sample| sample.0 < now - search.look_back_ms);
+    let newest = samples.partition_point(|sample| sample.0 <= now - search.least_ms);
+    oldest..newest
+}
+
 /// How an output's stick range meets the samples of a moving stick: at one's value, or only between two.
 pub(super) fn met(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64), search: Search) -> Option<Met> {
-    let (latest, oldest) = (now - search.least_ms, now - search.look_back_ms);
-    let from = samples.partition_point(|sample| sample.0 < oldest);
-    let to = samples.partition_point(|sample| sample.0 <= latest);
-    let near = samples.get(from..to)?;
+    let near = samples.get(reachable(samples, now, search))?;
     // Where neighbours differ by less than the range there is nothing to tell.
     let tells = |a: f64, b: f64| (b - a).abs() > 2.0 * (high - low);
     let within = |value: f64| value >= low && value <= high;

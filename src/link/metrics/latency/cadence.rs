@@ -20,6 +20,7 @@ use crate::units::Nanos;
 use super::changes::MoveChanges;
 use super::estimate::{REPLICATES, SEED};
 use super::row::Fit;
+use super::scan;
 
 /// Log-likelihood that a beat must add to move a median. Chance alone adds about the logarithm of what was tried,
 /// some 2^16 periods and phases (11). In seeds 1 to 200 of examples/latency_accuracy a period that is not the
@@ -29,7 +30,8 @@ const LEAST_GAIN: f64 = 14.0;
 const CLEARLY: f64 = 10.0;
 /// Brackets with less or more than this under the plain estimate say nothing.
 const TELLING: (f64, f64) = (1e-6, 0.999);
-/// Instants at which ages are read off, ms apart: no whole part of a stick's usual spacing, or ages would come in steps.
+/// Instants at which ages are read off, ms apart: no whole part of a stick's usual spacing, or ages would come
+/// in steps.
 const INSTANTS_MS: f64 = 1.2361;
 
 /// A beat, and the medians that follow from it.
@@ -98,11 +100,18 @@ struct Evidence<'a> {
     origin: Nanos,
 }
 
-/// Puts the two stages' brackets together. The same stick sample, seen in two movements, counts once.
+/// Puts the two stages' brackets together; `None` where movements are folded. The same stick sample, seen in two
+/// movements, counts once.
 fn evidence(fits: [Option<&Fit>; 2]) -> Option<Evidence<'_>> {
     let plain = fits.map(|fit| Plain::new(&fit?.delays()?));
+    let mut changes: [&[MoveChanges]; 2] = [&[]; 2];
+    for (own, fit) in changes.iter_mut().zip(fits) {
+        if let Some(fit) = fit {
+            *own = fit.reading().changes.as_deref()?;
+        }
+    }
     let mut moves: BTreeMap<(Nanos, u8), (u32, &MoveChanges)> = BTreeMap::new();
-    for own in fits.into_iter().flatten().flat_map(|fit| &fit.reading().changes) {
+    for own in changes.into_iter().flatten() {
         moves.entry((own.start, own.stick)).or_insert((0, own));
     }
     for (number, (unit, _)) in (0..).zip(moves.values_mut()) {
@@ -110,8 +119,8 @@ fn evidence(fits: [Option<&Fit>; 2]) -> Option<Evidence<'_>> {
     }
     let origin = moves.keys().next()?.0;
     let mut joined: BTreeMap<i64, Bracket> = BTreeMap::new();
-    for (observer, fit) in fits.into_iter().enumerate().filter_map(|(index, fit)| Some((index, fit?))) {
-        for own in &fit.reading().changes {
+    for (observer, changes) in changes.into_iter().enumerate() {
+        for own in changes {
             let (unit, _) = moves[&(own.start, own.stick)];
             let start = (own.start - origin).millis();
             for change in &own.changes {
@@ -154,20 +163,17 @@ fn evidence(fits: [Option<&Fit>; 2]) -> Option<Evidence<'_>> {
 impl Cadence {
     /// Of the stages from stick to servo and from stick to input.
     pub(super) fn new(fits: [Option<&Fit>; 2]) -> Option<Self> {
-        if fits.into_iter().flatten().any(|fit| fit.reading().has_folded) {
-            return None;
-        }
         let evidence = evidence(fits)?;
         let ticks = lattice::find(&evidence.brackets, &evidence.without)?;
         if ticks.gain < LEAST_GAIN {
             return None;
         }
         let period_ms = (ticks.gain - ticks.next_gain >= CLEARLY).then_some(ticks.period);
-        Some(Self { period_ms, medians: medians(&evidence, fits, ticks) })
+        Some(Self { period_ms, medians: medians(&evidence, ticks) })
     }
 }
 
-fn medians(evidence: &Evidence<'_>, fits: [Option<&Fit>; 2], ticks: Ticks) -> [Option<Median>; 2] {
+fn medians(evidence: &Evidence<'_>, ticks: Ticks) -> [Option<Median>; 2] {
     let means = evidence.without.means;
     let units = evidence.moves.len();
     let posterior = Posterior::new(&evidence.brackets, means, ticks, units);
@@ -204,7 +210,9 @@ fn medians(evidence: &Evidence<'_>, fits: [Option<&Fit>; 2], ticks: Ticks) -> [O
         })
         .collect();
     [0, 1].map(|of| {
-        fits[of].map(|_| Median { ms: all[of], replicates: drawn.iter().map(|both| both[of]).collect() })
+        // A stage whose sticks are not held says nothing of a delay behind frames.
+        let takes_part = evidence.brackets.iter().any(|bracket| bracket.seen[of].is_some());
+        takes_part.then(|| Median { ms: all[of], replicates: drawn.iter().map(|both| both[of]).collect() })
     })
 }
 
@@ -243,10 +251,5 @@ fn median(sorted: &[f64], period: f64, missed: f64) -> f64 {
         share / sorted.len() as f64
     };
     let (Some(&first), Some(&last)) = (sorted.first(), sorted.last()) else { return 0.0 };
-    let (mut low, mut high) = (first, last + period);
-    while high - low > 1e-3 {
-        let middle = 0.5 * (low + high);
-        if share(middle) < 0.5 { low = middle } else { high = middle }
-    }
-    0.5 * (low + high)
+    scan::first_age((first, last + period), |age| share(age) >= 0.5)
 }

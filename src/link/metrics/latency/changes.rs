@@ -6,10 +6,9 @@
 
 use crate::units::Nanos;
 
-use super::ages::Search;
+use super::ages::{self, Search};
 use super::curve::Curve;
 use super::mapping::{Follow, Laid};
-use super::track::AFTER;
 
 /// Neighbouring samples nearer than this share of an output's stick range are not told apart.
 const TELLS: f64 = 0.5;
@@ -43,13 +42,11 @@ pub(super) fn of_movement(
     search: Search,
 ) -> MoveChanges {
     let movement = laid.movement;
-    let length = (movement.end - movement.start).millis();
-    let last = (length + AFTER.millis()).min(until);
     let stick = own.first().map_or_else(Vec::new, |(follow, _)| laid.stick(follow.stick));
     let mut brackets = vec![(f64::NEG_INFINITY, f64::INFINITY); stick.len()];
     let mut width: f64 = 0.0;
     for (follow, curve) in own {
-        for (now, output) in laid.output(follow.output).filter(|&(now, _)| now >= 0.0 && now <= last) {
+        for (now, output) in laid.outputs(follow.output, until) {
             let range = curve.sticks(output);
             let Some((first, past)) = shown(&stick, now, range, search) else { continue };
             if range.0.is_finite() && range.1.is_finite() {
@@ -70,22 +67,21 @@ pub(super) fn of_movement(
         let dated = after.is_finite() && by.is_finite() && after < by;
         (tells && dated).then_some(Change { at: sample.0, low: after - sample.0, high: by - sample.0 })
     });
-    let changes = changes.collect();
     MoveChanges {
         stick: movement.stick,
         start: movement.start,
-        length,
+        length: (movement.end - movement.start).millis(),
         samples: stick.iter().map(|sample| sample.0).collect(),
-        changes,
+        changes: changes.collect(),
     }
 }
 
 /// The samples that an output can show, first and one past the last; `None` where none can or they are apart.
 fn shown(stick: &[(f64, f64)], now: f64, (low, high): (f64, f64), search: Search) -> Option<(usize, usize)> {
-    let oldest = stick.partition_point(|sample| sample.0 < now - search.look_back_ms);
-    let newest = stick.partition_point(|sample| sample.0 <= now - search.least_ms);
+    let reachable = ages::reachable(stick, now, search);
+    let oldest = reachable.start;
     let within = |sample: &(f64, f64)| sample.1 >= low && sample.1 <= high;
-    let near = stick.get(oldest..newest)?;
+    let near = stick.get(reachable)?;
     let first = near.iter().position(within)?;
     let run = near[first..].iter().take_while(|sample| within(sample)).count();
     let elsewhere = near[first + run..].iter().any(within);

@@ -10,7 +10,7 @@ use crate::stats::correlation::{self, Course, Lag, Level, Piece, Search, Trace};
 use crate::units::Nanos;
 
 use super::curve::{Curve, Pair};
-use super::track::{ABSENT, Movement};
+use super::track::{ABSENT, AFTER, Movement};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -90,6 +90,12 @@ impl<'a> Laid<'a> {
         samples
             .filter(|(_, value)| *value != ABSENT)
             .map(|(&at, value)| ((at - self.movement.start).millis(), f64::from(value)))
+    }
+
+    /// Its outputs that belong to the movement: from its start on, until [`AFTER`] its end or until `until` ms.
+    pub(super) fn outputs(&self, output: u8, until: f64) -> impl Iterator<Item = (f64, f64)> {
+        let last = (self.movement.end - self.movement.start + AFTER).millis().min(until);
+        self.output(output).filter(move |&(time, _)| time >= 0.0 && time <= last)
     }
 
     pub(super) fn output(&self, output: u8) -> impl Iterator<Item = (f64, f64)> {
@@ -312,24 +318,29 @@ fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::link::align::BootTime;
-    use crate::link::metrics::latency::track::Columns;
+    use crate::link::metrics::latency::track::{Columns, Values};
+
+    /// A movement of 2 s with a sample of both sides every 20 ms, from their values at each step.
+    fn movement(stick: u8, sticks: impl Fn(i16) -> Values, outputs: impl Fn(i16) -> Values) -> Movement {
+        let at = |step: i64| Nanos::from_millis(20 * step);
+        let rows =
+            |of: &dyn Fn(i16) -> Values| Columns::new(&(0..100).map(of).collect::<Vec<Values>>(), |row| row);
+        Movement {
+            stick,
+            start: at(0),
+            end: at(99),
+            stick_times: (0..100).map(at).collect(),
+            sticks: rows(&sticks),
+            output_times: (0..100).map(|step| BootTime { epoch: 0, since_boot: at(step) }).collect(),
+            outputs: rows(&outputs),
+        }
+    }
 
     /// A vehicle that is not armed: a stick moves, and no output does.
     #[test]
     fn where_no_output_moves_none_follows() {
-        let at = |step: i64| Nanos::from_millis(20 * step);
-        let sticks: Vec<[i16; 18]> = (0..100)
-            .map(|step| std::array::from_fn(|stick| if stick == 0 { 3000 + 8 * step } else { 3000 }))
-            .collect();
-        let movement = Movement {
-            stick: 0,
-            start: at(0),
-            end: at(99),
-            stick_times: (0..100).map(at).collect(),
-            sticks: Columns::new(&sticks, |row| row),
-            output_times: (0..100).map(|step| BootTime { epoch: 0, since_boot: at(step) }).collect(),
-            outputs: Columns::new(&[[3000; 18]; 100], |row| row),
-        };
+        let row = |step| std::array::from_fn(|stick| if stick == 0 { 3000 + 8 * step } else { 3000 });
+        let movement = movement(0, row, |_| [3000; 18]);
         let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
         let moves = std::array::from_fn(|stick| if stick == 0 { laid.len() } else { 0 });
         assert_eq!(find(&laid, &moves, 1000.0), Mapping::default());
@@ -338,22 +349,11 @@ mod tests {
     /// A handset that sends its stick on two channels: both are behind the output, and neither is chosen.
     #[test]
     fn sticks_that_show_the_same_are_ambiguous_together() {
-        let at = |step: i64| Nanos::from_millis(20 * step);
         let ramp = |step: i16| 3000 + 8 * step.clamp(20, 40);
         let row = |step: i16, behind: i16| -> [i16; 18] {
             std::array::from_fn(|channel| if matches!(channel, 2 | 9) { ramp(step - behind) } else { 3000 })
         };
-        let sticks: Vec<[i16; 18]> = (0..100).map(|step| row(step, 0)).collect();
-        let outputs: Vec<[i16; 18]> = (0..100).map(|step| row(step, 10)).collect();
-        let movement = Movement {
-            stick: 2,
-            start: at(0),
-            end: at(99),
-            stick_times: (0..100).map(at).collect(),
-            sticks: Columns::new(&sticks, |row| row),
-            output_times: (0..100).map(|step| BootTime { epoch: 0, since_boot: at(step) }).collect(),
-            outputs: Columns::new(&outputs, |row| row),
-        };
+        let movement = movement(2, |step| row(step, 0), |step| row(step, 10));
         let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
         assert_eq!(distinct(&laid, &[2, 5, 9, 11]), (vec![2, 5], vec![0, 1, 0, 1]));
         let moves = |sticks: &[usize]| std::array::from_fn(|stick| 3 * usize::from(sticks.contains(&stick)));

@@ -95,12 +95,17 @@ pub(super) fn quantile(share: f64, cells: &[(f64, f64, f64)], scan: Option<&Scan
         return None;
     }
     let reach = scan.map_or(0.0, Scan::longest_ms);
-    let (mut low, mut high) = (finite().next()?.0, finite().next_back()?.1 + reach);
+    let ends = (finite().next()?.0, finite().next_back()?.1 + reach);
+    Some(first_age(ends, |age| share_up_to(age, cells, scan) >= target))
+}
+
+/// Where, between two ages, something that stays true from some age on becomes true; to a microsecond.
+pub(super) fn first_age((mut low, mut high): (f64, f64), is_reached: impl Fn(f64) -> bool) -> f64 {
     while high - low > 1e-3 {
         let middle = 0.5 * (low + high);
-        if share_up_to(middle, cells, scan) < target { low = middle } else { high = middle }
+        if is_reached(middle) { high = middle } else { low = middle }
     }
-    Some(0.5 * (low + high))
+    0.5 * (low + high)
 }
 
 #[cfg(test)]

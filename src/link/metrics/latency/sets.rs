@@ -8,7 +8,6 @@ use crate::units::Nanos;
 use super::ages::{self, GRID_MS, Search};
 use super::curve::Curve;
 use super::mapping::{Follow, Laid};
-use super::track::AFTER;
 
 /// Ages are kept as steps of the grid above this, ms.
 const LOWEST_MS: f64 = -40.0;
@@ -88,15 +87,11 @@ pub(super) fn of_movement(
     until: f64,
     search: Search,
 ) -> Option<MoveAges> {
-    let last = (laid.movement.end - laid.movement.start + AFTER).millis().min(until);
     let stick = own.first().map_or_else(Vec::new, |(follow, _)| laid.stick(follow.stick));
     let mut ages = Vec::new();
     let mut oldest_ms = f64::NEG_INFINITY;
     for (follow, curve) in own {
-        for (time, output) in laid.output(follow.output) {
-            if time < 0.0 || time > last {
-                continue;
-            }
+        for (time, output) in laid.outputs(follow.output, until) {
             let sticks = curve.sticks(output);
             let ranges = ages::allowed(&stick, time, sticks, search);
             let says_all = |range: &(f64, f64)| range.0 <= search.least_ms.max(0.0) && range.1.is_infinite();

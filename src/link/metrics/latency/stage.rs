@@ -20,7 +20,7 @@ use super::curve::Curve;
 use super::mapping::{self, Follow, Laid, Mapping};
 use super::scan::Scan;
 use super::sets::{self, MoveAges};
-use super::track::{AFTER, LOOK_BACK, Movement, Output, Track, Values};
+use super::track::{LOOK_BACK, Movement, Output, Track, Values};
 use older::Older;
 use thinning::Thinning;
 
@@ -56,10 +56,9 @@ pub(super) struct Reading {
     pub(super) scan: Option<Scan>,
     /// How the sticks' path was read.
     pub(super) path: Path,
-    /// When new positions were first shown, where sticks are held and no movement is folded.
-    pub(super) changes: Vec<MoveChanges>,
-    /// Older movements are known by their ages alone.
-    pub(super) has_folded: bool,
+    /// When new positions were first shown, where sticks are held; `None` where older movements are known by
+    /// their ages alone.
+    pub(super) changes: Option<Vec<MoveChanges>>,
 }
 
 impl Reading {
@@ -73,8 +72,13 @@ impl Reading {
     }
 
     fn note_oldest(&mut self, oldest_ms: Option<f64>) {
-        self.oldest_ms = self.oldest_ms.into_iter().chain(oldest_ms).max_by(f64::total_cmp);
+        self.oldest_ms = greater(self.oldest_ms, oldest_ms);
     }
+}
+
+/// Of two ages the older, as far as they are known.
+fn greater(one: Option<f64>, other: Option<f64>) -> Option<f64> {
+    one.into_iter().chain(other).max_by(f64::total_cmp)
 }
 
 /// One stage.
@@ -186,12 +190,14 @@ impl StageMeter {
             .filter_map(|follow| Some((*follow, mapping::curve(&laid, follow)?)))
             .collect();
         let path = self.older.path.unwrap_or_else(|| self.path(&laid, &curves));
+        // Folding takes the ages alone.
+        let for_figures = count == laid.len();
         let mut reading = Reading {
             scan: if path == Path::Held { scan(&laid) } else { None },
             uncertainty_ms: laid.iter().try_fold(0.0_f64, |most, laid| Some(most.max(laid.uncertainty_ms?))),
             follows: curves.iter().map(|(follow, _)| *follow).collect(),
             path,
-            has_folded: self.moves > self.whole.len() as u64,
+            changes: (self.first_whole() == 0).then(Vec::new),
             ..Reading::default()
         };
         for (number, (index, one)) in (self.first_whole()..).zip(laid.iter().enumerate().take(count)) {
@@ -207,17 +213,18 @@ impl StageMeter {
             let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
             let until = next.map(|later| (later.movement.start - one.movement.start).millis());
             let (until, search) = (until.unwrap_or(f64::INFINITY), self.search(path));
-            // Where some are folded the beat is not looked for.
-            if path == Path::Held && !reading.has_folded {
-                reading.changes.push(changes::of_movement(one, &own, until, search));
+            if for_figures
+                && path == Path::Held
+                && let Some(all) = &mut reading.changes
+            {
+                all.push(changes::of_movement(one, &own, until, search));
             }
             match sets::of_movement(number, one, &own, until, search) {
                 Some(ages) => reading.add(ages, self.older.thinning),
                 None => reading.left_out.gap += 1,
             }
         }
-        // Folding takes the ages alone.
-        for follow in reading.follows.iter().filter(|_| count == laid.len()) {
+        for follow in reading.follows.iter().filter(|_| for_figures) {
             let own = laid.iter().filter(|laid| laid.movement.stick == follow.stick).count();
             if let Some(lag) = mapping::fine_lag(&laid, follow) {
                 reading.lags.push((lag, own));
@@ -238,11 +245,7 @@ impl StageMeter {
         for one in mapping::spread(laid.iter(), |laid| laid.movement.stick) {
             for (follow, curve) in curves.iter().filter(|(follow, _)| follow.stick == one.movement.stick) {
                 let stick = one.stick(follow.stick);
-                let last = (one.movement.end - one.movement.start + AFTER).millis();
-                for (time, output) in one.output(follow.output) {
-                    if time < 0.0 || time > last {
-                        continue;
-                    }
+                for (time, output) in one.outputs(follow.output, f64::INFINITY) {
                     match ages::met(&stick, time, curve.sticks(output), search) {
                         Some(Met::Value) => values += 1,
                         Some(Met::Between) => between += 1,

@@ -10,8 +10,8 @@ use crate::units::Nanos;
 
 use super::super::ages::Path;
 use super::super::sets::{AgeRange, MoveAges, PackedRange};
-use super::Reading;
 use super::thinning::Thinning;
+use super::{Reading, greater};
 
 /// Older movements that are kept.
 const MOST: u64 = 2048;
@@ -96,7 +96,7 @@ impl Older {
     pub(super) fn take(&mut self, reading: &Reading) {
         self.path.get_or_insert(reading.path);
         self.left_out += reading.left_out;
-        self.oldest_ms = self.oldest_ms.into_iter().chain(reading.oldest_ms).max_by(f64::total_cmp);
+        self.oldest_ms = greater(self.oldest_ms, reading.oldest_ms);
         for ages in &reading.moves {
             self.push(ages);
         }
