@@ -7,7 +7,7 @@
 #[path = "../tests/simulated_link/mod.rs"]
 mod simulated_link;
 
-use fadewatch::summary::{Interval, LatencyStage};
+use fadewatch::summary::{Interval, LatencyStage, LatencySummary};
 use simulated_link::{Scenario, play, quantile};
 
 /// Errors of one percentile of one stage.
@@ -73,12 +73,33 @@ fn main() {
     }
 }
 
+/// The control radio's frame period, where it is told.
+#[derive(Default)]
+struct Frames {
+    told: usize,
+    /// Off by more than a thousandth: another period.
+    wrong: usize,
+    covered: usize,
+}
+
+impl Frames {
+    fn add(&mut self, summary: &LatencySummary, truth: f64) {
+        let told = summary.control_frame_ms.zip(summary.control_frame_ci95_ms);
+        let Some((period, [low, high])) = told else { return };
+        self.told += 1;
+        self.wrong += usize::from((period / truth - 1.0).abs() > 1e-3);
+        self.covered += usize::from(truth >= low && truth <= high);
+    }
+}
+
 #[expect(clippy::print_stdout, reason = "an example prints its table")]
 fn table(seeds: u64, asymmetry_ms: f64, rate: f64) {
     let mut columns: [[Column; 3]; 3] = Default::default();
+    let mut frames = Frames::default();
     for seed in 1..=seeds {
         let session = play(&Scenario { asymmetry_ms, ..Scenario::new(seed, rate) });
         let summary = session.summary();
+        frames.add(&summary, session.truth.frame_ms);
         let stages = [
             (&summary.stick_to_servo, &session.truth.stick_to_servo),
             (&summary.stick_to_input, &session.truth.stick_to_input),
@@ -99,4 +120,8 @@ fn table(seeds: u64, asymmetry_ms: f64, rate: f64) {
             println!("{asymmetry_ms:<10} {rate:>5} {name:<15} {figure:<4} {}", column.line());
         }
     }
+    println!(
+        "{asymmetry_ms:<10} {rate:>5} control frames told in {}, wrong in {}, interval holds in {}",
+        frames.told, frames.wrong, frames.covered
+    );
 }

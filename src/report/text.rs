@@ -147,9 +147,9 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             None => writeln!(out, "  {name:<16} not measured: its two ends were not both seen moving")?,
         }
     }
-    if let Some(frames) = summary.latency.control_frames() {
-        writeln!(out, "  {:<16} {frames}", "control frames")?;
-    }
+    let frames = summary.latency.control_frames();
+    let frames = frames.as_deref().unwrap_or("not measured: no steady beat of the control radio stands out");
+    writeln!(out, "  {:<16} {frames}", "control frames")?;
     match &summary.control_holds {
         Some(holds) => writeln!(
             out,

@@ -41,6 +41,9 @@ pub struct LatencySummary {
     /// computer's clock; `None` where no steady beat stands out.
     #[serde(default)]
     pub control_frame_ms: Option<f64>,
+    /// Its interval, by likelihood.
+    #[serde(default)]
+    pub control_frame_ci95_ms: Option<Interval>,
     /// For drawing, not in the file.
     #[serde(skip)]
     pub drawing: LatencyDrawing,
@@ -50,8 +53,10 @@ impl LatencySummary {
     /// The control radio's beat in words.
     #[must_use]
     pub fn control_frames(&self) -> Option<String> {
-        let frame_ms = self.control_frame_ms?;
-        Some(format!("every {frame_ms:.2} ms, {:.1} a second", 1e3 / frame_ms))
+        let (frame_ms, [low, high]) = self.control_frame_ms.zip(self.control_frame_ci95_ms)?;
+        // The interval is mostly finer than is of use: it is widened to the last digit shown.
+        let (low, high) = ((low * 100.0).floor() / 100.0, (high * 100.0).ceil() / 100.0);
+        Some(format!("every {frame_ms:.2} ms ({low:.2} to {high:.2})"))
     }
 }
 

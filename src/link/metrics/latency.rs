@@ -221,6 +221,7 @@ impl LatencyMeter {
         let mut servo = fit(source.map(|source| &source.servo));
         let mut input = fit(source.map(|source| &source.input));
         let cadence = Cadence::new([servo.as_ref(), input.as_ref()]);
+        let period = cadence.as_ref().and_then(|cadence| cadence.period_ms);
         let medians = cadence.iter().flat_map(|cadence| &cadence.medians);
         for (fit, median) in [&mut servo, &mut input].into_iter().zip(medians) {
             if let Some((fit, median)) = fit.as_mut().zip(median.as_ref()) {
@@ -246,7 +247,8 @@ impl LatencyMeter {
             stick_to_servo: servo.as_ref().map(|fit| from_stick(fit, false)),
             stick_to_input: input.as_ref().map(|fit| from_stick(fit, true)),
             input_to_servo,
-            control_frame_ms: cadence.and_then(|cadence| cadence.period_ms),
+            control_frame_ms: period.map(|period| period.0),
+            control_frame_ci95_ms: period.map(|period| period.1),
             drawing: display::drawing(source, [servo.as_ref(), input.as_ref()], clocks, context),
         }
     }

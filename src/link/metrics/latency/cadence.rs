@@ -15,6 +15,7 @@ use std::collections::BTreeMap;
 
 use crate::stats::bootstrap::Resampler;
 use crate::stats::lattice::{self, Bracket, Posterior, Ticks, Without};
+use crate::summary::Interval;
 use crate::units::Nanos;
 
 use super::changes::MoveChanges;
@@ -37,8 +38,8 @@ const INSTANTS_MS: f64 = 1.2361;
 /// A beat, and the medians that follow from it.
 #[derive(Clone, Debug)]
 pub(super) struct Cadence {
-    /// Time between two frames where it is clear, ms.
-    pub(super) period_ms: Option<f64>,
+    /// Time between two frames where it is clear, ms, and its 95 % interval.
+    pub(super) period_ms: Option<(f64, Interval)>,
     /// Of each stage that took part.
     pub(super) medians: [Option<Median>; 2],
 }
@@ -168,7 +169,9 @@ impl Cadence {
         if ticks.gain < LEAST_GAIN {
             return None;
         }
-        let period_ms = (ticks.gain - ticks.next_gain >= CLEARLY).then_some(ticks.period);
+        let Ticks { period, period_reach: reach, .. } = ticks;
+        let is_clear = ticks.gain - ticks.next_gain >= CLEARLY;
+        let period_ms = is_clear.then_some((period, [period - reach, period + reach]));
         Some(Self { period_ms, medians: medians(&evidence, ticks) })
     }
 }
