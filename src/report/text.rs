@@ -260,7 +260,7 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         if stream.packets.is_some() {
             writeln!(out, "    {}", key_line(stream))?;
         }
-        for freeze in &stream.freeze_list {
+        for freeze in stream.freeze_list.iter() {
             let length =
                 freeze.duration_s.map_or_else(|| "marked".to_owned(), |length| format!("{length:.2} s"));
             let open = if freeze.ended { "" } else { ", not over" };

@@ -3,6 +3,7 @@
 //! The video streams and their freezes.
 
 use std::borrow::Cow;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -56,8 +57,8 @@ pub struct VideoSummary {
     pub freezes: u64,
     /// Their durations together; `None` for marks.
     pub freeze_s: Option<f64>,
-    /// Each.
-    pub freeze_list: Vec<Freeze>,
+    /// Each; a session of a day may have ten thousand, which copies of the summary share.
+    pub freeze_list: Arc<[Freeze]>,
     /// From VIDEO_STREAM_STATUS.
     pub stopped_at_sender: Vec<StoppedSpan>,
     /// Freezes that were not the radio (sender paused, packets in heaps, this computer's own losses):

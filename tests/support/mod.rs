@@ -453,12 +453,12 @@ fn summary(data: Data) -> Summary {
         fps: Some(30.0),
         freezes: 4,
         freeze_s: Some(6.9),
-        freeze_list: vec![
+        freeze_list: Arc::new([
             freeze(301.2, 0.8, -84.0, 271.0),
             freeze(423.9, 1.1, -82.5, 296.0),
             freeze(661.0, 3.0, -79.0, 301.0),
             freeze(719.0, 2.0, -81.3, 318.0),
-        ],
+        ]),
         stopped_at_sender: vec![StoppedSpan { start_s: 500.0, duration_s: 4.0 }],
         ..VideoSummary::default()
     });

@@ -15,6 +15,7 @@ mod drawn;
 mod flown;
 mod freeze;
 mod origin;
+mod shares;
 mod theory;
 mod track;
 

@@ -27,7 +27,7 @@ impl Flown<'_> {
             return None;
         }
         let points = self.points(index);
-        let step = points.len().div_ceil(MOST_DRAWN).max(1);
+        let step = points.clone().count().div_ceil(MOST_DRAWN).max(1);
         let flight = self.numbered(index);
         let handset = self.meter.handset_place(self.context.now, self.context);
         let origin = handset.or_else(|| self.meter.track.places(0, usize::MAX).flatten().next());
@@ -35,7 +35,7 @@ impl Flown<'_> {
         Some(RangeView {
             link: link.name.clone(),
             bins: self.bins(index, &flight).iter().map(drawn).collect(),
-            points: points.into_iter().step_by(step).collect(),
+            points: points.step_by(step).collect(),
             theory: theory::lines(link, BEYOND * farthest.unwrap_or(0.0)),
             track: origin.map(|origin| self.track(index, origin, &flight)).unwrap_or_default(),
             handset_known: handset.is_some(),

@@ -16,6 +16,7 @@ use crate::units::{LevelUnit, Nanos};
 use super::super::loss::LinkSeconds;
 use super::aspects::{self, Seen};
 use super::bins::{self, Bin, Rule, Second};
+use super::shares::Shares;
 use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory};
 
 /// The line is fitted from here on: nearer, antennas and bodies rule.
@@ -59,7 +60,8 @@ impl<'a> Flown<'a> {
             return None;
         }
         let points = self.points(index);
-        let line = line_of(&points);
+        let samples = points.clone().count();
+        let line = line_of(points.clone(), samples);
         let in_db = link.unit() == LevelUnit::Dbm;
         let fit = line.as_ref().map(|line| &line.fit);
         let replicates = line.as_ref().and_then(|line| line.replicates.as_deref());
@@ -73,7 +75,7 @@ impl<'a> Flown<'a> {
             link: link.name.clone(),
             unit: has_level.then(|| link.unit()),
             origin: origin.map(|origin| origin.word().to_owned()),
-            samples: points.len() as u64,
+            samples: samples as u64,
             seconds_excluded: self.excluded(index, has_level),
             path_loss_exponent: fit.filter(|_| in_db).map(|fit| fit.exponent),
             path_loss_exponent_ci95: replicates
@@ -110,7 +112,7 @@ impl<'a> Flown<'a> {
                 .zip(threshold)
                 .filter(|_| in_db)
                 .and_then(|(all, limit)| predicted(all, limit, gained)),
-            theory: theory::summary(link, line.as_ref(), threshold, &points),
+            theory: theory::summary(link, line.as_ref(), threshold, points),
             heading: aspects::heading(&seen, link.unit()),
             height: aspects::height(&seen, link.unit()),
         })
@@ -134,29 +136,57 @@ impl<'a> Flown<'a> {
     }
 
     /// Distance and level over each second from 10 m on.
-    pub(super) fn points(&self, index: usize) -> Vec<(f64, f64)> {
+    pub(super) fn points(&self, index: usize) -> impl Iterator<Item = (f64, f64)> + Clone + '_ {
         let levels = self.evidence.signal.seconds(index);
-        let seconds = self.distances.len().min(levels.len());
-        let known = (0..seconds)
-            .filter_map(|second| Some((self.over(second)?, f64::from(levels.number(second)?))))
-            .filter(|&(distance, _)| distance >= NEAREST_FIT_M);
-        // Grown by doubling it would take twice as much in a session of a day.
-        let mut points = Vec::with_capacity(seconds);
-        points.extend(known);
-        points
+        (0..self.distances.len().min(levels.len()))
+            .filter_map(move |second| Some((self.over(second)?, f64::from(levels.number(second)?))))
+            .filter(|&(distance, _)| distance >= NEAREST_FIT_M)
     }
 
     /// What each second says of a link.
     pub(super) fn numbered(&self, index: usize) -> Numbered<'_> {
-        let link = &self.context.profile.link[index];
-        let count = self.distances.len();
+        let (context, evidence) = (self.context, self.evidence);
+        let link = &context.profile.link[index];
+        let in_order = |mut spans: Vec<(Nanos, Nanos)>| {
+            spans.sort_unstable();
+            spans
+        };
+        let (failsafe, moved, held) = match link.role {
+            LinkRole::Control => (
+                in_order(evidence.failsafe.spans(context)),
+                evidence.latency.moving_spans(),
+                in_order(evidence.latency.hold_spans().to_vec()),
+            ),
+            LinkRole::Video | LinkRole::Telemetry => Default::default(),
+        };
         Numbered {
+            context,
             distances: &self.distances,
-            levels: self.evidence.signal.seconds(index),
-            shares: Shares::of(self, link, count),
-            traffic: self.evidence.loss.link_seconds(self.context, link),
+            levels: evidence.signal.seconds(index),
+            traffic: evidence.loss.link_seconds(context, link),
             left: self.left(),
+            frozen: self.frozen(link),
+            failsafe,
+            moved,
+            held,
         }
+    }
+
+    /// Of every second whether a freeze touches it; `None` where this link's picture is not watched.
+    fn frozen(&self, link: &LinkProfile) -> Option<Vec<bool>> {
+        let (context, video) = (self.context, self.evidence.video);
+        context.profile.video_link().filter(|own| own.name == link.name && link.role == LinkRole::Video)?;
+        video.source(context)?;
+        let mut frozen = vec![false; self.distances.len()];
+        for span in video.freezes(context) {
+            let from = context.since_start_s(span.start).max(0.0);
+            let to = context.since_start_s(span.end);
+            let seconds = frozen.iter_mut().enumerate().skip(from as usize);
+            // One that begins and ends at one instant touches nothing.
+            let touched = seconds.take_while(|(second, _)| from.max(*second as f64) < to);
+            touched.for_each(|(_, frozen)| *frozen = true);
+        }
+        Some(frozen)
     }
 
     /// The seconds of the last fix before long or unfinished silences, with its distance.
@@ -227,36 +257,44 @@ impl<'a> Flown<'a> {
 
 /// What each second says of a link, made as it is asked for: a day of them is not to be held.
 pub(super) struct Numbered<'a> {
+    context: &'a Context,
     distances: &'a Series<f32>,
     levels: &'a Series<f32>,
-    shares: Shares,
     traffic: LinkSeconds<'a>,
     /// Where the position was lost for long: these seconds fail their bins.
     left: BTreeMap<usize, f64>,
+    /// Touched by a freeze, of the link whose picture is watched.
+    frozen: Option<Vec<bool>>,
+    /// Of a control link.
+    failsafe: Vec<(Nanos, Nanos)>,
+    moved: &'a [(Nanos, Nanos)],
+    held: Vec<(Nanos, Nanos)>,
 }
 
 impl Numbered<'_> {
     /// Those with a distance, numbered from the first record.
     pub(super) fn seconds(&self) -> impl Iterator<Item = (usize, Second)> + '_ {
         let end = self.left.last_key_value().map_or(0, |(&last, _)| last + 1).max(self.distances.len());
-        (0..end).filter_map(|number| Some((number, self.second(number)?)))
-    }
-
-    fn second(&self, number: usize) -> Option<Second> {
-        let left = self.left.get(&number);
-        let Some(distance) = self.distances.number(number) else {
-            return left.map(|&distance_m| Second { distance_m, left: true, ..Second::default() });
-        };
-        let shares = &self.shares;
-        Some(Second {
-            distance_m: f64::from(distance),
-            level: self.levels.number(number).map(f64::from),
-            traffic: self.traffic.at(number),
-            left: left.is_some(),
-            frozen: shares.frozen.get(number).copied(),
-            failsafe: shares.failsafe.get(number).is_some_and(|&share| share > 0.0),
-            moved_s: shares.moved.get(number).copied().unwrap_or(0.0),
-            held_s: shares.held.get(number).copied().unwrap_or(0.0),
+        let shares = |spans| Shares::new(self.context, spans);
+        let mut failsafe = shares(self.failsafe.as_slice());
+        let (mut moved, mut held) = (shares(self.moved), shares(&self.held));
+        (0..end).filter_map(move |number| {
+            let left = self.left.get(&number);
+            let Some(distance) = self.distances.number(number) else {
+                return left
+                    .map(|&distance_m| (number, Second { distance_m, left: true, ..Second::default() }));
+            };
+            let second = Second {
+                distance_m: f64::from(distance),
+                level: self.levels.number(number).map(f64::from),
+                traffic: self.traffic.at(number),
+                left: left.is_some(),
+                frozen: self.frozen.as_ref().map(|frozen| frozen[number]),
+                failsafe: failsafe.of(number) > 0.0,
+                moved_s: moved.of(number),
+                held_s: held.of(number),
+            };
+            Some((number, second))
         })
     }
 }
@@ -274,63 +312,9 @@ fn passes(flight: &Numbered<'_>, from_m: f64, to_m: f64) -> u64 {
     entered
 }
 
-/// For each second, how much of it lies within spans of some kind.
-struct Shares {
-    frozen: Vec<bool>,
-    failsafe: Vec<f64>,
-    moved: Vec<f64>,
-    held: Vec<f64>,
-}
-
-impl Shares {
-    fn of(flown: &Flown<'_>, link: &LinkProfile, count: usize) -> Self {
-        let (context, evidence) = (flown.context, flown.evidence);
-        let mut shares =
-            Self { frozen: Vec::new(), failsafe: Vec::new(), moved: Vec::new(), held: Vec::new() };
-        match link.role {
-            LinkRole::Video => {
-                let watched = context.profile.video_link().is_some_and(|video| video.name == link.name)
-                    && evidence.video.source(context).is_some();
-                if watched {
-                    let freezes = evidence.video.freezes(context);
-                    let spans = freezes.iter().map(|span| (span.start, span.end));
-                    shares.frozen =
-                        within(context, spans, count).into_iter().map(|share| share > 0.0).collect();
-                }
-            }
-            LinkRole::Control => {
-                shares.failsafe = within(context, evidence.failsafe.spans(context).into_iter(), count);
-                shares.moved = within(context, evidence.latency.moving_spans().iter().copied(), count);
-                shares.held = within(context, evidence.latency.hold_spans().iter().copied(), count);
-            }
-            LinkRole::Telemetry => {}
-        }
-        shares
-    }
-}
-
-/// How much of each whole second (index 0: the first) lies within spans.
-fn within(context: &Context, spans: impl Iterator<Item = (Nanos, Nanos)>, count: usize) -> Vec<f64> {
-    let mut shares = vec![0.0; count];
-    for (from, to) in spans {
-        let from = context.since_start_s(from).max(0.0);
-        let to = context.since_start_s(to).min(count as f64);
-        let mut second = from as usize;
-        while (second as f64) < to {
-            let left = from.max(second as f64);
-            let right = to.min(second as f64 + 1.0);
-            if let Some(share) = shares.get_mut(second) {
-                *share = (*share + (right - left).max(0.0)).min(1.0);
-            }
-            second += 1;
-        }
-    }
-    shares
-}
-
-fn line_of(points: &[(f64, f64)]) -> Option<Line> {
-    let step = points.len().div_ceil(MOST_FITTED).max(1);
-    let thinned: Vec<(f64, f64)> = points.iter().copied().step_by(step).collect();
+fn line_of(points: impl Iterator<Item = (f64, f64)>, count: usize) -> Option<Line> {
+    let step = count.div_ceil(MOST_FITTED).max(1);
+    let thinned: Vec<(f64, f64)> = points.step_by(step).collect();
     let mut fit = path_loss::fit(&thinned)?;
     let replicates = path_loss::replicates(&thinned, &fit);
     fit.correlation *= step as f64;

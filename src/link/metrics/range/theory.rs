@@ -21,7 +21,7 @@ pub(super) fn summary(
     link: &LinkProfile,
     line: Option<&Line>,
     threshold: Option<&Threshold>,
-    points: &[(f64, f64)],
+    points: impl Iterator<Item = (f64, f64)>,
 ) -> Option<RangeTheory> {
     let theory = Theory::of(&link.budget?);
     let in_dbm = link.unit() == LevelUnit::Dbm;
@@ -63,7 +63,7 @@ pub(super) fn lines(link: &LinkProfile, far_m: f64) -> Vec<(f64, f64, Option<f64
         .collect()
 }
 
-fn middle(points: &[(f64, f64)]) -> Option<f64> {
-    let sum: f64 = points.iter().map(|point| point.0.ln()).sum();
-    (!points.is_empty()).then(|| (sum / points.len() as f64).exp())
+fn middle(points: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
+    let (count, sum) = points.fold((0_u32, 0.0), |(count, sum), point| (count + 1, sum + point.0.ln()));
+    (count > 0).then(|| (sum / f64::from(count)).exp())
 }

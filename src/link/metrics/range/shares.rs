@@ -1,0 +1,70 @@
+//! How much of each second lies within spans of time, second by second in their order: a session of a day has a
+//! hundred thousand spans and seconds, of which nothing is to be held.
+
+use crate::link::context::Context;
+use crate::units::Nanos;
+
+/// Spans in order of their starts, and how far the seconds have come.
+#[derive(Clone, Debug)]
+pub(super) struct Shares<'a> {
+    context: &'a Context,
+    spans: &'a [(Nanos, Nanos)],
+}
+
+impl<'a> Shares<'a> {
+    pub(super) const fn new(context: &'a Context, spans: &'a [(Nanos, Nanos)]) -> Self {
+        Self { context, spans }
+    }
+
+    /// The share of a whole second (0: the first), 0 to 1; none earlier than the one before.
+    pub(super) fn of(&mut self, second: usize) -> f64 {
+        let (from, to) = (second as f64, second as f64 + 1.0);
+        let since = |at: Nanos| self.context.since_start_s(at);
+        while let [(_, end), later @ ..] = self.spans
+            && since(*end) <= from
+        {
+            self.spans = later;
+        }
+        let touching = self.spans.iter().take_while(|(start, _)| since(*start) < to);
+        touching.fold(0.0, |share, &(start, end)| {
+            (share + (since(end).min(to) - since(start).max(from)).max(0.0)).min(1.0)
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        /// Counting milliseconds is the oracle.
+        #[test]
+        fn it_is_what_counting_milliseconds_gives(
+            gaps in prop::collection::vec((0_i64..3000, 1_i64..4000), 0..30),
+            skipped in 1_usize..4,
+        ) {
+            let context = Context { start: Some(Nanos::from_secs(7)), ..Context::default() };
+            let mut at = 0;
+            let spans: Vec<(i64, i64)> = gaps
+                .into_iter()
+                .map(|(gap, length)| {
+                    let span = (at + gap, at + gap + length);
+                    at = span.1;
+                    span
+                })
+                .collect();
+            let stamp = |ms: i64| Nanos::from_secs(7) + Nanos::from_millis(ms);
+            let stamped: Vec<(Nanos, Nanos)> =
+                spans.iter().map(|&(from, to)| (stamp(from), stamp(to))).collect();
+            let mut shares = Shares::new(&context, &stamped);
+            for second in (0..240).step_by(skipped) {
+                let own = second as i64 * 1000..(second as i64 + 1) * 1000;
+                let within = own.filter(|ms| spans.iter().any(|(from, to)| ms >= from && ms < to)).count();
+                let share = shares.of(second);
+                prop_assert!((share - within as f64 / 1000.0).abs() < 1e-9, "second {second}: {share}");
+            }
+        }
+    }
+}
