@@ -21,18 +21,7 @@ pub struct TheilSen {
 /// the lengths do.
 #[must_use]
 pub fn fit(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
-    if x.len() != y.len() {
-        return None;
-    }
-    let mut slopes = Vec::with_capacity(x.len() * x.len().saturating_sub(1) / 2);
-    for later in 1..x.len() {
-        for earlier in 0..later {
-            let run = x[later] - x[earlier];
-            if run != 0.0 {
-                slopes.push((y[later] - y[earlier]) / run);
-            }
-        }
-    }
+    let mut slopes = of_pairs(x, y);
     let slope = median_of(&mut slopes)?;
     let intercept = median_of(&mut y.to_vec())? - slope * median_of(&mut x.to_vec())?;
     let reach = normal_quantile(0.5 + confidence / 2.0) * kendall_variance(x, y).sqrt();
@@ -43,6 +32,29 @@ pub fn fit(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
     let low = *slopes.select_nth_unstable_by(low, f64::total_cmp).1;
     let high = *slopes.select_nth_unstable_by(high, f64::total_cmp).1;
     Some(TheilSen { slope, intercept, interval: [low, high] })
+}
+
+/// The slope alone, at a third of the cost. `None` where no two x differ, or the lengths do.
+#[must_use]
+pub fn slope(x: &[f64], y: &[f64]) -> Option<f64> {
+    median_of(&mut of_pairs(x, y))
+}
+
+/// The slopes of all pairs whose x differ; none where the lengths do.
+fn of_pairs(x: &[f64], y: &[f64]) -> Vec<f64> {
+    if x.len() != y.len() {
+        return Vec::new();
+    }
+    let mut slopes = Vec::with_capacity(x.len() * x.len().saturating_sub(1) / 2);
+    for later in 1..x.len() {
+        for earlier in 0..later {
+            let run = x[later] - x[earlier];
+            if run != 0.0 {
+                slopes.push((y[later] - y[earlier]) / run);
+            }
+        }
+    }
+    slopes
 }
 
 /// Kendall's variance of S under independence, ties in x and y taken off.

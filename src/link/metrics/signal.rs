@@ -411,8 +411,7 @@ fn trend_of(points: &[(f64, f64)]) -> Option<Trend> {
     }
     let thinned = if points.len() > MOST_TREND_SAMPLES { tenths(points) } else { points.to_vec() };
     let (x, y): (Vec<f64>, Vec<f64>) = thinned.iter().copied().unzip();
-    let fit = theil_sen::fit(&x, &y, 0.9)?;
-    Some(Trend { per_s: fit.slope, samples: points.len() })
+    Some(Trend { per_s: theil_sen::slope(&x, &y)?, samples: points.len() })
 }
 
 /// Medians of 0.1 s.
