@@ -4,6 +4,7 @@
 
 mod budget;
 mod places;
+mod values;
 
 use std::collections::BTreeMap;
 
@@ -30,6 +31,7 @@ pub struct Profile {
     /// Tags of every session made with this profile.
     pub tags: BTreeMap<String, String>,
     /// Delay from lens to screen, measured with a camera and entered by hand.
+    #[serde(deserialize_with = "values::delay_ms")]
     pub glass_to_glass_ms: Option<f64>,
 }
 
@@ -50,10 +52,13 @@ pub struct HandsetProfile {
     /// Its system id, where it sends.
     pub system: Option<u8>,
     /// Latitude in degrees, WGS84.
+    #[serde(deserialize_with = "values::latitude")]
     pub lat: Option<f64>,
     /// Longitude in degrees, WGS84.
+    #[serde(deserialize_with = "values::longitude")]
     pub lon: Option<f64>,
     /// Height in metres above mean sea level.
+    #[serde(deserialize_with = "values::altitude_m")]
     pub alt: Option<f64>,
 }
 
@@ -229,10 +234,13 @@ pub struct LinkProfile {
     /// Senders (system, component) that come over it.
     pub senders: Option<Vec<[u8; 2]>>,
     /// What its maker claims.
+    #[serde(default, deserialize_with = "values::range_m")]
     pub claimed_range_m: Option<f64>,
     /// Power reduction of a range check.
+    #[serde(default, deserialize_with = "values::reduction_db")]
     pub reduced_power_db: Option<f64>,
     /// Warning limits; in device units there are none by default.
+    #[serde(default, deserialize_with = "values::limits")]
     pub limits: Option<Limits>,
     /// What it should do on paper.
     pub budget: Option<BudgetProfile>,
@@ -289,8 +297,10 @@ impl LinkProfile {
 #[serde(deny_unknown_fields, default)]
 pub struct BatteryProfile {
     /// Usable charge.
+    #[serde(deserialize_with = "values::charge_mah")]
     pub capacity_mah: Option<f64>,
     /// Land at this voltage.
+    #[serde(deserialize_with = "values::voltage_v")]
     pub cutoff_v: Option<f64>,
 }
 
@@ -299,6 +309,7 @@ pub struct BatteryProfile {
 #[serde(deny_unknown_fields, default)]
 pub struct VibrationProfile {
     /// A level above it is suspect.
+    #[serde(deserialize_with = "values::positive")]
     pub limit: Option<f64>,
 }
 
@@ -314,6 +325,11 @@ pub enum ProfileError {
     /// A servo number that is none; its line.
     #[error("line {1}: vehicle.failsafe_servo_us: '{0}' is no servo number, use 1 to 16")]
     Servo(String, usize),
+    /// Two pictures from one place; the line of the second.
+    #[error(
+        "line {2}: links '{0}' and '{1}' take their picture from one port: give each its own port or ssrc"
+    )]
+    OnePort(String, String, usize),
     /// A level that comes from more than one place.
     #[error("link '{0}': radio, rc_rssi, radiotap and wifi exclude each other, give one of them")]
     TwoLevels(String),
@@ -337,6 +353,13 @@ impl Profile {
         for (index, link) in profile.link.iter().enumerate() {
             if profile.link[..index].iter().any(|other| other.name == link.name) {
                 return Err(ProfileError::TwoLinks(link.name.clone(), places::link_name(text, index)));
+            }
+            let same = |other: &&LinkProfile| {
+                link.port.is_some() && (other.port, other.ssrc) == (link.port, link.ssrc)
+            };
+            if let Some(other) = profile.link[..index].iter().find(same) {
+                let names = (other.name.clone(), link.name.clone());
+                return Err(ProfileError::OnePort(names.0, names.1, places::link_name(text, index)));
             }
         }
         for link in &mut profile.link {

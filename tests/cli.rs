@@ -63,6 +63,15 @@ fn broken_profiles_are_refused_with_key_and_line() {
         ("[handset]\nsystem = 3\nlat = 54.0\n".to_owned(), ["line 3", "lon"]),
         ("[vehicle]\nfailsafe_servo_us = { 1 = 1000, 17 = 1500 }\n".to_owned(), ["line 2", "'17'"]),
         (format!("{link}{budget}"), ["line 4", "frequency_mhz"]),
+        (format!("{link}port = 5004\n{}port = 5004\n", link.replace("\"a\"", "\"b\"")), ["line 6", "port"]),
+        (format!("{link}claimed_range_m = -5\n"), ["line 4", "-5 is no range"]),
+        (
+            format!("{link}limits = {{ warning_margin = 2.0, alarm_margin = 5.0 }}\n"),
+            ["line 4", "alarm_margin"],
+        ),
+        ("[handset]\nlat = 540.0\nlon = 8.0\n".to_owned(), ["line 2", "540 is no latitude"]),
+        ("[battery]\ncapacity_mah = -3\n".to_owned(), ["line 2", "-3 is no capacity"]),
+        ("glass_to_glass_ms = -5\n".to_owned(), ["line 1", "-5 is no delay"]),
     ] {
         fs::write(folder.path().join("p.toml"), text).expect("written");
         let output = fadewatch(folder.path(), &["summary", "--profile", "p.toml", "x.pcapng"]);

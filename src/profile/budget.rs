@@ -3,8 +3,9 @@
 //! Values that cannot be meant (a frequency in gigahertz, a height below ground) are refused where
 //! they stand, so that the message has key and line.
 
-use serde::de::Error as _;
 use serde::{Deserialize, Deserializer};
+
+use super::values::within;
 
 /// A link's powers, gains, losses and heights, as their makers and the builder say.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
@@ -34,11 +35,6 @@ pub struct BudgetProfile {
     /// Height of the vehicle's antenna above ground, m.
     #[serde(default, deserialize_with = "height_m")]
     pub vehicle_height_m: Option<f64>,
-}
-
-fn within<'de, D: Deserializer<'de>>(from: D, low: f64, high: f64, advice: &str) -> Result<f64, D::Error> {
-    let value = f64::deserialize(from)?;
-    if (low..=high).contains(&value) { Ok(value) } else { Err(D::Error::custom(format!("{value} {advice}"))) }
 }
 
 fn frequency_mhz<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {

@@ -1,0 +1,71 @@
+//! Values of the profile that cannot be meant are refused where they stand, so that the message has key and
+//! line.
+
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer};
+
+use super::Limits;
+
+/// A number in a range, else what it is not and what to give.
+pub(super) fn within<'de, D: Deserializer<'de>>(
+    from: D,
+    low: f64,
+    high: f64,
+    advice: &str,
+) -> Result<f64, D::Error> {
+    let value = f64::deserialize(from)?;
+    if (low..=high).contains(&value) { Ok(value) } else { Err(D::Error::custom(format!("{value} {advice}"))) }
+}
+
+pub(super) fn latitude<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, -90.0, 90.0, "is no latitude: give degrees, -90 to 90").map(Some)
+}
+
+pub(super) fn longitude<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, -180.0, 180.0, "is no longitude: give degrees, -180 to 180").map(Some)
+}
+
+pub(super) fn altitude_m<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, -500.0, 9_000.0, "is no height on the ground: give metres above mean sea level").map(Some)
+}
+
+pub(super) fn delay_ms<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, 0.0, 10_000.0, "is no delay of a picture: give milliseconds, 0 or more").map(Some)
+}
+
+pub(super) fn range_m<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, 1.0, 1e6, "is no range: give metres, 1 or more").map(Some)
+}
+
+pub(super) fn reduction_db<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, 0.0, 100.0, "cannot be: give decibels by which the power is turned down, 0 or more")
+        .map(Some)
+}
+
+pub(super) fn charge_mah<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, 1.0, 1e7, "is no capacity: give milliampere-hours, 1 or more").map(Some)
+}
+
+pub(super) fn voltage_v<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, 0.1, 1_000.0, "is no voltage of a battery: give volts").map(Some)
+}
+
+pub(super) fn positive<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    within(from, f64::MIN_POSITIVE, f64::MAX, "is no limit: give a number above 0").map(Some)
+}
+
+/// Limits of which the alarm comes before the warning would never be seen to warn.
+pub(super) fn limits<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Limits>, D::Error> {
+    let limits = Limits::deserialize(from)?;
+    let refuse = |what: &str| Err(D::Error::custom(what));
+    if limits.alarm_margin > limits.warning_margin {
+        return refuse("alarm_margin is above warning_margin: the alarm is the nearer of the two");
+    }
+    if limits.alarm_s > limits.warning_s {
+        return refuse("alarm_s is above warning_s: the alarm is the nearer of the two");
+    }
+    if limits.alarm_s < 0.0 || limits.clear_s < 0.0 || limits.clear_margin < 0.0 {
+        return refuse("alarm_s, clear_s and clear_margin are 0 or more");
+    }
+    Ok(Some(limits))
+}
