@@ -226,14 +226,24 @@ fn recognise(bytes: &[u8]) -> Result<Decoder, &'static str> {
     if Bare::holds_frames(bytes) {
         return Ok(Decoder::Bare(Box::default()));
     }
+    Err(if is_text(bytes) { "it is text" } else { "no MAVLink frame was found in it" })
+}
+
+/// Whether a file that begins so is text; a character may be cut at the end of what is looked at.
+fn is_text(bytes: &[u8]) -> bool {
     let head = &bytes[..bytes.len().min(4096)];
-    let is_text = |byte: &u8| matches!(byte, b'\t' | b'\n' | b'\r' | 0x20..=0x7E | 0x80..);
-    if head.iter().all(is_text)
+    let of_text = |byte: &u8| matches!(byte, b'\t' | b'\n' | b'\r' | 0x20..=0x7E | 0x80..);
+    head.iter().all(of_text)
         && String::from_utf8_lossy(head).chars().filter(|c| *c == '\u{FFFD}').count() <= 1
-    {
-        return Err("it is text");
+}
+
+/// What a file that begins so plainly is, a packet capture or text; `None`: it may be anything.
+pub(crate) fn plain_kind(bytes: &[u8]) -> Option<&'static str> {
+    if Decoder::sniff_capture(bytes).is_some() {
+        Some("a packet capture")
+    } else {
+        is_text(bytes).then_some("text")
     }
-    Err("no MAVLink frame was found in it")
 }
 
 fn file_name(path: &Path) -> String {

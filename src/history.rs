@@ -62,6 +62,14 @@ pub enum HistoryError {
         /// What was found.
         what: String,
     },
+    /// Never was one.
+    #[error("'{path}' is {what}, no history: give --history another file; this one stays as it is")]
+    Foreign {
+        /// The file.
+        path: String,
+        /// What it is.
+        what: &'static str,
+    },
     /// No session has such a hash.
     #[error("no session in the history has a hash that begins with '{0}': see 'fadewatch history list'")]
     Unknown(String),
@@ -105,9 +113,9 @@ pub struct ListedSession {
     pub start_utc: Option<String>,
     /// Its tags.
     pub tags: BTreeMap<String, String>,
-    /// Seconds with a level, of all links.
+    /// Seconds with a level, of the link that has most.
     pub seconds: u64,
-    /// Freezes, of all links.
+    /// Freezes of the picture that began in them.
     pub freezes: u64,
 }
 

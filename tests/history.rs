@@ -138,7 +138,7 @@ fn a_rebuilt_history_says_the_same() {
 fn a_file_that_is_no_history_is_set_aside_and_named() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("history.sqlite");
-    let rubbish = vec![b'x'; 5000];
+    let rubbish = vec![0x9c; 5000];
     fs::write(&path, &rubbish).unwrap();
     let history = History::open(&path).unwrap();
     let aside = history.set_aside().expect("its new name").to_owned();
@@ -146,6 +146,21 @@ fn a_file_that_is_no_history_is_set_aside_and_named() {
     assert!(history.list().unwrap().is_empty());
     drop(history);
     assert_eq!(History::open(&path).unwrap().set_aside(), None, "the new one is whole");
+}
+
+/// A name that was mistyped: neither a recording nor a profile is moved away for a history.
+#[test]
+fn what_never_was_a_history_is_left_where_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = include_bytes!("../recordings/orchard-1.pcapng");
+    for (bytes, what) in [(&capture[..], "capture"), (b"[vehicle]\nsystem = 1\n", "text")] {
+        let path = folder.path().join("mine");
+        fs::write(&path, bytes).unwrap();
+        let error = History::open(&path).unwrap_err().to_string();
+        assert!(error.contains(what) && error.contains("mine"), "{error}");
+        assert_eq!(fs::read(&path).unwrap(), bytes);
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
 }
 
 /// Fills a history and closes it, so that all of it is in the one file.

@@ -242,7 +242,7 @@ fn two_processes_at_once_and_rebuild_proves_it() {
 #[test]
 fn a_damaged_history_is_named_by_every_command() {
     let folder = folder();
-    fs::write(folder.path().join("h.sqlite"), vec![b'x'; 9000]).unwrap();
+    fs::write(folder.path().join("h.sqlite"), vec![0x9c; 9000]).unwrap();
     let summary = [
         "summary",
         "--json",
@@ -255,5 +255,5 @@ fn a_damaged_history_is_named_by_every_command() {
     let running = Running::fadewatch(folder.path(), &summary);
     running.says("h.sqlite.damaged-1");
     assert_eq!(running.end().0.code(), Some(0));
-    assert_eq!(fs::read(folder.path().join("h.sqlite.damaged-1")).unwrap(), vec![b'x'; 9000]);
+    assert_eq!(fs::read(folder.path().join("h.sqlite.damaged-1")).unwrap(), vec![0x9c; 9000]);
 }

@@ -5,11 +5,13 @@
 //! read on demand.
 
 use std::fs::{self, File};
-use std::io;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::{Connection, ErrorCode, TransactionBehavior};
+
+use crate::capture::plain_kind;
 
 use super::HistoryError;
 
@@ -65,6 +67,8 @@ const PATIENCE: Duration = Duration::from_secs(5);
 /// What the check at the opening reads stays for the questions that follow; SQLite takes less than zero as KiB.
 const CACHE_KIB: i32 = -16_384;
 const MOST_SET_ASIDE: u32 = 1000;
+/// Bytes that tell what else a file may be.
+const BEGIN: u64 = 4096;
 
 /// Opens the file; gives also the new name of a damaged one that was in its place.
 pub(super) fn open(path: &Path) -> Result<(Connection, Option<PathBuf>), HistoryError> {
@@ -76,6 +80,9 @@ pub(super) fn open(path: &Path) -> Result<(Connection, Option<PathBuf>), History
         Err(HistoryError::Sqlite { source, .. }) if is_damage(&source) => {}
         Err(HistoryError::Damaged { .. }) => {}
         other => return other.map(|connection| (connection, None)),
+    }
+    if let Some(what) = foreign(path).map_err(file_error)? {
+        return Err(HistoryError::Foreign { path: path.display().to_string(), what });
     }
     let aside = set_aside(path).map_err(file_error)?;
     connect(path).map(|connection| (connection, aside))
@@ -152,6 +159,13 @@ fn migrate(connection: &mut Connection) -> rusqlite::Result<i64> {
 /// Whether an error says that the file itself is bad, not that it is busy or out of reach.
 pub(super) fn is_damage(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+}
+
+/// What a file plainly is, where it never was a history: a damaged one is neither a capture nor text.
+fn foreign(path: &Path) -> io::Result<Option<&'static str>> {
+    let mut begin = Vec::new();
+    File::open(path)?.take(BEGIN).read_to_end(&mut begin)?;
+    Ok(plain_kind(&begin))
 }
 
 /// Moves a damaged file, with its log, to a free name beside it. `None`: another process did so already.

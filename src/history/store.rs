@@ -97,7 +97,8 @@ impl History {
     pub fn list(&self) -> Result<Vec<ListedSession>, HistoryError> {
         let list = || -> rusqlite::Result<Vec<(ListedSession, String)>> {
             let mut statement = self.connection.prepare(
-                "SELECT hash, file, start_utc, tags, coalesce(sum(seconds), 0), coalesce(sum(freezes), 0)
+                "SELECT hash, file, start_utc, tags, coalesce(max(seconds), 0),
+                        coalesce(sum(CASE WHEN source IN ('rtp', 'marks') THEN freezes END), 0)
                  FROM session LEFT JOIN evidence ON session = id
                  GROUP BY id ORDER BY start_ms IS NULL, start_ms, hash",
             )?;

@@ -1,6 +1,6 @@
 //! `history`: earlier sessions, added by hand or after a live session.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -11,7 +11,7 @@ use indicatif::ProgressBar;
 
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
-use crate::history::{Choice, History, SessionRow};
+use crate::history::{Choice, History, ListedSession, SessionRow};
 use crate::link::context::Earlier;
 use crate::profile::Profile;
 use crate::report;
@@ -90,6 +90,11 @@ fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
     Ok(code)
 }
 
+fn words(tags: &BTreeMap<String, String>) -> String {
+    let tags: Vec<String> = tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
+    if tags.is_empty() { "no tags".to_owned() } else { tags.join(", ") }
+}
+
 /// A row a session, as narrow as 80 columns; tags where they are others than above.
 fn list(common: &Common) -> anyhow::Result<ExitCode> {
     let mut out = io::stdout().lock();
@@ -102,10 +107,7 @@ fn list(common: &Common) -> anyhow::Result<ExitCode> {
     let mut above = None;
     for session in &sessions {
         if above != Some(&session.tags) {
-            let tags: Vec<String> =
-                session.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
-            let tags = if tags.is_empty() { "no tags".to_owned() } else { tags.join(", ") };
-            writeln!(out, "{tags}:")?;
+            writeln!(out, "{}:", words(&session.tags))?;
         }
         above = Some(&session.tags);
         let start = session.start_utc.as_deref().and_then(|start| start.get(..16));
@@ -175,6 +177,30 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
     Ok(ExitCode::SUCCESS)
 }
 
+/// Why there may be no limit though sessions were added: no link is named, or they have other tags.
+fn tell_what_fits(profile: &Profile, sessions: &[ListedSession], like: &[(String, String)]) {
+    if sessions.is_empty() {
+        return;
+    }
+    if profile.link.is_empty() {
+        eprintln!("no link is named: give --profile FILE, the one that the sessions were added with");
+        return;
+    }
+    let asked = if like.is_empty() { words(&profile.tags) } else { words(&like.iter().cloned().collect()) };
+    let mut groups: Vec<(String, usize)> = Vec::new();
+    for session in sessions {
+        let tags = words(&session.tags);
+        match groups.iter_mut().find(|group| group.0 == tags) {
+            Some(group) => group.1 += 1,
+            None => groups.push((tags, 1)),
+        }
+    }
+    eprintln!("asked for: {asked}; the history's sessions (their number), to be asked for with --tag:");
+    for (tags, count) in groups {
+        eprintln!("  {tags} ({count})");
+    }
+}
+
 fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::Result<ExitCode> {
     let profile = super::profile(common)?;
     let history = open(common)?;
@@ -189,6 +215,10 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
         return Ok(ExitCode::SUCCESS);
     }
     report::thresholds::write_to(&mut out, &rows)?;
+    if rows.is_empty() {
+        out.flush()?;
+        tell_what_fits(&profile, &history.list()?, like);
+    }
     if let Some(limit) = vibration {
         writeln!(
             out,
