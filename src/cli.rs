@@ -116,7 +116,7 @@ pub struct LiveArgs {
     #[arg(long)]
     pub wait: bool,
     /// End after this many seconds.
-    #[arg(long = "for", value_name = "SECONDS")]
+    #[arg(long = "for", value_name = "SECONDS", value_parser = seconds, allow_negative_numbers = true)]
     pub for_s: Option<f64>,
     /// Without a terminal: print the summary as JSON.
     #[arg(long)]
@@ -138,7 +138,7 @@ pub struct ReplayArgs {
     #[arg(long, default_value_t = 1.0, value_parser = speed)]
     pub speed: f64,
     /// Begin here, seconds from the first record.
-    #[arg(long, value_name = "SECONDS", default_value_t = 0.0)]
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds, allow_negative_numbers = true)]
     pub at: f64,
     /// Begin with the clock stopped.
     #[arg(long)]
@@ -286,6 +286,13 @@ fn key_value(text: &str) -> Result<(String, String), String> {
     match text.split_once('=') {
         Some((key, value)) if !key.is_empty() && !value.is_empty() => Ok((key.to_owned(), value.to_owned())),
         _ => Err("give it as key=value, such as antenna=panel".to_owned()),
+    }
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(seconds) if seconds.is_finite() && seconds >= 0.0 => Ok(seconds),
+        _ => Err("give seconds, 0 or more".to_owned()),
     }
 }
 

@@ -42,16 +42,16 @@ const DRAW_EVERY: Duration = Duration::from_millis(90);
 /// How long to wait for a key before looking at the feed again.
 const LOOK_EVERY: Duration = Duration::from_millis(30);
 
-/// Shows a session until the pilot quits, or the program is told to end
+/// Shows a session until the pilot quits, it is over, or the program is told to end
 /// (SIGTERM, SIGINT, SIGHUP). The terminal is restored in every case.
 ///
 /// # Errors
 /// Where the terminal cannot be set up or written to.
-pub fn run(handle: &SessionHandle, options: Options) -> anyhow::Result<()> {
+pub fn run(handle: &SessionHandle, options: Options, is_over: &dyn Fn() -> bool) -> anyhow::Result<()> {
     let endings = Endings::register().context("could not listen for signals")?;
     let mut screens = Screens::enter().context("could not set up the terminal")?;
     let mut desk = Desk::new(options);
-    while !endings.asked() {
+    while !endings.asked() && !is_over() {
         if desk.take_feed(handle) {
             screens.draw(|frame| desk.draw(frame.area(), frame.buffer_mut()))?;
             desk.ask_view(handle, screens.area()?);

@@ -51,7 +51,7 @@ fn child() {
         Ok(SessionEnd { summary: Summary::default(), recording: None, evidence: SessionEvidence::default() })
     });
     let handle = SessionHandle::new(commands, slot, session);
-    tui::run(&handle, Options::default()).expect("the screens run");
+    tui::run(&handle, Options::default(), &|| false).expect("the screens run");
     #[expect(clippy::print_stdout, reason = "the parent reads it behind the pseudo-terminal")]
     {
         println!("left in good order");

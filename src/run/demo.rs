@@ -55,7 +55,7 @@ pub(super) fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
         speed: 1.0,
         paused: false,
     })?;
-    let shown = screens::show(&handle, &args.screen);
+    let shown = screens::show(&handle, &args.screen, None);
     handle.finish()?;
     shown?;
     Ok(ExitCode::SUCCESS)

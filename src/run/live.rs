@@ -49,7 +49,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         live::start_with(config, |start| earlier::showed_live(&args.common, &profile, &all_tags, start))?;
     let on_screen = screens::can_show() && args.vehicle != "-";
     let shown = if on_screen {
-        screens::show(&handle, &args.screen)
+        screens::show(&handle, &args.screen, args.for_s)
     } else {
         let until = screens::Until { for_s: args.for_s, sources_end };
         screens::wait(&handle, until, &listening)

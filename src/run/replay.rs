@@ -27,7 +27,7 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
         speed: args.speed,
         paused: args.paused,
     })?;
-    let shown = screens::show(&handle, &args.screen);
+    let shown = screens::show(&handle, &args.screen, None);
     handle.finish()?;
     shown?;
     Ok(ExitCode::SUCCESS)

@@ -4,6 +4,7 @@ use std::io::{self, IsTerminal, Write};
 use std::time::Duration;
 
 use crate::cli::{ScreenArgs, ThemeName};
+use crate::clock::SessionClock;
 use crate::report;
 use crate::session::SessionHandle;
 use crate::summary::Summary;
@@ -14,8 +15,8 @@ pub(super) fn can_show() -> bool {
     io::stdout().is_terminal() && io::stdin().is_terminal()
 }
 
-/// Shows a session until the pilot leaves.
-pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs) -> anyhow::Result<()> {
+/// Shows a session until the pilot leaves, or for so many seconds.
+pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs, for_s: Option<f64>) -> anyhow::Result<()> {
     let theme = match args.theme {
         ThemeName::Dark => tui::theme::ThemeName::Dark,
         ThemeName::Light => tui::theme::ThemeName::Light,
@@ -24,7 +25,10 @@ pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs) -> anyhow::Result<
     // https://no-color.org: any value but an empty one.
     let no_color = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
     let ascii = args.ascii;
-    tui::run(handle, tui::Options { theme, no_color, ascii })
+    let clock = SessionClock::start();
+    let begun = clock.now();
+    let is_over = || for_s.is_some_and(|seconds| (clock.now() - begun).secs() >= seconds);
+    tui::run(handle, tui::Options { theme, no_color, ascii }, &is_over)
 }
 
 /// What ends a session without screens, beside a signal.
