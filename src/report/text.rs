@@ -296,13 +296,18 @@ fn video_line(stream: &VideoSummary) -> String {
     let (Some(packets), Some(lost)) = (stream.packets, stream.packets_lost) else {
         return format!("from marks set by hand: {}", things(stream.freezes, "freeze", "freezes"));
     };
+    let paced = match stream.other_clock_hz {
+        Some(hz) => format!(
+            "frame rate and jitter not measured: the sender's clock runs at {:.0} kHz, not at the format's 90",
+            hz / 1e3
+        ),
+        None => format!("{} frames/s; jitter {} ms", number(stream.fps, 1), number(stream.jitter_ms, 1)),
+    };
     format!(
-        "RTP {:08x}: {packets} packets, {lost} lost; {} of {} frames whole; {} frames/s; jitter {} ms; {}, {} s",
+        "RTP {:08x}: {packets} packets, {lost} lost; {} of {} frames whole; {paced}; {}, {} s",
         stream.ssrc.unwrap_or_default(),
         stream.frames_delivered.unwrap_or_default(),
         stream.frames.unwrap_or_default(),
-        number(stream.fps, 1),
-        number(stream.jitter_ms, 1),
         things(stream.freezes, "freeze", "freezes"),
         number(stream.freeze_s, 2)
     )

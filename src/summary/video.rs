@@ -65,6 +65,10 @@ pub struct VideoSummary {
     /// left out of a threshold's evidence.
     #[serde(default)]
     pub freezes_left_out: u64,
+    /// The rate of the sender's clock where it plainly is not the 90 kHz of RFC 6184 and RFC 7798: then neither
+    /// jitter nor frame rate can be told from it.
+    #[serde(default)]
+    pub other_clock_hz: Option<f64>,
     /// Packets that came again; RTP only.
     #[serde(default)]
     pub duplicates: Option<u64>,

@@ -121,7 +121,9 @@ fn packet_text(video: &VideoSummary) -> String {
     };
     let mut parts =
         vec![format!("packets received {}", figure::count(packets)), format!("lost {}", figure::count(lost))];
-    if let Some(jitter) = video.jitter_ms {
+    if let Some(hz) = video.other_clock_hz {
+        parts.push(format!("jitter {NOT_MEASURED}: the sender's clock runs at {:.0} kHz, not 90", hz / 1e3));
+    } else if let Some(jitter) = video.jitter_ms {
         parts.push(format!("jitter {} ms", figure::millis(jitter)));
     }
     if let Some(ssrc) = video.ssrc {

@@ -19,6 +19,11 @@ use super::series::Series;
 use super::window::{Placed, Window};
 
 const MOST_TIMESTAMPS: usize = 64;
+/// Delivered frames and the time they took from which the rate of the sender's clock is known well enough.
+const CLOCK_STEPS: u64 = 60;
+const CLOCK_TIME: Nanos = Nanos::from_secs(2);
+/// A clock that runs this many times faster or slower than RFC 6184 and RFC 7798 say is another one.
+const CLOCK_OFF: f64 = 1.25;
 const MOST_OTHER_TYPES: usize = 3;
 /// Frames under one stamp that tell of a heap.
 const HEAP_FRAMES: u32 = 3;
@@ -93,6 +98,8 @@ pub(super) struct Stream {
     timestamps: VecDeque<u32>,
     step_ticks: u64,
     steps: u64,
+    /// The same of steps that both ends of were delivered, with the time that they took here.
+    paced: (u64, u64, Nanos),
     transit: Option<(Nanos, u32)>,
     jitter_ticks: f64,
     jitter_sum: f64,
@@ -138,6 +145,7 @@ impl Stream {
             timestamps: VecDeque::new(),
             step_ticks: 0,
             steps: 0,
+            paced: (0, 0, Nanos::ZERO),
             transit: None,
             jitter_ticks: 0.0,
             jitter_sum: 0.0,
@@ -340,6 +348,10 @@ impl Stream {
             if ticks > 0 && f64::from(ticks) < 10.0 * VIDEO_CLOCK_HZ {
                 self.step_ticks += ticks as u64;
                 self.steps += 1;
+                if let Some(last) = self.freezes.last().filter(|_| previous.delivered) {
+                    let (steps, sum, time) = self.paced;
+                    self.paced = (steps + 1, sum + ticks as u64, time + (packet.at - last));
+                }
             }
         }
         self.window.slot_mut(end).delivered = true;
@@ -368,17 +380,28 @@ impl Stream {
         if self.lost != lost {
             return Course::Lost;
         }
-        let sent_s = f64::from(timestamp.wrapping_sub(before) as i32) / VIDEO_CLOCK_HZ;
+        let clock_hz = self.other_clock_hz().unwrap_or(VIDEO_CLOCK_HZ);
+        let sent_s = f64::from(timestamp.wrapping_sub(before) as i32) / clock_hz;
         if sent_s >= PAUSED_SHARE * (at - last).secs() { Course::SenderPaused } else { Course::Late }
     }
 
     /// Frames a second of the sender's own clock: between neighbouring delivered frames.
     pub(super) fn frame_rate_hz(&self) -> Option<f64> {
-        (self.steps > 0).then(|| VIDEO_CLOCK_HZ * self.steps as f64 / self.step_ticks as f64)
+        (self.steps > 0 && self.other_clock_hz().is_none())
+            .then(|| VIDEO_CLOCK_HZ * self.steps as f64 / self.step_ticks as f64)
     }
 
     pub(super) fn jitter_ms(&self) -> Option<f64> {
-        (self.packets > 1).then(|| self.jitter_sum / self.packets as f64 / VIDEO_CLOCK_HZ * 1e3)
+        (self.packets > 1 && self.other_clock_hz().is_none())
+            .then(|| self.jitter_sum / self.packets as f64 / VIDEO_CLOCK_HZ * 1e3)
+    }
+
+    /// Ticks a second of the sender's clock by arrival, where it plainly is not the payload format's.
+    pub(super) fn other_clock_hz(&self) -> Option<f64> {
+        let (steps, ticks, time) = self.paced;
+        let clock_hz = ticks as f64 / time.secs();
+        let enough = steps >= CLOCK_STEPS && time >= CLOCK_TIME;
+        (enough && (clock_hz / VIDEO_CLOCK_HZ).ln().abs() > CLOCK_OFF.ln()).then_some(clock_hz)
     }
 
     /// Bits a second over the last 5 s, or since the first packet.
