@@ -24,6 +24,7 @@ mod devices;
 mod figures;
 mod frames;
 mod lanes;
+mod lost;
 mod notes;
 mod own_bytes;
 pub(crate) mod series;
@@ -109,6 +110,7 @@ pub struct LinkMonitor {
     range: RangeMeter,
     video: VideoMeter,
     margin: MarginMeter,
+    lost_links: lost::LostLinks,
     failsafe: FailsafeMeter,
     vibration: VibrationMeter,
     power: PowerMeter,
@@ -233,6 +235,7 @@ impl LinkMonitor {
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
             self.pose.second(at, &self.range, &self.context);
+            self.note_silences(at);
             let events = self.margin.second(at, &self.signal, &self.range, &self.context);
             for event in events {
                 if self.events.len() < MOST_EVENTS {

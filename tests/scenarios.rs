@@ -239,9 +239,27 @@ fn holds(findings: &mut Findings, truth: &Value, summary: &Value) {
     let lengths = outages.iter().map(|span| span[1].as_f64().unwrap() - span[0].as_f64().unwrap());
     let longest = Value::from(lengths.fold(0.0, f64::max));
     findings.near("control_holds.longest_s", &longest, &found["longest_s"], 0.15);
+    are_events(findings, ("hold", 0.15), outages.iter().map(|span| span[0].clone()), summary);
+}
+
+/// Each of some kind is an event too, at its time.
+fn are_events(
+    findings: &mut Findings,
+    (kind, tolerance): (&str, f64),
+    times: impl Iterator<Item = Value>,
+    summary: &Value,
+) {
+    let mut events = rows(&summary["events"]).iter().filter(|event| event["kind"] == kind);
+    for time in times {
+        let at = events.next().map_or(Value::Null, |event| event["at_s"].clone());
+        findings.near(&format!("event {kind}"), &time, &at, tolerance);
+    }
+    findings.same(&format!("further events {kind}"), &Value::from(0), &Value::from(events.count()));
 }
 
 fn failsafe(findings: &mut Findings, truth: &Value, summary: &Value) {
+    let lost = rows(&truth["failsafe"]).iter().map(|drill| drill["input_lost_s"].clone());
+    are_events(findings, ("failsafe", 1e-3), lost, summary);
     let (drills, found) = (rows(&truth["failsafe"]), rows(&summary["failsafe"]));
     if drills.len() != found.len() {
         findings.0.push(format!("failsafe: true {drills:?}, found {found:?}"));
@@ -371,6 +389,17 @@ fn silent_sources() {
     counts(&mut findings, &truth, &summary);
     video(&mut findings, &truth, &summary);
     findings.check();
+    // The scenario's own times; the handset's silence is no link's.
+    let told: Vec<(&str, f64)> = rows(&summary["events"])
+        .iter()
+        .filter_map(|event| Some((event["kind"].as_str()?, event["at_s"].as_f64()?)))
+        .filter(|(kind, _)| matches!(*kind, "lost" | "back"))
+        .collect();
+    let expected = [("lost", 20.0), ("back", 32.5), ("lost", 50.0), ("back", 53.0), ("lost", 80.0)];
+    assert_eq!(told.len(), expected.len(), "{told:?}");
+    for ((kind, at_s), (own_kind, own_s)) in expected.iter().zip(&told) {
+        assert!(kind == own_kind && (at_s - own_s).abs() < 0.6, "{told:?}");
+    }
 }
 
 #[test]

@@ -92,7 +92,7 @@ impl LinkMonitor {
     }
 
     /// RTP packets speak for the video link.
-    fn is_by_packets(&self, link: &LinkProfile) -> bool {
+    pub(super) fn is_by_packets(&self, link: &LinkProfile) -> bool {
         link.role == LinkRole::Video
             && self.context.profile.video_link().is_some_and(|video| video.name == link.name)
     }
@@ -244,6 +244,7 @@ impl LinkMonitor {
                 text: format!("picture frozen for {length:.2} s{open}"),
             });
         }
+        events.extend(self.control_events());
         for (at, sender) in self.loss.restarts() {
             events.push(EventSummary {
                 at_s: context.since_start_s(at),

@@ -11,6 +11,7 @@ use crate::summary::Summary;
 use crate::units::Nanos;
 
 use super::LinkMonitor;
+use super::lost::SILENT;
 use super::metrics::loss::Traffic;
 
 impl LinkMonitor {
@@ -142,7 +143,7 @@ impl LinkMonitor {
     /// A link's state: lost where its traffic has been silent for 2 s, else its margin's.
     pub(super) fn state(&self, index: usize, traffic: Option<Traffic>) -> LinkState {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
-        if silent.is_some_and(|silent| silent > 2.0) {
+        if silent.is_some_and(|silent| silent > SILENT.secs()) {
             return LinkState::Lost;
         }
         match self.margin.standing(index).state {

@@ -381,6 +381,7 @@ impl VideoMeter {
                 frames: Some(stream.frames),
                 frames_delivered: Some(stream.delivered),
                 fps: stream.frame_rate_hz(),
+                other_clock_hz: stream.other_clock_hz(),
                 freezes,
                 freeze_s: Some(total.secs()),
                 freezes_left_out: spans.iter().filter(|span| span.course.is_not_the_radio()).count() as u64,
@@ -408,6 +409,12 @@ impl VideoMeter {
         let last_at = streams.iter().map(|stream| stream.last_at).max()?;
         let silent_at_end_s = Some((context.now - last_at).secs());
         Some(Traffic { loss: loss_estimate(&streams, context), silent_at_end_s })
+    }
+
+    /// When the video link's packets last came; `None` where none came.
+    #[must_use]
+    pub fn last_heard(&self, context: &Context) -> Option<Nanos> {
+        self.link_streams(context).iter().map(|stream| stream.last_at).max()
     }
 
     /// How steadily they came.

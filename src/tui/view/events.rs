@@ -17,7 +17,8 @@ fn kind_symbol(kind: &str, theme: &Theme) -> (&'static str, Style) {
     match kind {
         "warning" => (figure::symbol(LinkState::Near), theme.of(LinkState::Near)),
         "alarm" => (figure::symbol(LinkState::Alarm), theme.of(LinkState::Alarm)),
-        "cleared" => (figure::symbol(LinkState::Good), theme.of(LinkState::Good)),
+        "lost" | "failsafe" => (figure::symbol(LinkState::Lost), theme.of(LinkState::Lost)),
+        "cleared" | "back" => (figure::symbol(LinkState::Good), theme.of(LinkState::Good)),
         "freeze" => ("F", theme.of(LinkState::Alarm)),
         "mark" => ("N", theme.mark),
         _ => ("▪", theme.dim),

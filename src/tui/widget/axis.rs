@@ -73,6 +73,7 @@ pub fn letter(mark: &MarkPoint) -> char {
         (Some(MarkKind::Remark), _) | (None, "mark") => 'N',
         (None, "warning") => '▲',
         (None, "alarm") => '◆',
+        (None, "lost" | "failsafe") => '×',
         _ => '▪',
     }
 }
@@ -106,7 +107,7 @@ impl MarkRow<'_> {
 
 /// What is worth a line across all lanes: what a person set, warnings and alarms, restarts, sources.
 fn stands_across(mark: &MarkPoint) -> bool {
-    !matches!(mark.kind.as_str(), "freeze" | "cleared")
+    !matches!(mark.kind.as_str(), "freeze" | "cleared" | "hold" | "back")
 }
 
 impl Widget for &MarkRow<'_> {
@@ -120,6 +121,7 @@ impl Widget for &MarkRow<'_> {
             let style = match mark.kind.as_str() {
                 "warning" => self.theme.of(LinkState::Near),
                 "alarm" => self.theme.of(LinkState::Alarm),
+                "lost" | "failsafe" => self.theme.of(LinkState::Lost),
                 _ => self.theme.mark,
             };
             pen.glyph(x, 0, letter(mark), style);

@@ -106,9 +106,14 @@ impl LossMeter {
             received += came;
             lost += gone;
         }
-        let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
-        let silent_at_end_s = Some((context.now - last).secs());
+        let silent_at_end_s = self.last_heard(context, link).map(|last| (context.now - last).secs());
         Some(Traffic { loss: runs.ratio(received, lost), silent_at_end_s })
+    }
+
+    /// When a link's traffic last came; `None` where no sender of it was heard.
+    #[must_use]
+    pub fn last_heard(&self, context: &Context, link: &LinkProfile) -> Option<Nanos> {
+        self.counting(context, link).map(|flow| flow.sequence.last_at).max()
     }
 
     /// How steadily a link's traffic came; `None` where no sender of it was heard.
