@@ -83,6 +83,23 @@ impl Bench {
 
 const ONE_LINK: &str = "[[link]]\nname = \"down\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n";
 
+/// A third lost is not good, whatever no level says; one in fifty is.
+#[test]
+fn a_link_that_loses_much_is_not_called_good() {
+    for (share, word) in [(0.02, "good"), (0.3, "near")] {
+        let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Datagram)]);
+        let mut random = ChaCha8Rng::seed_from_u64(5);
+        for step in 0..1000_u64 {
+            if step % 100 == 0 || random.random::<f64>() >= share {
+                bench.datagram(step as f64 / 20.0, 5000, &clockless(step, (1, 1)));
+            }
+        }
+        let verdicts = bench.summary().verdicts;
+        let own = verdicts.iter().find(|verdict| verdict.about == "down").unwrap();
+        assert_eq!(own.word, word, "{own:?}");
+    }
+}
+
 #[test]
 fn two_flows_of_one_sender_are_told_apart_and_pooled_for_their_link() {
     let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Datagram)]);

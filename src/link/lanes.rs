@@ -14,6 +14,9 @@ use super::LinkMonitor;
 use super::lost::SILENT;
 use super::metrics::loss::Traffic;
 
+/// Share of lost frames from which on a link is not called good: what fails a telemetry link's proof of range.
+const MUCH_LOST: f64 = 0.05;
+
 impl LinkMonitor {
     /// One bounded picture of the session. `summary` is the newest result of
     /// [`LinkMonitor::summary`]; it may be a little older than the picture.
@@ -140,14 +143,19 @@ impl LinkMonitor {
         }
     }
 
-    /// A link's state: lost where its traffic has been silent for 2 s, else its margin's.
+    /// A link's state: lost where its traffic has been silent for 2 s, else its margin's; without one it is
+    /// not good where surely more than [`MUCH_LOST`] was lost.
     pub(super) fn state(&self, index: usize, traffic: Option<Traffic>) -> LinkState {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
         if silent.is_some_and(|silent| silent > SILENT.secs()) {
             return LinkState::Lost;
         }
         match self.margin.standing(index).state {
-            LinkState::Unknown if silent.is_some() => LinkState::Good,
+            LinkState::Unknown if silent.is_some() => {
+                let lost = traffic.and_then(|traffic| traffic.loss);
+                let much = lost.is_some_and(|lost| lost.ci95[0] > MUCH_LOST);
+                if much { LinkState::Near } else { LinkState::Good }
+            }
             state => state,
         }
     }
