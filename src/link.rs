@@ -120,6 +120,8 @@ pub struct LinkMonitor {
     marks: Vec<(Nanos, MarkKind)>,
     transmits: Vec<String>,
     seconds_done: i64,
+    /// The session is longer than a day: see [`series`].
+    has_spans: bool,
     bytes_lost: u64,
 }
 
@@ -230,6 +232,7 @@ impl LinkMonitor {
             }
             self.seconds_done += 1;
             self.context.now = at;
+            self.tell_of_spans();
             self.advance_devices(at);
             self.video.advance(at);
             self.failsafe.advance(at, &self.context);
@@ -246,6 +249,17 @@ impl LinkMonitor {
         self.advance_devices(to);
         self.video.advance(to);
         self.failsafe.advance(to, &self.context);
+    }
+
+    /// Says once that older seconds are joined from here on, and what that does to figures.
+    fn tell_of_spans(&mut self) {
+        let grid = self.context.grid();
+        if !self.has_spans && grid.first() > 0 {
+            self.has_spans = true;
+            let text = "longer than a day: older seconds are joined to spans, so that bad spells, range and levels of \
+                        freezes are coarser there; loss against the level, for the history, is of the last day";
+            self.log("older-joined", None, text.to_owned());
+        }
     }
 
     /// What this session says of each link's threshold, for the history.

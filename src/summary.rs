@@ -116,7 +116,7 @@ pub struct RecordingSummary {
 pub struct EventSummary {
     /// When.
     pub at_s: f64,
-    /// `mark`, `warning`, `alarm`, `cleared`, `freeze`, `restart`, `source`, `stamp-back`, `clock-step`, ...
+    /// `mark`, `warning`, `alarm`, `cleared`, `freeze`, `restart`, `source`, `stamp-back`, `clock-step`, `older-joined`, ...
     pub kind: String,
     /// The link it is about.
     pub link: Option<String>,

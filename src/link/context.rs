@@ -8,6 +8,7 @@ use crate::summary::Threshold;
 use crate::units::Nanos;
 
 use super::roles::Roles;
+use super::series::{Grid, Room};
 
 /// One MAVLink sender as heard on one interface.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -96,6 +97,12 @@ impl Context {
     #[must_use]
     pub fn since_start_s(&self, at: Nanos) -> f64 {
         self.start.map_or(0.0, |start| (at - start).secs())
+    }
+
+    /// Which seconds are kept by themselves now, and which are joined: no store joins more of them.
+    pub(crate) fn grid(&self) -> Grid {
+        let seconds = self.start.map_or(0, |start| (self.now - start).0.max(0) / 1_000_000_000 + 1);
+        Grid::of(seconds as usize, Room::DAY)
     }
 
     /// The interface's name.

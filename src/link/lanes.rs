@@ -115,7 +115,7 @@ impl LinkMonitor {
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
         let missing = if !has_level {
             Some(Missing { what: "no level".to_owned(), why: "name its radio in the profile" })
-        } else if level_now.is_none() && self.signal.seconds(index).iter().all(f32::is_nan) {
+        } else if level_now.is_none() && self.signal.seconds(index).known(0, usize::MAX).next().is_none() {
             Some(Missing { what: "no level".to_owned(), why: "its radio has not reported yet" })
         } else if threshold.is_none() {
             Some(Missing { what: format!("no {}", link.role.limit_name()), why: context.without_threshold() })

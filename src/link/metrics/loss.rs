@@ -13,8 +13,9 @@
 //!   rate times time by more than 64): nothing lost. Boot clock still over a silence: likewise.
 //! - Silence at the end is never loss, but an outage.
 //!
-//! Bounded: 256 senders, 4 flows each, strangers beyond them are one count; 26 h of seconds
-//! for up to 16 senders (8,192 each for more), then coarser; see the files below this one.
+//! Bounded: 256 senders, 4 flows each, strangers beyond them are one count; the last day by the second
+//! for up to 16 senders (the last hour and a half for more), what is older by spans. Whole figures rest on counts and
+//! runs of the whole session; bad spells of what is older are found span by span. See the files below this one.
 
 mod boot;
 mod figures;
@@ -33,7 +34,7 @@ use std::net::SocketAddr;
 
 use crate::link::context::Sender;
 use crate::link::framer::{Frame, FrameHeader, Standing};
-use crate::link::series::MOST_SECONDS;
+use crate::link::series::Room;
 use crate::link::telemetry::BootStamp;
 use crate::record::{Direction, InterfaceId};
 use crate::summary::RatioEstimate;
@@ -53,8 +54,7 @@ const MOST_HELD: usize = 64;
 const MOST_RESTARTS: usize = 1024;
 /// A flow that was silent for longer hands over to a new address: they are not simultaneous.
 const HANDED_OVER: Nanos = Nanos::from_secs(2);
-/// Seconds kept of each sender where there are many.
-const MOST_SECONDS_OF_MANY: usize = 8_192;
+/// Beyond so many senders each is kept by the second for a shorter time.
 const MANY: usize = 16;
 
 /// What an arrival was.
@@ -188,10 +188,8 @@ impl LossMeter {
             }
             return Arrival::New;
         };
-        let most = if self.flows.len() <= MANY { MOST_SECONDS } else { MOST_SECONDS_OF_MANY };
         let flow = &mut self.flows[index];
         let outcome = flow.sequence.observe(arriving);
-        flow.sequence.trim(most);
         if outcome == Outcome::Duplicate {
             return Arrival::Duplicate;
         }
@@ -286,8 +284,7 @@ impl LossMeter {
             self.begin_component(sender, arriving.sequence);
         }
         if self.flows.len() > MANY {
-            // What a flow may keep is looked at when its next frame comes.
-            self.flows.iter_mut().for_each(|flow| flow.sequence.disturb());
+            self.flows.iter_mut().for_each(|flow| flow.sequence.seconds.keep(Room::SHORT));
         }
     }
 

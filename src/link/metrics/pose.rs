@@ -3,10 +3,11 @@
 //! Definition: heading from GLOBAL_POSITION_INT, else ATTITUDE's yaw, in degrees from north; height
 //! above home; bearing of the handset from the vehicle less heading, degrees clockwise. Each is the
 //! latest of the last 2 s, else absent. Late arrivals and restarts change nothing already kept;
-//! duplicates never get here. Bounded: 26 h of whole seconds, 8 bytes each.
+//! duplicates never get here. Bounded: the last day's whole seconds, 8 bytes each; of what is older the first second
+//! of each span (see [`crate::link::series`]).
 
 use crate::link::context::{Context, Sender};
-use crate::link::series::{MOST_SECONDS, Series};
+use crate::link::series::{Cell, Series};
 use crate::link::telemetry::Telemetry;
 use crate::units::Nanos;
 
@@ -23,6 +24,23 @@ struct Second {
     height_m: f32,
 }
 
+impl Cell for Second {
+    /// The first second speaks for its span.
+    type Span = Self;
+    const EMPTY: Self = Self { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
+    const NOTHING: Self = Self::EMPTY;
+
+    fn put(self, span: &mut Self, place: usize) {
+        if place == 0 {
+            *span = self;
+        }
+    }
+
+    fn join(one: Self, _: Self) -> Self {
+        one
+    }
+}
+
 /// Medians or means over a span.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Pose {
@@ -35,19 +53,12 @@ pub struct Pose {
 }
 
 /// The vehicle's attitude over the session.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct PoseMeter {
     heading: Option<(Nanos, f64)>,
     yaw: Option<(Nanos, f64)>,
     height: Option<(Nanos, f64)>,
     seconds: Series<Second>,
-}
-
-impl Default for PoseMeter {
-    fn default() -> Self {
-        let absent = Second { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
-        Self { heading: None, yaw: None, height: None, seconds: Series::new(absent, MOST_SECONDS) }
-    }
 }
 
 impl PoseMeter {
@@ -72,9 +83,7 @@ impl PoseMeter {
     pub fn second(&mut self, at: Nanos, range: &RangeMeter, context: &Context) {
         let Some(start) = context.start else { return };
         let count = ((at - start).0 / 1_000_000_000).max(0) as usize;
-        if count == 0 || count > MOST_SECONDS {
-            return;
-        }
+        let Some(second) = count.checked_sub(1) else { return };
         let latest =
             |kept: Option<(Nanos, f64)>| kept.filter(|kept| at - kept.0 <= LATEST).map(|kept| kept.1);
         let heading = latest(self.heading).or_else(|| latest(self.yaw));
@@ -83,18 +92,19 @@ impl PoseMeter {
             .map(|(heading, bearing)| (bearing - heading).rem_euclid(360.0));
         let tenths = |angle: Option<f64>| angle.map_or(ABSENT, |angle| (10.0 * angle).round() as i16);
         // A hole that was jumped over leaves nothing behind.
-        *self.seconds.cell_mut(count - 1) = Second {
+        let pose = Second {
             heading: tenths(heading),
             off_nose: tenths(off_nose),
             height_m: latest(self.height).map_or(f32::NAN, |height| height as f32),
         };
+        self.seconds.set(second, pose);
     }
 
     /// The pose over whole seconds `[from, to)`: mean directions, median height.
     #[must_use]
     pub fn over(&self, from_s: f64, to_s: f64) -> Pose {
         let (from, to) = (from_s.max(0.0) as usize, to_s.max(0.0) as usize);
-        let seconds = || self.seconds.range(from, to).map(|(_, second)| second);
+        let seconds = || self.seconds.spans(from, to).map(|(_, second)| second);
         let mut heights: Vec<f32> =
             seconds().map(|second| second.height_m).filter(|height| height.is_finite()).collect();
         heights.sort_by(f32::total_cmp);

@@ -8,6 +8,11 @@
 //! last fix, have no distance. A restart or a late arrival changes nothing here; duplicates never get here.
 //! Path loss: per-second levels from 10 m on (see [`crate::stats::path_loss`]). Bounds: see the files
 //! of its folder.
+//!
+//! Seconds that are older than a day are joined to spans (see [`crate::link::series`]), and all figures go on with
+//! them: of each span, its first second speaks with its distance, level and direction, and counts for all of its
+//! seconds. Frames, freezes, holds and failsafes are those of the whole span; where they make it fail, it does so at
+//! the nearest distance that it saw. The farthest distance is that of every fix.
 
 mod aspects;
 mod bins;
@@ -20,7 +25,7 @@ mod theory;
 mod track;
 
 use crate::link::context::{Context, Sender};
-use crate::link::series::{MOST_SECONDS, Series};
+use crate::link::series::Series;
 use crate::link::telemetry::Telemetry;
 use crate::record::Direction;
 use crate::snapshot::RangeView;
@@ -62,7 +67,7 @@ pub struct Evidence<'a> {
 }
 
 /// Positions of vehicle and handset.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct RangeMeter {
     track: Track,
     /// Distances of its whole seconds, from where the handset stands.
@@ -78,27 +83,13 @@ pub struct RangeMeter {
     farthest: Option<(Option<Place>, f64)>,
 }
 
-impl Default for RangeMeter {
-    fn default() -> Self {
-        Self {
-            track: Track::default(),
-            distances: (None, Series::of_numbers(MOST_SECONDS)),
-            handset: Handset::default(),
-            estimated: None,
-            pending_mark: None,
-            yaw: None,
-            farthest: None,
-        }
-    }
-}
-
 impl RangeMeter {
     /// Takes positions and homes.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
         let Some(start) = context.start else { return };
         if is_handset(sender, context) {
             if let Some(place) = place_of(telemetry) {
-                self.handset.take_fix((at - start).0.div_euclid(1_000_000_000), place);
+                self.handset.take_fix(whole_seconds(at - start), place);
             }
             return;
         }
@@ -182,8 +173,7 @@ impl RangeMeter {
     }
 
     fn handset_place(&self, at: Nanos, context: &Context) -> Option<Place> {
-        let second = (at - context.start?).0.div_euclid(1_000_000_000);
-        self.handset.place(second, &context.profile.handset)
+        self.handset.place(whole_seconds(at - context.start?), &context.profile.handset)
     }
 
     /// Bearing of the handset from the vehicle now, degrees from north; absent within a metre of it.
@@ -221,24 +211,24 @@ impl RangeMeter {
     }
 
     /// Slant distance at each whole second since the first record (index 0: at 1 s), silences of up
-    /// to 10 s interpolated.
+    /// to 10 s interpolated; of a session longer than a day, of its last day.
     #[must_use]
     pub fn distances(&self, context: &Context) -> Vec<Option<f32>> {
-        self.seconds(context).numbers(0, usize::MAX).collect()
+        self.seconds(context).of_the_day().collect()
     }
 
-    /// The same, as they are kept.
+    /// All of them, as they are kept.
     pub(crate) fn seconds(&self, context: &Context) -> Series<f32> {
         let (from, kept) = &self.distances;
         if from.is_some() && *from == self.standing(context) && kept.len() == self.track.count() {
             return kept.clone();
         }
         let profile = &context.profile.handset;
-        let mut distances = Series::of_numbers(MOST_SECONDS);
-        for (index, place) in self.track.places(0, usize::MAX).enumerate() {
-            let handset = self.handset.place(index as i64 + 1, profile);
-            distances
-                .push_number(handset.zip(place).map(|(handset, place)| handset.distance(place).0 as f32));
+        let mut distances = Series::new();
+        for (second, place) in self.track.places(0, usize::MAX) {
+            let handset = self.handset.place(second + 1, profile);
+            let distance = handset.zip(place).map(|(handset, place)| handset.distance(place).0 as f32);
+            distances.set(second, distance.unwrap_or(f32::NAN));
         }
         distances
     }
@@ -250,11 +240,12 @@ impl RangeMeter {
         }
         let standing = self.standing(context);
         if self.distances.0 != standing {
-            self.distances = (standing, Series::of_numbers(MOST_SECONDS));
+            self.distances = (standing, Series::new());
         }
         let (Some(handset), distances) = (standing, &mut self.distances.1) else { return };
-        for place in self.track.places(distances.len(), usize::MAX) {
-            distances.push_number(place.map(|place| handset.distance(place).0 as f32));
+        for (second, place) in self.track.places(distances.len(), usize::MAX) {
+            let distance = place.map(|place| handset.distance(place).0 as f32);
+            distances.set(second, distance.unwrap_or(f32::NAN));
         }
     }
 
@@ -271,6 +262,11 @@ impl RangeMeter {
         let flown = Flown::of(self, context, evidence);
         (0..context.profile.link.len()).filter_map(|link| flown.view(link)).collect()
     }
+}
+
+/// Whole seconds since the first record.
+fn whole_seconds(since: Nanos) -> usize {
+    (since.0.max(0) / 1_000_000_000) as usize
 }
 
 /// Whether a sender is the handset: the profile's system, or one that says it is on the ground.

@@ -16,8 +16,8 @@
 //! A gap leaves the level absent; 255 and "peer not heard" (remote level and noise both 0) are no
 //! samples; duplicates never get here; a sender's restart changes nothing. A radio that is heard on
 //! two interfaces counts on the one where it was heard first, until that falls silent for 2 s.
-//! Bounds: 16 radios, 10 min or 16,384 raw samples a side, 26 h of levels at whole seconds a link
-//! (later seconds are not kept).
+//! Bounds: 16 radios, 10 min or 16,384 raw samples a side; a link's levels at whole seconds of the last day, of what is
+//! older the smallest, mean and largest of spans (see [`crate::link::series`]).
 
 mod cells;
 mod key;
@@ -28,7 +28,7 @@ use std::collections::VecDeque;
 use crate::link::context::{Context, Sender};
 use crate::link::ieee80211::Address;
 use crate::link::radiotap;
-use crate::link::series::{MOST_SECONDS, Series};
+use crate::link::series::Series;
 use crate::link::telemetry::Telemetry;
 use crate::profile::{DBM_BYTES, LinkProfile};
 use crate::record::{Direction, InterfaceId};
@@ -48,7 +48,7 @@ const MOST_RADIOS_HERE: usize = 32;
 const MOST_SAMPLES: usize = 16_384;
 /// How long raw samples are kept.
 const RAW_SPAN: Nanos = Nanos::from_secs(600);
-static NONE: Series<f32> = Series::of_numbers(MOST_SECONDS);
+static NONE: Series<f32> = Series::new();
 const LEVEL_WINDOW: Nanos = Nanos::from_secs(1);
 const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
 const TREND_WINDOW: Nanos = Nanos::from_secs(10);
@@ -264,12 +264,10 @@ impl SignalMeter {
         self.follow(context);
         let Some(start) = context.start else { return };
         let count = ((at - start).0 / 1_000_000_000).max(0) as usize;
-        if count == 0 || count > MOST_SECONDS {
-            return;
-        }
+        let Some(second) = count.checked_sub(1) else { return };
         for link in 0..self.seconds.len() {
             let level = self.level(link, at).map(|level| level as f32);
-            *self.seconds[link].cell_mut(count - 1) = level.unwrap_or(f32::NAN);
+            self.seconds[link].set(second, level.unwrap_or(f32::NAN));
         }
     }
 
@@ -298,13 +296,14 @@ impl SignalMeter {
         trend_of(&points)
     }
 
-    /// A link's level at each whole second since the first record (index 0: at 1 s).
+    /// A link's level at each whole second since the first record (index 0: at 1 s); of a session longer than a
+    /// day, of its last day.
     #[must_use]
     pub fn levels(&self, link: usize) -> Vec<Option<f32>> {
-        self.seconds(link).numbers(0, usize::MAX).collect()
+        self.seconds(link).of_the_day().collect()
     }
 
-    /// The same, as they are kept.
+    /// All of them, as they are kept.
     pub(crate) fn seconds(&self, link: usize) -> &Series<f32> {
         self.seconds.get(link).unwrap_or(&NONE)
     }

@@ -8,7 +8,9 @@
 //! of the strongest level of any axis within 4 s, as much as is looked at around a freeze, so that one
 //! instant in ten passes it by chance. A gap leaves its seconds empty; the
 //! counters are 32 bit, a fall is a restart and counts from zero; duplicates never reach this
-//! file. Bounded: see `vibration/samples.rs`; 8 senders, 4,096 marks.
+//! file. Seconds that are older than a day are joined to spans (see [`crate::link::series`]): there the first 4 s of each
+//! speak for it in this session's own limit and for the history, and around a freeze its strongest level counts.
+//! Bounded: see `vibration/samples.rs`; 8 senders, 4,096 marks.
 
 mod samples;
 
@@ -172,7 +174,7 @@ impl VibrationMeter {
     /// The level above which vibration is suspect.
     fn limit(&self, context: &Context) -> Option<Limit> {
         Self::limit_or(context, || {
-            let mut strongest: Vec<f64> = self.cells.strongest().map(f64::from).collect();
+            let mut strongest: Vec<f64> = self.cells.strongest_evenly().map(f64::from).collect();
             quantile::select(&mut strongest, SUSPECT_QUANTILE)
         })
     }
@@ -192,8 +194,9 @@ impl VibrationMeter {
     pub fn evidence(&self) -> Vec<(f32, u32)> {
         let mut counts: BTreeMap<u32, u32> = BTreeMap::new();
         // The bits of positive floats are in the order of their values.
-        for level in self.cells.strongest().map(three_digits).filter(|level| *level >= 0.0) {
-            *counts.entry((level + 0.0).to_bits()).or_default() += 1;
+        let levels = self.cells.strongest().map(|(seconds, level)| (seconds as u32, three_digits(level)));
+        for (seconds, level) in levels.filter(|(_, level)| *level >= 0.0) {
+            *counts.entry((level + 0.0).to_bits()).or_default() += seconds;
         }
         counts.into_iter().map(|(bits, seconds)| (f32::from_bits(bits), seconds)).collect()
     }
@@ -241,10 +244,10 @@ impl VibrationMeter {
                 .is_empty()
                 .then(|| "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more".to_owned()),
         };
-        let width_s = self.cells.width_s();
-        for (start_s, cell) in self.cells.within(view.from_s, view.to_s) {
+        for (seconds, cell) in self.cells.within(view.from_s, view.to_s) {
             let Some(largest) = cell.largest() else { continue };
-            for column in view.columns_showing(start_s.max(view.from_s), start_s + width_s) {
+            let (start_s, end_s) = (seconds.start as f64, seconds.end as f64);
+            for column in view.columns_showing(start_s.max(view.from_s), end_s) {
                 drawn.clipping[column] = drawn.clipping[column].saturating_add(cell.clipping);
                 for (axis, level) in drawn.axes.iter_mut().zip(largest) {
                     let level = f64::from(level);
@@ -302,6 +305,6 @@ fn margin_was_low(context: &Context, signal: &SignalMeter, from_s: f64, to_s: f6
     // Index 0 is at 1 s.
     let first = (from_s.floor() as i64 - 1).max(0) as usize;
     let last = (to_s.ceil() as i64).max(0) as usize;
-    let levels = signal.seconds(index).numbers(first, last).flatten();
-    levels.map(|level| f64::from(level) - threshold.level_p05 < least).reduce(|low, another| low || another)
+    let levels = signal.seconds(index).known(first, last).map(|(_, levels)| f64::from(levels.min));
+    levels.map(|level| level - threshold.level_p05 < least).reduce(|low, another| low || another)
 }

@@ -2,9 +2,10 @@
 
 use std::collections::BTreeSet;
 use std::net::SocketAddr;
+use std::ops::Range;
 
 use crate::link::context::{Context, Sender};
-use crate::link::metrics::loss::seconds::Bin;
+use crate::link::metrics::loss::seconds::Counts;
 use crate::link::metrics::loss::sequence::{Arriving, Sequence};
 use crate::link::metrics::loss::shared::Steps;
 use crate::snapshot::{LossCell, View};
@@ -105,9 +106,9 @@ impl Flow {
         let mut received = 0;
         let mut done = f64::NEG_INFINITY;
         for second in self.own_seconds(context, WHOLE) {
-            for (begin, width, bin) in self.sequence.seconds.within(second as f64, second as f64 + 1.0) {
+            for (begin, width, counts) in self.sequence.seconds.within(second as f64, second as f64 + 1.0) {
                 if begin > done {
-                    received += u64::from(bin.received);
+                    received += u64::from(counts.received);
                     done = begin + width - 1.0;
                 }
             }
@@ -133,14 +134,14 @@ impl Flow {
         let runs = self.sequence.window(from, to);
         let (mut received, mut lost) = (0, 0);
         let mut spans = self.sequence.seconds.within(view.from_s, view.to_s).peekable();
-        // Merged spans may begin long before the window.
+        // Older seconds are joined to spans, which may begin before the window.
         let from_s = spans.peek().map_or(view.from_s, |&(begin, ..)| begin.min(view.from_s));
         let own = self.own_seconds(context, (from_s, view.to_s));
-        for (begin, width, bin) in spans {
+        for (begin, width, counts) in spans {
             let middle = begin + width / 2.0;
-            if view.from_s <= middle && middle < view.to_s && !own.contains(&(begin as u64)) {
-                received += u64::from(bin.received);
-                lost += u64::from(bin.lost);
+            if view.from_s <= middle && middle < view.to_s && !any_within(&own, begin, width) {
+                received += u64::from(counts.received);
+                lost += u64::from(counts.lost);
             }
         }
         let lost = runs.as_ref().map_or(lost, Runs::lost);
@@ -162,20 +163,20 @@ impl Flow {
         if column <= 0.0 {
             return;
         }
-        let add = |cell: &mut LossCell, received: u16, lost: u16| {
-            cell.received = cell.received.saturating_add(u32::from(received));
-            cell.lost = cell.lost.saturating_add(u32::from(lost));
+        let add = |cell: &mut LossCell, counts: Counts| {
+            cell.received = cell.received.saturating_add(counts.received);
+            cell.lost = cell.lost.saturating_add(counts.lost);
         };
-        for (begin, width, bin) in self.sequence.seconds.within(view.from_s, view.to_s) {
+        for (begin, width, counts) in self.sequence.seconds.within(view.from_s, view.to_s) {
             if column < width {
                 // Finer than what is kept: each column shows its span's counts.
                 for index in view.columns_of(begin, begin + width) {
-                    add(&mut cells[index], bin.received, bin.lost);
+                    add(&mut cells[index], counts);
                 }
             } else if let Some(cell) =
                 column_of(view, begin + width / 2.0).and_then(|index| cells.get_mut(index))
             {
-                add(cell, bin.received, bin.lost);
+                add(cell, counts);
             }
         }
         for second in self.own_seconds(context, (view.from_s, view.to_s)) {
@@ -204,6 +205,11 @@ fn column_of(view: View, second: f64) -> Option<usize> {
     (column >= 0.0 && column < f64::from(view.columns)).then_some(column as usize)
 }
 
+/// Whether one of these seconds lies in a span.
+pub(super) fn any_within(seconds: &BTreeSet<u64>, from_s: f64, width_s: f64) -> bool {
+    seconds.range(from_s as u64..(from_s + width_s) as u64).next().is_some()
+}
+
 /// The whole seconds in which data may be lost where a drop was noticed at this second.
 pub(super) fn own_span(noticed_s: f64) -> (f64, f64) {
     ((noticed_s - 1.0).floor().max(0.0), noticed_s.ceil())
@@ -221,44 +227,48 @@ impl<'a> LinkSeconds<'a> {
         Self { flows: flows.iter().map(|flow| (*flow, flow.own_seconds(context, WHOLE))).collect() }
     }
 
-    /// Received and lost in a whole second (0: the first); `None` where one flow keeps no single seconds
-    /// any more or this computer lost data itself, and without flows.
-    #[must_use]
-    pub fn at(&self, second: usize) -> Option<(u32, u32)> {
+    /// Received and lost in a cell of the session's grid; `None` where one flow keeps only longer spans or
+    /// this computer lost data itself, and without flows.
+    pub(crate) fn over(&self, cell: &Range<usize>) -> Option<(u32, u32)> {
         let mut sum = None;
         for (flow, own) in &self.flows {
-            if !own.is_empty() && own.contains(&(second as u64)) {
+            if !own.is_empty() && any_within(own, cell.start as f64, cell.len() as f64) {
                 return None;
             }
-            let (received, lost) = flow.sequence.seconds.second(second)?;
+            let counts = flow.sequence.seconds.over(cell)?;
             let (all, gone) = sum.unwrap_or((0, 0));
-            sum = Some((all + received, gone + lost));
+            sum = Some((all + counts.received, gone + counts.lost));
         }
         sum
     }
 }
 
-/// Spans of several flows in order of their start, those that start together joined: start, end, counts.
+/// Spans of several flows in order of their start, those that start together joined: start, end, counts. Where one
+/// flow keeps a longer span than another, those within it are joined to it: they never overlap by half.
 pub(super) fn joined<'a>(
-    flows: impl Iterator<Item = impl Iterator<Item = (f64, f64, Bin)> + 'a>,
-) -> impl Iterator<Item = (f64, f64, u64, u64)> {
+    flows: impl Iterator<Item = impl Iterator<Item = (f64, f64, Counts)> + 'a>,
+) -> impl Iterator<Item = (f64, f64, Counts)> {
     let mut heads: Vec<_> = flows.map(Iterator::peekable).collect();
     std::iter::from_fn(move || {
         let starts = heads.iter_mut().filter_map(|head| head.peek().map(|&(from_s, ..)| from_s));
         let from_s = starts.reduce(f64::min)?;
-        let mut sum = (from_s, from_s, 0, 0);
+        let begun = heads.iter_mut().filter_map(|head| head.peek().filter(|(start, ..)| *start == from_s));
+        let to_s = begun.fold(from_s, |to_s, &(start, width, _)| to_s.max(start + width));
+        let (mut sum, mut covered) = (Counts::default(), 0);
         for head in &mut heads {
-            if let Some((_, width, bin)) = head.next_if(|&(start, ..)| start == from_s) {
-                sum.1 = sum.1.max(from_s + width);
-                sum.2 += u64::from(bin.received);
-                sum.3 += u64::from(bin.lost);
+            let mut of_flow = 0;
+            while let Some((.., counts)) = head.next_if(|&(start, ..)| start < to_s) {
+                sum = sum.plus(counts);
+                of_flow += counts.covered;
             }
+            covered = covered.max(of_flow);
         }
-        Some(sum)
+        Some((from_s, to_s, Counts { covered, ..sum }))
     })
 }
 
-/// Share of the whole seconds within a span in which any of the flows brought a frame.
+/// Share of the whole seconds within a span in which any of the flows brought a frame. Of several flows' seconds that
+/// are joined to spans, those of the flow that has most of them count.
 pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64)) -> Option<f64> {
     let begin = span.0.ceil().max(0.0);
     let whole = context.since_start_s(context.now).min(span.1).floor().min(MOST_WHOLE_SECONDS);
@@ -270,17 +280,15 @@ pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64))
     {
         return Some(covered as f64 / whole);
     }
-    let (mut sum, mut until) = (0.0, begin);
-    for (from, end, ..) in joined(
-        flows
-            .iter()
-            .map(|&flow| flow.sequence.seconds.within(begin, whole).filter(|(.., bin)| bin.received > 0)),
-    ) {
-        let (from, end) = (from.max(begin), end.min(whole));
-        sum += (end - from.max(until)).max(0.0);
-        until = until.max(end);
-    }
-    Some(sum / (whole - begin))
+    let spans = joined(flows.iter().map(|&flow| {
+        let spans = flow.sequence.seconds.within(begin, whole);
+        spans.filter(|(.., counts)| counts.received > 0)
+    }));
+    let covered = |(from, end, counts): (f64, f64, Counts)| {
+        let inside = end.min(whole) - from.max(begin);
+        f64::from(counts.covered) * inside / (end - from)
+    };
+    Some(spans.map(covered).sum::<f64>() / (whole - begin))
 }
 
 /// The longest time in which all flows were silent together, the end apart.

@@ -1,41 +1,74 @@
-//! Received and lost per second, kept for timelines: 26 hours, then pairs are merged.
+//! Received and lost by the second, kept for timelines: the last day so, what is older by spans (see
+//! [`crate::link::series`]).
 //!
-//! 4 bytes a second; stretches of a quarter of an hour without anything take nothing. When a sender's share of the
-//! budget is full, every two neighbouring spans become one, so resolution halves and the
-//! memory stays. Lost frames are spread evenly over the silence in which they went missing.
+//! 4 bytes a second; stretches of a quarter of an hour without anything take nothing. Spans keep the sums, and in
+//! how many of their seconds something was received. Lost frames are spread evenly over the silence in which they
+//! went missing.
 
-use crate::link::series::{MOST_SECONDS, Series};
+use std::ops::Range;
+
+use crate::link::series::{Cell, Room, Series};
 use crate::units::Nanos;
 
 const SECOND: i64 = 1_000_000_000;
 /// Steps over which one silence is spread at most.
 const MOST_STEPS: i64 = 1024;
-/// Farther spans than this are merged though little is in them: stamps may jump by years.
-const FARTHEST: usize = 1 << 22;
 
-/// What one span of time held.
+/// What one second held.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Bin {
-    pub(super) received: u16,
-    pub(super) lost: u16,
+struct Bin {
+    received: u16,
+    lost: u16,
+}
+
+/// What a span of seconds held.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Counts {
+    pub(super) received: u32,
+    pub(super) lost: u32,
+    /// Seconds in which something was received.
+    pub(super) covered: u32,
+}
+
+impl Counts {
+    pub(super) const fn plus(self, other: Self) -> Self {
+        Self {
+            received: self.received.saturating_add(other.received),
+            lost: self.lost.saturating_add(other.lost),
+            covered: self.covered + other.covered,
+        }
+    }
+}
+
+impl Cell for Bin {
+    type Span = Counts;
+    const EMPTY: Self = Self { received: 0, lost: 0 };
+    const NOTHING: Counts = Counts { received: 0, lost: 0, covered: 0 };
+
+    fn put(self, span: &mut Counts, _: usize) {
+        let (received, lost) = (u32::from(self.received), u32::from(self.lost));
+        *span = span.plus(Counts { received, lost, covered: u32::from(received > 0) });
+    }
+
+    fn join(one: Counts, other: Counts) -> Counts {
+        one.plus(other)
+    }
 }
 
 /// Counts per second since the session's start.
 #[derive(Clone, Debug)]
 pub(super) struct Seconds {
     base: Nanos,
-    width: u32,
     bins: Series<Bin>,
-    /// The stamps of the last span; empty after a merge.
+    /// The stamps of the last second.
     newest: (Nanos, Nanos),
-    /// Spans in which something was received.
+    /// Seconds in which something was received.
     covered: usize,
 }
 
 impl Seconds {
     pub(super) const fn new(base: Nanos) -> Self {
-        let bins = Series::new(Bin { received: 0, lost: 0 }, MOST_SECONDS);
-        Self { base, width: 1, bins, newest: (Nanos::ZERO, Nanos::ZERO), covered: 0 }
+        Self { base, bins: Series::new(), newest: (Nanos::ZERO, Nanos::ZERO), covered: 0 }
     }
 
     /// Bytes held that copies do not share, beside the structure itself.
@@ -44,29 +77,24 @@ impl Seconds {
     }
 
     fn index(&self, at: Nanos) -> usize {
-        let second = (at - self.base).0.max(0) / SECOND;
-        (second / i64::from(self.width)) as usize
+        ((at - self.base).0.max(0) / SECOND) as usize
     }
 
-    fn bin(&mut self, at: Nanos) -> &mut Bin {
-        while self.index(at) > FARTHEST {
-            self.merge();
-        }
-        let index = self.index(at);
+    /// A second to write to; `None` where it is joined to others.
+    fn bin(&mut self, index: usize) -> Option<&mut Bin> {
         if index >= self.bins.len() {
-            let width = SECOND * i64::from(self.width);
-            let from = self.base + Nanos(width.saturating_mul(index as i64));
-            self.newest = (from, from + Nanos(width));
+            let from = self.base + Nanos(SECOND.saturating_mul(index as i64));
+            self.newest = (from, from + Nanos(SECOND));
         }
-        self.bins.cell_mut(index)
+        self.bins.second_mut(index)
     }
 
-    /// The stamps that the last span covers, from the first to one past the last.
+    /// The stamps that the last second covers, from the first to one past the last.
     pub(super) const fn newest(&self) -> (Nanos, Nanos) {
         self.newest
     }
 
-    /// Counts a frame that lies in the last span.
+    /// Counts a frame that lies in the last second.
     #[inline]
     pub(super) fn add_to_newest(&mut self) {
         if let Some(last) = self.bins.newest_mut() {
@@ -80,9 +108,13 @@ impl Seconds {
             self.add_to_newest();
             return;
         }
-        let bin = self.bin(at);
-        bin.received = bin.received.saturating_add(1);
-        self.covered += usize::from(bin.received == 1);
+        let index = self.index(at);
+        if let Some(span) = self.bins.span_mut(index) {
+            span.received = span.received.saturating_add(1);
+        } else if let Some(bin) = self.bin(index) {
+            bin.received = bin.received.saturating_add(1);
+            self.covered += usize::from(bin.received == 1);
+        }
     }
 
     /// Spreads lost frames over the time in which they went missing.
@@ -97,66 +129,62 @@ impl Seconds {
             }
             let within =
                 (i128::from((after - before).0) * i128::from(2 * step + 1) / i128::from(2 * steps)) as i64;
-            let bin = self.bin(before + Nanos(within));
-            bin.lost = bin.lost.saturating_add(share.min(u64::from(u16::MAX)) as u16);
+            let index = self.index(before + Nanos(within));
+            if let Some(span) = self.bins.span_mut(index) {
+                span.lost = span.lost.saturating_add(share.min(u64::from(u32::MAX)) as u32);
+            } else if let Some(bin) = self.bin(index) {
+                bin.lost = bin.lost.saturating_add(share.min(u64::from(u16::MAX)) as u16);
+            }
         }
     }
 
     /// Takes so many off the lost between two stamps, the newest first.
     pub(super) fn take_lost(&mut self, before: Nanos, after: Nanos, mut lost: u64) {
         let end = self.bins.len().min(self.index(after) + 1);
-        for index in (self.index(before)..end).rev() {
+        for cell in self.bins.grid().cells(self.index(before), end).rev() {
             if lost == 0 {
                 break;
             }
-            let taken = self.bins.get(index).map_or(0, |bin| lost.min(u64::from(bin.lost)));
-            if taken > 0 {
-                self.bins.cell_mut(index).lost -= taken as u16;
+            if let Some(span) = self.bins.span_mut(cell.start) {
+                let taken = lost.min(u64::from(span.lost));
+                span.lost -= taken as u32;
+                lost -= taken;
+            } else if self.bins.get(cell.start).is_some_and(|bin| bin.lost > 0)
+                && let Some(bin) = self.bins.second_mut(cell.start)
+            {
+                let taken = lost.min(u64::from(bin.lost));
+                bin.lost -= taken as u16;
                 lost -= taken;
             }
         }
     }
 
-    /// Merges pairs until at most so many are kept; whether there were more.
-    pub(super) fn trim(&mut self, most: usize) -> bool {
-        self.bins.keep_at_most(most);
-        let too_many = self.bins.is_over_full();
-        while self.bins.is_over_full() {
-            self.merge();
-        }
-        too_many
+    /// From now on there is so much room.
+    pub(super) fn keep(&mut self, room: Room) {
+        self.bins.keep(room);
     }
 
-    fn merge(&mut self) {
-        self.width = self.width.saturating_mul(2);
-        self.bins.join_pairs(|one, other| Bin {
-            received: one.received.saturating_add(other.received),
-            lost: one.lost.saturating_add(other.lost),
-        });
-        self.newest = (Nanos::ZERO, Nanos::ZERO);
-        self.covered = self.bins.iter().filter(|bin| bin.received > 0).count();
-    }
-
-    /// In how many of the first `whole` seconds something was received; `None` where seconds are merged by now.
+    /// In how many of the first `whole` seconds something was received; `None` where that was joined to spans.
     pub(super) fn covered(&self, whole: usize) -> Option<usize> {
         let after = self.bins.range(whole, usize::MAX).filter(|(_, bin)| bin.received > 0).count();
-        (self.width == 1).then_some(self.covered - after)
+        (whole >= self.bins.grid().first()).then(|| self.covered - after)
     }
 
     /// Spans with something in them that touch `[from, to)` seconds: their start, width and counts.
-    pub(super) fn within(&self, from: f64, to: f64) -> impl Iterator<Item = (f64, f64, Bin)> + '_ {
-        let width = f64::from(self.width);
-        let first = (from / width).floor().max(0.0) as usize;
-        let end = (to / width).ceil().max(0.0) as usize;
-        self.bins
-            .range(first, end)
-            .filter(|(_, bin)| *bin != Bin::default())
-            .map(move |(index, bin)| (index as f64 * width, width, bin))
+    pub(super) fn within(&self, from: f64, to: f64) -> impl Iterator<Item = (f64, f64, Counts)> + '_ {
+        let (first, end) = (from.floor().max(0.0) as usize, to.ceil().max(0.0) as usize);
+        let spans = self.bins.spans(first, end).filter(|(_, counts)| *counts != Counts::default());
+        spans.map(|(seconds, counts)| (seconds.start as f64, seconds.len() as f64, counts))
     }
 
-    /// One second's counts; `None` where seconds are merged by now.
-    pub(super) fn second(&self, second: usize) -> Option<(u32, u32)> {
-        let bin = self.bins.get(second).unwrap_or_default();
-        (self.width == 1).then(|| (u32::from(bin.received), u32::from(bin.lost)))
+    /// The counts of a cell of the session's grid, which is never finer than what is kept; `None` where it is (see
+    /// [`Room::SHORT`]).
+    pub(super) fn over(&self, cell: &Range<usize>) -> Option<Counts> {
+        let first = self.bins.grid().around(cell.start);
+        let fits = cell.start <= first.start && first.end <= cell.end;
+        fits.then(|| {
+            let spans = self.bins.spans(cell.start, cell.end);
+            spans.fold(Counts::default(), |sum, (_, counts)| sum.plus(counts))
+        })
     }
 }

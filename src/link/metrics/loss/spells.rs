@@ -3,13 +3,15 @@
 //! Definition: a whole second since the first record in which 3 frames or more and over 5 %, or over
 //! twice the session's own share (at most 90 %) where that is more, of the link's frames were lost;
 //! one good second between two bad ones does not end a spell. Seconds in which this computer lost
-//! data are left out. The 24 spells with most lost are kept, in order of time.
+//! data are left out. The 24 spells with most lost are kept, in order of time. Seconds that are older than a day are
+//! joined to spans (see [`crate::link::series`]), and judged as a whole: a spell much shorter than its span may be
+//! missed there, and its ends are the span's.
 
 use std::collections::BTreeSet;
 
 use crate::link::context::Context;
 
-use super::flow::{Flow, WHOLE, joined};
+use super::flow::{Flow, WHOLE, any_within, joined};
 
 const LEAST_LOST: u64 = 3;
 const LEAST_RATIO: f64 = 0.05;
@@ -35,9 +37,12 @@ pub(super) fn of(flows: &[&Flow], context: &Context) -> Vec<Spell> {
     let spans = || {
         let counted = flows.iter().zip(&own).map(|(flow, own)| {
             let spans = flow.sequence.seconds.within(0.0, f64::MAX);
-            spans.filter(|(from_s, ..)| own.is_empty() || !own.contains(&(*from_s as u64)))
+            spans.filter(|(from_s, width_s, _)| own.is_empty() || !any_within(own, *from_s, *width_s))
         });
-        joined(counted).map(|(from_s, to_s, received, lost)| Spell { from_s, to_s, received, lost })
+        joined(counted).map(|(from_s, to_s, counts)| {
+            let (received, lost) = (u64::from(counts.received), u64::from(counts.lost));
+            Spell { from_s, to_s, received, lost }
+        })
     };
     let (received, lost) = spans().fold((0, 0), |sum, span| (sum.0 + span.received, sum.1 + span.lost));
     let usual = lost as f64 / (received + lost).max(1) as f64;

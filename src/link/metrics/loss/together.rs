@@ -7,7 +7,6 @@
 //! Bounded: 16 senders, 4 interfaces each.
 
 use crate::link::context::Context;
-use crate::link::series::MOST_SECONDS;
 use crate::summary::{HeardOn, Together};
 use crate::units::Nanos;
 
@@ -69,7 +68,6 @@ impl Joint {
 
     pub(super) fn observe(&mut self, arriving: Arriving) {
         self.matched += u64::from(self.sequence.observe(arriving) == Outcome::Duplicate);
-        self.sequence.trim(MOST_SECONDS);
     }
 
     pub(super) fn recall(&mut self, arriving: Arriving) {

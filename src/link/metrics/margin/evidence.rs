@@ -8,10 +8,14 @@
 //!
 //! Left out: seconds in which it stood already (a mark: from its middle to itself, as its duration is
 //! unknown); seconds of a freeze that was not the radio's doing (`video::Course`), counted; the last second, whose next one was not seen; of a telemetry link, seconds in which this
-//! computer lost data; of a control link, seconds in which no stick moved, and those of a failsafe, which a
+//! computer lost data, and those older than a day, of which only the counts of spans are kept; of a control link, seconds in which no stick moved, and those of a failsafe, which a
 //! drill brings about at any level.
+//!
+//! Of other links, seconds that are older than a day are joined to spans (see [`crate::link::series`]), and the first of
+//! each is asked as any other: an even choice of seconds, whatever happened in them, bends no chance.
 
 use crate::link::context::Context;
+use crate::link::series::{Grid, Series};
 use crate::profile::{LinkProfile, LinkRole};
 use crate::units::Nanos;
 
@@ -28,8 +32,7 @@ struct Watch {
     source: &'static str,
     /// When it stood, in order of time.
     spans: Vec<(Nanos, Nanos)>,
-    /// Whether the second after each whole second (index 0: after 1 s) was watched.
-    watched: Vec<bool>,
+    watched: Watched,
     /// What began there but was not the radio's doing.
     left_out: u32,
 }
@@ -38,15 +41,15 @@ struct Watch {
 #[must_use]
 pub fn evidence(range: &RangeMeter, all: Evidence<'_>, context: &Context) -> Vec<FreezeEvidence> {
     let Some(start) = context.start else { return Vec::new() };
-    let distances = range.distances(context);
+    let distances = range.seconds(context);
     let mut found = Vec::new();
     for (index, link) in context.profile.link.iter().enumerate() {
-        let levels = all.signal.levels(index);
-        if levels.iter().all(Option::is_none) {
+        let levels = all.signal.seconds(index);
+        if levels.known(0, usize::MAX).next().is_none() {
             continue;
         }
-        let Some(watch) = watch(link, all, context, start, levels.len()) else { continue };
-        let seconds = seconds(start, &levels, &distances, &watch);
+        let Some(watch) = watch(link, all, context, start, levels) else { continue };
+        let seconds = seconds(start, levels, &distances, &watch);
         if !seconds.is_empty() {
             let (source, left_out) = (watch.source.to_owned(), watch.left_out);
             let (link, unit) = (link.name.clone(), link.unit());
@@ -61,8 +64,9 @@ fn watch(
     all: Evidence<'_>,
     context: &Context,
     start: Nanos,
-    count: usize,
+    levels: &Series<f32>,
 ) -> Option<Watch> {
+    let (grid, count) = (context.grid(), levels.len());
     match link.role {
         LinkRole::Video => {
             let own = context.profile.video_link().is_some_and(|video| video.name == link.name);
@@ -70,34 +74,40 @@ fn watch(
             let freezes = all.video.freezes(context);
             let (others, own): (Vec<&FreezeSpan>, Vec<_>) =
                 freezes.iter().partition(|span| span.course.is_not_the_radio());
-            let mut watched = vec![true; count];
+            let mut watched = Watched::new(grid, count, true);
             for span in &others {
-                set_watched(&mut watched, start, span.start - Nanos(SECOND), span.end, false);
+                watched.set(start, span.start - Nanos(SECOND), span.end, false);
             }
             let spans = own.into_iter().map(onset).collect();
             Some(Watch { source, spans, watched, left_out: others.len() as u32 })
         }
         LinkRole::Telemetry => {
             let traffic = all.loss.link_seconds(context, link);
-            let traffic: Vec<Option<(u32, u32)>> = (0..=count).map(|second| traffic.at(second)).collect();
-            let mut watched: Vec<bool> = (1..=count).map(|second| traffic[second].is_some()).collect();
-            for drop in &context.host_drops {
-                set_watched(&mut watched, start, drop.at - Nanos::from_secs(1), drop.at, false);
+            let by_itself = grid.first()..count + 1;
+            let traffic: Vec<Option<(u32, u32)>> =
+                by_itself.map(|second| traffic.over(&(second..second + 1))).collect();
+            let mut watched = Watched::new(grid, count, false);
+            // Of older seconds it is not known in which of their span's the loss began.
+            for (second, _) in (grid.first()..).zip(&traffic).skip(1).filter(|(_, counts)| counts.is_some()) {
+                watched.set_second(second - 1, true);
             }
-            let spans = lossy(start, &traffic);
-            watched.contains(&true).then_some(Watch { source: "sequence", spans, watched, left_out: 0 })
+            for drop in &context.host_drops {
+                watched.set(start, drop.at - Nanos::from_secs(1), drop.at, false);
+            }
+            let spans = lossy(start + Nanos::from_secs(grid.first() as i64), &traffic);
+            watched.any().then_some(Watch { source: "sequence", spans, watched, left_out: 0 })
         }
         LinkRole::Control => {
-            let mut watched = vec![false; count];
+            let mut watched = Watched::new(grid, count, false);
             for &(from, to) in all.latency.moving_spans() {
-                set_watched(&mut watched, start, from, to, true);
+                watched.set(start, from, to, true);
             }
             for (from, to) in all.failsafe.spans(context) {
-                set_watched(&mut watched, start, from, to, false);
+                watched.set(start, from, to, false);
             }
             let mut spans = all.latency.hold_spans().to_vec();
             spans.sort_unstable();
-            watched.contains(&true).then_some(Watch { source: "holds", spans, watched, left_out: 0 })
+            watched.any().then_some(Watch { source: "holds", spans, watched, left_out: 0 })
         }
     }
 }
@@ -107,12 +117,41 @@ fn whole(start: Nanos, at: Nanos) -> usize {
     ((at - start).0.max(0) / SECOND) as usize
 }
 
-/// Says of every second that a span touches whether it was watched.
-fn set_watched(watched: &mut [bool], start: Nanos, from: Nanos, to: Nanos, value: bool) {
-    for second in whole(start, from)..=whole(start, to) {
-        if let Some(watched) = second.checked_sub(1).and_then(|index| watched.get_mut(index)) {
+/// Whether the second after each whole second (index 0: after 1 s) was watched. Of older ones that are joined to
+/// spans, the first of each speaks.
+struct Watched {
+    grid: Grid,
+    cells: Vec<bool>,
+}
+
+impl Watched {
+    fn new(grid: Grid, count: usize, watched: bool) -> Self {
+        Self { grid, cells: vec![watched; grid.count(count)] }
+    }
+
+    fn set_second(&mut self, index: usize, value: bool) {
+        let cell = self.grid.index(index);
+        if self.grid.cell(cell).start == index
+            && let Some(watched) = self.cells.get_mut(cell)
+        {
             *watched = value;
         }
+    }
+
+    /// The same of every second that a span touches.
+    fn set(&mut self, start: Nanos, from: Nanos, to: Nanos, value: bool) {
+        let first = whole(start, from).saturating_sub(1);
+        let Some(last) = whole(start, to).checked_sub(1) else { return };
+        let cells = self.grid.index(first)..=self.grid.index(last).min(self.cells.len());
+        for cell in cells.filter(|cell| self.grid.cell(*cell).start >= first) {
+            if let Some(watched) = self.cells.get_mut(cell) {
+                *watched = value;
+            }
+        }
+    }
+
+    fn any(&self) -> bool {
+        self.cells.contains(&true)
     }
 }
 
@@ -147,14 +186,16 @@ fn onset(span: &FreezeSpan) -> (Nanos, Nanos) {
 
 fn seconds(
     start: Nanos,
-    levels: &[Option<f32>],
-    distances: &[Option<f32>],
+    levels: &Series<f32>,
+    distances: &Series<f32>,
     watch: &Watch,
 ) -> Vec<EvidenceSecond> {
     let mut found = Vec::new();
     let mut next = 0;
     let mut frozen_until = Nanos(i64::MIN);
-    for (index, level) in levels.iter().enumerate().take(levels.len().saturating_sub(1)) {
+    let cells = watch.watched.grid.cells(0, levels.len().saturating_sub(1));
+    for (cell, watched) in cells.zip(&watch.watched.cells) {
+        let index = cell.start;
         let at = start + Nanos::from_secs(index as i64 + 1);
         while let Some(&(from, to)) = watch.spans.get(next)
             && from <= at
@@ -163,14 +204,14 @@ fn seconds(
             next += 1;
         }
         let freeze_began = watch.spans.get(next).is_some_and(|&(from, _)| from <= at + Nanos::from_secs(1));
-        let Some(level) = *level else { continue };
-        if frozen_until > at || !watch.watched.get(index).copied().unwrap_or(false) {
+        let Some(level) = levels.number(index) else { continue };
+        if frozen_until > at || !watched {
             continue;
         }
         found.push(EvidenceSecond {
             second: index as u32 + 1,
             level,
-            distance_m: distances.get(index).copied().flatten(),
+            distance_m: distances.number(index),
             freeze_began,
         });
     }
@@ -182,7 +223,15 @@ mod tests {
     use super::*;
 
     fn watch(spans: &[(Nanos, Nanos)]) -> Watch {
-        Watch { source: "rtp", spans: spans.to_vec(), watched: vec![true; 20], left_out: 0 }
+        let watched = Watched::new(Context::default().grid(), 20, true);
+        Watch { source: "rtp", spans: spans.to_vec(), watched, left_out: 0 }
+    }
+
+    fn series(numbers: &[Option<f32>]) -> Series<f32> {
+        let mut series = Series::new();
+        let numbers = numbers.iter().enumerate();
+        numbers.for_each(|(second, number)| series.set(second, number.unwrap_or(f32::NAN)));
+        series
     }
 
     #[test]
@@ -191,7 +240,7 @@ mod tests {
         let at = |seconds: f64| start + Nanos::from_secs_f64(seconds);
         let levels: Vec<Option<f32>> = (0..10).map(|second| (second != 6).then_some(-80.0)).collect();
         let spans = [(at(2.5), at(4.2)), (at(8.0), at(8.4))];
-        let found = seconds(start, &levels, &[Some(10.0)], &watch(&spans));
+        let found = seconds(start, &series(&levels), &series(&[Some(10.0)]), &watch(&spans));
         let rows: Vec<(u32, bool)> = found.iter().map(|row| (row.second, row.freeze_began)).collect();
         // At 3 and 4 s it is frozen, at 7 s there is no level; the second freeze begins at 8 s and is
         // seen from there on, so it is 8 s that is frozen.
@@ -207,7 +256,7 @@ mod tests {
         let levels = vec![Some(-80.0); 6];
         for (from, expected) in [(2.001, 2), (3.0, 2), (3.001, 3)] {
             let spans = [(Nanos::from_secs_f64(from), Nanos::from_secs_f64(from + 0.5))];
-            let found = seconds(start, &levels, &[], &watch(&spans));
+            let found = seconds(start, &series(&levels), &series(&[]), &watch(&spans));
             let began: Vec<u32> = found.iter().filter(|row| row.freeze_began).map(|row| row.second).collect();
             assert_eq!(began, [expected], "{from}");
         }
@@ -223,7 +272,7 @@ mod tests {
         let at = |second| start + Nanos::from_secs(second);
         assert_eq!(spans, [(at(3) + Nanos(1), at(5)), (at(6) + Nanos(1), at(7))]);
         let levels = vec![Some(-80.0); 8];
-        let found = seconds(start, &levels, &[], &watch(&spans));
+        let found = seconds(start, &series(&levels), &series(&[]), &watch(&spans));
         let began: Vec<u32> = found.iter().filter(|row| row.freeze_began).map(|row| row.second).collect();
         assert_eq!(began, [3, 6]);
         assert!(found.iter().all(|row| row.second != 4), "at 4 s it stood already");
@@ -233,9 +282,11 @@ mod tests {
     fn a_second_that_was_not_watched_says_nothing() {
         let start = Nanos::ZERO;
         let mut watch = watch(&[]);
-        set_watched(&mut watch.watched, start, Nanos::from_millis(2300), Nanos::from_millis(3100), false);
-        let rows: Vec<u32> =
-            seconds(start, &[Some(-80.0); 6], &[], &watch).iter().map(|row| row.second).collect();
+        watch.watched.set(start, Nanos::from_millis(2300), Nanos::from_millis(3100), false);
+        let rows: Vec<u32> = seconds(start, &series(&[Some(-80.0); 6]), &series(&[]), &watch)
+            .iter()
+            .map(|row| row.second)
+            .collect();
         // What happened between 2 and 4 s belongs to the seconds 2 and 3.
         assert_eq!(rows, [1, 4, 5]);
     }

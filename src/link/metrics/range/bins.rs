@@ -29,6 +29,32 @@ pub(super) struct Second {
     /// Seconds in which sticks moved, and of those the input held.
     pub(super) moved_s: f64,
     pub(super) held_s: f64,
+    /// It speaks for older seconds that are joined to a span.
+    pub(super) others: Option<Others>,
+}
+
+/// Further seconds of a span for which its first speaks.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Others {
+    pub(super) seconds: usize,
+    /// The nearest distance of all of them: what fails, fails there.
+    pub(super) nearest_m: f64,
+}
+
+impl Second {
+    /// How many seconds it stands for.
+    pub(super) fn seconds(&self) -> usize {
+        1 + self.others.map_or(0, |others| others.seconds)
+    }
+
+    /// The distance that its verdict belongs to.
+    fn judged_m(&self, rule: Rule) -> f64 {
+        let Some(others) = self.others else { return self.distance_m };
+        let mut alone = Tally::default();
+        alone.add(self);
+        let fails = judge(&alone, rule).is_some_and(|verdict| verdict.is_err());
+        if fails { others.nearest_m } else { self.distance_m }
+    }
 }
 
 /// How a bin is judged.
@@ -65,7 +91,7 @@ impl Sums {
     fn of(second: &Second) -> Self {
         let (received, lost) = second.traffic.unwrap_or_default();
         Self {
-            seconds: 1,
+            seconds: second.seconds(),
             traffic: (u64::from(received), u64::from(lost)),
             left: second.left,
             frozen: second.frozen,
@@ -135,11 +161,11 @@ pub(super) struct End {
 /// Bins near to far, merged; the last may have under 5 s: then it is not judged. The seconds are gone
 /// through twice.
 pub(super) fn bins<I: Iterator<Item = Second>>(seconds: impl Fn() -> I, rule: Rule) -> Vec<Bin> {
-    let distances = seconds().map(|second| second.distance_m);
+    let distances = seconds().map(|second| second.judged_m(rule));
     let Some(nearest) = distances.min_by(f64::total_cmp) else { return Vec::new() };
     let mut tallies: BTreeMap<u32, Tally> = BTreeMap::new();
     for second in seconds() {
-        tallies.entry(((second.distance_m - nearest) / BIN_M) as u32).or_default().add(&second);
+        tallies.entry(((second.judged_m(rule) - nearest) / BIN_M) as u32).or_default().add(&second);
     }
     let mut bins: Vec<Bin> = Vec::new();
     let mut open = Tally::default();

@@ -10,7 +10,7 @@ use crate::stats::{geodesic, quantile};
 
 use super::LATEST_WINDOW;
 use super::bins::{self, Bin, Tally};
-use super::flown::{Flown, Numbered};
+use super::flown::{Flown, Numbered, at_most};
 use super::theory;
 use super::track::Place;
 
@@ -27,15 +27,14 @@ impl Flown<'_> {
             return None;
         }
         let points = self.points(index);
-        let step = points.clone().count().div_ceil(MOST_DRAWN).max(1);
         let flight = self.numbered(index);
         let handset = self.meter.handset_place(self.context.now, self.context);
-        let origin = handset.or_else(|| self.meter.track.places(0, usize::MAX).flatten().next());
+        let origin = handset.or_else(|| self.meter.track.places(0, usize::MAX).find_map(|(_, place)| place));
         let here = self.meter.track.latest(self.context.now, LATEST_WINDOW).zip(origin);
         Some(RangeView {
             link: link.name.clone(),
             bins: self.bins(index, &flight).iter().map(drawn).collect(),
-            points: points.step_by(step).collect(),
+            points: at_most(points, MOST_DRAWN).1.collect(),
             theory: theory::lines(link, BEYOND * farthest.unwrap_or(0.0)),
             track: origin.map(|origin| self.track(index, origin, &flight)).unwrap_or_default(),
             handset_known: handset.is_some(),
@@ -55,17 +54,18 @@ impl Flown<'_> {
         let mut track = Vec::with_capacity(count.div_ceil(step));
         for from in (0..count).step_by(step) {
             let mut margin: Option<f64> = None;
-            for level in levels.numbers(from, from + step).flatten() {
-                let here = threshold.map(|threshold| f64::from(level) - threshold);
+            for (_, levels) in levels.known(from, from + step).filter(|(cell, _)| cell.start >= from) {
+                let here = threshold.map(|threshold| f64::from(levels.min) - threshold);
                 margin = here.into_iter().chain(margin).reduce(f64::min);
             }
             let mut failed = false;
-            while let Some((_, second)) = seconds.next_if(|(number, _)| *number < from + step) {
+            while let Some((_, second)) = seconds.next_if(|(seconds, _)| seconds.start < from + step) {
                 let mut alone = Tally::default();
                 alone.add(&second);
                 failed |= bins::judge(&alone, self.rule(index)).is_some_and(|why| why.is_err());
             }
-            let Some(place) = self.meter.track.places(from, from + step).flatten().next() else { continue };
+            let mut places = self.meter.track.places(from, from + step);
+            let Some(place) = places.find_map(|(_, place)| place) else { continue };
             let [east_m, north_m] = beside(origin, place);
             track.push(TrackPoint { east_m, north_m, margin, state: state(margin, limits.as_ref()), failed });
         }

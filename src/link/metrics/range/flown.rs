@@ -1,12 +1,14 @@
 //! All links over the distances flown: the path-loss line, the bins, the row of the summary.
 //!
 //! A silence of the position that is not over at the last record counts as unfinished once it is
-//! longer than 2 s. More than 3000 seconds are thinned evenly before the line is fitted.
+//! longer than 2 s. More than 3000 seconds are thinned evenly before the line is fitted, older ones that are joined to
+//! spans by how many each stands for.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use crate::link::context::Context;
-use crate::link::series::Series;
+use crate::link::series::{Grid, Series, thinned};
 use crate::profile::{LinkProfile, LinkRole};
 use crate::stats::geodesic;
 use crate::stats::path_loss::{self, PathLoss};
@@ -15,9 +17,9 @@ use crate::units::{LevelUnit, Nanos};
 
 use super::super::loss::LinkSeconds;
 use super::aspects::{self, Seen};
-use super::bins::{self, Bin, Rule, Second};
+use super::bins::{self, Bin, Others, Rule, Second};
 use super::shares::Shares;
-use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory};
+use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory, whole_seconds};
 
 /// The line is fitted from here on: nearer, antennas and bodies rule.
 const NEAREST_FIT_M: f64 = 10.0;
@@ -32,7 +34,28 @@ pub(super) struct Flown<'a> {
     pub(super) meter: &'a RangeMeter,
     pub(super) context: &'a Context,
     pub(super) evidence: Evidence<'a>,
+    /// Which seconds of the session are kept by themselves.
+    grid: Grid,
     distances: Series<f32>,
+}
+
+/// Distance and level over a second, and how many seconds it stands for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Point {
+    pub(super) distance_m: f64,
+    level: f64,
+    pub(super) seconds: usize,
+}
+
+/// About so many of them, thinned evenly: one in how many seconds, and each's distance and level.
+pub(super) fn at_most(
+    points: impl Iterator<Item = Point> + Clone,
+    most: usize,
+) -> (usize, impl Iterator<Item = (f64, f64)>) {
+    let seconds: usize = points.clone().map(|point| point.seconds).sum();
+    let step = seconds.div_ceil(most).max(1);
+    let weighted = points.map(|point| (point.seconds, (point.distance_m, point.level)));
+    (step, thinned(weighted, step))
 }
 
 /// A line with the replicates of its bootstrap.
@@ -43,12 +66,13 @@ pub(super) struct Line {
 
 impl<'a> Flown<'a> {
     pub(super) fn of(meter: &'a RangeMeter, context: &'a Context, evidence: Evidence<'a>) -> Self {
-        Self { meter, context, evidence, distances: meter.seconds(context) }
+        Self { meter, context, evidence, grid: context.grid(), distances: meter.seconds(context) }
     }
 
     /// Over whole seconds and every fix.
     pub(super) fn farthest(&self) -> Option<f64> {
-        let seconds = self.distances.iter().reduce(f32::max).filter(|far| !far.is_nan()).map(f64::from);
+        let known = self.distances.known(0, usize::MAX).map(|(_, distances)| distances.max);
+        let seconds = known.reduce(f32::max).map(f64::from);
         seconds.into_iter().chain(self.meter.farthest_fix(self.context)).reduce(f64::max)
     }
 
@@ -61,7 +85,7 @@ impl<'a> Flown<'a> {
         }
         let points = self.points(index);
         let samples = points.clone().count();
-        let line = line_of(points.clone(), samples);
+        let line = line_of(points.clone());
         let in_db = link.unit() == LevelUnit::Dbm;
         let fit = line.as_ref().map(|line| &line.fit);
         let replicates = line.as_ref().and_then(|line| line.replicates.as_deref());
@@ -125,22 +149,27 @@ impl<'a> Flown<'a> {
             let level = !has_level || levels.number(second).is_some();
             level && self.distances.number(second).is_some()
         };
-        (0..levels.len()).filter(|&second| !known(second)).count() as u64
+        let unknown = self.grid.cells(0, levels.len()).filter(|cell| !known(cell.start));
+        unknown.map(|cell| cell.len() as u64).sum()
     }
 
     /// Distance over a second, the one of its level: the middle of both ends, else its end.
     fn over(&self, second: usize) -> Option<f64> {
         let end = f64::from(self.distances.number(second)?);
+        // Where seconds are joined, the one before is not kept.
         let start = second.checked_sub(1).and_then(|before| self.distances.number(before));
         Some(start.map_or(end, |start| f64::midpoint(f64::from(start), end)))
     }
 
     /// Distance and level over each second from 10 m on.
-    pub(super) fn points(&self, index: usize) -> impl Iterator<Item = (f64, f64)> + Clone + '_ {
+    pub(super) fn points(&self, index: usize) -> impl Iterator<Item = Point> + Clone + '_ {
         let levels = self.evidence.signal.seconds(index);
-        (0..self.distances.len().min(levels.len()))
-            .filter_map(move |second| Some((self.over(second)?, f64::from(levels.number(second)?))))
-            .filter(|&(distance, _)| distance >= NEAREST_FIT_M)
+        let point = move |cell: Range<usize>| {
+            let (distance_m, level) = (self.over(cell.start)?, f64::from(levels.number(cell.start)?));
+            Some(Point { distance_m, level, seconds: cell.len() })
+        };
+        let seconds = self.distances.len().min(levels.len());
+        self.grid.cells(0, seconds).filter_map(point).filter(|point| point.distance_m >= NEAREST_FIT_M)
     }
 
     /// What each second says of a link.
@@ -161,6 +190,7 @@ impl<'a> Flown<'a> {
         };
         Numbered {
             context,
+            grid: self.grid,
             distances: &self.distances,
             levels: evidence.signal.seconds(index),
             traffic: evidence.loss.link_seconds(context, link),
@@ -172,31 +202,31 @@ impl<'a> Flown<'a> {
         }
     }
 
-    /// Of every second whether a freeze touches it; `None` where this link's picture is not watched.
+    /// Of every cell whether a freeze touches it; `None` where this link's picture is not watched.
     fn frozen(&self, link: &LinkProfile) -> Option<Vec<bool>> {
         let (context, video) = (self.context, self.evidence.video);
         context.profile.video_link().filter(|own| own.name == link.name && link.role == LinkRole::Video)?;
         video.source(context)?;
-        let mut frozen = vec![false; self.distances.len()];
+        let mut frozen = vec![false; self.grid.count(self.distances.len())];
         for span in video.freezes(context) {
             let from = context.since_start_s(span.start).max(0.0);
             let to = context.since_start_s(span.end);
-            let seconds = frozen.iter_mut().enumerate().skip(from as usize);
+            let cells = frozen.iter_mut().enumerate().skip(self.grid.index(from as usize));
             // One that begins and ends at one instant touches nothing.
-            let touched = seconds.take_while(|(second, _)| from.max(*second as f64) < to);
+            let touched = cells.take_while(|(cell, _)| from.max(self.grid.cell(*cell).start as f64) < to);
             touched.for_each(|(_, frozen)| *frozen = true);
         }
         Some(frozen)
     }
 
-    /// The seconds of the last fix before long or unfinished silences, with its distance.
+    /// The cells of the last fix before long or unfinished silences, with its distance.
     fn left(&self) -> BTreeMap<usize, f64> {
         let mut left = BTreeMap::new();
         let Some(start) = self.context.start else { return left };
         for (at, place) in self.meter.track.left(self.context.now, LATEST_WINDOW) {
-            let number = ((at - start).0.div_euclid(1_000_000_000) - 1).max(0) as usize;
+            let second = whole_seconds(at - start).saturating_sub(1);
             if let Some(handset) = self.meter.handset_place(at, self.context) {
-                left.entry(number).or_insert_with(|| handset.distance(place).0);
+                left.entry(self.grid.index(second)).or_insert_with(|| handset.distance(place).0);
             }
         }
         left
@@ -233,9 +263,10 @@ impl<'a> Flown<'a> {
         let track = &self.meter.track;
         let profile = &self.context.profile.handset;
         let far = flight.seconds().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
-        far.filter_map(|(number, second)| {
+        far.filter_map(|(seconds, second)| {
+            let number = seconds.start;
             let place = track.place(number)?;
-            let handset = self.meter.handset.place(number as i64 + 1, profile)?;
+            let handset = self.meter.handset.place(number + 1, profile)?;
             let (north, east) =
                 geodesic::north_east_m((place.lat_deg, place.lon_deg), (handset.lat_deg, handset.lon_deg));
             let from_nose = |nose: f32| (east.atan2(north).to_degrees() - f64::from(nose)).rem_euclid(360.0);
@@ -245,7 +276,7 @@ impl<'a> Flown<'a> {
                 .map(from_nose);
             let distance_m = self.over(number).unwrap_or(second.distance_m);
             Some(Seen::new(
-                number,
+                &seconds,
                 &Second { distance_m, ..second },
                 bearing_deg,
                 place.alt_m - handset.alt_m,
@@ -258,10 +289,11 @@ impl<'a> Flown<'a> {
 /// What each second says of a link, made as it is asked for: a day of them is not to be held.
 pub(super) struct Numbered<'a> {
     context: &'a Context,
+    grid: Grid,
     distances: &'a Series<f32>,
     levels: &'a Series<f32>,
     traffic: LinkSeconds<'a>,
-    /// Where the position was lost for long: these seconds fail their bins.
+    /// Where the position was lost for long: these cells fail their bins.
     left: BTreeMap<usize, f64>,
     /// Touched by a freeze, of the link whose picture is watched.
     frozen: Option<Vec<bool>>,
@@ -272,30 +304,42 @@ pub(super) struct Numbered<'a> {
 }
 
 impl Numbered<'_> {
-    /// Those with a distance, numbered from the first record.
-    pub(super) fn seconds(&self) -> impl Iterator<Item = (usize, Second)> + '_ {
-        let end = self.left.last_key_value().map_or(0, |(&last, _)| last + 1).max(self.distances.len());
+    /// Those with a distance, in order: their seconds from the first record (several where they are joined).
+    pub(super) fn seconds(&self) -> impl Iterator<Item = (Range<usize>, Second)> + '_ {
+        let lost = self.left.last_key_value().map_or(0, |(&last, _)| last + 1);
+        let end = lost.max(self.grid.count(self.distances.len()));
         let shares = |spans| Shares::new(self.context, spans);
         let mut failsafe = shares(self.failsafe.as_slice());
         let (mut moved, mut held) = (shares(self.moved), shares(&self.held));
-        (0..end).filter_map(move |number| {
-            let left = self.left.get(&number);
-            let Some(distance) = self.distances.number(number) else {
+        (0..end).filter_map(move |index| {
+            let seconds = self.grid.cell(index);
+            let left = self.left.get(&index);
+            let Some(distance) = self.distances.number(seconds.start) else {
                 return left
-                    .map(|&distance_m| (number, Second { distance_m, left: true, ..Second::default() }));
+                    .map(|&distance_m| (seconds, Second { distance_m, left: true, ..Second::default() }));
             };
             let second = Second {
                 distance_m: f64::from(distance),
-                level: self.levels.number(number).map(f64::from),
-                traffic: self.traffic.at(number),
+                level: self.levels.number(seconds.start).map(f64::from),
+                traffic: self.traffic.over(&seconds),
                 left: left.is_some(),
-                frozen: self.frozen.as_ref().map(|frozen| frozen[number]),
-                failsafe: failsafe.of(number) > 0.0,
-                moved_s: moved.of(number),
-                held_s: held.of(number),
+                frozen: self.frozen.as_ref().map(|frozen| frozen[index]),
+                failsafe: failsafe.of(&seconds) > 0.0,
+                moved_s: moved.of(&seconds),
+                held_s: held.of(&seconds),
+                others: self.others(&seconds),
             };
-            Some((number, second))
+            Some((seconds, second))
         })
+    }
+
+    fn others(&self, seconds: &Range<usize>) -> Option<Others> {
+        if seconds.len() == 1 {
+            return None;
+        }
+        let distances = self.distances.known(seconds.start, seconds.end).map(|(_, distances)| distances.min);
+        let nearest_m = f64::from(distances.reduce(f32::min)?);
+        Some(Others { seconds: seconds.len() - 1, nearest_m })
     }
 }
 
@@ -312,9 +356,9 @@ fn passes(flight: &Numbered<'_>, from_m: f64, to_m: f64) -> u64 {
     entered
 }
 
-fn line_of(points: impl Iterator<Item = (f64, f64)>, count: usize) -> Option<Line> {
-    let step = count.div_ceil(MOST_FITTED).max(1);
-    let thinned: Vec<(f64, f64)> = points.step_by(step).collect();
+fn line_of(points: impl Iterator<Item = Point> + Clone) -> Option<Line> {
+    let (step, thinned) = at_most(points, MOST_FITTED);
+    let thinned: Vec<(f64, f64)> = thinned.collect();
     let mut fit = path_loss::fit(&thinned)?;
     let replicates = path_loss::replicates(&thinned, &fit);
     fit.correlation *= step as f64;

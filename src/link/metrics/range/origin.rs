@@ -4,12 +4,16 @@
 //! first good fix while disarmed (3D, accuracy 5 m or better, or dilution 2.0 or better). The newest
 //! mark and the newest home count, for the whole session. A profile without a height takes that of
 //! the vehicle's home (height less height above home of its first position), else of its first fix.
-//! Bound: one place of a moving handset a second, 26 h.
+//! Bound: one place of a moving handset a second over the last day, before it one a span (see
+//! [`crate::link::series`]).
 
-use crate::link::series::MOST_SECONDS;
+use crate::link::series::Series;
 use crate::profile::HandsetProfile;
 
 use super::track::Place;
+
+/// Seconds without a fix that are filled with the one before.
+const MOST_FILLED: usize = 100_000;
 
 /// Which word the handset's place rests on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -37,8 +41,10 @@ impl Origin {
 /// Everything that was said of the handset's place.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Handset {
-    /// Its own fixes: second, place; one a second at most.
-    fixes: Vec<(i64, Place)>,
+    /// Its own fix of the second in which it came first, and that second.
+    first: Option<(usize, Place)>,
+    /// Its newest own fix by the end of each second from then on.
+    fixes: Series<Place>,
     pub(super) mark: Option<Place>,
     pub(super) home: Option<Place>,
     pub(super) first_fix: Option<Place>,
@@ -48,18 +54,24 @@ pub(super) struct Handset {
 
 impl Handset {
     /// Takes a fix of the handset's own, in the second that begins at `second`.
-    pub(super) fn take_fix(&mut self, second: i64, place: Place) {
-        let room = self.fixes.len() < MOST_SECONDS;
-        match self.fixes.last_mut() {
-            Some(last) if last.0 >= second => last.1 = place,
-            _ if room => self.fixes.push((second, place)),
-            _ => {}
+    pub(super) fn take_fix(&mut self, second: usize, place: Place) {
+        let newest = self.fixes.len().saturating_sub(1);
+        match &mut self.first {
+            Some((first, earliest)) if second <= *first => *earliest = place,
+            Some(_) => {}
+            first => *first = Some((second, place)),
         }
+        if let Some(before) = self.fixes.newest_mut().map(|newest| *newest) {
+            // Older ones are joined at once.
+            let between = (newest + 1).max(second.saturating_sub(MOST_FILLED))..second;
+            between.for_each(|second| self.fixes.set(second, before));
+        }
+        self.fixes.set(second.max(newest), place);
     }
 
     /// Which word counts.
     pub(super) fn origin(&self, profile: &HandsetProfile) -> Option<Origin> {
-        if !self.fixes.is_empty() {
+        if self.first.is_some() {
             Some(Origin::HandsetFix)
         } else if self.stands(profile).is_some() {
             Some(Origin::Profile)
@@ -76,12 +88,14 @@ impl Handset {
         Place::new(profile.lat?, profile.lon?, profile.alt.or(self.ground_m)?)
     }
 
-    /// Where it was at a second: its last fix by then, or its first if that came later.
-    pub(super) fn place(&self, second: i64, profile: &HandsetProfile) -> Option<Place> {
+    /// Where it was at a second: its last fix by then, or its first if that came later. Where seconds are joined, its
+    /// last by the end of the span's first.
+    pub(super) fn place(&self, second: usize, profile: &HandsetProfile) -> Option<Place> {
         match self.origin(profile)? {
             Origin::HandsetFix => {
-                let later = self.fixes.partition_point(|&(when, _)| when <= second);
-                self.fixes.get(later.saturating_sub(1)).map(|&(_, place)| place)
+                let newest = self.fixes.len().saturating_sub(1);
+                let (_, kept) = self.fixes.around(second.min(newest))?;
+                kept.known().or(self.first.map(|(_, place)| place))
             }
             Origin::Profile => self.stands(profile),
             Origin::Mark => self.mark,

@@ -1,6 +1,8 @@
 //! How much of each second lies within spans of time, second by second in their order: a session of a day has a
 //! hundred thousand spans and seconds, of which nothing is to be held.
 
+use std::ops::Range;
+
 use crate::link::context::Context;
 use crate::units::Nanos;
 
@@ -16,9 +18,9 @@ impl<'a> Shares<'a> {
         Self { context, spans }
     }
 
-    /// The share of a whole second (0: the first), 0 to 1; none earlier than the one before.
-    pub(super) fn of(&mut self, second: usize) -> f64 {
-        let (from, to) = (second as f64, second as f64 + 1.0);
+    /// How many of these whole seconds (0: the first) lie within, none earlier than those before.
+    pub(super) fn of(&mut self, seconds: &Range<usize>) -> f64 {
+        let (from, to) = (seconds.start as f64, seconds.end as f64);
         let since = |at: Nanos| self.context.since_start_s(at);
         while let [(_, end), later @ ..] = self.spans
             && since(*end) <= from
@@ -27,7 +29,7 @@ impl<'a> Shares<'a> {
         }
         let touching = self.spans.iter().take_while(|(start, _)| since(*start) < to);
         touching.fold(0.0, |share, &(start, end)| {
-            (share + (since(end).min(to) - since(start).max(from)).max(0.0)).min(1.0)
+            (share + (since(end).min(to) - since(start).max(from)).max(0.0)).min(to - from)
         })
     }
 }
@@ -44,6 +46,7 @@ mod tests {
         fn it_is_what_counting_milliseconds_gives(
             gaps in prop::collection::vec((0_i64..3000, 1_i64..4000), 0..30),
             skipped in 1_usize..4,
+            joined in 1_usize..4,
         ) {
             let context = Context { start: Some(Nanos::from_secs(7)), ..Context::default() };
             let mut at = 0;
@@ -60,9 +63,10 @@ mod tests {
                 spans.iter().map(|&(from, to)| (stamp(from), stamp(to))).collect();
             let mut shares = Shares::new(&context, &stamped);
             for second in (0..240).step_by(skipped) {
-                let own = second as i64 * 1000..(second as i64 + 1) * 1000;
+                let seconds = second..second + joined;
+                let own = seconds.start as i64 * 1000..seconds.end as i64 * 1000;
                 let within = own.filter(|ms| spans.iter().any(|(from, to)| ms >= from && ms < to)).count();
-                let share = shares.of(second);
+                let share = shares.of(&seconds);
                 prop_assert!((share - within as f64 / 1000.0).abs() < 1e-9, "second {second}: {share}");
             }
         }

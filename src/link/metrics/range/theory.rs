@@ -11,7 +11,7 @@ use crate::stats::path_loss;
 use crate::summary::{RangeTheory, Threshold};
 use crate::units::LevelUnit;
 
-use super::flown::Line;
+use super::flown::{Line, Point};
 
 const LINE_POINTS: u32 = 48;
 const NEAREST_LINE_M: f64 = 3.0;
@@ -21,7 +21,7 @@ pub(super) fn summary(
     link: &LinkProfile,
     line: Option<&Line>,
     threshold: Option<&Threshold>,
-    points: impl Iterator<Item = (f64, f64)>,
+    points: impl Iterator<Item = Point>,
 ) -> Option<RangeTheory> {
     let theory = Theory::of(&link.budget?);
     let in_dbm = link.unit() == LevelUnit::Dbm;
@@ -63,7 +63,9 @@ pub(super) fn lines(link: &LinkProfile, far_m: f64) -> Vec<(f64, f64, Option<f64
         .collect()
 }
 
-fn middle(points: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
-    let (count, sum) = points.fold((0_u32, 0.0), |(count, sum), point| (count + 1, sum + point.0.ln()));
-    (count > 0).then(|| (sum / f64::from(count)).exp())
+fn middle(points: impl Iterator<Item = Point>) -> Option<f64> {
+    let (seconds, sum) = points.fold((0, 0.0), |(seconds, sum), point| {
+        (seconds + point.seconds, sum + point.seconds as f64 * point.distance_m.ln())
+    });
+    (seconds > 0).then(|| (sum / seconds as f64).exp())
 }

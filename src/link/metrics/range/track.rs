@@ -1,12 +1,13 @@
 //! Where the vehicle was at each whole second, and lately.
 //!
 //! A whole second's place lies on the line between the fix before and the fix after, if they are
-//! no more than 10 s apart; until the fix after has come, it is absent. Bounds: 26 h of whole
-//! seconds, 6 s of recent fixes at no more than 20 a second, 1024 long silences.
+//! no more than 10 s apart; until the fix after has come, it is absent. Bounds: whole seconds of the
+//! last day, of what is older the first second of each span (see [`crate::link::series`]); 6 s of recent fixes at no
+//! more than 20 a second, 1024 long silences.
 
 use std::collections::VecDeque;
 
-use crate::link::series::{MOST_SECONDS, Series};
+use crate::link::series::{Cell, Series};
 use crate::stats::geodesic;
 use crate::units::{Metres, Nanos};
 
@@ -40,6 +41,11 @@ impl Place {
         Metres(geodesic::slant_m(level, other.alt_m - self.alt_m))
     }
 
+    /// `None` where nothing was put.
+    pub(super) fn known(self) -> Option<Self> {
+        (!self.lat_deg.is_nan()).then_some(self)
+    }
+
     fn between(self, other: Self, share: f64) -> Self {
         let mut east = other.lon_deg - self.lon_deg;
         if east.abs() > 180.0 {
@@ -53,8 +59,25 @@ impl Place {
     }
 }
 
+impl Cell for Place {
+    /// The first second speaks for its span.
+    type Span = Self;
+    const EMPTY: Self = Self { lat_deg: f64::NAN, lon_deg: f64::NAN, alt_m: f64::NAN };
+    const NOTHING: Self = Self::EMPTY;
+
+    fn put(self, span: &mut Self, place: usize) {
+        if place == 0 {
+            *span = self;
+        }
+    }
+
+    fn join(one: Self, _: Self) -> Self {
+        one
+    }
+}
+
 /// The vehicle's places.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Track {
     recent: VecDeque<(Nanos, Place)>,
     last: Option<(Nanos, Place)>,
@@ -64,19 +87,6 @@ pub(super) struct Track {
     headings: Series<f32>,
     /// Last fixes before silences that were too long to bridge.
     left: Vec<(Nanos, Place)>,
-}
-
-impl Default for Track {
-    fn default() -> Self {
-        let absent = Place { lat_deg: f64::NAN, lon_deg: f64::NAN, alt_m: f64::NAN };
-        Self {
-            recent: VecDeque::new(),
-            last: None,
-            seconds: Series::new(absent, MOST_SECONDS),
-            headings: Series::of_numbers(MOST_SECONDS),
-            left: Vec::new(),
-        }
-    }
 }
 
 impl Track {
@@ -110,12 +120,9 @@ impl Track {
     }
 
     fn keep(&mut self, second: i64, place: Place, nose_deg: Option<f32>) {
-        let Ok(count) = usize::try_from(second) else { return };
-        if count == 0 || count > MOST_SECONDS {
-            return;
-        }
-        *self.seconds.cell_mut(count - 1) = place;
-        *self.headings.cell_mut(count - 1) = nose_deg.unwrap_or(f32::NAN);
+        let Some(index) = usize::try_from(second).ok().and_then(|count| count.checked_sub(1)) else { return };
+        self.seconds.set(index, place);
+        self.headings.set(index, nose_deg.unwrap_or(f32::NAN));
     }
 
     /// The newest fix, if it is no older than this.
@@ -143,14 +150,16 @@ impl Track {
         self.seconds.len()
     }
 
-    /// The place at a whole second (index 0: at 1 s).
+    /// The place at a whole second (index 0: at 1 s), kept by itself or as the first of its span.
     pub(super) fn place(&self, index: usize) -> Option<Place> {
-        self.seconds.get(index).filter(|place| !place.lat_deg.is_nan())
+        let (cell, place) = self.seconds.around(index)?;
+        place.known().filter(|_| cell.start == index)
     }
 
-    /// Places at whole seconds from one to another.
-    pub(super) fn places(&self, from: usize, to: usize) -> impl Iterator<Item = Option<Place>> + '_ {
-        (from..to.min(self.count())).map(|index| self.place(index))
+    /// Whole seconds from one to another that are kept, with their places.
+    pub(super) fn places(&self, from: usize, to: usize) -> impl Iterator<Item = (usize, Option<Place>)> + '_ {
+        let spans = self.seconds.spans(from, to).filter(move |(cell, _)| cell.start >= from);
+        spans.map(|(cell, place)| (cell.start, place.known()))
     }
 }
 
@@ -171,7 +180,7 @@ mod tests {
         track.take(start + Nanos::from_millis(20_501), place(0.0), None, start);
         assert_eq!(track.count(), 10);
         assert!((track.place(4).unwrap().lat_deg - 54.000_45).abs() < 1e-9);
-        assert!(track.places(0, 10).all(|place| place.is_some()));
+        assert!(track.places(0, 10).all(|(_, place)| place.is_some()));
     }
 
     #[test]

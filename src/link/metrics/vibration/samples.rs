@@ -1,6 +1,8 @@
-//! VIBRATION samples, bounded: exact up to 100,000, then every second, fourth, ... sample.
+//! VIBRATION samples, bounded: exact up to 100,000, then every second, fourth, ... sample; and by the second.
 
-use crate::link::series::{MOST_SECONDS, Series};
+use std::ops::Range;
+
+use crate::link::series::{Blocks, Cell as Kept, Series, thinned};
 use crate::stats::quantile;
 use crate::summary::VibrationAxis;
 use crate::units::Nanos;
@@ -12,7 +14,7 @@ const WINDOW: usize = 4;
 /// Levels of the three axes.
 #[derive(Clone, Debug)]
 pub(super) struct Samples {
-    kept: Series<[f32; 3]>,
+    kept: Blocks<[f32; 3]>,
     stride: u64,
     seen: u64,
     largest: [f64; 3],
@@ -21,7 +23,7 @@ pub(super) struct Samples {
 impl Default for Samples {
     fn default() -> Self {
         Self {
-            kept: Series::new([0.0; 3], MOST_SAMPLES),
+            kept: Blocks::new([0.0; 3], MOST_SAMPLES),
             stride: 1,
             seen: 0,
             largest: [f64::NEG_INFINITY; 3],
@@ -61,7 +63,7 @@ impl Samples {
     }
 }
 
-/// The strongest levels and the clipping within one span of time.
+/// The strongest levels and the clipping within one second, or several.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Cell {
     /// NaN: no sample.
@@ -81,6 +83,11 @@ impl Cell {
         (!self.levels[0].is_nan()).then_some(self.levels)
     }
 
+    /// The largest of any axis; NaN: no sample.
+    fn strongest(&self) -> f32 {
+        self.largest().map_or(f32::NAN, |[x, y, z]| x.max(y).max(z))
+    }
+
     pub(super) fn join(self, other: Self) -> Self {
         let [a, b] = [self.levels, other.levels];
         // The larger of NaN and a number is the number.
@@ -89,51 +96,67 @@ impl Cell {
     }
 }
 
-/// One cell a second; when all are full, pairs are joined and each covers twice the time.
-#[derive(Clone, Debug)]
-pub(super) struct Cells {
-    width: Nanos,
-    cells: Series<Cell>,
+/// What is kept of the seconds of a span.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Span {
+    pub(super) all: Cell,
+    /// The strongest level of any axis in its first [`WINDOW`] seconds, which speak for the others. NaN: no sample.
+    window: f32,
 }
 
-impl Default for Cells {
-    fn default() -> Self {
-        Self { width: Nanos::from_secs(1), cells: Series::new(Cell::EMPTY, MOST_SECONDS) }
+impl Kept for Cell {
+    type Span = Span;
+    const EMPTY: Self = Self::EMPTY;
+    const NOTHING: Span = Span { all: Self::EMPTY, window: f32::NAN };
+
+    fn put(self, span: &mut Span, place: usize) {
+        span.all = span.all.join(self);
+        if place < WINDOW {
+            span.window = span.window.max(self.strongest());
+        }
     }
+
+    fn join(one: Span, other: Span) -> Span {
+        Span { all: one.all.join(other.all), window: one.window }
+    }
+}
+
+/// The last day by the second, what is older by spans.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Cells {
+    cells: Series<Cell>,
 }
 
 impl Cells {
     /// `since`: time since the first record.
     pub(super) fn put(&mut self, since: Nanos, cell: Cell) {
-        while (since.0.max(0) / self.width.0) as usize >= MOST_SECONDS {
-            self.cells.join_pairs(Cell::join);
-            self.width = Nanos(self.width.0 * 2);
+        if let Some(here) = self.cells.second_mut((since.0.max(0) / 1_000_000_000) as usize) {
+            *here = here.join(cell);
         }
-        let here = self.cells.cell_mut((since.0.max(0) / self.width.0) as usize);
-        *here = here.join(cell);
     }
 
-    /// The strongest level of any axis within [`WINDOW`] cells on end, for each cell with a sample.
-    pub(super) fn strongest(&self) -> impl Iterator<Item = f32> + '_ {
+    /// The strongest level of any axis within [`WINDOW`] seconds on end, for each second with a sample, and how many
+    /// seconds it stands for: of older ones, the first [`WINDOW`] of each span for all of it.
+    pub(super) fn strongest(&self) -> impl Iterator<Item = (usize, f32)> + '_ {
         let mut recent = [f32::NAN; WINDOW];
-        self.cells.iter().enumerate().filter_map(move |(index, cell)| {
-            let largest = cell.largest().map(|[x, y, z]| x.max(y).max(z));
-            recent[index % WINDOW] = largest.unwrap_or(f32::NAN);
-            largest?;
-            recent.into_iter().reduce(f32::max)
+        self.cells.spans(0, usize::MAX).filter_map(move |(seconds, span)| {
+            if seconds.len() > 1 {
+                return Some((seconds.len(), span.window)).filter(|(_, level)| !level.is_nan());
+            }
+            recent[seconds.start % WINDOW] = span.all.strongest();
+            span.all.largest()?;
+            Some((1, recent.into_iter().reduce(f32::max)?))
         })
     }
 
-    /// The width of a cell, in seconds.
-    pub(super) fn width_s(&self) -> f64 {
-        self.width.secs()
+    /// The same, evenly of the whole session.
+    pub(super) fn strongest_evenly(&self) -> impl Iterator<Item = f32> + '_ {
+        thinned(self.strongest(), self.cells.grid().width())
     }
 
-    /// Cells that a window of time touches, with their start in seconds.
-    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (f64, Cell)> {
-        let width = self.width.secs();
-        let index = |at_s: f64| (at_s / width).max(0.0);
-        let (first, end) = (index(from_s).floor() as usize, index(to_s).ceil() as usize);
-        self.cells.range(first, end).map(move |(index, cell)| (index as f64 * width, cell))
+    /// Cells that a window of time touches, with their seconds.
+    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (Range<usize>, Cell)> {
+        let (first, end) = (from_s.max(0.0).floor() as usize, to_s.max(0.0).ceil() as usize);
+        self.cells.spans(first, end).map(|(seconds, span)| (seconds, span.all))
     }
 }

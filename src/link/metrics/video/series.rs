@@ -1,38 +1,63 @@
-//! Packets and frame intervals by the second, bounded.
+//! Packets and frame intervals: the last day by the second, what is older by spans (see [`crate::link::series`]).
 //!
-//! One cell a second since the first record; when 26 hours are full, pairs are merged and
-//! each covers twice the time. A gap is spread evenly over the silence before the packet that
+//! One cell a second since the first record; spans keep the sums, the longest interval, and in how many of their
+//! seconds a packet came. A gap is spread evenly over the silence before the packet that
 //! showed it; a late packet is taken off the newest cell that still has a loss.
 
-use crate::link::series::{self, MOST_SECONDS};
+use crate::link::series;
 use crate::units::Nanos;
 
-const EMPTY: Cell = Cell { received: 0, lost: 0, interval_ms: 0.0 };
+const SECOND: i64 = 1_000_000_000;
 
-/// What one span of time held.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct Cell {
-    pub(super) received: u16,
-    pub(super) lost: u16,
+/// What one second held.
+#[derive(Clone, Copy, Debug)]
+struct Cell {
+    received: u16,
+    lost: u16,
+    interval_ms: f32,
+}
+
+/// What a span of seconds held.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Counts {
+    pub(super) received: u32,
+    pub(super) lost: u32,
     /// Longest interval between delivered frames that ended here, ms; 0: none ended.
     pub(super) interval_ms: f32,
+}
+
+impl series::Cell for Cell {
+    type Span = Counts;
+    const EMPTY: Self = Self { received: 0, lost: 0, interval_ms: 0.0 };
+    const NOTHING: Counts = Counts { received: 0, lost: 0, interval_ms: 0.0 };
+
+    fn put(self, span: &mut Counts, _: usize) {
+        let (received, lost) = (u32::from(self.received), u32::from(self.lost));
+        *span = Self::join(*span, Counts { received, lost, interval_ms: self.interval_ms });
+    }
+
+    fn join(one: Counts, other: Counts) -> Counts {
+        Counts {
+            received: one.received.saturating_add(other.received),
+            lost: one.lost.saturating_add(other.lost),
+            interval_ms: one.interval_ms.max(other.interval_ms),
+        }
+    }
 }
 
 /// Cells of one stream.
 #[derive(Clone, Debug)]
 pub(super) struct Series {
     start: Nanos,
-    width: Nanos,
     cells: series::Series<Cell>,
-    /// Cells with a packet, and the first of them.
+    /// Seconds with a packet, and the first of them.
     covered: usize,
     first: Option<usize>,
 }
 
 impl Series {
     pub(super) const fn new(start: Nanos) -> Self {
-        let cells = series::Series::new(EMPTY, MOST_SECONDS);
-        Self { start, width: Nanos::from_secs(1), cells, covered: 0, first: None }
+        Self { start, cells: series::Series::new(), covered: 0, first: None }
     }
 
     /// Bytes held that copies do not share, beside the structure itself.
@@ -41,46 +66,34 @@ impl Series {
     }
 
     fn index(&self, at: Nanos) -> usize {
-        ((at - self.start).0.max(0) / self.width.0) as usize
-    }
-
-    /// The cell of a stamp, in which there is room for it.
-    fn place(&mut self, at: Nanos) -> usize {
-        while self.index(at) >= MOST_SECONDS {
-            self.merge();
-        }
-        self.index(at)
-    }
-
-    fn merge(&mut self) {
-        self.cells.join_pairs(|one, other| Cell {
-            received: one.received.saturating_add(other.received),
-            lost: one.lost.saturating_add(other.lost),
-            interval_ms: one.interval_ms.max(other.interval_ms),
-        });
-        self.width = Nanos(self.width.0 * 2);
-        self.covered = self.cells.iter().filter(|cell| cell.received > 0).count();
-        self.first = self.first.map(|first| first / 2);
+        ((at - self.start).0.max(0) / SECOND) as usize
     }
 
     pub(super) fn receive(&mut self, at: Nanos) {
-        let place = self.place(at);
-        let cell = self.cells.cell_mut(place);
+        let second = self.index(at);
+        let Some(cell) = self.cells.second_mut(second) else { return };
         cell.received = cell.received.saturating_add(1);
         if cell.received == 1 {
             self.covered += 1;
-            self.first = Some(self.first.map_or(place, |first| first.min(place)));
+            self.first = Some(self.first.map_or(second, |first| first.min(second)));
         }
     }
 
     pub(super) fn lose(&mut self, from: Nanos, to: Nanos, count: u64) {
-        let (last, first) = (self.place(to), self.index(from));
-        let spans = (last - first + 1) as u64;
-        for place in 0..spans {
-            let share = count * (place + 1) / spans - count * place / spans;
-            if share > 0 {
-                let cell = self.cells.cell_mut(first + place as usize);
-                cell.lost = cell.lost.saturating_add(share.min(u64::from(u16::MAX)) as u16);
+        let (last, first) = (self.index(to), self.index(from));
+        let (mut spread, steps) = (0, (last - first + 1) as u64);
+        // So that all of them are there, and what is older is joined.
+        let _ = self.cells.second_mut(last);
+        for cell in self.cells.grid().cells(first, last + 1) {
+            let until = (cell.end.min(last + 1) - first) as u64;
+            let share = (u128::from(count) * u128::from(until) / u128::from(steps)) as u64 - spread;
+            spread += share;
+            if let Some(span) = self.cells.span_mut(cell.start) {
+                span.lost = span.lost.saturating_add(share.min(u64::from(u32::MAX)) as u32);
+            } else if share > 0
+                && let Some(second) = self.cells.second_mut(cell.start)
+            {
+                second.lost = second.lost.saturating_add(share.min(u64::from(u16::MAX)) as u16);
             }
         }
     }
@@ -90,39 +103,30 @@ impl Series {
         let newest = self.cells.len();
         let with_loss =
             self.cells.range(newest.saturating_sub(60), newest).rev().find(|(_, cell)| cell.lost > 0);
-        if let Some((index, _)) = with_loss {
-            self.cells.cell_mut(index).lost -= 1;
+        if let Some(cell) = with_loss.and_then(|(second, _)| self.cells.second_mut(second)) {
+            cell.lost -= 1;
         }
     }
 
     pub(super) fn interval(&mut self, at: Nanos, interval: Nanos) {
-        let place = self.place(at);
-        let cell = self.cells.cell_mut(place);
-        cell.interval_ms = cell.interval_ms.max(interval.millis() as f32);
+        let second = self.index(at);
+        if let Some(cell) = self.cells.second_mut(second) {
+            cell.interval_ms = cell.interval_ms.max(interval.millis() as f32);
+        }
     }
 
     /// All cells: start and end in seconds from the first record.
-    pub(super) fn iter(&self) -> impl Iterator<Item = (f64, f64, Cell)> {
-        self.cells_of(0, self.cells.len())
-    }
-
-    fn cells_of(&self, first: usize, end: usize) -> impl Iterator<Item = (f64, f64, Cell)> {
-        let width = self.width.secs();
-        self.cells.range(first, end).map(move |(index, cell)| {
-            let from = index as f64 * width;
-            (from, from + width, cell)
-        })
+    pub(super) fn iter(&self) -> impl Iterator<Item = (f64, f64, Counts)> {
+        self.within(0.0, f64::MAX)
     }
 
     /// Those that a window of time touches.
-    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (f64, f64, Cell)> {
-        let width = self.width.secs();
-        let first = (from_s / width).floor().max(0.0) as usize;
-        let count = ((to_s - from_s).max(0.0) / width).ceil() as usize + 2;
-        self.cells_of(first, first.saturating_add(count))
+    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (f64, f64, Counts)> {
+        let (from, to) = (from_s.floor().max(0.0) as usize, to_s.ceil().max(0.0) as usize);
+        self.cells.spans(from, to).map(|(seconds, counts)| (seconds.start as f64, seconds.end as f64, counts))
     }
 
-    /// Whole cells with a packet, and all of them, from the first with a packet up to `now`.
+    /// Whole seconds with a packet, and all of them, from the first with a packet up to `now`.
     pub(super) fn availability(&self, now: Nanos) -> Option<f64> {
         let first = self.first?;
         let whole = self.index(now).max(first + 1);

@@ -18,8 +18,8 @@ impl VideoMeter {
             for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
                 let host_drop = dropped_here(stream, context, from_s, to_s);
                 for column in &mut columns[view.columns_showing(from_s, to_s)] {
-                    column.received = column.received.saturating_add(u32::from(cell.received));
-                    column.lost = column.lost.saturating_add(u32::from(cell.lost));
+                    column.received = column.received.saturating_add(cell.received);
+                    column.lost = column.lost.saturating_add(cell.lost);
                     column.host_drop |= host_drop;
                 }
             }

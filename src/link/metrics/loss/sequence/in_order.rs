@@ -54,7 +54,7 @@ impl Sequence {
     }
 
     /// Something else than the usual came.
-    pub(in crate::link::metrics::loss) const fn disturb(&mut self) {
+    pub(super) const fn disturb(&mut self) {
         self.calm = Calm::NONE;
     }
 
@@ -73,13 +73,6 @@ impl Sequence {
                 silence: self.silences.plain().min(short),
                 number: self.newest + more,
             };
-        }
-    }
-
-    /// Keeps at most so many spans of time.
-    pub(in crate::link::metrics::loss) fn trim(&mut self, most: usize) {
-        if self.seconds.trim(most) {
-            self.disturb();
         }
     }
 }
