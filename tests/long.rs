@@ -1,17 +1,23 @@
-//! A session longer than a day: its last day by the second, what is older by spans.
+//! A session longer than a day: its last day by the second, what is older by spans, and in a replay by the second again.
 //!
 //! The truth is the schedule: what was sent, lost and frozen when is set here, and counted from here.
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::Arc;
+use std::sync::mpsc::channel;
+use std::time::Duration;
 
+use fadewatch::capture::{PcapngWriter, Recording};
 use fadewatch::link::{LinkMonitor, RecordingFacts, crc};
 use fadewatch::profile::Profile;
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
 };
+use fadewatch::session::replay::{ReplayConfig, start};
+use fadewatch::session::{Command, Feed, SessionHandle, ViewRequest};
 use fadewatch::snapshot::{Lane, Snapshot, View};
 use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
@@ -239,4 +245,66 @@ fn the_last_day_is_drawn_by_the_second_and_the_rest_by_spans() {
         let frozen = picture.lanes[0].frozen.iter().filter(|frozen| **frozen).count();
         assert!((12..=13).contains(&frozen), "{frozen}");
     }
+}
+
+const PATIENCE: Duration = Duration::from_mins(1);
+
+fn wait_for_feed(session: &SessionHandle, what: &str, holds: impl Fn(&Feed) -> bool) -> Arc<Feed> {
+    let (_never, nothing) = channel::<()>();
+    let step = Duration::from_millis(10);
+    for _ in 0..PATIENCE.as_millis() / step.as_millis() {
+        if let Some(feed) = session.feed().filter(|feed| holds(feed)) {
+            return feed;
+        }
+        let _ = nothing.recv_timeout(step);
+    }
+    panic!("waited in vain for {what}");
+}
+
+fn write(path: &Path, seconds: u64) {
+    let file = std::io::BufWriter::new(std::fs::File::create(path).unwrap());
+    let mut writer = PcapngWriter::new(file);
+    session(seconds, |entry| writer.write(entry).unwrap());
+    writer.flush().unwrap();
+}
+
+#[test]
+fn an_old_window_of_a_replay_is_read_again_by_the_second() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("long.pcapng");
+    write(&path, 30 * HOUR);
+    let view = minute(2);
+    let request = ViewRequest { span_s: 60.0, end_s: Some(view.to_s), columns: view.columns };
+    let config = ReplayConfig {
+        profile: profile(),
+        paused: true,
+        start_at: 3.0 * HOUR as f64,
+        ..ReplayConfig::new(Arc::new(Recording::open(&path).unwrap()))
+    };
+    let replay = start(config).unwrap();
+    assert!(replay.send(Command::View(request)));
+    let at = |hours: f64| {
+        move |feed: &Feed| {
+            feed.snapshot.view == view && (feed.snapshot.now_s - hours * HOUR as f64).abs() < 1.0
+        }
+    };
+    let young = wait_for_feed(&replay, "hour 3", at(3.0));
+    assert_eq!(young.snapshot.lanes[0].level.iter().flatten().filter(|cell| cell.min < -100.0).count(), 60);
+    assert!(replay.send(Command::Seek(29.5 * HOUR as f64)));
+    let by_the_second = |feed: &Feed| {
+        let cells = feed.snapshot.lanes[0].level.iter().flatten();
+        at(29.5)(feed) && cells.clone().all(|cell| cell.min == cell.max)
+    };
+    let old = wait_for_feed(&replay, "hour 2 by the second at hour 29.5", by_the_second);
+    for (young, old) in young.snapshot.lanes.iter().zip(&old.snapshot.lanes) {
+        assert_eq!(young.level, old.level);
+        assert_eq!((&young.loss, &young.window, &young.frozen), (&old.loss, &old.window, &old.frozen));
+    }
+    assert_eq!(young.snapshot.senders, old.snapshot.senders);
+    assert_eq!(young.snapshot.video.interval_ms, old.snapshot.video.interval_ms);
+    assert_eq!(young.snapshot.video.packets, old.snapshot.video.packets);
+    // Figures are those of the replay's instant.
+    assert_eq!(old.snapshot.summary.video.as_ref().unwrap().freezes, 2);
+    assert_eq!(old.snapshot.lanes[0].level_now, Some(level_dbm(29 * HOUR + HOUR / 2) as f64));
+    replay.finish().unwrap();
 }

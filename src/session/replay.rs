@@ -2,7 +2,10 @@
 //!
 //! The clock says only how far to play; every figure comes from the records up to
 //! there. A second thread goes through the recording once and keeps saved states, so
-//! that a seek is quick wherever it goes. Nothing is written into the recording.
+//! that a seek is quick wherever it goes. A window before the last day is read again to be drawn by the second
+//! (`reread`). Nothing is written into the recording.
+
+mod reread;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -19,6 +22,8 @@ use crate::session::picture::{DeathNotice, Publisher, Status};
 use crate::session::player::Player;
 use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::units::Nanos;
+
+use reread::Reread;
 
 /// Between two looks at the clock while it plays.
 const LOOK: Duration = Duration::from_millis(25);
@@ -82,6 +87,7 @@ pub fn start(config: ReplayConfig) -> anyhow::Result<SessionHandle> {
         let mut replay = Replay {
             player,
             publisher: Publisher::new(slot, clock),
+            reread: Reread::default(),
             clock,
             speed: config.speed,
             paused: config.paused,
@@ -110,6 +116,7 @@ fn explore(mut player: Player, stop: Arc<AtomicBool>) -> std::io::Result<std::th
 struct Replay {
     player: Player,
     publisher: Publisher,
+    reread: Reread,
     clock: SessionClock,
     speed: f64,
     paused: bool,
@@ -222,6 +229,8 @@ impl Replay {
             self.known_s = farthest_s;
             self.publisher.touch();
         }
+        let view = self.publisher.window(self.player.monitor());
+        self.publisher.draw_from(self.reread.look(view, &self.player));
         let status = self.status();
         self.publisher.offer(self.player.monitor(), || status);
     }
