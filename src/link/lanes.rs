@@ -230,8 +230,8 @@ impl LinkMonitor {
         let width = view.column_s();
         // They stand in order of time.
         let holds = self.latency.hold_spans();
-        let first = holds.partition_point(|(_, to)| self.context.since_start_s(*to) <= view.from_s);
-        for &(from, to) in &holds[first..] {
+        let first = holds.partition_point(|(_, to)| self.context.since_start_s(to) <= view.from_s);
+        for (_, (from, to)) in holds.range(first, usize::MAX) {
             let from = self.context.since_start_s(from);
             let to = self.context.since_start_s(to);
             if from >= view.to_s {

@@ -81,7 +81,7 @@ impl LinkMonitor {
             ];
             events.push(event(incident.input_lost_s, "failsafe", words.join("; ")));
         }
-        for &(from, to) in self.latency.hold_spans().iter().take(MOST_EVENTS) {
+        for (from, to) in self.latency.hold_spans().iter().take(MOST_EVENTS) {
             let length = (to - from).secs();
             let text = format!("sticks moved and the vehicle's input stood still for {length:.2} s");
             events.push(event(context.since_start_s(from), "hold", text));

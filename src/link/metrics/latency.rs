@@ -39,6 +39,7 @@ use crate::units::Nanos;
 
 use cadence::Cadence;
 use holds::HoldMeter;
+pub(crate) use holds::TimeSpans;
 use row::Fit;
 use stage::{ClockPair, Reading, StageMeter};
 use track::{ABSENT, Output, Values};
@@ -260,15 +261,13 @@ impl LatencyMeter {
     }
 
     /// Spans in which the stick moved and the vehicle's input stood still, closed ones.
-    #[must_use]
-    pub fn hold_spans(&self) -> &[(Nanos, Nanos)] {
-        &self.holds.holds
+    pub(crate) const fn hold_spans(&self) -> &TimeSpans {
+        &self.holds.holds.kept
     }
 
     /// Spans in which sticks moved.
-    #[must_use]
-    pub fn moving_spans(&self) -> &[(Nanos, Nanos)] {
-        &self.holds.moving
+    pub(crate) const fn moving_spans(&self) -> &TimeSpans {
+        &self.holds.moving.kept
     }
 
     /// Their figures; `None` where sticks or inputs were never seen.

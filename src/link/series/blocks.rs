@@ -46,6 +46,11 @@ impl<T: Copy> Blocks<T> {
         Self { empty, kept: Vec::new(), gone: 0, present: 0, most, spare: Vec::new(), len: 0, newest: empty }
     }
 
+    /// None yet; memory is taken block by block.
+    pub(crate) const fn growing(empty: T) -> Self {
+        Self::new(empty, 0)
+    }
+
     /// Bytes that a copy does not share once the session goes on: the block that is written to, and the pointers.
     pub(crate) fn own_bytes(&self) -> usize {
         let block = if self.present == 0 { 0 } else { size_of::<[T; BLOCK]>() };
@@ -81,14 +86,28 @@ impl<T: Copy> Blocks<T> {
     }
 
     /// Cells of a range, cut at the first and the newest, with their numbers.
-    pub(crate) fn range(&self, from: usize, to: usize) -> impl DoubleEndedIterator<Item = (usize, T)> + '_ {
+    pub(crate) fn range(
+        &self,
+        from: usize,
+        to: usize,
+    ) -> impl DoubleEndedIterator<Item = (usize, T)> + Clone + '_ {
         let range = from.max(self.first())..to.min(self.len);
         range.map(|index| (index, self.get(index).unwrap_or(self.empty)))
     }
 
     /// All cells.
-    pub(crate) fn iter(&self) -> impl Iterator<Item = T> + '_ {
+    pub(crate) fn iter(&self) -> impl Iterator<Item = T> + Clone + '_ {
         self.range(0, self.len).map(|(_, cell)| cell)
+    }
+
+    /// The first cell for which something does not hold, of cells in an order in which it holds for those before it.
+    pub(crate) fn partition_point(&self, holds: impl Fn(T) -> bool) -> usize {
+        let (mut low, mut high) = (self.first(), self.len);
+        while low < high {
+            let middle = low.midpoint(high);
+            if self.get(middle).is_some_and(&holds) { low = middle + 1 } else { high = middle }
+        }
+        low
     }
 
     /// The newest cell; `None` before the first.
@@ -261,6 +280,16 @@ mod tests {
         *series.cell_mut(90_000).unwrap() = 1;
         assert!(series.bytes() <= BLOCK * 4);
         assert_eq!(series.iter().map(u64::from).sum::<u64>(), 2);
+    }
+
+    #[test]
+    fn a_point_is_found_in_what_is_kept() {
+        let mut series = Blocks::growing(0_usize);
+        (0..5000).for_each(|cell| series.push(2 * cell));
+        series.let_go_before(2 * BLOCK, |_, _| {});
+        for (limit, expected) in [(0, 2 * BLOCK), (5001, 2501), (10_001, 5000)] {
+            assert_eq!(series.partition_point(|cell| cell < limit), expected);
+        }
     }
 
     /// What is let go at the front is looked at once and used again at the end, unless a copy has it.

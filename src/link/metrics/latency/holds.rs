@@ -4,16 +4,17 @@
 //! 100 ms, though the stick went 20 us or more after the input's last change, and the input should
 //! have shown it by then (the stage's own lag; 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a
 //! definition of this program. A gap in telemetry: not a hold, and it ends one without counting
-//! it. Bounded: [`MOST_SPANS`] spans, [`RING`] stick positions.
+//! it. Bounded: the newest [`MOST_SPANS`] spans (figures of the session are of all), [`RING`] stick positions.
 
 use std::collections::VecDeque;
 
+use crate::link::series::{BLOCK, Blocks};
 use crate::summary::ControlHolds;
 use crate::units::Nanos;
 
 use super::track::{ABSENT, Values};
 
-const MOST_SPANS: usize = 65_536;
+const MOST_SPANS: usize = 64 * BLOCK;
 const LEAST: Nanos = Nanos::from_millis(100);
 const LAG_UNKNOWN: Nanos = Nanos::from_millis(250);
 /// Half us.
@@ -23,11 +24,54 @@ const GOES: i32 = 40;
 const STEP: Nanos = Nanos::from_millis(35);
 const RING: usize = 512;
 
+/// Spans of time in order, the newest of them, in blocks that copies share.
+pub(crate) type TimeSpans = Blocks<(Nanos, Nanos)>;
+
+/// Spans, and what all of them come to.
+#[derive(Clone, Debug)]
+pub(super) struct Spans {
+    pub(super) kept: TimeSpans,
+    /// Lengths of all but the newest, in seconds, summed and at most.
+    earlier_s: f64,
+    longest_s: f64,
+}
+
+impl Default for Spans {
+    fn default() -> Self {
+        Self { kept: Blocks::growing((Nanos::ZERO, Nanos::ZERO)), earlier_s: 0.0, longest_s: 0.0 }
+    }
+}
+
+impl Spans {
+    fn push(&mut self, from: Nanos, to: Nanos) {
+        self.earlier_s = self.total_s();
+        self.longest_s = self.longest_s();
+        self.kept.push((from, to));
+        self.kept.let_go_before(self.kept.len().saturating_sub(MOST_SPANS), |_, _| {});
+    }
+
+    fn newest(&self) -> Option<(Nanos, Nanos)> {
+        self.kept.get(self.kept.len().checked_sub(1)?)
+    }
+
+    fn newest_s(&self) -> f64 {
+        self.newest().map_or(0.0, |(from, to)| (to - from).secs())
+    }
+
+    fn total_s(&self) -> f64 {
+        self.earlier_s + self.newest_s()
+    }
+
+    fn longest_s(&self) -> f64 {
+        self.longest_s.max(self.newest_s())
+    }
+}
+
 /// Watches sticks and inputs.
 #[derive(Clone, Debug, Default)]
 pub(super) struct HoldMeter {
-    pub(super) moving: Vec<(Nanos, Nanos)>,
-    pub(super) holds: Vec<(Nanos, Nanos)>,
+    pub(super) moving: Spans,
+    pub(super) holds: Spans,
     sticks: VecDeque<(Nanos, Values)>,
     input: Option<Values>,
     last_sample: Option<Nanos>,
@@ -39,7 +83,7 @@ pub(super) struct HoldMeter {
 impl HoldMeter {
     /// Bytes held beside the structure itself.
     pub(super) fn own_bytes(&self) -> usize {
-        let spans = size_of_val(self.moving.as_slice()) + size_of_val(self.holds.as_slice());
+        let spans = self.moving.kept.own_bytes() + self.holds.kept.own_bytes();
         spans + self.sticks.len() * size_of::<(Nanos, Values)>()
     }
 
@@ -55,11 +99,9 @@ impl HoldMeter {
         if !moves {
             return;
         }
-        let full = self.moving.len() >= MOST_SPANS;
-        match self.moving.last_mut() {
+        match self.moving.kept.newest_mut() {
             Some(last) if at - last.1 <= Nanos(STEP.0 * 2) => last.1 = at,
-            _ if full => {}
-            _ => self.moving.push((at - STEP, at)),
+            _ => self.moving.push(at - STEP, at),
         }
     }
 
@@ -98,7 +140,7 @@ impl HoldMeter {
         // The stick came back to where it was, and the input never went: the hold ends with the movement.
         let base = self.last_change.and_then(|change| self.position(change));
         let back = self.sticks.back().zip(base).is_some_and(|((_, now), base)| apart(now, &base) < GOES);
-        let ended = self.moving.last().map(|span| span.1 + lag);
+        let ended = self.moving.newest().map(|span| span.1 + lag);
         if let Some(ended) = ended
             && back
             && at > ended
@@ -112,9 +154,8 @@ impl HoldMeter {
         if let Some(from) = self.hold_from.take()
             && whole
             && at - from > limit
-            && self.holds.len() < MOST_SPANS
         {
-            self.holds.push((from, at));
+            self.holds.push(from, at);
         }
     }
 
@@ -122,13 +163,11 @@ impl HoldMeter {
         if self.sticks.is_empty() || self.input.is_none() {
             return None;
         }
-        let lengths = self.holds.iter().map(|(from, to)| (*to - *from).secs());
         Some(ControlHolds {
-            count: self.holds.len() as u64,
-            longest_s: lengths.clone().fold(0.0, f64::max),
-            // The sum of nothing is -0.
-            total_s: lengths.fold(0.0, |sum, length| sum + length),
-            moving_s: self.moving.iter().fold(0.0, |sum, (from, to)| sum + (*to - *from).secs()),
+            count: self.holds.kept.len() as u64,
+            longest_s: self.holds.longest_s(),
+            total_s: self.holds.total_s(),
+            moving_s: self.moving.total_s(),
         })
     }
 }
@@ -137,4 +176,33 @@ impl HoldMeter {
 fn apart(a: &Values, b: &Values) -> i32 {
     let known = a.iter().zip(b).filter(|&(&a, &b)| a != ABSENT && b != ABSENT);
     known.map(|(&a, &b)| (i32::from(a) - i32::from(b)).abs()).max().unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A plain list is the oracle: figures are of all spans, the newest are kept.
+    #[test]
+    fn spans_that_are_let_go_still_count() {
+        let (mut spans, mut plain) = (Spans::default(), Vec::new());
+        for number in 0..70_000_i64 {
+            let from = Nanos::from_millis(1000 * number);
+            let to = from + Nanos::from_millis(1 + number * 7919 % 900);
+            spans.push(from, to);
+            plain.push((from, to));
+            if number % 50 == 7 || number == 50_000 {
+                let later = to + Nanos::from_millis(if number == 50_000 { 5000 } else { 20 });
+                spans.kept.newest_mut().unwrap().1 = later;
+                plain.last_mut().unwrap().1 = later;
+            }
+        }
+        let lengths = plain.iter().map(|(from, to)| (*to - *from).secs());
+        assert_eq!(spans.total_s(), lengths.clone().fold(0.0, |sum, length| sum + length));
+        assert_eq!(spans.longest_s(), lengths.fold(0.0, f64::max));
+        assert_eq!(spans.kept.len(), plain.len());
+        let kept: Vec<(Nanos, Nanos)> = spans.kept.iter().collect();
+        assert!((MOST_SPANS..MOST_SPANS + BLOCK).contains(&kept.len()), "{}", kept.len());
+        assert_eq!(kept, plain[plain.len() - kept.len()..]);
+    }
 }

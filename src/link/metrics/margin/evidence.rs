@@ -99,13 +99,13 @@ fn watch(
         }
         LinkRole::Control => {
             let mut watched = Watched::new(grid, count, false);
-            for &(from, to) in all.latency.moving_spans() {
+            for (from, to) in all.latency.moving_spans().iter() {
                 watched.set(start, from, to, true);
             }
             for (from, to) in all.failsafe.spans(context) {
                 watched.set(start, from, to, false);
             }
-            let mut spans = all.latency.hold_spans().to_vec();
+            let mut spans: Vec<_> = all.latency.hold_spans().iter().collect();
             spans.sort_unstable();
             watched.any().then_some(Watch { source: "holds", spans, watched, left_out: 0 })
         }

@@ -15,6 +15,7 @@ use crate::stats::path_loss::{self, PathLoss};
 use crate::summary::{ProofEnd, RangeSummary, Threshold};
 use crate::units::{LevelUnit, Nanos};
 
+use super::super::latency::TimeSpans;
 use super::super::loss::LinkSeconds;
 use super::aspects::{self, Seen};
 use super::bins::{self, Bin, Others, Rule, Second};
@@ -183,8 +184,8 @@ impl<'a> Flown<'a> {
         let (failsafe, moved, held) = match link.role {
             LinkRole::Control => (
                 in_order(evidence.failsafe.spans(context)),
-                evidence.latency.moving_spans(),
-                in_order(evidence.latency.hold_spans().to_vec()),
+                Some(evidence.latency.moving_spans()),
+                in_order(evidence.latency.hold_spans().iter().collect()),
             ),
             LinkRole::Video | LinkRole::Telemetry => Default::default(),
         };
@@ -299,7 +300,7 @@ pub(super) struct Numbered<'a> {
     frozen: Option<Vec<bool>>,
     /// Of a control link.
     failsafe: Vec<(Nanos, Nanos)>,
-    moved: &'a [(Nanos, Nanos)],
+    moved: Option<&'a TimeSpans>,
     held: Vec<(Nanos, Nanos)>,
 }
 
@@ -308,9 +309,9 @@ impl Numbered<'_> {
     pub(super) fn seconds(&self) -> impl Iterator<Item = (Range<usize>, Second)> + '_ {
         let lost = self.left.last_key_value().map_or(0, |(&last, _)| last + 1);
         let end = lost.max(self.grid.count(self.distances.len()));
-        let shares = |spans| Shares::new(self.context, spans);
-        let mut failsafe = shares(self.failsafe.as_slice());
-        let (mut moved, mut held) = (shares(self.moved), shares(&self.held));
+        let mut failsafe = Shares::new(self.context, self.failsafe.iter().copied());
+        let mut moved = Shares::new(self.context, self.moved.into_iter().flat_map(TimeSpans::iter));
+        let mut held = Shares::new(self.context, self.held.iter().copied());
         (0..end).filter_map(move |index| {
             let seconds = self.grid.cell(index);
             let left = self.left.get(&index);

@@ -1,34 +1,30 @@
 //! How much of each second lies within spans of time, second by second in their order: a session of a day has a
 //! hundred thousand spans and seconds, of which nothing is to be held.
 
+use std::iter::Peekable;
 use std::ops::Range;
 
 use crate::link::context::Context;
 use crate::units::Nanos;
 
-/// Spans in order of their starts, and how far the seconds have come.
-#[derive(Clone, Debug)]
-pub(super) struct Shares<'a> {
+/// Spans in order of their starts, those that the seconds have not passed yet.
+pub(super) struct Shares<'a, Spans: Iterator> {
     context: &'a Context,
-    spans: &'a [(Nanos, Nanos)],
+    spans: Peekable<Spans>,
 }
 
-impl<'a> Shares<'a> {
-    pub(super) const fn new(context: &'a Context, spans: &'a [(Nanos, Nanos)]) -> Self {
-        Self { context, spans }
+impl<'a, Spans: Iterator<Item = (Nanos, Nanos)> + Clone> Shares<'a, Spans> {
+    pub(super) fn new(context: &'a Context, spans: Spans) -> Self {
+        Self { context, spans: spans.peekable() }
     }
 
     /// How many of these whole seconds (0: the first) lie within, none earlier than those before.
     pub(super) fn of(&mut self, seconds: &Range<usize>) -> f64 {
         let (from, to) = (seconds.start as f64, seconds.end as f64);
         let since = |at: Nanos| self.context.since_start_s(at);
-        while let [(_, end), later @ ..] = self.spans
-            && since(*end) <= from
-        {
-            self.spans = later;
-        }
-        let touching = self.spans.iter().take_while(|(start, _)| since(*start) < to);
-        touching.fold(0.0, |share, &(start, end)| {
+        while self.spans.next_if(|(_, end)| since(*end) <= from).is_some() {}
+        let touching = self.spans.clone().take_while(|(start, _)| since(*start) < to);
+        touching.fold(0.0, |share, (start, end)| {
             (share + (since(end).min(to) - since(start).max(from)).max(0.0)).min(to - from)
         })
     }
@@ -61,7 +57,7 @@ mod tests {
             let stamp = |ms: i64| Nanos::from_secs(7) + Nanos::from_millis(ms);
             let stamped: Vec<(Nanos, Nanos)> =
                 spans.iter().map(|&(from, to)| (stamp(from), stamp(to))).collect();
-            let mut shares = Shares::new(&context, &stamped);
+            let mut shares = Shares::new(&context, stamped.iter().copied());
             for second in (0..240).step_by(skipped) {
                 let seconds = second..second + joined;
                 let own = seconds.start as i64 * 1000..seconds.end as i64 * 1000;
