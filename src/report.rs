@@ -4,10 +4,11 @@
 
 mod air;
 pub mod budget;
+pub mod failsafe;
 pub mod text;
 pub mod thresholds;
 
-mod range;
+pub(crate) mod range;
 
 use std::io::{self, Write};
 

@@ -182,7 +182,7 @@ pub struct Lane {
     pub unit: Option<LevelUnit>,
     /// In one word.
     pub state: LinkState,
-    /// Level now.
+    /// Level now; where there is a margin, at the whole second that the margin is of.
     pub level_now: Option<f64>,
     /// Trend of the level over the last 10 s, per second.
     pub trend_per_s: Option<f64>,
@@ -192,6 +192,8 @@ pub struct Lane {
     pub seconds_left: Option<f64>,
     /// Distance until the threshold, if the pilot keeps going.
     pub metres_left: Option<f64>,
+    /// Its interval, by that of the predicted distance; `None` where there is none.
+    pub metres_left_ci95: Option<[f64; 2]>,
     /// The freeze level (`level_p05`) from earlier sessions.
     pub threshold: Option<f64>,
     /// Why there is no level or no threshold, and what to do about it.
@@ -200,6 +202,8 @@ pub struct Lane {
     pub level: Vec<Option<LevelCell>>,
     /// Traffic, one a column; empty where the link's loss is not measured.
     pub loss: Vec<LossCell>,
+    /// Loss over the session.
+    pub loss_so_far: Option<RatioEstimate>,
     /// Loss of its senders within the window.
     pub window: Option<WindowLoss>,
     /// The picture was frozen (video), or the input held (control), one a column.
@@ -260,6 +264,8 @@ pub struct VideoView {
     pub bit_rate_mbps: Option<f64>,
     /// Seconds since the last delivered frame, where that is a freeze.
     pub frozen_for_s: Option<f64>,
+    /// Ports on which RTP comes, where none of it is the profile's video link.
+    pub other_ports: Vec<u16>,
 }
 
 /// One bin of distance.
@@ -324,7 +330,8 @@ pub struct VibrationView {
     pub clipping: Vec<u32>,
     /// The profile's limit.
     pub limit: Option<f64>,
-    /// Around each freeze or mark: when, and in words whether radio, airframe, both or neither.
+    /// Around each freeze or mark up to the window's end, the newest where there are many: when, and in words
+    /// whether radio, airframe, both or neither.
     pub around: Vec<(f64, String)>,
     /// Why there is none.
     pub missing: Option<String>,

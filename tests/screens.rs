@@ -2,6 +2,8 @@
 
 mod support;
 
+use fadewatch::snapshot::Snapshot;
+use fadewatch::summary::Summary;
 use fadewatch::tui::state::{Dialog, Screen, UiState};
 use fadewatch::tui::theme::{Theme, ThemeName};
 use fadewatch::tui::view::{self, Glyphs, Scene};
@@ -163,4 +165,75 @@ fn dialogs_lie_over_the_page() {
             });
         }
     }
+}
+
+/// The page as text, of a picture that `change` has worked on.
+fn changed(
+    screen: Screen,
+    data: Data,
+    (columns, rows): (u16, u16),
+    change: impl Fn(&mut Snapshot),
+) -> String {
+    let area = Rect::new(0, 0, columns, rows);
+    let mut feed = support::feed(data, view::columns(screen, area));
+    let mut snapshot = (*feed.snapshot).clone();
+    change(&mut snapshot);
+    feed.snapshot = snapshot.into();
+    let mut buffer = Buffer::empty(area);
+    let state = on(screen);
+    let scene = Scene { feed: Some(&feed), state: &state, theme: Theme::colourless(), glyphs: Glyphs::Full };
+    view::render(&scene, area, &mut buffer);
+    text(&buffer)
+}
+
+#[test]
+fn every_screen_says_that_it_is_in_the_path_and_transmits_and_how_to_quit() {
+    let sends = |snapshot: &mut Snapshot| {
+        let what = ["in the path: forwards every byte between here and there", "transmits: a request"];
+        snapshot.transmits = what.map(str::to_owned).to_vec();
+    };
+    for screen in Screen::ALL {
+        for size in [(60, 10), (60, 18), (60, 40), (80, 24)] {
+            let text = changed(screen, Data::Full, size, sends);
+            assert!(text.contains("IN THE PATH, TRANSMITS"), "{text}");
+            assert!(text.contains("q quit"), "{text}");
+        }
+        let wide = changed(screen, Data::Full, (128, 37), sends);
+        assert!(wide.contains("forwards every byte") && wide.contains("transmits: a request"), "{wide}");
+    }
+}
+
+#[test]
+fn a_replay_offers_no_marks() {
+    let keys = |data| changed(Screen::Overview, data, (200, 60), |_| {});
+    assert!(keys(Data::Full).contains("f froze  m note  a acknowledge"));
+    let replay = keys(Data::Lossy);
+    assert!(!replay.contains("f froze") && !replay.contains("a acknowledge"), "{replay}");
+}
+
+/// One age of ten times the others' length is counted at the end of the axis and does not stretch it.
+#[test]
+fn one_long_age_does_not_stretch_the_axis() {
+    let far = |snapshot: &mut Snapshot| snapshot.latency.stages[0].bins.push((600.0, 700.0, 0.01));
+    for screen in [Screen::Latency, Screen::Overview] {
+        let text = changed(screen, Data::Full, (128, 37), far);
+        assert!(text.contains("ms or more") && !text.contains("700 ms"), "{text}");
+    }
+}
+
+/// What the screen has no column for is left out whole.
+#[test]
+fn columns_of_radios_do_not_run_together() {
+    let text = changed(Screen::Signal, Data::Full, (60, 18), |_| {});
+    assert!(text.contains("median   p05 least noise\n"), "{text}");
+}
+
+#[test]
+fn a_stream_on_another_port_is_told_with_its_port() {
+    let other = |snapshot: &mut Snapshot| {
+        snapshot.summary = std::sync::Arc::new(Summary { video: None, ..(*snapshot.summary).clone() });
+        snapshot.video.other_ports = vec![5600];
+    };
+    let text = changed(Screen::Video, Data::Full, (80, 24), other);
+    assert!(text.contains("RTP comes on port 5600"), "{text}");
 }

@@ -162,7 +162,7 @@ impl Screen {
 
 #[test]
 fn keys_change_pages_and_notes_reach_the_session() {
-    let mut screen = Screen::start("replay", 128, 37);
+    let mut screen = Screen::start("live", 128, 37);
     screen.shows("downlink");
     screen.press("7");
     screen.shows("newest first");
@@ -172,7 +172,7 @@ fn keys_change_pages_and_notes_reach_the_session() {
     screen.shows("marks and warnings");
     screen.press("\u{1b}");
     screen.until("the page under the help", |screen| !screen.text().contains("marks and warnings"));
-    screen.press("q");
+    screen.press("qy");
     let (status, restored, text) = screen.end();
     assert!(status.success() && restored && text.contains("left in good order"), "{text}");
 }
@@ -211,13 +211,13 @@ fn a_signal_to_end_restores_the_terminal() {
 
 #[test]
 fn what_another_thread_says_in_a_panic_is_shown_after_the_screens() {
-    let mut screen = Screen::start("replay", 128, 37);
+    let mut screen = Screen::start("live", 128, 37);
     screen.shows("downlink");
     screen.press("mpanic\r");
     screen.press("2");
     screen.shows("age of the stick position");
     assert!(!screen.text().contains("fell over"), "the screens stay whole");
-    screen.press("q");
+    screen.press("qy");
     let (_, restored, text) = screen.end();
     assert!(restored && text.contains("fell over"), "{text}");
 }

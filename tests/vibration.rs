@@ -69,6 +69,10 @@ fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
         assert_eq!(drawn.around[1].1.contains("of this session"), profile.is_empty());
         assert_eq!((drawn.axes[0][8], drawn.axes[0][3]), (Some(60.0), Some(10.0)));
         assert_eq!(drawn.missing, None);
+        // What is said does not hang on how much time is shown.
+        let late = View { from_s: 90.0, to_s: 100.0, columns: 20 };
+        let again = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), &whole, late);
+        assert_eq!(again.around, drawn.around);
     }
 }
 

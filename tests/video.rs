@@ -12,6 +12,7 @@ use fadewatch::profile::Profile;
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
 };
+use fadewatch::snapshot::View;
 use fadewatch::summary::{Summary, VideoSummary};
 use fadewatch::units::Nanos;
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
@@ -491,6 +492,8 @@ fn a_stream_on_another_port_is_not_the_links() {
         datagram(&mut monitor, packet.at, 5004, &packet.bytes());
     }
     let summary = monitor.summary(&RecordingFacts::default());
+    let view = View { from_s: 0.0, to_s: 10.0, columns: 10 };
+    assert_eq!(monitor.snapshot(view, summary.clone().into()).video.other_ports, [5004]);
     assert_eq!((summary.video, summary.video_streams.len()), (None, 1));
     let kind = MarkKind::PictureFroze;
     note(&mut monitor, Nanos::from_secs(90), Note::Mark { kind, text: String::new() });

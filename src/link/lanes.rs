@@ -100,7 +100,9 @@ impl LinkMonitor {
         let traffic = self.all_traffic();
         let frozen = self.video.frozen(context, view);
         let video = self.video.view(context, view, &frozen);
-        let lane = |index: usize| self.lane(index, traffic[index], view, (&video, &frozen));
+        let distance_m = self.range.distance(context.now, context).map(|distance| distance.0);
+        let figures = (&*summary, distance_m);
+        let lane = |index: usize| self.lane(index, traffic[index], view, (&video, &frozen), figures);
         let marks = summary
             .events
             .iter()
@@ -126,7 +128,7 @@ impl LinkMonitor {
             marks,
             sources: self.source_states(),
             transmits: self.transmits.clone(),
-            distance_m: self.range.distance(context.now, context).map(|distance| distance.0),
+            distance_m,
             summary,
         }
     }
@@ -139,18 +141,21 @@ impl LinkMonitor {
             .map(|(_, kind)| *kind)
     }
 
-    /// A link's row. `picture` is the video link's: its drawing, and its frozen columns.
+    /// A link's row. `picture` is the video link's: its drawing, and its frozen columns. The distance is
+    /// that of now.
     fn lane(
         &self,
         index: usize,
         traffic: Option<Traffic>,
         view: View,
         picture: (&VideoView, &[bool]),
+        (summary, distance_m): (&Summary, Option<f64>),
     ) -> Lane {
         let context = &self.context;
         let link = &context.profile.link[index];
         let standing = self.margin.standing(index);
-        let level_now = self.signal.level(index, context.now);
+        // Beside a margin stands the level that it is counted from, of the same whole second.
+        let level_now = standing.level.or_else(|| self.signal.level(index, context.now));
         let above = standing.margin.is_some_and(|margin| margin > 0.0);
         let has_level = link.has_level();
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
@@ -170,15 +175,22 @@ impl LinkMonitor {
             unit: has_level.then(|| link.unit()),
             state: self.state(index, traffic),
             level_now,
-            trend_per_s: self.signal.trend(index, context.now).map(|trend| trend.per_s),
+            trend_per_s: level_now
+                .and_then(|_| self.signal.trend(index, context.now))
+                .map(|trend| trend.per_s),
             margin_now: standing.margin,
             // Below the freeze level there is nothing left to count down.
             seconds_left: standing.seconds_left.filter(|_| above),
             metres_left: standing.metres_left.filter(|_| above),
+            metres_left_ci95: standing.metres_left.filter(|_| above).and_then(|left_m| {
+                let row = summary.range.iter().find(|row| row.link == link.name)?;
+                left_between(row.predicted_freeze_ci95_m?, distance_m?, left_m)
+            }),
             threshold,
             missing,
             level: cells.level,
             loss: cells.loss,
+            loss_so_far: traffic.and_then(|traffic| traffic.loss),
             window: cells.window,
             frozen: cells.frozen,
             acknowledged: standing.acknowledged,
@@ -264,7 +276,7 @@ impl LinkMonitor {
         rows
     }
 
-    fn source_states(&self) -> Vec<SourceState> {
+    pub(super) fn source_states(&self) -> Vec<SourceState> {
         let context = &self.context;
         context
             .interfaces
@@ -286,4 +298,23 @@ impl LinkMonitor {
 /// A sender for people: its interface, system and component.
 fn sender_label(interface: &str, system: u8, component: u8) -> String {
     format!("{interface} {system}/{component}")
+}
+
+/// The interval of the distance left, from that of the predicted distance; `None` where the distance left,
+/// which is found as the vehicle goes, does not lie within: then the two do not speak of the same.
+fn left_between([low, high]: [f64; 2], distance_m: f64, left_m: f64) -> Option<[f64; 2]> {
+    let between = [low, high].map(|end| (end - distance_m).max(0.0));
+    (between[0] <= left_m && left_m <= between[1]).then_some(between)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_distance_left_has_the_prediction_s_interval_where_they_agree() {
+        assert_eq!(left_between([113.0, 144.0], 110.0, 17.0), Some([3.0, 34.0]));
+        assert_eq!(left_between([100.0, 144.0], 110.0, 17.0), Some([0.0, 34.0]));
+        assert_eq!(left_between([113.0, 120.0], 110.0, 17.0), None);
+    }
 }

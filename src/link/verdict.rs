@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use crate::profile::{LinkProfile, LinkRole};
-use crate::snapshot::LinkState;
+use crate::snapshot::{LinkState, SourceState};
 use crate::summary::{LatencyStage, Summary, Verdict};
 
 use super::LinkMonitor;
@@ -79,7 +79,7 @@ fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, 
     let standing = monitor.margin.standing(index);
     if state == LinkState::Lost {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s).unwrap_or_default();
-        return format!("nothing from {name} for {silent:.0} s");
+        return lost_sentence(link, silent, &monitor.source_states());
     }
     if let Some(margin) = standing.margin {
         return margin_sentence(link, margin, &standing, state);
@@ -103,11 +103,38 @@ fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, 
     format!("{name}: {}", parts.join(", "))
 }
 
+/// What to check first: the source that is known to be down, else the radio's own parts.
+fn lost_sentence(link: &LinkProfile, silent: f64, sources: &[SourceState]) -> String {
+    let own = link.interface.as_deref().or((link.role == LinkRole::Video).then_some("video"));
+    let down = |source: &&SourceState| source.down.is_some();
+    let carries = |source: &&SourceState| own == Some(source.interface.as_str());
+    let broken = sources
+        .iter()
+        .find(|source| down(source) && carries(source))
+        .or_else(|| sources.iter().find(|source| down(source) && own.is_none()));
+    let first = match broken.and_then(|source| source.down.as_ref().map(|(_, why)| (source, why))) {
+        Some((source, why)) => format!("check source {} ({why})", source.interface),
+        None => "check power, antenna, source and port".to_owned(),
+    };
+    format!("{first}: nothing from {} for {silent:.0} s", link.name)
+}
+
+/// What to do comes first, so that no narrow screen cuts it off.
 fn margin_sentence(link: &LinkProfile, margin: f64, standing: &Standing, state: LinkState) -> String {
-    let side = if margin < 0.0 { "below" } else { "above" };
-    let what = link.role.limit_name();
-    let mut text =
-        format!("{} {:.0} {} {side} its {what}", link.name, margin.abs(), link.unit().difference_label());
+    let what_to_do = match state {
+        LinkState::Alarm => "turn back now: ",
+        LinkState::Near => "go no farther: ",
+        _ => "",
+    };
+    let difference = margin.abs();
+    let place = match link.role.limit_name() {
+        what if difference < 0.5 => format!("at its {what}"),
+        what => {
+            let side = if margin < 0.0 { "below" } else { "above" };
+            format!("{difference:.0} {} {side} its {what}", link.unit().difference_label())
+        }
+    };
+    let mut text = format!("{what_to_do}{} {place}", link.name);
     let falling = standing.seconds_left.filter(|seconds| *seconds < 120.0);
     match falling {
         Some(seconds) if seconds < 1.0 || margin <= 0.0 => {
@@ -124,11 +151,6 @@ fn margin_sentence(link: &LinkProfile, margin: f64, standing: &Standing, state: 
             }
         }
         None => {}
-    }
-    match state {
-        LinkState::Alarm => text.push_str(": turn back now"),
-        LinkState::Near => text.push_str(": go no farther"),
-        _ => {}
     }
     text
 }
@@ -159,4 +181,55 @@ fn stage_sentence(name: &str, stage: &LatencyStage) -> (&'static str, String) {
     };
     let p90 = stage.p90_ms.map_or_else(String::new, |p90| format!(", 9 of 10 within {p90:.0} ms"));
     ("good", format!("{name} {bound}{p50:.0} ms{p90} ({} moves)", stage.events))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::Profile;
+
+    fn link(role: &str) -> LinkProfile {
+        let text = format!("[[link]]\nname = \"{role}\"\nrole = \"{role}\"\n");
+        let scale =
+            "radio = { system = 1, component = 240 }\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }";
+        Profile::parse(&format!("{text}{scale}")).unwrap().link.remove(0)
+    }
+
+    fn source(interface: &str, down: Option<&str>) -> SourceState {
+        SourceState {
+            interface: interface.to_owned(),
+            description: None,
+            down: down.map(|why| (1.0, why.to_owned())),
+            silent_s: None,
+            bytes: 0,
+            host_drops: None,
+        }
+    }
+
+    #[test]
+    fn what_to_do_comes_first() {
+        let standing = Standing { seconds_left: Some(8.7), metres_left: Some(17.4), ..Standing::default() };
+        let said = |margin, state| margin_sentence(&link("video"), margin, &standing, state);
+        assert_eq!(
+            said(2.6, LinkState::Alarm),
+            "turn back now: video 3 dB above its freeze level, about 9 s left at this rate (17 m)"
+        );
+        assert!(said(5.0, LinkState::Near).starts_with("go no farther: video 5 dB above"));
+        assert!(
+            said(-0.2, LinkState::Alarm).starts_with("turn back now: video at its freeze level, may freeze")
+        );
+    }
+
+    #[test]
+    fn a_lost_link_says_what_to_check() {
+        let sources = [source("vehicle", Some("unplugged")), source("video", None)];
+        assert_eq!(
+            lost_sentence(&link("video"), 5.2, &sources),
+            "check power, antenna, source and port: nothing from video for 5 s"
+        );
+        assert_eq!(
+            lost_sentence(&link("control"), 29.0, &sources),
+            "check source vehicle (unplugged): nothing from control for 29 s"
+        );
+    }
 }

@@ -1,6 +1,22 @@
 //! What a link's range has besides distances: theory, what a change would do, nulls.
 
-use crate::summary::{Aspect, RangeSummary};
+use crate::summary::{Aspect, ProofEnd, RangeSummary};
+
+/// What ended the proof of a range.
+pub(crate) fn proof_end(end: &ProofEnd) -> String {
+    let ProofEnd { from_m, to_m, why } = end;
+    let at = format!("{from_m:.0} to {to_m:.0} m");
+    match why.as_str() {
+        "frozen" => format!("the picture froze at {at}"),
+        "loss" => format!("over 5 % lost at {at}"),
+        "failsafe" => format!("a failsafe at {at}"),
+        "holds" => format!("the input held at {at}"),
+        "position_lost" => format!("the position was lost at {at}"),
+        "gap" => format!("too few seconds from {at}"),
+        "not_measured" => format!("not measured from {at}"),
+        _ => format!("nothing failed as far as {to_m:.0} m"),
+    }
+}
 
 /// One line a finding; none where nothing was found. `limit` is what begins at the link's limit.
 pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {

@@ -11,6 +11,7 @@ use crate::summary::{
     ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
     Summary, VideoSummary,
 };
+use crate::units::LevelUnit;
 
 /// Shown under every report that may guide a test.
 pub const CAUTION: &str = "An instrument, not a safety device. Propellers off on the bench; keep the vehicle in \
@@ -64,7 +65,8 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 fn verdicts(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "In short")?;
     for verdict in &summary.verdicts {
-        writeln!(out, "  {:<8} {}", verdict.word, verdict.text)?;
+        let word = if verdict.word == "near" { "warning" } else { &verdict.word };
+        writeln!(out, "  {word:<8} {}", verdict.text)?;
     }
     Ok(())
 }
@@ -141,10 +143,13 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         ("stick to input", &summary.latency.stick_to_input),
         ("input to servo", &summary.latency.input_to_servo),
     ];
-    for (name, stage) in stages {
-        match stage {
-            Some(stage) => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
-            None => writeln!(out, "  {name:<16} not measured: its two ends were not both seen moving")?,
+    for ((name, stage), missing) in stages.into_iter().zip(&summary.latency.drawing.missing) {
+        match (stage, missing) {
+            (Some(stage), _) => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
+            (None, Some(why)) => writeln!(out, "  {name:<16} not measured: {why}")?,
+            (None, None) => {
+                writeln!(out, "  {name:<16} not measured: its two ends were not both seen moving")?;
+            }
         }
     }
     let frames = summary.latency.control_frames();
@@ -163,8 +168,8 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 fn stage_line(stage: &LatencyStage) -> String {
     let percentile = |name: &str, value: Option<f64>, interval: Option<Interval>, needed: u64| match value {
         Some(value) => format!("{name} {value:.1} ms{}", interval_text(interval, 1)),
-        None if needed == 0 => format!("{name} not measured"),
-        None => format!("{name} needs {needed} more moves"),
+        None if needed == 0 => format!("{name} not measured: both ends are sampled too slowly"),
+        None => format!("{name} needs {}", things(needed, "more move", "more moves")),
     };
     let needed = stage.moves_needed;
     let mut parts = vec![
@@ -232,8 +237,9 @@ fn range_line(row: &RangeSummary, limit: &str) -> String {
     };
     let mut parts = vec![
         format!("farthest {}", metres(row.max_distance_m)),
-        format!("proven {} ({:.0} s)", metres(row.proven_m), row.proven_s.unwrap_or_default()),
-        format!("claimed {}", metres(row.claimed_m)),
+        proven(row),
+        row.claimed_m
+            .map_or_else(|| "no claim in the profile".to_owned(), |claim| format!("claimed {claim:.0} m")),
     ];
     match row.predicted_freeze_m {
         Some(distance) => {
@@ -250,6 +256,20 @@ fn range_line(row: &RangeSummary, limit: &str) -> String {
     parts.join("; ")
 }
 
+/// How far is proven, by how many seconds, and what ended the proof.
+fn proven(row: &RangeSummary) -> String {
+    let why = row.proof_end.as_ref().map(super::range::proof_end).unwrap_or_default();
+    match row.proven_m {
+        Some(proven) => {
+            let seconds = row.proven_s.unwrap_or_default();
+            let why = if why.is_empty() { why } else { format!(", {why}") };
+            format!("proven {proven:.0} m ({seconds:.0} s{why})")
+        }
+        None if why.is_empty() => "proven not measured: no bin of distance has 5 s of data".to_owned(),
+        None => format!("proven not measured: {why}"),
+    }
+}
+
 fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Video")?;
     if summary.video_streams.is_empty() {
@@ -260,15 +280,17 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         if stream.packets.is_some() {
             writeln!(out, "    {}", key_line(stream))?;
         }
+        let unit = video_unit(summary);
         for freeze in stream.freeze_list.iter() {
             let length =
                 freeze.duration_s.map_or_else(|| "marked".to_owned(), |length| format!("{length:.2} s"));
             let open = if freeze.ended { "" } else { ", not over" };
             writeln!(
                 out,
-                "    frozen at {:>8.2} s for {length}{open}; level {}, distance {}{}",
+                "    frozen at {:>8.2} s for {length}{open}; level {}{}, distance {}{}",
                 freeze.start_s,
                 number(freeze.signal, 0),
+                freeze.signal.map_or("", |_| unit),
                 metres(freeze.distance_m),
                 freeze.course.as_deref().map_or_else(String::new, |course| format!("; {course}"))
             )?;
@@ -278,6 +300,16 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         }
     }
     Ok(())
+}
+
+/// The unit of the video link's levels, with a space before it.
+fn video_unit(summary: &Summary) -> &'static str {
+    let link = summary.links.iter().find(|link| link.role == LinkRole::Video.word());
+    let row = link.and_then(|link| summary.range.iter().find(|row| row.link == link.link));
+    match row.and_then(|row| row.unit) {
+        Some(LevelUnit::Dbm) => " dBm",
+        _ => " units",
+    }
 }
 
 fn key_line(stream: &VideoSummary) -> String {
@@ -319,18 +351,11 @@ fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         return writeln!(out, "  control input was never lost");
     }
     for row in &summary.failsafe {
-        let after = |value: Option<f64>, interval: Option<Interval>| match value {
-            Some(value) => format!("after {value:.2} s{}", interval_text(interval, 2)),
-            None => "not seen".to_owned(),
-        };
-        writeln!(
-            out,
-            "  input lost at {:.2} s; detected {}; outputs safe {}; input back {}",
-            row.input_lost_s,
-            after(row.detected_after_s, row.detected_after_interval_s),
-            after(row.servo_safe_after_s, row.servo_safe_after_interval_s),
-            after(row.recovered_after_s, None)
-        )?;
+        let steps = super::failsafe::steps(row).map(|(name, text)| format!("{name} {text}"));
+        writeln!(out, "  input lost at {:.2} s; {}", row.input_lost_s, steps.join("; "))?;
+        for why in super::failsafe::missing(row) {
+            writeln!(out, "    {why}")?;
+        }
     }
     Ok(())
 }
@@ -377,14 +402,20 @@ fn power(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     for row in &summary.power {
         writeln!(
             out,
-            "  battery {} of {}/{}: {} V at the start, least {} V, used {} mAh, {} min left",
+            "  battery {} of {}/{}: at the start {}, least {}, {}, {}",
             row.battery,
             row.system,
             row.component,
-            number(row.voltage_start_v, 2),
-            number(row.voltage_min_v, 2),
-            number(row.used_mah, 0),
-            number(row.minutes_left, 1)
+            with_unit(row.voltage_start_v, 2, "V"),
+            with_unit(row.voltage_min_v, 2, "V"),
+            row.used_mah.map_or_else(
+                || "used charge not measured: no current is reported".to_owned(),
+                |used| format!("used {used:.0} mAh")
+            ),
+            row.minutes_left.map_or_else(
+                || "time left not known: it needs a current and the profile's capacity".to_owned(),
+                |minutes| format!("{minutes:.1} min left")
+            )
         )?;
     }
     Ok(())
@@ -434,6 +465,10 @@ pub(super) fn things(value: u64, one: &str, many: &str) -> String {
 
 fn number(value: Option<f64>, places: usize) -> String {
     value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.places$}"))
+}
+
+fn with_unit(value: Option<f64>, places: usize, unit: &str) -> String {
+    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.places$} {unit}"))
 }
 
 fn metres(value: Option<f64>) -> String {

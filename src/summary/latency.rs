@@ -69,6 +69,8 @@ pub struct LatencyDrawing {
     pub unlocated_ms: [Option<f64>; 3],
     /// The last movement that was measured.
     pub movement: Option<LatencyMovement>,
+    /// Of each stage that is not measured: why, and what to do.
+    pub missing: [Option<String>; 3],
 }
 
 /// A movement that was measured: stick over servo.

@@ -45,10 +45,22 @@ pub fn seconds(value: f64) -> String {
     }
 }
 
+/// A short span of time, in milliseconds under a tenth of a second: `61 ms`.
+#[must_use]
+pub fn short_span(value: f64) -> String {
+    if value < 0.095 { format!("{:.0} ms", value * 1e3) } else { seconds(value) }
+}
+
 /// A distance, `310 m`, `1.24 km`.
 #[must_use]
 pub fn metres(value: f64) -> String {
     if value < 999.5 { format!("{value:.0} m") } else { format!("{:.2} km", value / 1_000.0) }
+}
+
+/// What is left, as digits to be drawn large, in whole units; `<1` where it is less than one.
+#[must_use]
+pub fn digits_left(value: f64) -> String {
+    if value < 1.0 { "<1".to_owned() } else { format!("{value:.0}") }
 }
 
 /// Milliseconds without the unit: `6.3`, `63`.
@@ -78,7 +90,7 @@ pub fn clock_tenths(at_s: f64) -> String {
 }
 
 /// The digits of a share in percent, without the sign.
-fn percent_digits(ratio: f64) -> String {
+pub(super) fn percent_digits(ratio: f64) -> String {
     let percent = ratio * 100.0;
     if percent <= 0.0 {
         "0".to_owned()
@@ -161,7 +173,7 @@ pub const fn symbol(state: LinkState) -> &'static str {
 pub const fn word(state: LinkState) -> &'static str {
     match state {
         LinkState::Good => "good",
-        LinkState::Near => "near",
+        LinkState::Near => "warning",
         LinkState::Alarm => "alarm",
         LinkState::Lost => "lost",
         LinkState::Unknown => "unknown",
@@ -193,6 +205,7 @@ mod tests {
         assert_eq!(trend(-0.01, LevelUnit::Dbm), "→ steady");
         assert_eq!(seconds(41.2), "41 s");
         assert_eq!(seconds(700.0), "12 min");
+        assert_eq!([short_span(0.061), short_span(0.2)], ["61 ms", "0.2 s"]);
         assert_eq!(metres(1_240.0), "1.24 km");
         assert_eq!(clock(3_723.0), "1:02:03");
         assert_eq!(clock_tenths(59.96), "0:59.9");

@@ -260,6 +260,8 @@ pub struct UiState {
     pub held: Option<Arc<Feed>>,
     /// First row of the list on the page.
     pub scroll: usize,
+    /// First row of the help.
+    pub help_scroll: usize,
     /// Which part of the loss page is shown.
     pub loss_part: LossPart,
     /// Which link the page shows in detail.
@@ -271,6 +273,9 @@ pub struct UiState {
     /// Links whose alarm has rung.
     pub alarmed: BTreeSet<String>,
 }
+
+/// The help has no more rows to scroll: its keys.
+const HELP_ROWS: usize = keys::TABLE.len();
 
 /// Longest note, in characters.
 pub const NOTE_LIMIT: usize = 200;
@@ -299,8 +304,15 @@ impl UiState {
                 self.dialog = Some(Dialog::Help);
                 self.apply(Action::NextTheme, feed)
             }
-            _ => {
+            other => {
                 self.dialog = Some(Dialog::Help);
+                self.help_scroll = match other {
+                    Some(Action::Up) => self.help_scroll.saturating_sub(1),
+                    Some(Action::Down) => (self.help_scroll + 1).min(HELP_ROWS),
+                    Some(Action::PageUp) => self.help_scroll.saturating_sub(10),
+                    Some(Action::PageDown) => (self.help_scroll + 10).min(HELP_ROWS),
+                    _ => self.help_scroll,
+                };
                 Vec::new()
             }
         }
@@ -349,10 +361,14 @@ impl UiState {
             Action::PageUp => self.scroll = self.scroll.saturating_sub(10),
             Action::PageDown => self.scroll = self.scroll.saturating_add(10).min(self.rows(feed)),
             Action::NextItem => self.next_item(feed),
+            Action::Mark(_) | Action::WriteNote if is_replay(feed) => self.refuse_mark(),
             Action::WriteNote => self.dialog = Some(Dialog::Note(String::new())),
             Action::Bell => self.toggle_bell(),
             Action::NextTheme => self.theme = self.theme.next(),
-            Action::Help => self.dialog = Some(Dialog::Help),
+            Action::Help => {
+                self.dialog = Some(Dialog::Help);
+                self.help_scroll = 0;
+            }
             Action::Leave => self.show(Screen::Overview),
             Action::Mark(kind) => return self.mark(kind, String::new()),
             Action::Acknowledge => return self.acknowledge(feed),
@@ -407,8 +423,7 @@ impl UiState {
             let mut lanes = feed.snapshot.lanes.iter();
             lanes.any(|lane| matches!(lane.state, LinkState::Near | LinkState::Alarm) && !lane.acknowledged)
         };
-        let replay = feed.is_some_and(|feed| matches!(feed.mode, Mode::Replay { .. }));
-        let (reply, effects) = if replay {
+        let (reply, effects) = if is_replay(feed) {
             ("a replay acknowledges nothing: its recording stays as it is", Vec::new())
         } else if feed.is_some_and(stands) {
             ("acknowledged, in the recording too", vec![Effect::Send(Command::Acknowledge)])
@@ -422,6 +437,10 @@ impl UiState {
     fn toggle_bell(&mut self) {
         self.bell = if self.bell == Bell::On { Bell::Off } else { Bell::On };
         self.reply = Some(if self.bell == Bell::On { "bell on" } else { "bell off" }.to_owned());
+    }
+
+    fn refuse_mark(&mut self) {
+        self.reply = Some("a replay takes no marks: its recording stays as it is".to_owned());
     }
 
     fn mark(&mut self, kind: MarkKind, text: String) -> Vec<Effect> {
@@ -489,6 +508,10 @@ impl UiState {
     pub fn view_request(&self, columns: u16) -> ViewRequest {
         ViewRequest { span_s: self.window.span_s(), end_s: self.window.end_s, columns: columns.clamp(1, 512) }
     }
+}
+
+fn is_replay(feed: Option<&Arc<Feed>>) -> bool {
+    feed.is_some_and(|feed| matches!(feed.mode, Mode::Replay { .. }))
 }
 
 #[cfg(test)]

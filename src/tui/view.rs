@@ -9,6 +9,7 @@ mod banner;
 mod dialog;
 mod distances;
 mod events;
+mod failsafe;
 mod foot;
 mod lanes;
 mod latency;
@@ -104,7 +105,7 @@ pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     }
     buffer.set_style(area, scene.theme.base);
     let large = scene.state.screen == Screen::Overview;
-    let (top, rest) = split_rows(area, banner::rows(large, area.height));
+    let (top, rest) = split_rows(area, banner::rows(scene, large, area));
     banner::render(scene, large, top, buffer);
     let foot_rows = foot::rows(large, area.height);
     let (body, foot) = split_rows(rest, rest.height.saturating_sub(foot_rows));
@@ -204,7 +205,7 @@ fn window_text(scene: &Scene<'_>) -> String {
     let span_s = scene.state.window.span_s();
     match scene.state.window.end_s {
         _ if !span_s.is_finite() => "whole session".to_owned(),
-        Some(end_s) => format!("{} to {}", figure::seconds(span_s), figure::clock(end_s)),
+        Some(end_s) => format!("{} up to {}", figure::seconds(span_s), figure::clock(end_s)),
         None => format!("last {}", figure::seconds(span_s)),
     }
 }

@@ -96,6 +96,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         margin_now: Some(if bad { 0.9 } else { 8.8 }),
         seconds_left: Some(if bad { 0.7 } else { 41.2 }),
         metres_left: Some(if bad { 6.0 } else { 212.0 }),
+        metres_left_ci95: (!bad).then_some([171.0, 260.0]),
         threshold: Some(-81.0),
         missing: None,
         level: levels(view, -60.0, if bad { -0.16 } else { -0.1 }, 3.0, None),
@@ -149,7 +150,11 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         frozen: spans(view, &[]),
         ..Lane::default()
     };
-    vec![video, control, downlink]
+    let lost = |lane: Lane, ratio: f64| Lane {
+        loss_so_far: Some(RatioEstimate { ratio, ci95: [ratio * 0.7, ratio * 1.4] }),
+        ..lane
+    };
+    vec![lost(video, 0.006), lost(control, 0.0121), lost(downlink, if bad { 0.0968 } else { 0.0122 })]
 }
 
 fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) -> LatencyStage {
@@ -504,6 +509,16 @@ fn summary(data: Data) -> Summary {
         limit: Some(30.0),
         limit_from: Some("profile".to_owned()),
     });
+    summary.failsafe = vec![FailsafeSummary {
+        input_lost_s: 588.4,
+        detected_after_s: Some(1.13),
+        servo_safe_after_s: (!bad).then_some(0.85),
+        mode_before: Some(0),
+        mode_after: Some(6),
+        recovered_after_s: Some(6.21),
+        detected_after_interval_s: Some([0.13, 1.13]),
+        servo_safe_after_interval_s: (!bad).then_some([0.4, 0.85]),
+    }];
     summary.power = vec![PowerSummary {
         system: 1,
         component: 1,
@@ -516,10 +531,10 @@ fn summary(data: Data) -> Summary {
     summary.events = vec![
         event(301.2, "freeze", Some("video"), "the picture froze for 0.8 s at -84.0 dBm"),
         event(512.0, "restart", None, "sender 1/1 restarted"),
-        event(660.5, "mark", None, "picture froze"),
+        event(660.5, "mark", None, "the picture froze"),
         event(690.0, "warning", Some("video"), "margin 5.8 dB"),
         event(719.0, "freeze", Some("video"), "the picture froze for 2.0 s at -81.3 dBm"),
-        event(730.0, "mark", None, "turned behind the trees"),
+        event(730.0, "mark", None, "note: turned behind the trees"),
         event(739.0, "alarm", Some("video"), "margin 2.1 dB, about 4 s left"),
     ];
     summary.verdicts = if bad {
@@ -527,15 +542,23 @@ fn summary(data: Data) -> Summary {
             verdict(
                 "video",
                 "alarm",
-                "turn back: video 1 dB above its freeze level, under 1 s left at this rate",
+                "turn back now: video 1 dB above its freeze level, may freeze any moment",
             ),
-            verdict("downlink", "lost", "downlink silent for 29 s: nothing is known of the vehicle"),
+            verdict(
+                "downlink",
+                "lost",
+                "check source vehicle (unplugged, trying again): nothing from downlink for 29 s",
+            ),
             verdict("control", "good", "control 1.2 % lost, 4 holds, the longest 0.31 s"),
             verdict("recording", "near", "this computer lost 12 packets of the video source itself"),
         ]
     } else {
         vec![
-            verdict("video", "near", "video 9 dB above its freeze level, about 40 s left at this rate"),
+            verdict(
+                "video",
+                "near",
+                "go no farther: video 9 dB above its freeze level, about 41 s left at this rate (212 m)",
+            ),
             verdict("latency", "good", "stick to servo 63 ms (59 to 67), 41 moves"),
             verdict("downlink", "good", "downlink 21 dB above its freeze level, 1.2 % lost"),
         ]
@@ -739,6 +762,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         packets: lanes[0].loss.clone(),
         bit_rate_mbps: Some(6.4),
         frozen_for_s: bad.then_some(2.4),
+        other_ports: Vec::new(),
     };
     let vibration = VibrationView {
         axes: [11.0, 12.4, 15.0].map(|median| {
@@ -758,7 +782,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         .filter(|event| event.at_s >= view.from_s && event.at_s < view.to_s)
         .map(|event| MarkPoint {
             at_s: event.at_s,
-            mark: (event.kind == "mark").then_some(if event.text == "picture froze" {
+            mark: (event.kind == "mark").then_some(if event.text == "the picture froze" {
                 MarkKind::PictureFroze
             } else {
                 MarkKind::Remark

@@ -244,14 +244,16 @@ impl LatencyMeter {
         let input_to_servo = ends
             .and_then(|ends| row::by_sticks(&reading, ends, on_board))
             .or_else(|| Some(row::without_tails(Fit::new(reading)?.row("two-sided", on_board))));
-        LatencySummary {
+        let mut summary = LatencySummary {
             stick_to_servo: servo.as_ref().map(|fit| from_stick(fit, false)),
             stick_to_input: input.as_ref().map(|fit| from_stick(fit, true)),
             input_to_servo,
             control_frame_ms: period.map(|period| period.0),
             control_frame_ci95_ms: period.map(|period| period.1),
             drawing: display::drawing(source, [servo.as_ref(), input.as_ref()], clocks, context),
-        }
+        };
+        summary.drawing.missing = display::all_missing(self, &summary);
+        summary
     }
 
     /// For drawing; `summary` is the newest result of [`Self::summary`].

@@ -34,6 +34,8 @@ use forecast::{Ahead, Course, RunningLine};
 /// Where a link stands now.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Standing {
+    /// The level that the margin is counted from, at a whole second.
+    pub level: Option<f64>,
     /// Level less threshold.
     pub margin: Option<f64>,
     /// Time until the threshold at this rate.
@@ -119,6 +121,7 @@ impl MarginMeter {
             let Some(threshold) = threshold.map(|threshold| threshold.level_p05) else { continue };
             own.known = true;
             let Some(level) = level else {
+                own.standing.level = None;
                 own.standing.margin = None;
                 own.standing.seconds_left = None;
                 own.standing.metres_left = None;
@@ -131,6 +134,7 @@ impl MarginMeter {
                 _ => forecast::by_course(margin, &own.course, in_db),
             };
             own.min = Some(own.min.map_or(margin, |min| min.min(margin)));
+            own.standing.level = Some(level);
             own.standing.margin = Some(margin);
             own.standing.seconds_left = ahead.seconds;
             own.standing.metres_left = ahead.metres;

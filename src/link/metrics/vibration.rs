@@ -31,6 +31,8 @@ use samples::{Cell, Cells, Samples};
 const MOST_SENDERS: usize = 8;
 const MOST_MARKS: usize = 4096;
 const MOST_VERDICTS: usize = 200;
+/// How far back freezes are looked for at first.
+const FIRST_REACH_S: f64 = 600.0;
 /// Without a limit in the profile: above this quantile of earlier sessions, else of this one, is suspect.
 pub(crate) const SUSPECT_QUANTILE: f64 = 0.9;
 /// What is looked at around a freeze: this long before its start, and after it.
@@ -238,7 +240,7 @@ impl VibrationMeter {
             axes: [vec![None; columns], vec![None; columns], vec![None; columns]],
             clipping: vec![0; columns],
             limit: limit.filter(|limit| limit.basis != Basis::Session).map(|limit| limit.level),
-            around: self.verdicts(context, video, signal, limit, view),
+            around: self.verdicts(context, video, signal, limit, view.to_s),
             missing: self
                 .samples
                 .is_empty()
@@ -264,12 +266,22 @@ impl VibrationMeter {
         video: &VideoMeter,
         signal: &SignalMeter,
         limit: Option<Limit>,
-        view: View,
+        to_s: f64,
     ) -> Vec<(f64, String)> {
         let basis = limit.map(|limit| limit.basis.remark()).unwrap_or_default();
         let limit = limit.map(|limit| limit.level);
-        let freezes = video.freezes_within(context, (view.from_s, view.to_s));
-        let freezes = freezes.iter().map(|span| {
+        // What is said of a freeze does not hang on how much time is shown. Of many freezes the newest are
+        // enough, so that no more of a long session is looked at.
+        let mut reach_s = FIRST_REACH_S;
+        let freezes = loop {
+            let found = video.freezes_within(context, (to_s - reach_s, to_s));
+            if found.len() >= MOST_VERDICTS || reach_s >= to_s {
+                break found;
+            }
+            reach_s *= 4.0;
+        };
+        let older = freezes.len().saturating_sub(MOST_VERDICTS);
+        let freezes = freezes[older..].iter().map(|span| {
             let (start_s, end_s) = (context.since_start_s(span.start), context.since_start_s(span.end));
             if span.by_mark {
                 (start_s, start_s, end_s + AFTER_S)
@@ -283,8 +295,7 @@ impl VibrationMeter {
         });
         let mut verdicts: Vec<(f64, String)> = freezes
             .chain(shook)
-            .filter(|(at_s, _, _)| (view.from_s..=view.to_s).contains(at_s))
-            .take(MOST_VERDICTS)
+            .filter(|(at_s, _, _)| *at_s <= to_s)
             .map(|(at_s, from_s, to_s)| {
                 let suspicion = self.judge(context, signal, limit, from_s, to_s);
                 (at_s, format!("{}{basis}", suspicion.words()))

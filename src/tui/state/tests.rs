@@ -81,6 +81,27 @@ fn mark_keys_send_marks() {
 }
 
 #[test]
+fn a_replay_takes_no_marks_and_says_so() {
+    let (mut state, feed) = (UiState::default(), replay());
+    for key in ['f', 's', 'h', 'm'] {
+        assert!(press(&mut state, KeyCode::Char(key), &feed).is_empty());
+        assert_eq!(state.dialog, None);
+        assert!(state.reply.as_deref().is_some_and(|reply| reply.starts_with("a replay takes no marks")));
+    }
+}
+
+#[test]
+fn the_help_scrolls_and_the_page_under_it_does_not() {
+    let (mut state, feed) = (UiState::default(), live());
+    press(&mut state, KeyCode::Char('?'), &feed);
+    press(&mut state, KeyCode::Down, &feed);
+    assert_eq!((state.help_scroll, state.scroll, &state.dialog), (1, 0, &Some(Dialog::Help)));
+    press(&mut state, KeyCode::Esc, &feed);
+    press(&mut state, KeyCode::Char('?'), &feed);
+    assert_eq!(state.help_scroll, 0);
+}
+
+#[test]
 fn a_note_is_written_and_set_with_enter() {
     let (mut state, feed) = (UiState::default(), live());
     press(&mut state, KeyCode::Char('m'), &feed);

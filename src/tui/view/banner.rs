@@ -12,13 +12,22 @@ use crate::tui::view::Scene;
 use crate::tui::widget::{big, pen::Pen, pen::wrapped};
 
 /// Rows that it takes.
-pub(super) const fn rows(large: bool, height: u16) -> u16 {
-    match (large, height) {
-        (_, 0..=9) | (false, _) => 1,
+pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
+    match (large, area.height) {
+        (_, 0..=9) => 1,
+        // A state that asks for something gets room to say it on a narrow screen.
+        (false, height) => 1 + u16::from(height >= 20 && area.width < 120 && is_pressing(scene)),
         (true, 10..=29) => 2,
         (true, 30..=49) => 4,
         (true, _) => 5,
     }
+}
+
+/// Whether the first sentence asks for something to be done.
+fn is_pressing(scene: &Scene<'_>) -> bool {
+    let first = scene.feed.and_then(|feed| feed.snapshot.verdicts.first());
+    let state = first.map_or(LinkState::Unknown, |verdict| figure::state(&verdict.word));
+    matches!(state, LinkState::Near | LinkState::Alarm | LinkState::Lost)
 }
 
 /// Draws it.
@@ -69,14 +78,14 @@ fn figures(feed: Option<&Feed>, verdict: Option<&Verdict>, pen: &mut Pen<'_>, st
     let mut drawn = false;
     let metres = lane.metres_left.filter(|left_m| *left_m < 10_000.0 && pen.width() >= 120);
     if let Some(left_m) = metres {
-        let digits = format!("{left_m:.0}");
+        let digits = figure::digits_left(left_m);
         let x = end.saturating_sub(big::width(&digits, "m left"));
         big::draw(pen, x, row, &digits, "m left", style);
         end = x.saturating_sub(3);
         drawn = true;
     }
     if let Some(left_s) = lane.seconds_left.filter(|left_s| *left_s < 1_000.0) {
-        let digits = format!("{left_s:.0}");
+        let digits = figure::digits_left(left_s);
         let x = end.saturating_sub(big::width(&digits, "s left"));
         big::draw(pen, x, row, &digits, "s left", style);
         end = x.saturating_sub(3);

@@ -2,12 +2,11 @@
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
-use ratatui::style::Style;
 
 use crate::tui::keys::{self, Group};
 use crate::tui::state::Dialog;
 use crate::tui::theme::Theme;
-use crate::tui::widget::pen::{Pen, fitted, width};
+use crate::tui::widget::pen::{Pen, fitted, width, wrapped};
 use crate::tui::widget::strip;
 
 use super::Scene;
@@ -16,7 +15,7 @@ use super::Scene;
 pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     match &scene.state.dialog {
         None => {}
-        Some(Dialog::Help) => help(scene.theme, area, buffer),
+        Some(Dialog::Help) => help(scene.theme, scene.state.help_scroll, area, buffer),
         Some(Dialog::Note(text)) => note(scene.theme, text, area, buffer),
         Some(Dialog::ConfirmQuit) => {
             let inner = sheet(scene.theme, area, 46, 4, buffer);
@@ -80,65 +79,134 @@ fn note(theme: &Theme, text: &str, area: Rect, buffer: &mut Buffer) {
     );
 }
 
-fn help(theme: &Theme, area: Rect, buffer: &mut Buffer) {
-    let inner = sheet(theme, area, 116, 36, buffer);
-    let two = inner.width >= 96;
-    let column = if two { inner.width / 2 } else { inner.width };
-    let mut pen = Pen::new(buffer, inner);
-    let height = pen.height();
-    let mut places = Vec::new();
-    for group in Group::ALL {
-        places.push((group.title(), None));
-        places.extend(
-            keys::TABLE
-                .iter()
-                .filter(|binding| binding.group == group)
-                .map(|binding| (binding.shown, Some(binding.what))),
-        );
-        places.push(("", None));
-    }
-    if two {
-        let split = places.iter().position(|(text, _)| *text == Group::Marks.title()).unwrap_or(places.len());
-        list(theme, &places[..split], 0, column, height, &mut pen);
-        list(theme, &places[split..], column, column, height, &mut pen);
-        legend(theme, height.saturating_sub(4), &mut pen);
-        return;
-    }
-    // A narrow sheet has no room for headings and gaps: two columns of plain rows.
-    let rows: Vec<_> = places.into_iter().filter(|(_, what)| what.is_some()).collect();
-    let half = rows.len().div_ceil(2);
-    let column = inner.width / 2;
-    list(theme, &rows[..half], 0, column, height, &mut pen);
-    list(theme, &rows[half..], column, column, height, &mut pen);
+/// One line of the help.
+enum Line {
+    /// A heading.
+    Head(&'static str),
+    /// A key and what it does.
+    Key(&'static str, &'static str),
+    /// Words over the whole width.
+    Text(String),
 }
 
-fn list(theme: &Theme, rows: &[(&str, Option<&str>)], x: u16, columns: u16, height: u16, pen: &mut Pen<'_>) {
-    let keys = if columns < 45 { 6 } else { 11 };
-    for (row, (key, what)) in (0..height).zip(rows) {
-        match what {
-            Some(what) => {
-                let end = pen.text(x, row, key, theme.key);
-                let start = (x + keys).max(end + 1);
-                pen.text(start, row, &fitted(what, (x + columns).saturating_sub(start + 1)), theme.base);
-            }
-            None => {
-                pen.text(x, row, key, theme.title);
-            }
+/// Columns from which on the help has two columns of keys with headings.
+const TWO: u16 = 96;
+/// Columns from which on two columns of plain rows hold every key's words.
+const PLAIN: u16 = 74;
+/// How the help is left.
+const CLOSE: &str = "Esc closes";
+
+fn help(theme: &Theme, scroll: usize, area: Rect, buffer: &mut Buffer) {
+    const WIDEST: u16 = 116;
+    let rows = help_rows(area.width.min(WIDEST).saturating_sub(4));
+    // The frame, and the row that says how it is left.
+    let inner = sheet(theme, area, WIDEST, rows.len() as u16 + 3, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    let room = pen.height().saturating_sub(1);
+    let last = rows.len().saturating_sub(usize::from(room));
+    let first = scroll.min(last);
+    for (y, row) in (0..room).zip(rows.iter().skip(first)) {
+        let columns = pen.width() / row.len().max(1) as u16;
+        for (x, line) in (0..).step_by(usize::from(columns.max(1))).zip(row) {
+            draw_line(theme, line, (x, y), columns, &mut pen);
+        }
+    }
+    let text = match (first, last) {
+        (_, 0) => CLOSE.to_owned(),
+        (first, last) if first < last => format!("{CLOSE}, Down shows more"),
+        _ => format!("{CLOSE}, Up shows more"),
+    };
+    pen.text(0, room, &text, theme.key);
+}
+
+/// Rows of the help at a width, each of one line or two beside each other.
+fn help_rows(columns: u16) -> Vec<Vec<Line>> {
+    let keys = |group: Group| {
+        keys::TABLE
+            .iter()
+            .filter(move |binding| binding.group == group)
+            .map(|binding| Line::Key(binding.shown, binding.what))
+    };
+    let with_head = |groups: &[Group]| -> Vec<Line> {
+        let mut lines = Vec::new();
+        for group in groups {
+            lines.push(Line::Head(group.title()));
+            lines.extend(keys(*group));
+            lines.push(Line::Head(""));
+        }
+        lines
+    };
+    let mut rows: Vec<Vec<Line>> = if columns >= TWO {
+        let split = Group::ALL.iter().position(|group| *group == Group::Marks).unwrap_or(0);
+        beside(with_head(&Group::ALL[..split]), with_head(&Group::ALL[split..]))
+    } else if columns >= PLAIN {
+        let mut left: Vec<Line> = Group::ALL.into_iter().flat_map(keys).collect();
+        let right = left.split_off(left.len().div_ceil(2));
+        beside(left, right)
+    } else {
+        with_head(&Group::ALL).into_iter().map(|line| vec![line]).collect()
+    };
+    rows.extend(legend(columns).into_iter().map(|line| vec![line]));
+    rows
+}
+
+/// Two lists as rows of two.
+fn beside(left: Vec<Line>, right: Vec<Line>) -> Vec<Vec<Line>> {
+    let count = left.len().max(right.len());
+    let (mut left, mut right) = (left.into_iter(), right.into_iter());
+    let or_empty = |line: Option<Line>| line.unwrap_or(Line::Head(""));
+    (0..count).map(|_| vec![or_empty(left.next()), or_empty(right.next())]).collect()
+}
+
+fn draw_line(theme: &Theme, line: &Line, (x, y): (u16, u16), columns: u16, pen: &mut Pen<'_>) {
+    match line {
+        Line::Head(text) => {
+            pen.text(x, y, text, theme.title);
+        }
+        Line::Text(text) => {
+            pen.text(x, y, text, theme.base);
+        }
+        Line::Key(key, what) => {
+            let keys = if columns < 45 { 6 } else { 11 };
+            let end = pen.text(x, y, key, theme.key);
+            let start = (x + keys).max(end + 1);
+            pen.text(start, y, &fitted(what, (x + columns).saturating_sub(start)), theme.base);
         }
     }
 }
 
-/// What the characters of a loss row mean.
-fn legend(theme: &Theme, row: u16, pen: &mut Pen<'_>) {
-    let plain: Style = theme.base;
-    pen.text(0, row, "loss rows", theme.title);
-    let text = format!("{} lost data  F frozen  H input held", strip::legend());
-    pen.text(0, row + 1, &text, plain);
-    pen.text(0, row + 2, "marks  F picture froze  S picture shook  H handset is here  N note", plain);
-    pen.text(
-        0,
-        row + 3,
-        "levels in dBm, or in the radio's own units where the profile gives no scale",
-        plain,
-    );
+/// What the characters of a loss row, the letters of marks and the levels mean.
+fn legend(columns: u16) -> Vec<Line> {
+    let texts = [
+        format!("loss rows: {} lost data  F frozen  H input held", strip::legend()),
+        "marks: F picture froze  S picture shook  H handset is here  N note".to_owned(),
+        "levels in dBm, or in the radio's own units where the profile gives no scale".to_owned(),
+    ];
+    texts.iter().flat_map(|text| wrapped(text, columns)).map(Line::Text).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_key_of_the_narrow_help_is_cut() {
+        for binding in keys::TABLE {
+            let start = (width(binding.shown) + 1).max(6);
+            assert!(start + width(binding.what) < PLAIN / 2, "{}", binding.what);
+        }
+    }
+
+    #[test]
+    fn every_width_has_all_keys_and_the_legend() {
+        for columns in [36, 60, 76, 112] {
+            let rows = help_rows(columns);
+            let lines = || rows.iter().flatten();
+            let keys = lines().filter(|line| matches!(line, Line::Key(..))).count();
+            assert_eq!(keys, keys::TABLE.len());
+            let says =
+                |start: &str| lines().any(|line| matches!(line, Line::Text(text) if text.starts_with(start)));
+            assert!(says("loss rows") && says("marks"));
+        }
+    }
 }

@@ -4,9 +4,10 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+use crate::report::range::proof_end;
 use crate::report::thresholds::{event_word, event_words};
 use crate::snapshot::LinkState;
-use crate::summary::{ProofEnd, RangeSummary, RangeTheory};
+use crate::summary::{RangeSummary, RangeTheory};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::pen::Pen;
 
@@ -57,7 +58,7 @@ pub(super) fn render(
         pen.text(x, row, &bar.note, theme.dim);
     }
     if let Some(end) = &summary.proof_end {
-        pen.text(0, bars.len() as u16, &format!("proof ends: {}", why(end)), theme.dim);
+        pen.text(0, bars.len() as u16, &format!("proof ends: {}", proof_end(end)), theme.dim);
     }
 }
 
@@ -114,19 +115,4 @@ fn behind(summary: &RangeSummary) -> String {
     let passes =
         summary.proven_passes.map(|passes| format!(", {}", figure::counted(passes, "pass", "passes")));
     seconds.into_iter().chain(passes).collect()
-}
-
-fn why(end: &ProofEnd) -> String {
-    let ProofEnd { from_m, to_m, why } = end;
-    let at = format!("{from_m:.0} to {}", figure::metres(*to_m));
-    match why.as_str() {
-        "frozen" => format!("the picture froze at {at}"),
-        "loss" => format!("over 5 % lost at {at}"),
-        "failsafe" => format!("a failsafe at {at}"),
-        "holds" => format!("the input held at {at}"),
-        "position_lost" => format!("the position was lost at {at}"),
-        "gap" => format!("too few seconds from {at}"),
-        "not_measured" => format!("not measured from {at}"),
-        _ => format!("nothing failed as far as {}", figure::metres(*to_m)),
-    }
 }

@@ -7,14 +7,17 @@ use ratatui::style::Style;
 use crate::snapshot::{LinkState, Snapshot};
 use crate::tui::figure;
 use crate::tui::theme::Theme;
-use crate::tui::widget::panel::panel;
+use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
 
-use super::Scene;
+use super::{Scene, failsafe};
 
 /// Symbol and style of a kind of event.
-fn kind_symbol(kind: &str, theme: &Theme) -> (&'static str, Style) {
+fn kind_symbol(kind: &str, text: &str, theme: &Theme) -> (&'static str, Style) {
     match kind {
+        "mark" if text.starts_with("the picture froze") => ("F", theme.mark),
+        "mark" if text.starts_with("the picture shook") => ("S", theme.mark),
+        "mark" if text.starts_with("the handset is here") => ("H", theme.mark),
         "warning" => (figure::symbol(LinkState::Near), theme.of(LinkState::Near)),
         "alarm" => (figure::symbol(LinkState::Alarm), theme.of(LinkState::Alarm)),
         "lost" | "failsafe" => (figure::symbol(LinkState::Lost), theme.of(LinkState::Lost)),
@@ -28,6 +31,10 @@ fn kind_symbol(kind: &str, theme: &Theme) -> (&'static str, Style) {
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
+    let (top, area) = split_rows(area, failsafe::rows(snapshot, area));
+    if top.height > 0 {
+        failsafe::render(scene, snapshot, top, buffer);
+    }
     let filter = scene.state.filter;
     let listed: Vec<_> =
         snapshot.summary.events.iter().rev().filter(|event| filter.lists(&event.kind)).collect();
@@ -47,7 +54,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let rows = pen.height().saturating_sub(1);
     let first = scene.state.scroll.min(listed.len().saturating_sub(1));
     for (row, event) in (1..=rows).zip(listed.iter().skip(first)) {
-        let (symbol, style) = kind_symbol(&event.kind, theme);
+        let (symbol, style) = kind_symbol(&event.kind, &event.text, theme);
         pen.right(9, row, &figure::clock_tenths(event.at_s), theme.strong);
         pen.text(11, row, symbol, style);
         pen.cut(13, row, &event.kind, 10, style);

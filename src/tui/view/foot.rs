@@ -16,6 +16,9 @@ use super::Scene;
 /// A source is called silent after this long without bytes, seconds.
 const SILENT_S: f64 = 3.0;
 
+/// From this width on a replay has its bar, and an answer has room beside the recorder.
+const WIDE: u16 = 100;
+
 /// Rows that it takes.
 pub(super) const fn rows(large: bool, height: u16) -> u16 {
     match (large, height) {
@@ -25,6 +28,19 @@ pub(super) const fn rows(large: bool, height: u16) -> u16 {
         (true, 13..=29) => 3,
         (_, _) => 4,
     }
+}
+
+/// What this program does beyond listening, in words that fit anywhere; empty where it only listens.
+fn sends(feed: &Feed) -> String {
+    let is_path = |what: &&String| what.starts_with("in the path");
+    let mut words = Vec::new();
+    if feed.snapshot.transmits.iter().any(|what| is_path(&what)) {
+        words.push("IN THE PATH");
+    }
+    if feed.snapshot.transmits.iter().any(|what| !is_path(&what)) {
+        words.push("TRANSMITS");
+    }
+    words.join(", ")
 }
 
 /// Draws it: the keys in the last row, above them what is most pressing.
@@ -51,38 +67,62 @@ pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     }
 }
 
+/// Columns of the hints for help and quit, and with the help's key alone.
+const HELP_AND_QUIT: u16 = 13;
+const SIGN_AND_QUIT: u16 = 8;
+
 /// The pages by their keys, and the keys most used.
 fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
     let mut x = 0;
-    // On a narrow screen the names stand close to their keys, so that the help key still fits.
+    if let (1, Some(feed)) = (pen.height(), scene.feed) {
+        let words = sends(feed);
+        if !words.is_empty() {
+            x = pen.text(0, row, &words, theme.of(LinkState::Near)) + 1;
+        }
+    }
+    // Help and quit always fit: on a narrow screen names stand close to their keys, on a narrower one
+    // only the page that is shown has its name.
     let names: u16 = Screen::ALL.iter().map(|screen| width(screen.title()) + 3).sum();
-    let close = names + 7 > pen.width();
+    let room = pen.width().saturating_sub(x);
+    let close = names + HELP_AND_QUIT > room;
+    let named = names - 9 + SIGN_AND_QUIT <= room;
+    let taken = if named { names - 9 } else { 18 + width(scene.state.screen.title()) };
+    let help = if close && taken + HELP_AND_QUIT > room { "" } else { "help" };
     for (number, screen) in (1..).zip(Screen::ALL) {
-        let style = if screen == scene.state.screen { theme.band(LinkState::Unknown) } else { theme.dim };
+        let shown = screen == scene.state.screen;
+        let style = if shown { theme.band(LinkState::Unknown) } else { theme.dim };
         x = pen.text(x, row, &format!("{number}"), theme.key);
-        let name = if close { format!("{} ", screen.title()) } else { format!(" {} ", screen.title()) };
+        let name = match (close, named || shown) {
+            (_, false) => " ".to_owned(),
+            (true, true) => format!("{} ", screen.title()),
+            (false, true) => format!(" {} ", screen.title()),
+        };
         x = pen.text(x, row, &name, style);
     }
-    let hints: &[(Action, &str)] = &[
-        (Action::Help, "help"),
-        (Action::Mark(crate::record::MarkKind::PictureFroze), "froze"),
-        (Action::WriteNote, "note"),
-        (Action::Acknowledge, "acknowledge"),
-        (Action::ZoomIn, "zoom"),
-        (Action::Pause, "pause"),
-        (Action::NextTheme, "theme"),
-        (Action::Quit, "quit"),
+    let replay = scene.feed.is_some_and(|feed| matches!(feed.mode, Mode::Replay { .. }));
+    let hints = [
+        (Action::Help, help, true),
+        (Action::Quit, "quit", true),
+        (Action::Mark(crate::record::MarkKind::PictureFroze), "froze", !replay),
+        (Action::WriteNote, "note", !replay),
+        (Action::Acknowledge, "acknowledge", !replay),
+        (Action::Pause, "pause", true),
+        (Action::SeekBy(10), "10 s on", replay),
+        (Action::SeekBy(-10), "10 s back", replay),
+        (Action::ZoomIn, "zoom", true),
+        (Action::NextTheme, "theme", true),
     ];
-    // On a narrow screen the help key goes before the gap.
-    let mut x = x + u16::from(x + 7 <= pen.width());
-    for (action, text) in hints {
+    let gap = u16::from(x + 2 + HELP_AND_QUIT <= pen.width());
+    x += gap;
+    for (action, text, _) in hints.iter().filter(|hint| hint.2) {
         let key = keys::shown(*action);
         if x + width(key) + 1 + width(text) > pen.width() {
             break;
         }
         x = pen.text(x, row, key, theme.key);
-        x = pen.text(x, row, &format!(" {text}  "), theme.dim);
+        let text = if text.is_empty() { " ".to_owned() } else { format!(" {text} ") };
+        x = pen.text(x, row, &text, theme.dim) + gap;
     }
 }
 
@@ -98,6 +138,11 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         Mode::Replay { .. } => pen.text(0, row, "replay ", theme.strong),
     };
     x = pen.text(x, row, &figure::clock_tenths(now_s), theme.strong);
+    // Where there is no row for notices, these words stand before all that can be cut.
+    let words = sends(feed);
+    if pen.height() < 4 && !words.is_empty() {
+        x = pen.text(x + 2, row, &words, theme.of(LinkState::Near));
+    }
     if let Mode::Replay { speed, duration_s, .. } = feed.mode {
         x = pen.text(x, row, &format!(" of {}  speed ×{speed}", figure::clock(duration_s)), theme.base);
         x = progress(scene, now_s / duration_s.max(0.001), x + 2, row, pen);
@@ -106,12 +151,16 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         let text = format!("PICTURE HELD at {}, Space goes on", figure::clock_tenths(held.snapshot.now_s));
         x = pen.text(x + 2, row, &text, theme.of(LinkState::Near));
     }
-    x = recorder(scene, feed, x + 2, row, pen);
-    if scene.state.bell == Bell::Off {
-        x = pen.text(x + 2, row, "bell off", theme.dim);
-    }
     let answer =
         scene.state.reply.as_deref().or(if pen.height() < 4 { feed.message.as_deref() } else { None });
+    // The answer to a key stands for one key only: where there is no room for both, it goes first.
+    let broken = feed.recorder.as_ref().is_some_and(|recorder| recorder.error.is_some());
+    if !(pen.width() < WIDE && answer.is_some() && !broken) {
+        x = recorder(scene, feed, x + 2, row, pen);
+    }
+    if scene.state.bell == Bell::Off && scene.state.reply.is_none() {
+        x = pen.text(x + 2, row, "bell off", theme.dim);
+    }
     if let Some(answer) = answer {
         let room = pen.width().saturating_sub(x + 2);
         pen.cut(x + 2, row, answer, room, theme.strong);
@@ -120,7 +169,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
 
 /// Where a replay stands, as a bar.
 fn progress(scene: &Scene<'_>, share: f64, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
-    if pen.width() < 100 {
+    if pen.width() < WIDE {
         return x.saturating_sub(2);
     }
     let columns: u16 = 20;
@@ -142,8 +191,8 @@ fn recorder(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>)
             }
             let name =
                 recorder.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-            let x =
-                pen.text(x, row, &format!("recording {name} {}", figure::bytes(recorder.bytes)), theme.base);
+            let text = format!("recording {name} {}", figure::bytes(recorder.bytes));
+            let x = pen.cut(x, row, &text, pen.width(), theme.base);
             if recorder.refused == 0 {
                 return x;
             }
@@ -151,26 +200,38 @@ fn recorder(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>)
             pen.text(x, row, &text, theme.of(LinkState::Alarm))
         }
         (None, Mode::Live) => pen.text(x, row, "not recording", theme.of(LinkState::Near)),
-        (None, Mode::Replay { .. }) => pen.text(x, row, &feed.snapshot.summary.recording.file, theme.dim),
+        (None, Mode::Replay { .. }) => {
+            pen.cut(x, row, &feed.snapshot.summary.recording.file, pen.width(), theme.dim)
+        }
     }
 }
 
 /// Each source: up, silent or down, and what this computer lost of it.
 fn sources(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
-    let mut x = 0;
-    if pen.height() < 4 && !feed.snapshot.transmits.is_empty() {
-        x = pen.text(x, row, "TRANSMITS ", theme.of(LinkState::Near));
-    }
-    x = pen.text(x, row, "sources ", theme.dim);
+    let mut x = pen.text(0, row, "sources ", theme.dim);
     if feed.snapshot.sources.is_empty() {
         pen.text(x, row, "none yet", theme.dim);
     }
-    for source in &feed.snapshot.sources {
-        let (state, text) = source_text(source);
-        x = pen.text(x, row, figure::symbol(state), theme.of(state));
-        x = pen.text(x + 1, row, &source.interface, theme.strong);
-        x = pen.text(x + 1, row, &text, theme.base) + 3;
+    let texts: Vec<_> = feed.snapshot.sources.iter().map(|source| (source, source_text(source))).collect();
+    let full: u16 = texts.iter().map(|(source, (_, text))| width(&source.interface) + width(text) + 6).sum();
+    // Where not all fit with their words, a source that is well has its symbol and name alone.
+    let brief = x + full > pen.width() + 3;
+    for (index, (source, (state, text))) in texts.iter().enumerate() {
+        let well = *state == LinkState::Good && source.host_drops.unwrap_or(0) == 0;
+        let text = if brief && well { "" } else { text };
+        let rest = texts.len() - index - 1;
+        if x + 2 + width(&source.interface).min(6) > pen.width() {
+            let hidden = format!("+{}", rest + 1);
+            pen.right(pen.width(), row, &hidden, theme.dim);
+            return;
+        }
+        x = pen.text(x, row, figure::symbol(*state), theme.of(*state));
+        let room = pen.width().saturating_sub(x + 1);
+        x = pen.cut(x + 1, row, &source.interface, room, theme.strong);
+        let room = pen.width().saturating_sub(x + 1);
+        x = if text.is_empty() || room < 4 { x } else { pen.cut(x + 1, row, text, room, theme.base) };
+        x += if brief { 2 } else { 3 };
     }
 }
 
@@ -208,7 +269,9 @@ fn notices(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         x = pen.text(x, row, "only listening", theme.dim);
     } else {
         x = pen.text(x, row, "! ", theme.of(LinkState::Near));
-        x = pen.text(x, row, &feed.snapshot.transmits.join("; "), theme.strong);
+        let all = feed.snapshot.transmits.join("; ");
+        let text = if x + width(&all) > pen.width() { sends(feed) } else { all };
+        x = pen.text(x, row, &text, theme.strong);
     }
     if let Some(message) = &feed.message {
         let room = pen.width().saturating_sub(x + 3);

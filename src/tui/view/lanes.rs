@@ -5,7 +5,6 @@ use ratatui::layout::Rect;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LinkState, Snapshot};
-use crate::summary::{LinkSummary, RatioEstimate};
 use crate::tui::figure;
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{split_columns, split_rows};
@@ -36,7 +35,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         let extra = u16::from(spare > 0 && each < MOST_ROWS);
         spare -= extra;
         let (own, below) = split_rows(left, each + extra);
-        render_lane(scene, snapshot, lane, own, buffer);
+        render_lane(scene, lane, own, buffer);
         left = split_rows(below, gap).1;
     }
     let used = Rect { height: body.height - left.height, ..body };
@@ -63,7 +62,16 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
 fn heads(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let (gutter, plot) = split_columns(area, GUTTER, 0);
     let mut pen = Pen::new(buffer, gutter);
-    pen.text(0, 0, &window_text(scene), scene.theme.dim);
+    // The strips show the window, the figures of loss the session.
+    let (window, lost) = (window_text(scene), "lost: session");
+    let both = format!("{window}, {lost}");
+    let whole = !scene.state.window.span_s().is_finite();
+    let text = match (whole, width(&both) < GUTTER) {
+        (true, _) => window.as_str(),
+        (false, true) => both.as_str(),
+        (false, false) => lost,
+    };
+    pen.text(0, 0, text, scene.theme.dim);
     put(&MarkRow { view: snapshot.view, marks: &snapshot.marks, theme: scene.theme }, plot, buffer);
 }
 
@@ -83,13 +91,12 @@ pub(super) fn limit_text(lane: &Lane) -> String {
         .unwrap_or_default()
 }
 
-fn render_lane(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, area: Rect, buffer: &mut Buffer) {
+fn render_lane(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let (gutter, plots) = split_columns(area, GUTTER, 0);
     let (plot, strip) = split_rows(plots, plots.height.saturating_sub(1));
     let scale = level_scale(lane);
-    let link = snapshot.summary.links.iter().find(|link| link.link == lane.link);
-    words(scene, lane, link, gutter, buffer);
+    words(scene, lane, gutter, buffer);
     if let Some(scale) = scale {
         let limit_text = limit_text(lane);
         let style =
@@ -136,7 +143,7 @@ pub(super) fn edge_labels(
 }
 
 /// The figures at the left of a lane, the most wanted first.
-fn words(scene: &Scene<'_>, lane: &Lane, link: Option<&LinkSummary>, area: Rect, buffer: &mut Buffer) {
+fn words(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let mut pen = Pen::new(buffer, area);
     let room = GUTTER - 6;
@@ -147,7 +154,7 @@ fn words(scene: &Scene<'_>, lane: &Lane, link: Option<&LinkSummary>, area: Rect,
     pen.cut(2, 0, &lane.link, room.saturating_sub(3 + width(word)), theme.strong);
     pen.right(room, 0, word, state);
     let lines = figures(lane);
-    let loss = loss_line(lane, link);
+    let loss = if last == 1 { one_line(lane) } else { None }.unwrap_or_else(|| loss_line(lane));
     let mut row = 1;
     for (text, strong) in lines.iter().take(usize::from(last.saturating_sub(1))) {
         // Only the row of the scale's lower edge has to leave room for its label.
@@ -159,7 +166,7 @@ fn words(scene: &Scene<'_>, lane: &Lane, link: Option<&LinkSummary>, area: Rect,
         pen.cut(2, 1, "level not measured", room - 2, theme.dim);
     }
     if last > 0 {
-        pen.cut(2, last, &loss, GUTTER - 3, theme.base);
+        pen.cut(2, last, &loss, GUTTER - 2, theme.base);
     }
 }
 
@@ -174,50 +181,94 @@ fn figures(lane: &Lane) -> Vec<(String, bool)> {
     }
     let level = lane.level_now.map_or_else(|| "no level now".to_owned(), |level| figure::level(level, unit));
     let trend = lane.trend_per_s.map(|trend| figure::trend(trend, unit)).unwrap_or_default();
-    lines.push((format!("{level} {trend}"), false));
-    match (lane.seconds_left, lane.metres_left) {
-        (Some(left_s), Some(left_m)) => {
-            lines.push((format!("{} or {} left", figure::seconds(left_s), figure::metres(left_m)), true));
-        }
-        (Some(left_s), None) => lines.push((format!("{} left at this rate", figure::seconds(left_s)), true)),
-        (None, Some(left_m)) => lines.push((format!("{} left", figure::metres(left_m)), true)),
-        (None, None) => {}
+    lines.push((format!("{level} {trend}").trim_end().to_owned(), false));
+    // What is measured comes first: a small lane has room for one line.
+    if lane.margin_now.is_none() && lane.level_now.is_some() {
+        lines.swap(0, 1);
     }
+    lines.extend(left_lines(lane).into_iter().map(|line| (line, true)));
     if lane.acknowledged {
         lines.push(("acknowledged".to_owned(), false));
     }
     lines
 }
 
-/// Loss over the session with its interval; of a link that no profile names, over what is in view.
-fn loss_line(lane: &Lane, link: Option<&LinkSummary>) -> String {
-    let lost = |loss: RatioEstimate, span: &str| {
-        format!("lost {} ({}){span}", figure::percent(loss.ratio), figure::percent_interval(loss.ci95))
-    };
-    let in_view = || lane.window.as_ref().and_then(|window| window.loss);
-    match (link, link.map_or_else(in_view, |link| link.loss)) {
-        (Some(_), Some(loss)) => lost(loss, ""),
-        (None, Some(loss)) => lost(loss, " in view"),
-        (_, None) if lane.loss.is_empty() => "loss not measured".to_owned(),
-        (Some(_), None) => "loss: nothing received".to_owned(),
-        (None, None) => "loss: needs a profile".to_owned(),
+/// What is left, each in a line: seconds, and metres with their interval where it is known.
+pub(super) fn left_lines(lane: &Lane) -> Vec<String> {
+    let metres = lane.metres_left.map(|left_m| match (left_m, lane.metres_left_ci95) {
+        (left_m, _) if left_m < 1.0 => "less than 1 m left".to_owned(),
+        (left_m, Some([low, high])) => {
+            format!("{} left ({low:.0} to {high:.0})", figure::metres(left_m))
+        }
+        (left_m, None) => format!("{} left", figure::metres(left_m)),
+    });
+    match (lane.seconds_left, metres) {
+        (Some(left_s), _) if left_s < 1.0 => vec!["less than 1 s left".to_owned()],
+        (Some(left_s), Some(metres)) if lane.metres_left_ci95.is_none() => {
+            vec![format!("{} or {metres}", figure::seconds(left_s))]
+        }
+        (Some(left_s), metres) => {
+            let seconds = format!("{} left", figure::seconds(left_s));
+            std::iter::once(seconds).chain(metres).collect()
+        }
+        (None, metres) => metres.into_iter().collect(),
     }
+}
+
+/// Loss over the session with its interval.
+fn loss_line(lane: &Lane) -> String {
+    match lane.loss_so_far {
+        Some(loss) => {
+            let [low, high] = loss.ci95.map(figure::percent_digits);
+            format!("lost {} ({low} to {high})", figure::percent(loss.ratio))
+        }
+        None if lane.loss.is_empty() => "loss not measured".to_owned(),
+        None => "loss: nothing received".to_owned(),
+    }
+}
+
+/// Margin, else level, and loss in one line, for a lane of two rows.
+fn one_line(lane: &Lane) -> Option<String> {
+    let unit = lane.unit?;
+    let level = lane.level_now.map(|level| figure::level(level, unit));
+    let first =
+        lane.margin_now.map(|margin| format!("margin {}", figure::difference(margin, unit))).or(level)?;
+    let lost = lane.loss_so_far.map(|loss| format!(" lost {}", figure::percent(loss.ratio)));
+    Some(format!("{first}{}", lost.unwrap_or_default()))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::snapshot::{LossCell, WindowLoss};
+    use crate::summary::RatioEstimate;
+    use crate::units::LevelUnit;
 
-    /// A link that no profile names has no row, which says nothing of what came.
+    /// With a profile and without one the same figure: that of the session.
     #[test]
-    fn a_link_without_a_row_is_not_said_to_be_silent() {
-        let loss = RatioEstimate { ratio: 0.01, ci95: [0.001, 0.05] };
-        let window = WindowLoss { received: 99, lost: 1, loss: Some(loss), ..WindowLoss::default() };
-        let came = Lane { loss: vec![LossCell::default()], window: Some(window), ..Lane::default() };
-        assert_eq!(loss_line(&came, None), "lost 1.0 % (0.1 to 5.0 %) in view");
-        assert_eq!(loss_line(&Lane { window: None, ..came.clone() }, None), "loss: needs a profile");
-        let silent = LinkSummary::default();
-        assert_eq!(loss_line(&came, Some(&silent)), "loss: nothing received");
+    fn loss_is_that_of_the_session() {
+        let loss = RatioEstimate { ratio: 0.0007, ci95: [0.0001, 0.0054] };
+        let lane = Lane { loss: vec![crate::snapshot::LossCell::default()], ..Lane::default() };
+        assert_eq!(loss_line(&Lane { loss_so_far: Some(loss), ..lane.clone() }), "lost 0.07 % (0.01 to 0.5)");
+        assert_eq!(loss_line(&lane), "loss: nothing received");
+        assert_eq!(loss_line(&Lane::default()), "loss not measured");
+    }
+
+    #[test]
+    fn a_lane_of_two_rows_has_its_level() {
+        let lane = Lane { unit: Some(LevelUnit::Raw), level_now: Some(171.0), ..Lane::default() };
+        assert_eq!(one_line(&lane).as_deref(), Some("171 units"));
+        assert_eq!(figures(&lane)[0].0, "171 units");
+        let near = Lane { unit: Some(LevelUnit::Dbm), margin_now: Some(2.5), ..lane };
+        assert_eq!(one_line(&near).as_deref(), Some("margin 2.5 dB"));
+    }
+
+    #[test]
+    fn what_is_left_is_never_nought() {
+        let lane = Lane { seconds_left: Some(0.0), metres_left: Some(0.0), ..Lane::default() };
+        assert_eq!(left_lines(&lane), ["less than 1 s left"]);
+        let going = Lane { seconds_left: Some(8.7), metres_left: Some(17.0), ..Lane::default() };
+        assert_eq!(left_lines(&going), ["8.7 s or 17 m left"]);
+        let sure = Lane { metres_left_ci95: Some([3.0, 34.0]), ..going };
+        assert_eq!(left_lines(&sure), ["8.7 s left", "17 m left (3 to 34)"]);
     }
 }

@@ -7,7 +7,7 @@ use ratatui::layout::Rect;
 use crate::snapshot::Snapshot;
 use crate::summary::LatencyStage;
 use crate::tui::figure;
-use crate::tui::widget::histogram::{Histogram, axis_end, number_axis};
+use crate::tui::widget::histogram::{Histogram, any_beyond, axis_end, number_axis};
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
 
@@ -45,8 +45,8 @@ fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
     let inner = panel(&title, "value (95 % interval)", theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     let wide = pen.width() >= 100;
-    let places: [u16; 4] = if wide { [24, 44, 64, 84] } else { [23, 41, 59, 76] };
-    pen.right(21, 0, "moves", theme.dim);
+    let places: [u16; 4] = if wide { [24, 44, 64, 84] } else { [22, 42, 61, 79] };
+    pen.right(20, 0, "moves", theme.dim);
     for (x, head) in places.into_iter().zip(["p50", "p90", "p99", "largest"]) {
         pen.text(x, 0, if x == places[3] && !wide { "" } else { head }, theme.dim);
     }
@@ -57,7 +57,7 @@ fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
             pen.cut(NAMES, row, &missing_text(snapshot, index), room, theme.dim);
             continue;
         };
-        pen.right(21, row, &figure::count(stage.events), theme.base);
+        pen.right(20, row, &figure::count(stage.events), theme.base);
         for (x, percentile) in places.into_iter().zip(percentiles(stage)) {
             let style = if percentile.1.is_some() { theme.strong } else { theme.dim };
             pen.cut(x, row, &percentile_text(percentile), 18, style);
@@ -86,6 +86,7 @@ fn histograms(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
             axis_end(&snapshot.latency.stages[index].bins, &places)
         })
         .fold(0.0, f64::max);
+    let beyond = snapshot.latency.stages.iter().any(|stage| any_beyond(&stage.bins, to));
     let (body, axis) = split_rows(inner, inner.height.saturating_sub(1));
     let each = body.height / 3;
     if to <= 0.0 || each == 0 {
@@ -120,7 +121,7 @@ fn histograms(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
         put(&bars, plot, buffer);
     }
     let plot = split_columns(Rect { y: body.y + each * 3, ..axis }, NAMES, 0).1;
-    number_axis(&mut Pen::new(buffer, plot), 0, to, "ms", theme);
+    number_axis(&mut Pen::new(buffer, plot), 0, to, if beyond { "ms or more" } else { "ms" }, theme);
 }
 
 /// The share of each stage, what limits the precision, and what is not covered.
@@ -173,10 +174,12 @@ fn left_out_text(stage: &LatencyStage) -> String {
         0 => String::new(),
         count => format!(", {} passed over evenly", figure::count(count)),
     };
-    format!(
-        "{check}, left out: {} slow, {} small, {} in a gap, {} ambiguous{unmapped}{thinned}",
-        out.slow, out.small, out.gap, out.ambiguous
-    )
+    let counts =
+        [(out.slow, "slow"), (out.small, "small"), (out.gap, "in a gap"), (out.ambiguous, "ambiguous")];
+    let named = counts.into_iter().filter(|(count, _)| *count > 0);
+    let reasons: Vec<String> = named.map(|(count, why)| format!("{count} {why}")).collect();
+    let reasons = if reasons.is_empty() { "none".to_owned() } else { reasons.join(", ") };
+    format!("{check}, left out: {reasons}{unmapped}{thinned}")
 }
 
 /// The medians of the two parts, side by side as long as they take.

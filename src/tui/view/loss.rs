@@ -7,7 +7,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::{SenderLane, Snapshot, WindowLoss};
-use crate::summary::{LinkSummary, Stream, Summary, VideoSummary};
+use crate::summary::{ControlHolds, LinkSummary, Stream, Summary, VideoSummary};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::state::LossPart;
 use crate::tui::widget::axis::MarkRow;
@@ -20,12 +20,15 @@ use super::{GUTTER, Scene, put, time_axis, window_text};
 /// From this size on the other parts stand under the senders.
 const FEWEST_ROWS: u16 = 24;
 const WIDE: u16 = 120;
+/// From this width on a control link's holds stand in its row.
+const HOLDS_BESIDE: u16 = 124;
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let summary = &snapshot.summary;
     let links = (summary.links.len().clamp(1, 6) + summary.together.len().min(2)) as u16;
-    let (top, rest) = split_rows(area, links + 3);
+    let holds = u16::from(summary.control_holds.is_some() && area.width < HOLDS_BESIDE);
+    let (top, rest) = split_rows(area, links + 3 + holds);
     links_table(scene, summary, top, buffer);
     let has_stream = |sender: &&SenderLane| sender.stream.is_some_and(|index| index < summary.streams.len());
     let selected = snapshot.senders.get(scene.state.scroll).filter(has_stream);
@@ -80,13 +83,24 @@ fn links_table(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: &mut Bu
     let inner = panel("links", "whole session, loss with its 95 % interval", theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     if summary.links.is_empty() {
-        pen.text(0, 0, "no links yet: name them in a profile, or wait until something is heard", theme.dim);
+        let text = if summary.streams.is_empty() {
+            "no links yet: name them in a profile, or wait until something is heard"
+        } else {
+            "no profile names a link: the senders below are all that is heard"
+        };
+        pen.text(0, 0, text, theme.dim);
         return;
     }
-    for (x, head) in [(16, "lost"), (40, "with data"), (52, "longest silence")] {
+    for (x, head) in [(16, "lost"), (41, "with data"), (55, "longest silence")] {
         pen.text(x, 0, head, theme.dim);
     }
-    let below = summary.links.len() as u16 + 1;
+    let beside = pen.width() >= HOLDS_BESIDE;
+    let mut below = summary.links.len() as u16 + 1;
+    if let Some(holds) = summary.control_holds.filter(|_| !beside) {
+        let width = pen.width();
+        pen.cut(0, below, &format!("control: {}", holds_text(holds)), width, theme.base);
+        below += 1;
+    }
     for (row, together) in (below..).zip(summary.together.iter().take(2)) {
         let width = pen.width();
         pen.cut(0, row, &detail::together_text(together), width, theme.base);
@@ -95,20 +109,27 @@ fn links_table(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: &mut Bu
         pen.cut(0, row, &link.link, 15, theme.strong);
         pen.text(16, row, &link_loss(link), theme.base);
         let or_not = |value: Option<String>| value.unwrap_or_else(|| NOT_MEASURED.to_owned());
-        pen.text(40, row, &or_not(link.availability_ratio.map(figure::percent)), theme.base);
-        pen.text(52, row, &or_not(link.longest_silence_s.map(figure::seconds)), theme.base);
+        pen.text(41, row, &or_not(link.availability_ratio.map(figure::percent)), theme.base);
+        pen.text(55, row, &or_not(link.longest_silence_s.map(figure::seconds)), theme.base);
         if link.role == "control"
+            && beside
             && let Some(holds) = summary.control_holds
         {
-            let text = format!(
-                "{}, longest {}, in {} of moving sticks",
-                figure::counted(holds.count, "hold", "holds"),
-                figure::seconds(holds.longest_s),
-                figure::seconds(holds.moving_s)
-            );
-            pen.cut(62, row, &text, pen.width().saturating_sub(62), theme.base);
+            pen.cut(72, row, &holds_text(holds), pen.width().saturating_sub(72), theme.base);
         }
     }
+}
+
+fn holds_text(holds: ControlHolds) -> String {
+    let longest = match holds.count {
+        0 => String::new(),
+        _ => format!(", longest {}", figure::seconds(holds.longest_s)),
+    };
+    format!(
+        "{}{longest}, in {} of moving sticks",
+        figure::counted(holds.count, "hold", "holds"),
+        figure::seconds(holds.moving_s)
+    )
 }
 
 fn link_loss(link: &LinkSummary) -> String {
@@ -159,17 +180,17 @@ fn sender_rows(
     put(&Strip { cells: &sender.cells, frozen: &[], frozen_letter: 'F', theme }, plot, buffer);
     let mut pen = Pen::new(buffer, area);
     pen.cut(0, 0, &sender.label, GUTTER - 10, theme.strong);
-    let (ratio, text) = match (stream, &snapshot.summary.video) {
-        (Some(stream), _) => (stream.loss.map(|loss| loss.ratio), stream_text(stream)),
-        (None, Some(video)) => (None, video_text(video)),
-        (None, None) => (None, NOT_MEASURED.to_owned()),
+    let (ratio, parts) = match (stream, &snapshot.summary.video) {
+        (Some(stream), _) => (stream.loss.map(|loss| loss.ratio), stream_parts(stream)),
+        (None, Some(video)) => (None, vec![video_text(video)]),
+        (None, None) => (None, vec![NOT_MEASURED.to_owned()]),
     };
     if let Some(ratio) = ratio {
         pen.right(GUTTER - 2, 0, &figure::percent(ratio), theme.strong);
     }
-    pen.cut(2, 1, &text, pen.width().saturating_sub(2), theme.base);
+    pen.whole(2, 1, &parts, pen.width().saturating_sub(2), theme.base);
     if let Some(window) = window {
-        pen.cut(2, 2, &detail::window_text(window), pen.width().saturating_sub(2), theme.base);
+        pen.whole(2, 2, &detail::window_parts(window), pen.width().saturating_sub(2), theme.base);
     }
     if let Some(why_not) = stream.and_then(|stream| stream.why_not.as_deref()) {
         let text = format!("kept out of link loss: {why_not}");
@@ -178,7 +199,7 @@ fn sender_rows(
 }
 
 /// Counts, interval, bursts, silences of one sender.
-fn stream_text(stream: &Stream) -> String {
+fn stream_parts(stream: &Stream) -> Vec<String> {
     let mut parts = vec![format!("received {}", figure::count(stream.received))];
     let [low, high] = stream.lost_ci95;
     parts.push(if low == high {
@@ -196,7 +217,7 @@ fn stream_text(stream: &Stream) -> String {
     if stream.restarts > 0 {
         parts.push(figure::counted(stream.restarts, "restart", "restarts"));
     }
-    parts.join("  ")
+    parts
 }
 
 fn video_text(video: &VideoSummary) -> String {

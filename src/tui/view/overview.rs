@@ -8,7 +8,7 @@ use crate::tui::figure;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
 
-use super::{Scene, lanes, side, stages};
+use super::{Scene, failsafe, lanes, side, stages};
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
@@ -19,23 +19,29 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         render_side(scene, snapshot, right, buffer);
         return;
     }
-    let short = if area.height >= 14 { 2 } else { u16::from(area.height > 8) };
+    let lost = u16::from(area.height >= 14 && failsafe::side_rows(snapshot) > 0);
+    let short = if area.height >= 14 { 2 } else { u16::from(area.height > 8) } + lost;
     let (left, below) = split_rows(area, area.height.saturating_sub(short));
     lanes::render(scene, snapshot, left, buffer);
     let mut pen = Pen::new(buffer, below);
     stages::short_row(scene, snapshot, 0, &mut pen);
     range_row(scene, snapshot, 1, &mut pen);
+    if lost > 0 {
+        failsafe::short_row(scene, snapshot, 2, &mut pen);
+    }
 }
 
 /// Latency above, range and power below it.
 fn render_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let ranges = snapshot.summary.range.len().clamp(1, 4) as u16;
     let power = snapshot.summary.power.len().clamp(1, 3) as u16;
-    let below = ranges + 2 + power + 2;
+    let below = ranges + 2 + failsafe::side_rows(snapshot) + power + 2;
     let (top, rest) = split_rows(area, area.height.saturating_sub(below).min(26));
     stages::side(scene, snapshot, top, buffer);
     let (range, rest) = split_rows(rest, ranges + 3);
     range_side(scene, snapshot, range, buffer);
+    let (lost, rest) = split_rows(rest, failsafe::side_rows(snapshot));
+    failsafe::side(scene, snapshot, lost, buffer);
     power_side(scene, snapshot, rest, buffer);
 }
 
@@ -111,6 +117,6 @@ fn power_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
         if let Some(used) = battery.used_mah {
             parts.push(format!("{used:.0} mAh"));
         }
-        pen.cut(0, row, &parts.join("  "), pen.width(), theme.base);
+        pen.whole(0, row, &parts, pen.width(), theme.base);
     }
 }

@@ -30,7 +30,9 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         return;
     }
     let ends: [u16; 6] = [42, 48, 54, 60, 70, 79];
-    for (end, head) in ends.into_iter().zip(["median", "p05", "least", "noise", "over it", "samples"]) {
+    let width = pen.width();
+    let heads = ["median", "p05", "least", "noise", "over it", "samples"];
+    for (end, head) in ends.into_iter().zip(heads).filter(|(end, _)| *end <= width) {
         pen.right(end, 0, head, theme.dim);
     }
     for (at, signal) in (1..).zip(signals) {
@@ -49,8 +51,13 @@ fn row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], at: u16, pen: 
     let values = [signal.median, signal.p05, signal.min, signal.noise_median, signal.snr_median_db];
     for (index, (end, value)) in ends.into_iter().zip(values).enumerate() {
         let style = if index == 0 { theme.strong } else { theme.base };
-        pen.right(end, at, &whole(value), style);
+        // A column that the screen does not hold is left out.
+        if end <= pen.width() {
+            pen.right(end, at, &whole(value), style);
+        }
     }
-    pen.right(ends[5], at, &figure::count(signal.samples), theme.base);
+    if ends[5] <= pen.width() {
+        pen.right(ends[5], at, &figure::count(signal.samples), theme.base);
+    }
     pen.cut(81, at, &signal.source.replace('_', " "), pen.width().saturating_sub(81), theme.dim);
 }

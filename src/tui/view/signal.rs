@@ -105,13 +105,13 @@ fn now(scene: &Scene<'_>, lane: &Lane, scale: Option<Scale>, area: Rect, buffer:
             big::draw(&mut pen, 2, row + 1, &digits, label, theme.strong);
             row += 4;
         } else {
-            pen.cut(2, row, &number, GUTTER - 8, theme.strong);
+            pen.cut(2, row, &number, GUTTER - 6, theme.strong);
             row += 1;
         }
     }
     row += u16::from(rows >= LARGE_ROWS);
     if lane.margin_now.is_none() {
-        pen.cut(2, row, &format!("margin {NOT_MEASURED}"), GUTTER - 8, theme.base);
+        pen.cut(2, row, &format!("margin {NOT_MEASURED}"), GUTTER - 6, theme.base);
         row += 1;
     }
     let level = lane.level_now.map_or_else(|| "no level now".to_owned(), |level| figure::level(level, unit));
@@ -120,7 +120,7 @@ fn now(scene: &Scene<'_>, lane: &Lane, scale: Option<Scale>, area: Rect, buffer:
     for text in
         [Some(level), trend, acknowledged].into_iter().flatten().take(usize::from(rows - row.min(rows)))
     {
-        pen.cut(2, row, &text, GUTTER - 8, theme.base);
+        pen.cut(2, row, &text, GUTTER - 6, theme.base);
         row += 1;
     }
 }
@@ -137,10 +137,18 @@ fn left(lane: &Lane, unit: LevelUnit) -> Vec<(String, String, &'static str)> {
         ));
     }
     if let Some(left_s) = lane.seconds_left.filter(|left_s| *left_s < 1_000.0) {
-        left.push((format!("{} left", figure::seconds(left_s)), format!("{left_s:.0}"), "s left"));
+        let number = if left_s < 1.0 {
+            "less than 1 s left".to_owned()
+        } else {
+            format!("{} left", figure::seconds(left_s))
+        };
+        left.push((number, figure::digits_left(left_s), "s left"));
     }
     if let Some(left_m) = lane.metres_left.filter(|left_m| *left_m < 10_000.0) {
-        left.push((format!("{} left", figure::metres(left_m)), format!("{left_m:.0}"), "m left"));
+        let between =
+            lane.metres_left_ci95.map_or_else(String::new, |[low, high]| format!(" ({low:.0} to {high:.0})"));
+        let number = format!("{} left{between}", figure::metres(left_m));
+        left.push((number, figure::digits_left(left_m), "m left"));
     }
     left
 }

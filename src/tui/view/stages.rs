@@ -6,7 +6,7 @@ use ratatui::layout::Rect;
 use crate::snapshot::Snapshot;
 use crate::summary::{Interval, LatencyStage, LatencySummary};
 use crate::tui::figure::{self, NOT_MEASURED};
-use crate::tui::widget::histogram::{Histogram, axis_end};
+use crate::tui::widget::histogram::{Histogram, any_beyond, axis_end};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
 
@@ -44,8 +44,8 @@ pub(super) fn percentile_text((_, value, interval, needed): Percentile) -> Strin
             format!("{} ms ({})", figure::millis(value), figure::millis_interval(interval))
         }
         (Some(value), None) => format!("{} ms", figure::millis(value)),
-        (None, _) if needed > 0 => format!("{needed} more moves"),
-        (None, _) => NOT_MEASURED.to_owned(),
+        (None, _) if needed > 0 => figure::counted(needed, "more move", "more moves"),
+        (None, _) => "needs faster data".to_owned(),
     }
 }
 
@@ -151,7 +151,7 @@ fn stage_bars(
         bins,
         to,
         marks: &marks,
-        unit: "ms",
+        unit: if any_beyond(bins, to) { "ms or more" } else { "ms" },
         labelled: true,
         style: scene.theme.series[index],
         theme: scene.theme,

@@ -27,7 +27,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let lane = snapshot.lanes.iter().find(|lane| lane.role == Some(LinkRole::Video));
     let source = match snapshot.video.source.as_deref() {
         Some("rtp") => "source: the RTP stream",
-        Some("marks") => "source: marks set by hand, no RTP is seen",
+        Some("marks") if snapshot.video.other_ports.is_empty() => "source: marks set by hand, no RTP is seen",
+        Some("marks") => "source: marks set by hand",
         Some(other) => other,
         None => "no source yet",
     };
@@ -42,7 +43,10 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
 }
 
 /// Why no stream is the link's, and what to do.
-fn silence_text(snapshot: &Snapshot) -> &'static str {
+fn silence_text(snapshot: &Snapshot) -> String {
+    if let Some(other) = other_rtp(snapshot) {
+        return other;
+    }
     if snapshot.summary.video_streams.is_empty() {
         "no video stream is heard; name its source, or press f when the picture freezes"
     } else if snapshot.lanes.iter().any(|lane| lane.role == Some(LinkRole::Video)) {
@@ -50,6 +54,19 @@ fn silence_text(snapshot: &Snapshot) -> &'static str {
     } else {
         "RTP is heard, but the profile has no link with the role video"
     }
+    .to_owned()
+}
+
+/// Where RTP comes on ports that are not the profile's: which.
+fn other_rtp(snapshot: &Snapshot) -> Option<String> {
+    let ports: Vec<String> = snapshot.video.other_ports.iter().map(u16::to_string).collect();
+    let has_link = snapshot.lanes.iter().any(|lane| lane.role == Some(LinkRole::Video));
+    (has_link && !ports.is_empty()).then(|| {
+        format!(
+            "RTP comes on port {}, not by the profile's port or SSRC: correct the profile",
+            ports.join(", ")
+        )
+    })
 }
 
 /// Counts of frames and packets.
@@ -73,8 +90,8 @@ fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
         &format!("{}{total}", figure::counted(video.freezes, "freeze", "freezes")),
         theme.strong,
     );
-    pen.cut(x + 2, 0, &stream_text(snapshot, video), pen.width().saturating_sub(x + 2), theme.base);
-    pen.cut(0, 1, &packet_text(video), pen.width(), theme.base);
+    pen.whole(x + 2, 0, &stream_parts(snapshot, video), pen.width().saturating_sub(x + 2), theme.base);
+    pen.cut(0, 1, &packet_text(snapshot, video), pen.width(), theme.base);
     let mut row = 2;
     if let Some(text) = key_text(video) {
         let style = if video.waits_for_key == Some(true) { theme.strong } else { theme.base };
@@ -92,13 +109,13 @@ fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
             0,
             row,
             &format!("stopped at the sender, no fault of the link: {}", spans.join(", ")),
-            200,
+            pen.width(),
             theme.dim,
         );
     }
 }
 
-fn stream_text(snapshot: &Snapshot, video: &VideoSummary) -> String {
+fn stream_parts(snapshot: &Snapshot, video: &VideoSummary) -> Vec<String> {
     let mut parts = Vec::new();
     if let (Some(delivered), Some(frames)) = (video.frames_delivered, video.frames) {
         parts.push(format!("frames delivered {} of {}", figure::count(delivered), figure::count(frames)));
@@ -112,12 +129,13 @@ fn stream_text(snapshot: &Snapshot, video: &VideoSummary) -> String {
             rate => format!("{rate:.1} Mbit/s"),
         });
     }
-    parts.join("  ")
+    parts
 }
 
-fn packet_text(video: &VideoSummary) -> String {
+fn packet_text(snapshot: &Snapshot, video: &VideoSummary) -> String {
     let (Some(packets), Some(lost)) = (video.packets, video.packets_lost) else {
-        return format!("packets {NOT_MEASURED}: no RTP is seen");
+        let other = other_rtp(snapshot);
+        return format!("packets {NOT_MEASURED}: {}", other.as_deref().unwrap_or("no RTP is seen"));
     };
     let mut parts =
         vec![format!("packets received {}", figure::count(packets)), format!("lost {}", figure::count(lost))];

@@ -1,5 +1,7 @@
 //! The time axis that all lanes share, and the marks that stand across them.
 
+use std::collections::BTreeSet;
+
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::widgets::Widget;
@@ -94,15 +96,36 @@ impl MarkRow<'_> {
     pub fn ticks(&self, area: Rect, buffer: &mut Buffer) {
         let mut pen = Pen::new(buffer, area);
         let columns = pen.width();
-        for mark in self.marks.iter().filter(|mark| stands_across(mark)) {
-            let Some(x) = column(&self.view, mark.at_s, columns) else { continue };
+        // Events that recur (a sender that restarts again and again) would hatch the lanes: they keep their
+        // sign above them, and those of one column are one sign.
+        let column_of = |mark: &MarkPoint| column(&self.view, mark.at_s, columns);
+        let minor: BTreeSet<u16> =
+            self.marks.iter().filter(|mark| !is_major(mark)).filter_map(column_of).collect();
+        let too_many = minor.len() > usize::from(columns / MINOR_EVERY);
+        let shown = |mark: &&MarkPoint| stands_across(mark) && (is_major(mark) || !too_many);
+        let across: BTreeSet<u16> = self.marks.iter().filter(shown).filter_map(column_of).collect();
+        for x in across {
             for y in 0..pen.height() {
-                if pen.at(x, y) == " " {
+                let beside = |x: u16| pen.at(x, y).chars().next().is_some_and(is_of_text);
+                if pen.at(x, y) == " " && !beside(x.saturating_sub(1)) && !beside(x + 1) {
                     pen.glyph(x, y, '╎', self.theme.rule);
                 }
             }
         }
     }
+}
+
+/// Lines of lesser events are drawn for at most one column in so many.
+const MINOR_EVERY: u16 = 10;
+
+/// What is worth a line however often it comes.
+fn is_major(mark: &MarkPoint) -> bool {
+    mark.mark.is_some() || matches!(mark.kind.as_str(), "mark" | "warning" | "alarm") || !stands_across(mark)
+}
+
+/// A character of words or figures: no line stands in the gaps between them.
+fn is_of_text(letter: char) -> bool {
+    letter.is_ascii_alphanumeric() || matches!(letter, ',' | '.' | ';' | ':' | '%' | '(' | ')')
 }
 
 /// What is worth a line across all lanes: what a person set, warnings and alarms, restarts, sources.
@@ -126,5 +149,39 @@ impl Widget for &MarkRow<'_> {
             };
             pen.glyph(x, 0, letter(mark), style);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tui::theme::ThemeName;
+
+    fn restart(at_s: f64) -> MarkPoint {
+        MarkPoint { at_s, mark: None, kind: "restart".to_owned(), link: None, text: String::new() }
+    }
+
+    fn drawn(marks: &[MarkPoint], text: &str) -> String {
+        let area = Rect::new(0, 0, 40, 1);
+        let mut buffer = Buffer::empty(area);
+        let theme = Theme::named(ThemeName::Dark);
+        Pen::new(&mut buffer, area).text(0, 0, text, theme.base);
+        let view = View { from_s: 0.0, to_s: 40.0, columns: 40 };
+        MarkRow { view, marks, theme }.ticks(area, &mut buffer);
+        (0..40).map(|x| buffer[(x, 0)].symbol()).collect()
+    }
+
+    #[test]
+    fn events_that_recur_do_not_hatch_a_chart() {
+        let few: Vec<MarkPoint> = (0..3).map(|at| restart(f64::from(at) * 10.0)).collect();
+        assert_eq!(drawn(&few, "").matches('╎').count(), 3);
+        let many: Vec<MarkPoint> = (0..160).map(|at| restart(f64::from(at) / 4.0)).collect();
+        assert_eq!(drawn(&many, "").matches('╎').count(), 0);
+    }
+
+    #[test]
+    fn no_line_runs_through_words() {
+        let alarm = MarkPoint { kind: "alarm".to_owned(), ..restart(3.5) };
+        assert!(drawn(&[alarm], "not measured: add").starts_with("not measured: add "));
     }
 }

@@ -18,6 +18,7 @@ const fn pattern(letter: char) -> Option<[u8; 5]> {
         '8' => [7, 5, 7, 5, 7],
         '9' => [7, 5, 7, 1, 7],
         '-' => [0, 0, 7, 0, 0],
+        '<' => [1, 2, 4, 2, 1],
         _ => return None,
     })
 }
@@ -28,7 +29,7 @@ pub fn width(figure: &str, unit: &str) -> u16 {
     (figure.chars().count() * 4 + 1) as u16 + super::pen::width(unit)
 }
 
-/// Draws digits and a minus sign in half blocks, the unit behind them; gives the column after.
+/// Draws digits, a minus sign and `<` in half blocks, the unit behind them; gives the column after.
 pub fn draw(pen: &mut Pen<'_>, x: u16, y: u16, figure: &str, unit: &str, style: Style) -> u16 {
     let mut x = x;
     for letter in figure.chars() {

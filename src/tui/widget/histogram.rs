@@ -31,15 +31,38 @@ pub struct Histogram<'a> {
     pub theme: &'a Theme,
 }
 
-/// A round right end for an axis from 0 that holds these bins and marks; `None` where there are none.
+/// Of a far end that is more than this many times the 99th percentile, what lies beyond that is one bar.
+const FAR: f64 = 1.5;
+
+/// A round right end for an axis from 0 that holds these bins and marks; `None` where there are none. A few
+/// values far out do not stretch it: they are counted in the last bar.
 #[must_use]
 pub fn axis_end(bins: &[(f64, f64, f64)], marks: &[f64]) -> Option<f64> {
     let last = bins.iter().filter(|bin| bin.2 > 0.0 && bin.1.is_finite()).map(|bin| bin.1);
-    let far = last.chain(marks.iter().copied()).fold(0.0, f64::max);
+    let far = last.fold(0.0, f64::max);
+    let usual = marks.iter().copied().chain(percentile_99(bins)).fold(0.0, f64::max);
+    let far = if usual > 0.0 && far > FAR * usual { usual } else { far.max(usual) };
     (far > 0.0).then(|| {
         let step = round_up(far / 10.0);
         (far / step).ceil() * step
     })
+}
+
+/// The upper edge of the bin in which the 99th percentile lies.
+fn percentile_99(bins: &[(f64, f64, f64)]) -> Option<f64> {
+    let all: f64 = bins.iter().map(|bin| bin.2).sum();
+    let mut below = 0.0;
+    let found = bins.iter().find(|bin| {
+        below += bin.2;
+        below >= 0.99 * all
+    })?;
+    found.1.is_finite().then_some(found.1)
+}
+
+/// Whether anything lies beyond the end of an axis.
+#[must_use]
+pub fn any_beyond(bins: &[(f64, f64, f64)], to: f64) -> bool {
+    bins.iter().any(|&(_, high, share)| share > 0.0 && high > to)
 }
 
 impl Histogram<'_> {
@@ -55,6 +78,11 @@ impl Histogram<'_> {
                 let left = per * column as f64;
                 let overlap = (high.min(left + per) - low.max(left)).max(0.0);
                 *sum += if high > low { share * overlap / (high - low) } else { share };
+            }
+            let beyond =
+                if high > low { share * (high - low.max(self.to)).max(0.0) / (high - low) } else { 0.0 };
+            if let Some(last) = shares.last_mut() {
+                *last += beyond;
             }
         }
         shares

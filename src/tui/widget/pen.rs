@@ -58,12 +58,32 @@ pub fn fitted(text: &str, columns: u16) -> String {
     short
 }
 
-/// The text in lines of at most `columns`, broken between words.
+/// Units that stay with the number before them.
+const UNITS: [&str; 16] =
+    ["m", "km", "s", "ms", "min", "h", "dB", "dBm", "%", "Hz", "V", "B", "kB", "MB", "GB", "units"];
+
+/// The words of a text, a unit together with its number.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let unit = word.trim_end_matches([')', ',', ';', ':', '.']);
+        match words.last_mut() {
+            Some(last) if UNITS.contains(&unit) && last.ends_with(|end: char| end.is_ascii_digit()) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
+}
+
+/// The text in lines of at most `columns`, broken between words, never between a number and its unit.
 #[must_use]
 pub fn wrapped(text: &str, columns: u16) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
-    for word in text.split_whitespace() {
+    for word in &words(text) {
         if !line.is_empty() && width(&line) + 1 + width(word) > columns {
             lines.push(std::mem::take(&mut line));
         }
@@ -113,6 +133,19 @@ impl<'a> Pen<'a> {
         let columns = columns.min(self.area.width.saturating_sub(x));
         let text = fitted(&printable(text), columns);
         self.text(x, y, &text, style)
+    }
+
+    /// Writes as many parts, two spaces apart, as fit whole; the first is cut where not even that fits.
+    pub fn whole(&mut self, x: u16, y: u16, parts: &[String], columns: u16, style: Style) -> u16 {
+        let mut text = parts.first().cloned().unwrap_or_default();
+        for part in parts.iter().skip(1) {
+            if width(&text) + 2 + width(part) > columns {
+                break;
+            }
+            text.push_str("  ");
+            text.push_str(part);
+        }
+        self.cut(x, y, &text, columns, style)
     }
 
     /// Writes so that the text ends before column `end`; gives the column of its first letter.
@@ -187,5 +220,7 @@ mod tests {
         assert_eq!(fitted("short", 7), "short");
         assert_eq!(fitted("x", 0), "");
         assert_eq!(wrapped("one two three", 8), ["one two", "three"]);
+        assert_eq!(wrapped("about 9 s left (17 m)", 14), ["about 9 s left", "(17 m)"]);
+        assert_eq!(wrapped("left at this rate (17 m)", 21), ["left at this rate", "(17 m)"]);
     }
 }

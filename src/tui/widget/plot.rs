@@ -84,9 +84,11 @@ impl Plot<'_> {
                     pen.glyph(x, row, '╌', line.style);
                 }
             }
-            pen.text(1, row, line.text, line.style);
+            let wide = super::pen::width(line.text);
+            let clear = (1..columns.saturating_sub(wide)).find(|&x| is_clear(&pen, x, x + wide, row));
+            pen.text(clear.unwrap_or(1), row, line.text, line.style);
         }
-        for (row, line) in (0..).zip(self.upright.iter().filter(|line| within(&self.x, line.at))) {
+        for line in self.upright.iter().filter(|line| within(&self.x, line.at)) {
             let x = (self.x.place(line.at) * f64::from(columns.saturating_sub(1))).round() as u16;
             for y in 0..rows {
                 if pen.at(x, y) == " " || pen.at(x, y) == "╌" {
@@ -94,9 +96,12 @@ impl Plot<'_> {
                 }
             }
             let wide = super::pen::width(line.text);
-            if x + 1 + wide <= columns {
+            // Beside its line where nothing stands yet, the first row that is free, right before left.
+            let at_right = |row: u16| x + 1 + wide <= columns && is_clear(&pen, x + 1, x + 1 + wide, row);
+            let at_left = |row: u16| x >= wide && is_clear(&pen, x - wide, x, row);
+            if let Some(row) = (0..rows).find(|&row| at_right(row)) {
                 pen.text(x + 1, row, line.text, line.style);
-            } else {
+            } else if let Some(row) = (0..rows).find(|&row| at_left(row)) {
                 pen.right(x, row, line.text, line.style);
             }
         }
@@ -129,6 +134,11 @@ impl Plot<'_> {
             pen.right(columns, rows, &format!("{:.0} {}", self.x.high, self.x_unit), self.theme.dim);
         }
     }
+}
+
+/// Whether a stretch of a row, and a column about it, holds nothing but lines that a text may interrupt.
+fn is_clear(pen: &Pen<'_>, from: u16, to: u16, row: u16) -> bool {
+    (from..to).all(|x| matches!(pen.at(x, row), " " | "╌")) && matches!(pen.at(to, row), " " | "╌" | "╎" | "")
 }
 
 fn within(scale: &Scale, value: f64) -> bool {

@@ -33,7 +33,7 @@ pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySum
             bins: rows[index].as_ref().map_or_else(Vec::new, |row| bins(&row.distribution)),
             drift: summary.drawing.drift[index].clone(),
             limited_by: rows[index].as_ref().map(|row| limited_by(row, stages[index], unlocated_ms)),
-            missing: rows[index].is_none().then(|| missing(meter, index, stages[index])),
+            missing: summary.drawing.missing[index].clone(),
         };
     }
     LatencyView {
@@ -65,30 +65,42 @@ pub(super) fn drawing(
         drift: [servo_drift, input_drift, Vec::new()],
         unlocated_ms: [servo, input, on_board],
         movement,
+        missing: Default::default(),
     }
 }
 
-/// Equal bins over the bounded part of the distribution.
+/// Equal bins over the bounded part of the distribution up to its 99th percentile, and one for the rest.
 fn bins(distribution: &[(f64, f64, f64)]) -> Vec<(f64, f64, f64)> {
     let known: Vec<(f64, f64, f64)> =
         distribution.iter().filter(|cell| cell.1.is_finite()).copied().collect();
     let (Some(first), Some(last)) = (known.first(), known.last()) else { return Vec::new() };
-    let span = (last.1 - first.0).max(1.0);
+    let all: f64 = known.iter().map(|cell| cell.2).sum();
+    let mut below = 0.0;
+    let usual = known.iter().find(|cell| {
+        below += cell.2;
+        below >= 0.99 * all
+    });
+    let usual_end = usual.map_or(last.1, |cell| cell.1);
+    let span = (usual_end - first.0).max(1.0);
     let width =
         [1.0, 2.0, 5.0, 10.0, 20.0, 50.0].into_iter().find(|width| span / width <= MOST_BINS as f64 - 2.0);
     let width = width.unwrap_or(50.0);
     let from = (first.0 / width).floor() * width;
-    let count = (((last.1 - from) / width).ceil() as usize).min(MOST_BINS);
-    (0..count)
-        .map(|index| {
-            let low = from + width * index as f64;
-            let share = known.iter().map(|cell| {
-                let overlap = (cell.1.min(low + width) - cell.0.max(low)).max(0.0);
-                cell.2 * overlap / (cell.1 - cell.0)
-            });
-            (low, low + width, share.sum())
-        })
-        .collect()
+    let count = (((usual_end - from) / width).ceil() as usize).min(MOST_BINS);
+    let end = from + width * count as f64;
+    let edges = (0..count).map(|index| {
+        let low = from + width * index as f64;
+        (low, low + width)
+    });
+    let rest = (last.1 > end).then_some((end, last.1));
+    let bin = |(low, high): (f64, f64)| {
+        let share = known.iter().map(|cell| {
+            let overlap = (cell.1.min(high) - cell.0.max(low)).max(0.0);
+            cell.2 * overlap / (cell.1 - cell.0)
+        });
+        (low, high, share.sum())
+    };
+    edges.chain(rest).map(bin).collect()
 }
 
 /// The median of each stretch of the session.
@@ -161,6 +173,15 @@ fn unlocated(row: &LatencyStage) -> Option<f64> {
     (width >= LEAST_UNLOCATED_MS && width >= 0.7 * (high - low)).then_some(width)
 }
 
+/// Of each stage that is not measured: why, and what to do.
+pub(super) fn all_missing(meter: &LatencyMeter, summary: &LatencySummary) -> [Option<String>; 3] {
+    let source = meter.source();
+    let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
+    let stages =
+        [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    [0, 1, 2].map(|index| rows[index].is_none().then(|| missing(meter, index, stages[index])))
+}
+
 fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> String {
     let no_sticks = index < 2 && meter.sources.is_empty();
     let no_input = index > 0 && !meter.seen_input;
@@ -216,4 +237,22 @@ fn movement(
             .collect(),
         age_ms: (narrowest.0.max(0.0), narrowest.1.is_finite().then_some(narrowest.1)),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One of 200 ages is ten times as long: the bins stay fine, and the last one holds it.
+    #[test]
+    fn one_long_age_does_not_make_the_bins_coarse() {
+        let mut pieces: Vec<(f64, f64, f64)> =
+            (0..40).map(|index| (40.0 + f64::from(index), 41.0 + f64::from(index), 0.024_875)).collect();
+        pieces.push((699.0, 701.0, 0.005));
+        let bins = bins(&pieces);
+        assert_eq!(bins[0].1 - bins[0].0, 1.0);
+        let last = bins.last().unwrap();
+        assert_eq!((last.0, last.1), (80.0, 701.0));
+        assert!((last.2 - 0.005).abs() < 1e-12);
+    }
 }

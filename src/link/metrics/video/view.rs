@@ -41,6 +41,18 @@ impl VideoMeter {
         columns
     }
 
+    /// The ports on which video comes where the profile's pin leaves all of it out.
+    fn other_ports(&self, context: &Context) -> Vec<u16> {
+        if !self.link_streams(context).is_empty() {
+            return Vec::new();
+        }
+        let mut ports: Vec<u16> =
+            self.video_streams().iter().map(|stream| stream.key.flow.destination.port()).collect();
+        ports.sort_unstable();
+        ports.dedup();
+        ports
+    }
+
     /// For drawing; `frozen` is [`VideoMeter::frozen`] of the same window.
     #[must_use]
     pub fn view(&self, context: &Context, view: View, frozen: &[bool]) -> VideoView {
@@ -77,6 +89,7 @@ impl VideoMeter {
             packets: self.cells(context, view, frozen),
             bit_rate_mbps: newest.and_then(|stream| stream.bit_rate(context.now)).map(|rate| rate / 1e6),
             frozen_for_s: open.map(|(start, now)| (now - start).secs()),
+            other_ports: self.other_ports(context),
         }
     }
 }

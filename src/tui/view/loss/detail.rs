@@ -49,7 +49,7 @@ pub(super) fn bursts(
     pen.cut(0, y, &model_text(stream.burst_model.as_ref()), width, theme.base);
     pen.cut(0, y + 1, &distances_text(stream.loss_distances.as_ref()), width, theme.base);
     if let Some(window) = sender.and_then(|sender| sender.window.as_ref()) {
-        pen.cut(0, y + 2, &window_text(window), width, theme.base);
+        pen.whole(0, y + 2, &window_parts(window), width, theme.base);
     }
 }
 
@@ -72,9 +72,9 @@ fn lengths(bursts: &[(u32, u64)]) -> Vec<(String, u64)> {
 fn model_text(model: Option<&BurstModel>) -> String {
     let Some(model) = model else { return "mean spell: none lost so far".to_owned() };
     let in_time =
-        |seconds: Option<f64>| seconds.map_or(String::new(), |s| format!(" ({})", figure::seconds(s)));
+        |seconds: Option<f64>| seconds.map_or(String::new(), |s| format!(" ({})", figure::short_span(s)));
     format!(
-        "mean spell: bad {:.1}{}, good {:.0}{}",
+        "mean spell: bad {:.1} frames{}, good {:.0}{}",
         model.bad_mean_packets,
         in_time(model.bad_mean_s),
         model.good_mean_packets,
@@ -99,7 +99,7 @@ pub(super) fn periods_text(periods: LossPeriods) -> Option<String> {
 }
 
 /// One sender or link within the window.
-pub(super) fn window_text(window: &WindowLoss) -> String {
+pub(super) fn window_parts(window: &WindowLoss) -> Vec<String> {
     let mut parts = Vec::new();
     parts.push(match window.loss {
         Some(loss) => {
@@ -114,7 +114,7 @@ pub(super) fn window_text(window: &WindowLoss) -> String {
     if let Some(model) = &window.burst_model
         && let (Some(bad), Some(good)) = (model.bad_mean_s, model.good_mean_s)
     {
-        parts.push(format!("bad {}, good {}", figure::seconds(bad), figure::seconds(good)));
+        parts.push(format!("bad {}, good {}", figure::short_span(bad), figure::short_span(good)));
     }
     if let Some(silence) = window.longest_silence_s {
         parts.push(format!("silence {}", figure::seconds(silence)));
@@ -122,7 +122,7 @@ pub(super) fn window_text(window: &WindowLoss) -> String {
     if let Some(share) = window.availability_ratio {
         parts.push(format!("with data {}", figure::percent(share)));
     }
-    parts.join("  ")
+    parts
 }
 
 /// What happened together at each bad spell, the worst first where not all fit.
@@ -180,16 +180,17 @@ pub(super) fn reports(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: 
         pen.paragraph(0, 0, text, theme.dim);
         return;
     }
+    pen.text(0, 0, "radio", theme.dim);
     pen.text(14, 0, "downlink", theme.dim);
-    pen.text(38, 0, "uplink", theme.dim);
+    pen.text(44, 0, "uplink", theme.dim);
     let mut y = 1;
     for (system, component) in radios(&summary.signal) {
         pen.cut(0, y, &format!("{system}/{component}"), 13, theme.strong);
-        for (x, direction) in [(14, "down"), (38, "up")] {
+        for (x, direction) in [(14, "down"), (44, "up")] {
             let found = summary.signal.iter().find(|row| {
                 (row.system, row.component) == (Some(system), Some(component)) && row.direction == direction
             });
-            pen.cut(x, y, &level_text(found), 23, theme.base);
+            pen.cut(x, y, &level_text(found), 29, theme.base);
         }
         y += 1;
     }
@@ -211,7 +212,8 @@ fn radios(signal: &[SignalSummary]) -> Vec<(u8, u8)> {
 fn level_text(row: Option<&SignalSummary>) -> String {
     let Some(row) = row else { return NOT_MEASURED.to_owned() };
     let Some(median) = row.median else { return NOT_MEASURED.to_owned() };
-    let noise = row.noise_median.map_or(String::new(), |noise| format!(", noise {noise:.0}"));
+    let noise =
+        row.noise_median.map_or(String::new(), |noise| format!(", noise {}", figure::level(noise, row.unit)));
     format!("{}{noise}", figure::level(median, row.unit))
 }
 
