@@ -1,6 +1,7 @@
 //! The newest picture of a session: when it is made again, and what it may cost.
 //!
-//! A picture is made at most ten times a second, and only when something changed. The
+//! A picture is made at most five times a second, faster than anybody reads its numbers, and only when something
+//! changed; another window at once. The
 //! figures in it are heavier: at most once a second, and never for more than one part
 //! in twenty of the time, however long the session is. What a page draws of the whole session
 //! is as heavy, and made with them. The latency, heavier still, has a pace of its own (`latency`).
@@ -18,7 +19,7 @@ use crate::units::Nanos;
 
 use latency::NewestLatency;
 
-const BETWEEN_PICTURES: Nanos = Nanos::from_millis(100);
+const BETWEEN_PICTURES: Nanos = Nanos::from_millis(200);
 const BETWEEN_SUMMARIES: Nanos = Nanos::from_secs(1);
 /// A summary that took a second is made again after twenty.
 const COST_SHARE: i64 = 20;
@@ -80,6 +81,7 @@ impl Publisher {
     pub(crate) fn show(&mut self, view: ViewRequest) {
         self.view = view;
         self.changed = true;
+        self.picture_due = Nanos(i64::MIN);
     }
 
     /// The window that is wanted, at the instant of a core.
