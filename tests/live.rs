@@ -2,13 +2,14 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod waiting;
+
 use std::fs::File;
 use std::io::{Read, Write};
 use std::net::{TcpListener, UdpSocket};
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::mpsc::channel;
 use std::time::Duration;
 
 use fadewatch::capture::Recording;
@@ -30,16 +31,8 @@ use rand::{Rng, SeedableRng};
 const PATIENCE: Duration = Duration::from_secs(20);
 
 /// Looks again and again until a condition holds.
-fn wait_for<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
-    let (_never, nothing) = channel::<()>();
-    let step = Duration::from_millis(10);
-    for _ in 0..PATIENCE.as_millis() / step.as_millis() {
-        if let Some(found) = look() {
-            return found;
-        }
-        let _ = nothing.recv_timeout(step);
-    }
-    panic!("waited in vain for {what}");
+fn wait_for<T>(what: &str, look: impl FnMut() -> Option<T>) -> T {
+    waiting::wait_for(PATIENCE, what, look)
 }
 
 fn wait_for_feed(session: &SessionHandle, what: &str, mut holds: impl FnMut(&Feed) -> bool) -> Arc<Feed> {

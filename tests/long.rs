@@ -4,14 +4,16 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod frames;
+mod waiting;
+
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::mpsc::channel;
 use std::time::Duration;
 
 use fadewatch::capture::{PcapngWriter, Recording};
-use fadewatch::link::{LinkMonitor, RecordingFacts, crc};
+use fadewatch::link::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
@@ -21,6 +23,8 @@ use fadewatch::session::{Command, Feed, SessionHandle, ViewRequest};
 use fadewatch::snapshot::{Lane, Snapshot, View};
 use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
+use frames::frame;
+use waiting::wait_for;
 
 const HOUR: u64 = 3600;
 /// The vehicle's frames of a second.
@@ -76,15 +80,6 @@ fn is_frozen(second: u64) -> bool {
 /// Out and back along the meridian, 2 m a second, 50 to 250 m.
 fn distance_m(second: u64) -> f64 {
     50.0 + 2.0 * (100.0 - (second as f64 % 200.0 - 100.0).abs())
-}
-
-fn frame(number: u64, sender: (u8, u8), message: u32, extra: u8, payload: &[u8]) -> Vec<u8> {
-    let mut bytes = vec![0xFD, payload.len() as u8, 0, 0, number as u8, sender.0, sender.1];
-    bytes.extend_from_slice(&message.to_le_bytes()[..3]);
-    bytes.extend_from_slice(payload);
-    let computed = crc::step(crc::update(crc::INITIAL, &bytes[1..]), extra);
-    bytes.extend_from_slice(&computed.to_le_bytes());
-    bytes
 }
 
 /// GLOBAL_POSITION_INT (33) at ground level.
@@ -250,15 +245,7 @@ fn the_last_day_is_drawn_by_the_second_and_the_rest_by_spans() {
 const PATIENCE: Duration = Duration::from_mins(1);
 
 fn wait_for_feed(session: &SessionHandle, what: &str, holds: impl Fn(&Feed) -> bool) -> Arc<Feed> {
-    let (_never, nothing) = channel::<()>();
-    let step = Duration::from_millis(10);
-    for _ in 0..PATIENCE.as_millis() / step.as_millis() {
-        if let Some(feed) = session.feed().filter(|feed| holds(feed)) {
-            return feed;
-        }
-        let _ = nothing.recv_timeout(step);
-    }
-    panic!("waited in vain for {what}");
+    wait_for(PATIENCE, what, || session.feed().filter(|feed| holds(feed)))
 }
 
 fn write(path: &Path, seconds: u64) {

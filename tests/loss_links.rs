@@ -1,11 +1,12 @@
 //! Loss through the whole core: flows, several links, losses of this computer's own, windows, and
 //! everything at once, each against a truth that the test counts itself.
 
+mod frames;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use fadewatch::link::crc;
 use fadewatch::link::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::record::{
@@ -14,18 +15,9 @@ use fadewatch::record::{
 use fadewatch::snapshot::View;
 use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
+use frames::frame;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
-
-/// A version 2 frame with any payload.
-fn frame(number: u64, sender: (u8, u8), message: u32, extra: u8, payload: &[u8]) -> Vec<u8> {
-    let mut bytes = vec![0xFD, payload.len() as u8, 0, 0, number as u8, sender.0, sender.1];
-    bytes.extend_from_slice(&message.to_le_bytes()[..3]);
-    bytes.extend_from_slice(payload);
-    let computed = crc::step(crc::update(crc::INITIAL, &bytes[1..]), extra);
-    bytes.extend_from_slice(&computed.to_le_bytes());
-    bytes
-}
 
 /// GPS_STATUS (25): a known id without a clock; its content tells frames apart.
 fn clockless(number: u64, sender: (u8, u8)) -> Vec<u8> {

@@ -2,9 +2,10 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod waiting;
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::mpsc::channel;
 use std::time::Duration;
 
 use fadewatch::capture::{PcapngWriter, Recording};
@@ -19,19 +20,12 @@ use fadewatch::simulate::{Scenario, run_to_file};
 use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
 use rand::{RngExt, SeedableRng};
+use waiting::wait_for;
 
 const PATIENCE: Duration = Duration::from_secs(20);
 
 fn wait_for_feed(session: &SessionHandle, what: &str, holds: impl Fn(&Feed) -> bool) -> Arc<Feed> {
-    let (_never, nothing) = channel::<()>();
-    let step = Duration::from_millis(10);
-    for _ in 0..PATIENCE.as_millis() / step.as_millis() {
-        if let Some(feed) = session.feed().filter(|feed| holds(feed)) {
-            return feed;
-        }
-        let _ = nothing.recv_timeout(step);
-    }
-    panic!("waited in vain for {what}");
+    wait_for(PATIENCE, what, || session.feed().filter(|feed| holds(feed)))
 }
 
 /// The scenario in which sources fall silent, as a recording.

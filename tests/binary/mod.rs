@@ -2,6 +2,9 @@
 
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
+#[path = "../waiting/mod.rs"]
+mod waiting;
+
 use std::io::{BufRead, BufReader, Read};
 use std::net::UdpSocket;
 use std::path::{Path, PathBuf};
@@ -17,16 +20,8 @@ use serde_json::Value;
 pub(crate) const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Looks again and again until a condition holds.
-pub(crate) fn wait_for<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
-    let (_never, nothing) = channel::<()>();
-    let step = Duration::from_millis(20);
-    for _ in 0..PATIENCE.as_millis() / step.as_millis() {
-        if let Some(found) = look() {
-            return found;
-        }
-        let _ = nothing.recv_timeout(step);
-    }
-    panic!("waited in vain for {what}");
+pub(crate) fn wait_for<T>(what: &str, look: impl FnMut() -> Option<T>) -> T {
+    waiting::wait_for(PATIENCE, what, look)
 }
 
 /// A child; killed where a test leaves it behind.
