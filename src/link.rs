@@ -211,9 +211,13 @@ impl LinkMonitor {
     }
 
     fn log(&mut self, kind: &str, link: Option<String>, text: String) {
+        let at_s = self.context.since_start_s(self.context.now);
+        self.keep(EventSummary { at_s, kind: kind.to_owned(), link, text });
+    }
+
+    fn keep(&mut self, event: EventSummary) {
         if self.events.len() < MOST_EVENTS {
-            let at_s = self.context.since_start_s(self.context.now);
-            self.events.push(EventSummary { at_s, kind: kind.to_owned(), link, text });
+            self.events.push(event);
         }
     }
 
@@ -241,9 +245,7 @@ impl LinkMonitor {
             self.note_silences(at);
             let events = self.margin.second(at, &self.signal, &self.range, &self.context);
             for event in events {
-                if self.events.len() < MOST_EVENTS {
-                    self.events.push(event);
-                }
+                self.keep(event);
             }
         }
         self.advance_devices(to);

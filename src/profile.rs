@@ -388,6 +388,12 @@ impl Profile {
         self.link.iter().find(|link| link.role == LinkRole::Video)
     }
 
+    /// Whether a link of this profile is that one.
+    #[must_use]
+    pub fn is_video_link(&self, link: &LinkProfile) -> bool {
+        self.video_link().is_some_and(|video| video.name == link.name)
+    }
+
     /// The first control link.
     #[must_use]
     pub fn control_link(&self) -> Option<&LinkProfile> {

@@ -46,6 +46,12 @@ impl Nanos {
         self.0 as f64 / 1e9
     }
 
+    /// Whole seconds in it; none below zero.
+    #[must_use]
+    pub const fn whole_secs(self) -> usize {
+        if self.0 <= 0 { 0 } else { (self.0 / 1_000_000_000) as usize }
+    }
+
     /// This many milliseconds.
     #[must_use]
     pub fn millis(self) -> f64 {

@@ -101,8 +101,8 @@ impl Context {
 
     /// Which seconds are kept by themselves now, and which are joined: no store joins more of them.
     pub(crate) fn grid(&self) -> Grid {
-        let seconds = self.start.map_or(0, |start| (self.now - start).0.max(0) / 1_000_000_000 + 1);
-        Grid::of(seconds as usize, Room::DAY)
+        let seconds = self.start.map_or(0, |start| (self.now - start).whole_secs() + 1);
+        Grid::of(seconds, Room::DAY)
     }
 
     /// The interface's name.

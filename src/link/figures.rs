@@ -1,6 +1,6 @@
 //! Figures out: one summary, as of the last record.
 
-use crate::profile::{LinkProfile, LinkRole};
+use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
     Accidents, BadSpell, EventSummary, Framing, LatencySummary, LinkSummary, RecordingSummary, Summary,
@@ -12,6 +12,7 @@ use super::context::Context;
 use super::metrics::latency::LatencyMeter;
 use super::metrics::loss::{Steadiness, Traffic};
 use super::metrics::range::Evidence;
+use super::metrics::video::VideoMeter;
 use super::series::Series;
 use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, utc_text, verdict};
 
@@ -91,21 +92,24 @@ impl LinkMonitor {
         self.context.profile.link.iter().map(|link| self.traffic(link)).collect()
     }
 
-    /// RTP packets speak for the video link.
-    pub(super) fn is_by_packets(&self, link: &LinkProfile) -> bool {
-        link.role == LinkRole::Video
-            && self.context.profile.video_link().is_some_and(|video| video.name == link.name)
+    /// What RTP packets say of a link; `None` of all but the video link.
+    pub(super) fn of_packets<T>(
+        &self,
+        link: &LinkProfile,
+        say: impl FnOnce(&VideoMeter) -> Option<T>,
+    ) -> Option<T> {
+        self.context.profile.is_video_link(link).then(|| say(&self.video)).flatten()
     }
 
     /// A link's traffic: RTP packets for the video link, else its senders' frames.
     fn traffic(&self, link: &LinkProfile) -> Option<Traffic> {
-        let packets = self.is_by_packets(link).then(|| self.video.traffic(&self.context)).flatten();
+        let packets = self.of_packets(link, |video| video.traffic(&self.context));
         packets.or_else(|| self.loss.traffic(&self.context, link))
     }
 
     /// The same of how steadily it came.
     fn steadiness(&self, link: &LinkProfile) -> Option<Steadiness> {
-        let packets = self.is_by_packets(link).then(|| self.video.steadiness(&self.context)).flatten();
+        let packets = self.of_packets(link, |video| video.steadiness(&self.context));
         packets.or_else(|| self.loss.steadiness(&self.context, link))
     }
 

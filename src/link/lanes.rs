@@ -13,7 +13,7 @@ use crate::units::Nanos;
 use super::LinkMonitor;
 use super::context::Sender;
 use super::lost::SILENT;
-use super::metrics::loss::Traffic;
+use super::metrics::loss::{MUCH_LOST, Traffic};
 use super::series::{Grid, Room};
 
 /// What a link's row shows of a window: see [`Lane`].
@@ -23,9 +23,6 @@ struct LaneCells {
     window: Option<WindowLoss>,
     frozen: Vec<bool>,
 }
-
-/// Share of lost frames from which on a link is not called good: what fails a telemetry link's proof of range.
-const MUCH_LOST: f64 = 0.05;
 
 impl LinkMonitor {
     /// One bounded picture of the session. `summary` is the newest result of
@@ -201,7 +198,7 @@ impl LinkMonitor {
     fn cells(&self, index: usize, view: View, (video, frozen): (&VideoView, &[bool])) -> LaneCells {
         let context = &self.context;
         let link = &context.profile.link[index];
-        let is_video = context.profile.video_link().is_some_and(|video| video.name == link.name);
+        let is_video = context.profile.is_video_link(link);
         let loss = if is_video && !video.packets.is_empty() {
             video.packets.clone()
         } else {

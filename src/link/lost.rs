@@ -1,6 +1,5 @@
 //! Links that fall silent and are heard again, as events: whoever was looking elsewhere finds them there.
 
-use crate::profile::LinkRole;
 use crate::summary::EventSummary;
 use crate::units::Nanos;
 
@@ -41,26 +40,20 @@ impl LinkMonitor {
     /// When anything of a link's own traffic last came.
     fn last_heard(&self, index: usize) -> Option<Nanos> {
         let link = &self.context.profile.link[index];
-        let packets = self.is_by_packets(link).then(|| self.video.last_heard(&self.context)).flatten();
+        let packets = self.of_packets(link, |video| video.last_heard(&self.context));
         packets.or_else(|| self.loss.last_heard(&self.context, link))
     }
 
     fn note_link(&mut self, index: usize, at: Nanos, kind: &str, text: impl Fn(&str) -> String) {
-        if self.events.len() < MOST_EVENTS {
-            let name = &self.context.profile.link[index].name;
-            self.events.push(EventSummary {
-                at_s: self.context.since_start_s(at),
-                kind: kind.to_owned(),
-                link: Some(name.clone()),
-                text: text(name),
-            });
-        }
+        let name = self.context.profile.link[index].name.clone();
+        let (at_s, text) = (self.context.since_start_s(at), text(&name));
+        self.keep(EventSummary { at_s, kind: kind.to_owned(), link: Some(name), text });
     }
 
     /// Losses of the control input and its holds, as events.
     pub(super) fn control_events(&self) -> Vec<EventSummary> {
         let context = &self.context;
-        let control = context.profile.link.iter().find(|link| link.role == LinkRole::Control);
+        let control = context.profile.control_link();
         let event = |at_s: f64, kind: &str, text: String| EventSummary {
             at_s,
             kind: kind.to_owned(),

@@ -136,6 +136,28 @@ pub(crate) trait Cell: Copy + Debug {
     fn join(one: Self::Span, other: Self::Span) -> Self::Span;
 }
 
+/// Something of which the first second of a span speaks for all of it.
+pub(crate) trait FirstSpeaks: Copy + Debug {
+    /// Nothing.
+    const NONE: Self;
+}
+
+impl<T: FirstSpeaks> Cell for T {
+    type Span = Self;
+    const EMPTY: Self = Self::NONE;
+    const NOTHING: Self = Self::NONE;
+
+    fn put(self, span: &mut Self, place: usize) {
+        if place == 0 {
+            *span = self;
+        }
+    }
+
+    fn join(one: Self, _: Self) -> Self {
+        one
+    }
+}
+
 /// What one store keeps of all seconds; copies share it.
 #[derive(Clone, Debug)]
 pub(crate) struct Series<T: Cell> {

@@ -47,6 +47,8 @@ use shared::Components;
 pub use spells::Spell;
 use together::{Joint, MOST_TOGETHER};
 
+/// Share of lost frames over which a second, a distance or a link is not good. Common practice, no source.
+pub(crate) const MUCH_LOST: f64 = 0.05;
 const MOST_FLOWS: usize = 256;
 const MOST_FLOWS_OF_ONE: usize = 4;
 const MOST_SYSTEMS: usize = 64;

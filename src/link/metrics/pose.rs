@@ -7,7 +7,7 @@
 //! of each span (see [`crate::link::series`]).
 
 use crate::link::context::{Context, Sender};
-use crate::link::series::{Cell, Series};
+use crate::link::series::{FirstSpeaks, Series};
 use crate::link::telemetry::Telemetry;
 use crate::units::Nanos;
 
@@ -24,21 +24,8 @@ struct Second {
     height_m: f32,
 }
 
-impl Cell for Second {
-    /// The first second speaks for its span.
-    type Span = Self;
-    const EMPTY: Self = Self { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
-    const NOTHING: Self = Self::EMPTY;
-
-    fn put(self, span: &mut Self, place: usize) {
-        if place == 0 {
-            *span = self;
-        }
-    }
-
-    fn join(one: Self, _: Self) -> Self {
-        one
-    }
+impl FirstSpeaks for Second {
+    const NONE: Self = Self { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
 }
 
 /// Medians or means over a span.
@@ -82,8 +69,7 @@ impl PoseMeter {
     /// A whole second since the first record has passed.
     pub fn second(&mut self, at: Nanos, range: &RangeMeter, context: &Context) {
         let Some(start) = context.start else { return };
-        let count = ((at - start).0 / 1_000_000_000).max(0) as usize;
-        let Some(second) = count.checked_sub(1) else { return };
+        let Some(second) = (at - start).whole_secs().checked_sub(1) else { return };
         let latest =
             |kept: Option<(Nanos, f64)>| kept.filter(|kept| at - kept.0 <= LATEST).map(|kept| kept.1);
         let heading = latest(self.heading).or_else(|| latest(self.yaw));

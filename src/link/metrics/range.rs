@@ -89,7 +89,7 @@ impl RangeMeter {
         let Some(start) = context.start else { return };
         if is_handset(sender, context) {
             if let Some(place) = place_of(telemetry) {
-                self.handset.take_fix(whole_seconds(at - start), place);
+                self.handset.take_fix((at - start).whole_secs(), place);
             }
             return;
         }
@@ -173,7 +173,7 @@ impl RangeMeter {
     }
 
     fn handset_place(&self, at: Nanos, context: &Context) -> Option<Place> {
-        self.handset.place(whole_seconds(at - context.start?), &context.profile.handset)
+        self.handset.place((at - context.start?).whole_secs(), &context.profile.handset)
     }
 
     /// Bearing of the handset from the vehicle now, degrees from north; absent within a metre of it.
@@ -262,11 +262,6 @@ impl RangeMeter {
         let flown = Flown::of(self, context, evidence);
         (0..context.profile.link.len()).filter_map(|link| flown.view(link)).collect()
     }
-}
-
-/// Whole seconds since the first record.
-fn whole_seconds(since: Nanos) -> usize {
-    (since.0.max(0) / 1_000_000_000) as usize
 }
 
 /// Whether a sender is the handset: the profile's system, or one that says it is on the ground.

@@ -263,8 +263,7 @@ impl SignalMeter {
     pub fn second(&mut self, at: Nanos, context: &Context) {
         self.follow(context);
         let Some(start) = context.start else { return };
-        let count = ((at - start).0 / 1_000_000_000).max(0) as usize;
-        let Some(second) = count.checked_sub(1) else { return };
+        let Some(second) = (at - start).whole_secs().checked_sub(1) else { return };
         for link in 0..self.seconds.len() {
             let level = self.level(link, at).map(|level| level as f32);
             self.seconds[link].set(second, level.unwrap_or(f32::NAN));

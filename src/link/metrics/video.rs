@@ -406,22 +406,21 @@ impl VideoMeter {
     #[must_use]
     pub fn traffic(&self, context: &Context) -> Option<Traffic> {
         let streams = self.link_streams(context);
-        let last_at = streams.iter().map(|stream| stream.last_at).max()?;
-        let silent_at_end_s = Some((context.now - last_at).secs());
+        let silent_at_end_s = Some((context.now - newest_packet(&streams)?).secs());
         Some(Traffic { loss: loss_estimate(&streams, context), silent_at_end_s })
     }
 
     /// When the video link's packets last came; `None` where none came.
     #[must_use]
     pub fn last_heard(&self, context: &Context) -> Option<Nanos> {
-        self.link_streams(context).iter().map(|stream| stream.last_at).max()
+        newest_packet(&self.link_streams(context))
     }
 
     /// How steadily they came.
     #[must_use]
     pub fn steadiness(&self, context: &Context) -> Option<Steadiness> {
         let streams = self.link_streams(context);
-        let last_at = streams.iter().map(|stream| stream.last_at).max()?;
+        let last_at = newest_packet(&streams)?;
         let longest = streams.iter().map(|stream| stream.longest_silence).max()?;
         Some(Steadiness {
             availability_ratio: streams.first()?.series.availability(context.now),
@@ -447,6 +446,11 @@ fn dropped_here(stream: &Stream, context: &Context, from_s: f64, to_s: f64) -> b
         .iter()
         .take_while(|drop| context.since_start_s(drop.at) - 1.0 < to_s)
         .any(|drop| drop.interface == stream.key.interface)
+}
+
+/// When any packet of some streams last came; `None` without streams.
+fn newest_packet(streams: &[&Stream]) -> Option<Nanos> {
+    streams.iter().map(|stream| stream.last_at).max()
 }
 
 /// Lost share with its burst-aware interval, the seconds with this computer's own drops left out.

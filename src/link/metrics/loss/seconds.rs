@@ -77,7 +77,7 @@ impl Seconds {
     }
 
     fn index(&self, at: Nanos) -> usize {
-        ((at - self.base).0.max(0) / SECOND) as usize
+        (at - self.base).whole_secs()
     }
 
     /// A second to write to; `None` where it is joined to others.

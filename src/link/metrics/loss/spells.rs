@@ -11,10 +11,10 @@ use std::collections::BTreeSet;
 
 use crate::link::context::Context;
 
+use super::MUCH_LOST;
 use super::flow::{Flow, WHOLE, any_within, joined};
 
 const LEAST_LOST: u64 = 3;
-const LEAST_RATIO: f64 = 0.05;
 const REACH_S: f64 = 2.0;
 const MOST: usize = 24;
 
@@ -46,7 +46,7 @@ pub(super) fn of(flows: &[&Flow], context: &Context) -> Vec<Spell> {
     };
     let (received, lost) = spans().fold((0, 0), |sum, span| (sum.0 + span.received, sum.1 + span.lost));
     let usual = lost as f64 / (received + lost).max(1) as f64;
-    let limit = LEAST_RATIO.max(2.0 * usual).min(0.9);
+    let limit = MUCH_LOST.max(2.0 * usual).min(0.9);
     let is_bad = |span: &Spell| {
         span.lost >= LEAST_LOST && span.lost as f64 > limit * (span.received + span.lost) as f64
     };

@@ -19,12 +19,11 @@ use crate::link::series::{Grid, Series};
 use crate::profile::{LinkProfile, LinkRole};
 use crate::units::Nanos;
 
+use super::super::loss::MUCH_LOST;
 use super::super::range::{Evidence, RangeMeter};
 use super::super::video::FreezeSpan;
 use super::{EvidenceSecond, FreezeEvidence};
 
-const SECOND: i64 = 1_000_000_000;
-const MOST_LOSS: f64 = 0.05;
 const LEAST_LOST: u32 = 2;
 
 /// What was watched of one link.
@@ -69,14 +68,13 @@ fn watch(
     let (grid, count) = (context.grid(), levels.len());
     match link.role {
         LinkRole::Video => {
-            let own = context.profile.video_link().is_some_and(|video| video.name == link.name);
-            let source = all.video.source(context).filter(|_| own)?;
+            let source = all.video.source(context).filter(|_| context.profile.is_video_link(link))?;
             let freezes = all.video.freezes(context);
             let (others, own): (Vec<&FreezeSpan>, Vec<_>) =
                 freezes.iter().partition(|span| span.course.is_not_the_radio());
             let mut watched = Watched::new(grid, count, true);
             for span in &others {
-                watched.set(start, span.start - Nanos(SECOND), span.end, false);
+                watched.set(start, span.start - Nanos::from_secs(1), span.end, false);
             }
             let spans = own.into_iter().map(onset).collect();
             Some(Watch { source, spans, watched, left_out: others.len() as u32 })
@@ -112,11 +110,6 @@ fn watch(
     }
 }
 
-/// Whole seconds since the start.
-fn whole(start: Nanos, at: Nanos) -> usize {
-    ((at - start).0.max(0) / SECOND) as usize
-}
-
 /// Whether the second after each whole second (index 0: after 1 s) was watched. Of older ones that are joined to
 /// spans, the first of each speaks.
 struct Watched {
@@ -140,8 +133,8 @@ impl Watched {
 
     /// The same of every second that a span touches.
     fn set(&mut self, start: Nanos, from: Nanos, to: Nanos, value: bool) {
-        let first = whole(start, from).saturating_sub(1);
-        let Some(last) = whole(start, to).checked_sub(1) else { return };
+        let first = (from - start).whole_secs().saturating_sub(1);
+        let Some(last) = (to - start).whole_secs().checked_sub(1) else { return };
         let cells = self.grid.index(first)..=self.grid.index(last).min(self.cells.len());
         for cell in cells.filter(|cell| self.grid.cell(*cell).start >= first) {
             if let Some(watched) = self.cells.get_mut(cell) {
@@ -161,7 +154,7 @@ fn lossy(start: Nanos, traffic: &[Option<(u32, u32)>]) -> Vec<(Nanos, Nanos)> {
     let mut spans: Vec<(Nanos, Nanos)> = Vec::new();
     for (second, counts) in traffic.iter().enumerate() {
         let Some((received, lost)) = *counts else { continue };
-        let over = f64::from(lost) > MOST_LOSS * (f64::from(received) + f64::from(lost));
+        let over = f64::from(lost) > MUCH_LOST * (f64::from(received) + f64::from(lost));
         if lost < LEAST_LOST || !over {
             continue;
         }

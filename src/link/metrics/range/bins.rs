@@ -7,10 +7,11 @@
 
 use std::collections::BTreeMap;
 
+use super::super::loss::MUCH_LOST;
+
 const BIN_M: f64 = 10.0;
 const LEAST_SECONDS: usize = 5;
 const WIDEST_M: f64 = 50.0;
-const MOST_LOSS: f64 = 0.05;
 const MOST_HOLDS: f64 = 0.05;
 
 /// What one second says of a link.
@@ -231,7 +232,7 @@ pub(super) fn judge(tally: &Tally, rule: Rule) -> Option<Result<(), &'static str
     }
     match rule {
         Rule::Frozen => tally.sums.frozen.map(|frozen| by(frozen, "frozen")),
-        Rule::Loss => tally.loss_ratio().map(|ratio| by(ratio > MOST_LOSS, "loss")),
+        Rule::Loss => tally.loss_ratio().map(|ratio| by(ratio > MUCH_LOST, "loss")),
         Rule::Holds if tally.sums.failsafe => Some(Err("failsafe")),
         Rule::Holds => (tally.sums.moved_s > 0.0)
             .then(|| by(tally.sums.held_s > MOST_HOLDS * tally.sums.moved_s, "holds")),

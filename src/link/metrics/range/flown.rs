@@ -20,7 +20,7 @@ use super::super::loss::LinkSeconds;
 use super::aspects::{self, Seen};
 use super::bins::{self, Bin, Others, Rule, Second};
 use super::shares::Shares;
-use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory, whole_seconds};
+use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory};
 
 /// The line is fitted from here on: nearer, antennas and bodies rule.
 const NEAREST_FIT_M: f64 = 10.0;
@@ -206,8 +206,7 @@ impl<'a> Flown<'a> {
     /// Of every cell whether a freeze touches it; `None` where this link's picture is not watched.
     fn frozen(&self, link: &LinkProfile) -> Option<Vec<bool>> {
         let (context, video) = (self.context, self.evidence.video);
-        context.profile.video_link().filter(|own| own.name == link.name && link.role == LinkRole::Video)?;
-        video.source(context)?;
+        video.source(context).filter(|_| context.profile.is_video_link(link))?;
         let mut frozen = vec![false; self.grid.count(self.distances.len())];
         for span in video.freezes(context) {
             let from = context.since_start_s(span.start).max(0.0);
@@ -225,7 +224,7 @@ impl<'a> Flown<'a> {
         let mut left = BTreeMap::new();
         let Some(start) = self.context.start else { return left };
         for (at, place) in self.meter.track.left(self.context.now, LATEST_WINDOW) {
-            let second = whole_seconds(at - start).saturating_sub(1);
+            let second = (at - start).whole_secs().saturating_sub(1);
             if let Some(handset) = self.meter.handset_place(at, self.context) {
                 left.entry(self.grid.index(second)).or_insert_with(|| handset.distance(place).0);
             }

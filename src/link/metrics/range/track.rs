@@ -7,7 +7,7 @@
 
 use std::collections::VecDeque;
 
-use crate::link::series::{Cell, Series};
+use crate::link::series::{FirstSpeaks, Series};
 use crate::stats::geodesic;
 use crate::units::{Metres, Nanos};
 
@@ -59,21 +59,8 @@ impl Place {
     }
 }
 
-impl Cell for Place {
-    /// The first second speaks for its span.
-    type Span = Self;
-    const EMPTY: Self = Self { lat_deg: f64::NAN, lon_deg: f64::NAN, alt_m: f64::NAN };
-    const NOTHING: Self = Self::EMPTY;
-
-    fn put(self, span: &mut Self, place: usize) {
-        if place == 0 {
-            *span = self;
-        }
-    }
-
-    fn join(one: Self, _: Self) -> Self {
-        one
-    }
+impl FirstSpeaks for Place {
+    const NONE: Self = Self { lat_deg: f64::NAN, lon_deg: f64::NAN, alt_m: f64::NAN };
 }
 
 /// The vehicle's places.

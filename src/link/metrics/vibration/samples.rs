@@ -130,7 +130,7 @@ pub(super) struct Cells {
 impl Cells {
     /// `since`: time since the first record.
     pub(super) fn put(&mut self, since: Nanos, cell: Cell) {
-        if let Some(here) = self.cells.second_mut((since.0.max(0) / 1_000_000_000) as usize) {
+        if let Some(here) = self.cells.second_mut(since.whole_secs()) {
             *here = here.join(cell);
         }
     }

@@ -7,8 +7,6 @@
 use crate::link::series;
 use crate::units::Nanos;
 
-const SECOND: i64 = 1_000_000_000;
-
 /// What one second held.
 #[derive(Clone, Copy, Debug)]
 struct Cell {
@@ -66,7 +64,7 @@ impl Series {
     }
 
     fn index(&self, at: Nanos) -> usize {
-        ((at - self.start).0.max(0) / SECOND) as usize
+        (at - self.start).whole_secs()
     }
 
     pub(super) fn receive(&mut self, at: Nanos) {
