@@ -78,6 +78,22 @@ pub enum MarkKind {
     Remark,
 }
 
+impl MarkKind {
+    /// All of them.
+    pub const ALL: [Self; 4] = [Self::PictureFroze, Self::PictureShook, Self::HandsetHere, Self::Remark];
+
+    /// In words, before those of the person.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::PictureFroze => "the picture froze",
+            Self::PictureShook => "the picture shook",
+            Self::HandsetHere => "the handset is here",
+            Self::Remark => "note",
+        }
+    }
+}
+
 /// What this program itself has to say inside a recording.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Note {
@@ -150,6 +166,9 @@ pub enum Note {
 
 /// How a recording says that sessions were left out of its limits ([`Note::Foreign`]), after their number.
 pub const DATED_LATER_TEXT: &str = "dated later than this computer's clock, and left out: check the clock";
+
+/// How the words of a [`Note::Transmits`] begin where this program is in the path.
+pub const IN_THE_PATH: &str = "in the path";
 
 /// What a recording says of a source that got its packets in heaps ([`Note::Foreign`]).
 pub const HEAPS_TEXT: &str = "packets come in heaps, times are blurred";

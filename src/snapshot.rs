@@ -69,6 +69,18 @@ impl View {
     }
 }
 
+/// The upper edge of the bin (lower edge, upper edge, share) in which the 99th percentile lies; `None` without bins.
+#[must_use]
+pub fn usual_end(bins: &[(f64, f64, f64)]) -> Option<f64> {
+    let all: f64 = bins.iter().map(|bin| bin.2).sum();
+    let mut below = 0.0;
+    let found = bins.iter().find(|bin| {
+        below += bin.2;
+        below >= 0.99 * all
+    });
+    found.map(|bin| bin.1)
+}
+
 /// The state of a link in one word.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum LinkState {

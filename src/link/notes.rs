@@ -16,21 +16,13 @@ impl LinkMonitor {
                 if self.marks.len() < MOST_EVENTS {
                     self.marks.push((at, *kind));
                 }
-                let words = match kind {
-                    MarkKind::PictureFroze => {
-                        self.video.mark_froze(at);
-                        "the picture froze"
-                    }
-                    MarkKind::PictureShook => {
-                        self.vibration.mark_shook(at);
-                        "the picture shook"
-                    }
-                    MarkKind::HandsetHere => {
-                        self.range.mark_handset_here(at);
-                        "the handset is here"
-                    }
-                    MarkKind::Remark => "note",
-                };
+                match kind {
+                    MarkKind::PictureFroze => self.video.mark_froze(at),
+                    MarkKind::PictureShook => self.vibration.mark_shook(at),
+                    MarkKind::HandsetHere => self.range.mark_handset_here(at),
+                    MarkKind::Remark => {}
+                }
+                let words = kind.words();
                 let text = clean(text);
                 let text = if text.is_empty() { words.to_owned() } else { format!("{words}: {text}") };
                 self.log("mark", None, text);

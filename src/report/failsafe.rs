@@ -5,15 +5,18 @@
 
 use crate::summary::{FailsafeSummary, Interval};
 
-/// What followed a loss of input, in the order in which it is to happen.
+/// What followed a loss of input, in the order in which it is to happen, and how long after it; `None`: not seen.
 #[must_use]
-pub fn steps(row: &FailsafeSummary) -> [(&'static str, String); 3] {
+pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
     [
         ("detected", after(row.detected_after_s, row.detected_after_interval_s)),
         ("outputs safe", after(row.servo_safe_after_s, row.servo_safe_after_interval_s)),
         ("input back", after(row.recovered_after_s, None)),
     ]
 }
+
+/// What stands in the place of a step that was not seen.
+pub const NOT_SEEN: &str = "not seen";
 
 /// Why something was not seen, and what to do; one sentence for each that is missing.
 #[must_use]
@@ -26,13 +29,10 @@ pub fn missing(row: &FailsafeSummary) -> Vec<&'static str> {
     pairs.into_iter().filter(|(value, _)| value.is_none()).map(|(_, why)| why).collect()
 }
 
-fn after(value: Option<f64>, interval: Option<Interval>) -> String {
+fn after(value: Option<f64>, interval: Option<Interval>) -> Option<String> {
     match (value, interval) {
-        (_, Some([low, high])) => {
-            format!("after {:.2} s ({low:.2} to {high:.2})", f64::midpoint(low, high))
-        }
-        (Some(value), None) => format!("after {value:.2} s"),
-        (None, None) => "not seen".to_owned(),
+        (_, Some([low, high])) => Some(format!("{:.2} s ({low:.2} to {high:.2})", f64::midpoint(low, high))),
+        (value, None) => value.map(|value| format!("{value:.2} s")),
     }
 }
 
@@ -42,8 +42,8 @@ mod tests {
 
     #[test]
     fn the_middle_of_an_interval_stands_for_it() {
-        assert_eq!(after(Some(1.13), Some([0.13, 1.13])), "after 0.63 s (0.13 to 1.13)");
-        assert_eq!(after(Some(4.0), None), "after 4.00 s");
-        assert_eq!(after(None, None), "not seen");
+        assert_eq!(after(Some(1.13), Some([0.13, 1.13])).as_deref(), Some("0.63 s (0.13 to 1.13)"));
+        assert_eq!(after(Some(4.0), None).as_deref(), Some("4.00 s"));
+        assert_eq!(after(None, None), None);
     }
 }

@@ -275,22 +275,21 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     if summary.video_streams.is_empty() {
         return writeln!(out, "  not measured: neither RTP packets nor marks were seen");
     }
+    let unit = video_unit(summary);
     for stream in &summary.video_streams {
         writeln!(out, "  {}", video_line(stream))?;
         if stream.packets.is_some() {
             writeln!(out, "    {}", key_line(stream))?;
         }
-        let unit = video_unit(summary);
         for freeze in stream.freeze_list.iter() {
             let length =
                 freeze.duration_s.map_or_else(|| "marked".to_owned(), |length| format!("{length:.2} s"));
             let open = if freeze.ended { "" } else { ", not over" };
             writeln!(
                 out,
-                "    frozen at {:>8.2} s for {length}{open}; level {}{}, distance {}{}",
+                "    frozen at {:>8.2} s for {length}{open}; level {}, distance {}{}",
                 freeze.start_s,
-                number(freeze.signal, 0),
-                freeze.signal.map_or("", |_| unit),
+                with_unit(freeze.signal, 0, unit),
                 metres(freeze.distance_m),
                 freeze.course.as_deref().map_or_else(String::new, |course| format!("; {course}"))
             )?;
@@ -302,14 +301,11 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     Ok(())
 }
 
-/// The unit of the video link's levels, with a space before it.
+/// The unit of the video link's levels.
 fn video_unit(summary: &Summary) -> &'static str {
     let link = summary.links.iter().find(|link| link.role == LinkRole::Video.word());
     let row = link.and_then(|link| summary.range.iter().find(|row| row.link == link.link));
-    match row.and_then(|row| row.unit) {
-        Some(LevelUnit::Dbm) => " dBm",
-        _ => " units",
-    }
+    row.and_then(|row| row.unit).unwrap_or(LevelUnit::Raw).label()
 }
 
 fn key_line(stream: &VideoSummary) -> String {
@@ -351,7 +347,10 @@ fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         return writeln!(out, "  control input was never lost");
     }
     for row in &summary.failsafe {
-        let steps = super::failsafe::steps(row).map(|(name, text)| format!("{name} {text}"));
+        let steps = super::failsafe::steps(row).map(|(name, after)| match after {
+            Some(after) => format!("{name} after {after}"),
+            None => format!("{name} {}", super::failsafe::NOT_SEEN),
+        });
         writeln!(out, "  input lost at {:.2} s; {}", row.input_lost_s, steps.join("; "))?;
         for why in super::failsafe::missing(row) {
             writeln!(out, "    {why}")?;
@@ -472,7 +471,7 @@ fn with_unit(value: Option<f64>, places: usize, unit: &str) -> String {
 }
 
 fn metres(value: Option<f64>) -> String {
-    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.0} m"))
+    with_unit(value, 0, "m")
 }
 
 fn db(value: Option<f64>) -> String {

@@ -57,6 +57,22 @@ pub fn metres(value: f64) -> String {
     if value < 999.5 { format!("{value:.0} m") } else { format!("{:.2} km", value / 1_000.0) }
 }
 
+/// Seconds left, in words: `8.7 s left`.
+#[must_use]
+pub fn seconds_left(value: f64) -> String {
+    if value < 1.0 { "less than 1 s left".to_owned() } else { format!("{} left", seconds(value)) }
+}
+
+/// Metres left with their interval, in words: `17 m left (3 to 34)`.
+#[must_use]
+pub fn metres_left(value: f64, interval: Option<[f64; 2]>) -> String {
+    match interval {
+        _ if value < 1.0 => "less than 1 m left".to_owned(),
+        Some([low, high]) => format!("{} left ({low:.0} to {high:.0})", metres(value)),
+        None => format!("{} left", metres(value)),
+    }
+}
+
 /// What is left, as digits to be drawn large, in whole units; `<1` where it is less than one.
 #[must_use]
 pub fn digits_left(value: f64) -> String {

@@ -444,15 +444,10 @@ impl UiState {
     }
 
     fn mark(&mut self, kind: MarkKind, text: String) -> Vec<Effect> {
-        self.reply = Some(
-            match kind {
-                MarkKind::PictureFroze => "marked: the picture froze",
-                MarkKind::PictureShook => "marked: the picture shook",
-                MarkKind::HandsetHere => "marked: the handset is here",
-                MarkKind::Remark => "note set",
-            }
-            .to_owned(),
-        );
+        self.reply = Some(match kind {
+            MarkKind::Remark => "note set".to_owned(),
+            marked => format!("marked: {}", marked.words()),
+        });
         vec![Effect::Send(Command::Mark { kind, text })]
     }
 

@@ -10,7 +10,7 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at, timeout};
 
 use crate::clock::StepWatch;
 use crate::record::packet::LinkType;
-use crate::record::{InterfaceId, Note};
+use crate::record::{IN_THE_PATH, InterfaceId, Note};
 use crate::source::host_drops::SocketDrops;
 use crate::source::intake::Intake;
 use crate::source::line::{Line, Notices, Outgoing, Passing};
@@ -276,7 +276,7 @@ impl Sources {
 
 fn in_the_path(config: &LiveConfig, peer: &SourceUrl) -> String {
     let vehicle = config.vehicle.as_ref().map(ToString::to_string).unwrap_or_default();
-    format!("in the path: forwards every byte between {vehicle} and {peer}")
+    format!("{IN_THE_PATH}: forwards every byte between {vehicle} and {peer}")
 }
 
 async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, Refusal> {

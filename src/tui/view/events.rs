@@ -4,28 +4,31 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+use crate::record::MarkKind;
 use crate::snapshot::{LinkState, Snapshot};
 use crate::tui::figure;
 use crate::tui::theme::Theme;
+use crate::tui::widget::axis::letter_of;
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
 
 use super::{Scene, failsafe};
 
 /// Symbol and style of a kind of event.
-fn kind_symbol(kind: &str, text: &str, theme: &Theme) -> (&'static str, Style) {
-    match kind {
-        "mark" if text.starts_with("the picture froze") => ("F", theme.mark),
-        "mark" if text.starts_with("the picture shook") => ("S", theme.mark),
-        "mark" if text.starts_with("the handset is here") => ("H", theme.mark),
+fn kind_symbol(kind: &str, text: &str, theme: &Theme) -> (String, Style) {
+    let (symbol, style) = match kind {
+        "mark" => {
+            let mark = MarkKind::ALL.into_iter().find(|mark| text.starts_with(mark.words()));
+            return (letter_of(mark.unwrap_or(MarkKind::Remark)).to_string(), theme.mark);
+        }
         "warning" => (figure::symbol(LinkState::Near), theme.of(LinkState::Near)),
         "alarm" => (figure::symbol(LinkState::Alarm), theme.of(LinkState::Alarm)),
         "lost" | "failsafe" => (figure::symbol(LinkState::Lost), theme.of(LinkState::Lost)),
         "cleared" | "back" => (figure::symbol(LinkState::Good), theme.of(LinkState::Good)),
         "freeze" => ("F", theme.of(LinkState::Alarm)),
-        "mark" => ("N", theme.mark),
         _ => ("▪", theme.dim),
-    }
+    };
+    (symbol.to_owned(), style)
 }
 
 /// Draws the page.
@@ -56,7 +59,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     for (row, event) in (1..=rows).zip(listed.iter().skip(first)) {
         let (symbol, style) = kind_symbol(&event.kind, &event.text, theme);
         pen.right(9, row, &figure::clock_tenths(event.at_s), theme.strong);
-        pen.text(11, row, symbol, style);
+        pen.text(11, row, &symbol, style);
         pen.cut(13, row, &event.kind, 10, style);
         pen.cut(24, row, event.link.as_deref().unwrap_or("-"), 12, theme.base);
         pen.cut(37, row, &event.text, pen.width().saturating_sub(37), theme.base);

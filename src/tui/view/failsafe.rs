@@ -3,7 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::report::failsafe::{missing, steps};
+use crate::report::failsafe::{NOT_SEEN, missing, steps};
 use crate::snapshot::Snapshot;
 use crate::summary::FailsafeSummary;
 use crate::tui::figure;
@@ -63,7 +63,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     for row in newest(snapshot).take(MOST) {
         pen.text(0, y, &figure::clock_tenths(row.input_lost_s), theme.strong);
         for (x, (_, text)) in PLACES[1..].iter().zip(steps(row)) {
-            pen.text(*x, y, text.strip_prefix("after ").unwrap_or(&text), theme.base);
+            pen.text(*x, y, text.as_deref().unwrap_or(NOT_SEEN), theme.base);
         }
         y += 1;
     }
@@ -81,7 +81,7 @@ pub(super) fn short_row(scene: &Scene<'_>, snapshot: &Snapshot, row: u16, pen: &
     let [detected, safe, back] = steps(newest);
     let mut x = pen.text(0, row, "failsafe  ", theme.title);
     for (name, text) in [safe, detected, back] {
-        let text = text.strip_prefix("after ").unwrap_or(&text);
+        let text = text.as_deref().unwrap_or(NOT_SEEN);
         if x + name.len() as u16 + 1 + text.len() as u16 > pen.width() {
             return;
         }
@@ -104,6 +104,6 @@ pub(super) fn side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
     let mut pen = Pen::new(buffer, inner);
     for (row, (name, text)) in (0..).zip(steps(newest)) {
         pen.text(0, row, name, theme.dim);
-        pen.cut(13, row, text.strip_prefix("after ").unwrap_or(&text), 25, theme.strong);
+        pen.cut(13, row, text.as_deref().unwrap_or(NOT_SEEN), 25, theme.strong);
     }
 }

@@ -3,6 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
+use crate::record::{IN_THE_PATH, MarkKind};
 use crate::session::{Feed, Mode};
 use crate::snapshot::{LinkState, SourceState};
 use crate::tui::action::Action;
@@ -32,7 +33,7 @@ pub(super) const fn rows(large: bool, height: u16) -> u16 {
 
 /// What this program does beyond listening, in words that fit anywhere; empty where it only listens.
 fn sends(feed: &Feed) -> String {
-    let is_path = |what: &&String| what.starts_with("in the path");
+    let is_path = |what: &&String| what.starts_with(IN_THE_PATH);
     let mut words = Vec::new();
     if feed.snapshot.transmits.iter().any(|what| is_path(&what)) {
         words.push("IN THE PATH");
@@ -104,7 +105,7 @@ fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
     let hints = [
         (Action::Help, help, true),
         (Action::Quit, "quit", true),
-        (Action::Mark(crate::record::MarkKind::PictureFroze), "froze", !replay),
+        (Action::Mark(MarkKind::PictureFroze), "froze", !replay),
         (Action::WriteNote, "note", !replay),
         (Action::Acknowledge, "acknowledge", !replay),
         (Action::Pause, "pause", true),

@@ -195,22 +195,13 @@ fn figures(lane: &Lane) -> Vec<(String, bool)> {
 
 /// What is left, each in a line: seconds, and metres with their interval where it is known.
 pub(super) fn left_lines(lane: &Lane) -> Vec<String> {
-    let metres = lane.metres_left.map(|left_m| match (left_m, lane.metres_left_ci95) {
-        (left_m, _) if left_m < 1.0 => "less than 1 m left".to_owned(),
-        (left_m, Some([low, high])) => {
-            format!("{} left ({low:.0} to {high:.0})", figure::metres(left_m))
-        }
-        (left_m, None) => format!("{} left", figure::metres(left_m)),
-    });
+    let metres = lane.metres_left.map(|left_m| figure::metres_left(left_m, lane.metres_left_ci95));
     match (lane.seconds_left, metres) {
-        (Some(left_s), _) if left_s < 1.0 => vec!["less than 1 s left".to_owned()],
+        (Some(left_s), _) if left_s < 1.0 => vec![figure::seconds_left(left_s)],
         (Some(left_s), Some(metres)) if lane.metres_left_ci95.is_none() => {
             vec![format!("{} or {metres}", figure::seconds(left_s))]
         }
-        (Some(left_s), metres) => {
-            let seconds = format!("{} left", figure::seconds(left_s));
-            std::iter::once(seconds).chain(metres).collect()
-        }
+        (Some(left_s), metres) => std::iter::once(figure::seconds_left(left_s)).chain(metres).collect(),
         (None, metres) => metres.into_iter().collect(),
     }
 }

@@ -137,17 +137,10 @@ fn left(lane: &Lane, unit: LevelUnit) -> Vec<(String, String, &'static str)> {
         ));
     }
     if let Some(left_s) = lane.seconds_left.filter(|left_s| *left_s < 1_000.0) {
-        let number = if left_s < 1.0 {
-            "less than 1 s left".to_owned()
-        } else {
-            format!("{} left", figure::seconds(left_s))
-        };
-        left.push((number, figure::digits_left(left_s), "s left"));
+        left.push((figure::seconds_left(left_s), figure::digits_left(left_s), "s left"));
     }
     if let Some(left_m) = lane.metres_left.filter(|left_m| *left_m < 10_000.0) {
-        let between =
-            lane.metres_left_ci95.map_or_else(String::new, |[low, high]| format!(" ({low:.0} to {high:.0})"));
-        let number = format!("{} left{between}", figure::metres(left_m));
+        let number = figure::metres_left(left_m, lane.metres_left_ci95);
         left.push((number, figure::digits_left(left_m), "m left"));
     }
     left

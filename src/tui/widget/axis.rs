@@ -65,14 +65,23 @@ impl Widget for &TimeAxis<'_> {
     }
 }
 
+/// The letter of what a person marked.
+#[must_use]
+pub const fn letter_of(kind: MarkKind) -> char {
+    match kind {
+        MarkKind::PictureFroze => 'F',
+        MarkKind::PictureShook => 'S',
+        MarkKind::HandsetHere => 'H',
+        MarkKind::Remark => 'N',
+    }
+}
+
 /// The letter of a mark or event.
 #[must_use]
 pub fn letter(mark: &MarkPoint) -> char {
     match (mark.mark, mark.kind.as_str()) {
-        (Some(MarkKind::PictureFroze), _) => 'F',
-        (Some(MarkKind::PictureShook), _) => 'S',
-        (Some(MarkKind::HandsetHere), _) => 'H',
-        (Some(MarkKind::Remark), _) | (None, "mark") => 'N',
+        (Some(kind), _) => letter_of(kind),
+        (None, "mark") => letter_of(MarkKind::Remark),
         (None, "warning") => '▲',
         (None, "alarm") => '◆',
         (None, "lost" | "failsafe") => '×',

@@ -5,6 +5,7 @@ use ratatui::layout::Rect;
 use ratatui::style::Style;
 use ratatui::widgets::Widget;
 
+use crate::snapshot::usual_end;
 use crate::tui::theme::Theme;
 
 use super::pen::{Pen, width};
@@ -40,23 +41,13 @@ const FAR: f64 = 1.5;
 pub fn axis_end(bins: &[(f64, f64, f64)], marks: &[f64]) -> Option<f64> {
     let last = bins.iter().filter(|bin| bin.2 > 0.0 && bin.1.is_finite()).map(|bin| bin.1);
     let far = last.fold(0.0, f64::max);
-    let usual = marks.iter().copied().chain(percentile_99(bins)).fold(0.0, f64::max);
+    let usual =
+        marks.iter().copied().chain(usual_end(bins).filter(|end| end.is_finite())).fold(0.0, f64::max);
     let far = if usual > 0.0 && far > FAR * usual { usual } else { far.max(usual) };
     (far > 0.0).then(|| {
         let step = round_up(far / 10.0);
         (far / step).ceil() * step
     })
-}
-
-/// The upper edge of the bin in which the 99th percentile lies.
-fn percentile_99(bins: &[(f64, f64, f64)]) -> Option<f64> {
-    let all: f64 = bins.iter().map(|bin| bin.2).sum();
-    let mut below = 0.0;
-    let found = bins.iter().find(|bin| {
-        below += bin.2;
-        below >= 0.99 * all
-    })?;
-    found.1.is_finite().then_some(found.1)
 }
 
 /// Whether anything lies beyond the end of an axis.

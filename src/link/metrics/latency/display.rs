@@ -2,7 +2,7 @@
 
 use crate::link::align::Clocks;
 use crate::link::context::Context;
-use crate::snapshot::{LatencyView, StageView};
+use crate::snapshot::{LatencyView, StageView, usual_end};
 use crate::summary::{LatencyDrawing, LatencyMovement, LatencyStage, LatencySummary};
 
 use super::ages::{self, Path};
@@ -74,13 +74,7 @@ fn bins(distribution: &[(f64, f64, f64)]) -> Vec<(f64, f64, f64)> {
     let known: Vec<(f64, f64, f64)> =
         distribution.iter().filter(|cell| cell.1.is_finite()).copied().collect();
     let (Some(first), Some(last)) = (known.first(), known.last()) else { return Vec::new() };
-    let all: f64 = known.iter().map(|cell| cell.2).sum();
-    let mut below = 0.0;
-    let usual = known.iter().find(|cell| {
-        below += cell.2;
-        below >= 0.99 * all
-    });
-    let usual_end = usual.map_or(last.1, |cell| cell.1);
+    let usual_end = usual_end(&known).unwrap_or(last.1);
     let span = (usual_end - first.0).max(1.0);
     let width =
         [1.0, 2.0, 5.0, 10.0, 20.0, 50.0].into_iter().find(|width| span / width <= MOST_BINS as f64 - 2.0);
