@@ -13,6 +13,7 @@ pub mod crc;
 pub mod framer;
 pub mod ieee80211;
 pub(crate) mod joystick;
+pub mod life;
 pub mod metrics;
 pub(crate) mod radiotap;
 pub mod roles;

@@ -74,13 +74,16 @@ pub enum MarkKind {
     PictureShook,
     /// The handset stands where the vehicle is now.
     HandsetHere,
+    /// The next loss of control input, or the one that is on, is a drill.
+    Drill,
     /// Anything else, in words.
     Remark,
 }
 
 impl MarkKind {
     /// All of them.
-    pub const ALL: [Self; 4] = [Self::PictureFroze, Self::PictureShook, Self::HandsetHere, Self::Remark];
+    pub const ALL: [Self; 5] =
+        [Self::PictureFroze, Self::PictureShook, Self::HandsetHere, Self::Drill, Self::Remark];
 
     /// In words, before those of the person.
     #[must_use]
@@ -89,6 +92,7 @@ impl MarkKind {
             Self::PictureFroze => "the picture froze",
             Self::PictureShook => "the picture shook",
             Self::HandsetHere => "the handset is here",
+            Self::Drill => "failsafe drill",
             Self::Remark => "note",
         }
     }
@@ -141,6 +145,16 @@ pub enum Note {
         /// How far the hole reaches back from this note, where the recorder made it: a live session did see
         /// these bytes. `None` where nobody saw them, or in an older recording.
         reach: Option<Nanos>,
+    },
+    /// This computer stood still for so long until now: what it was late to look at says nothing of a link.
+    Stalled {
+        /// How far back from this note.
+        reach: Nanos,
+    },
+    /// The limits from earlier sessions that this session used, so that a replay shows them too.
+    Limits {
+        /// As JSON.
+        json: String,
     },
     /// The wall clock was stepped; stamps do not follow it.
     WallClockStep {

@@ -88,6 +88,20 @@ pub struct Summary {
     pub events: Vec<EventSummary>,
     /// The plain sentences of the overview.
     pub verdicts: Vec<Verdict>,
+    /// The life of the session; empty where no autopilot was heard.
+    #[serde(default)]
+    pub phases: Vec<PhaseSummary>,
+}
+
+/// One phase of the session, up to the next or to the last record.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PhaseSummary {
+    /// `waiting`, `ground`, `walk`, `out`, `back`, `off`.
+    pub phase: String,
+    /// Its start.
+    pub from_s: f64,
+    /// What shows it.
+    pub why: String,
 }
 
 /// The recording itself.

@@ -68,6 +68,7 @@ fn note() -> impl Strategy<Value = Note> {
         Just(MarkKind::PictureFroze),
         Just(MarkKind::PictureShook),
         Just(MarkKind::HandsetHere),
+        Just(MarkKind::Drill),
         Just(MarkKind::Remark)
     ];
     prop_oneof![
@@ -80,6 +81,8 @@ fn note() -> impl Strategy<Value = Note> {
         (interface(), layout()).prop_map(|(interface, layout)| Note::Joystick { interface, layout }),
         (any::<u64>(), any::<Option<i64>>())
             .prop_map(|(bytes, reach)| Note::BytesLost { bytes, reach: reach.map(Nanos) }),
+        any::<i64>().prop_map(|reach| Note::Stalled { reach: Nanos(reach) }),
+        words().prop_map(|json| Note::Limits { json }),
         any::<i64>().prop_map(|by| Note::WallClockStep { by: Nanos(by) }),
         words().prop_map(|what| Note::Transmits { what }),
         words().prop_map(|link| Note::Acknowledged { link }),

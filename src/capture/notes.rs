@@ -6,12 +6,14 @@
 //! | --- | --- |
 //! | `fadewatch tick` | a second passed |
 //! | `fadewatch end` | the session ended here |
-//! | `fadewatch mark KIND [WORDS]` | a mark: `picture-froze`, `picture-shook`, `handset-here`, `remark` |
+//! | `fadewatch mark KIND [WORDS]` | a mark: `picture-froze`, `picture-shook`, `handset-here`, `drill`, `remark` |
 //! | `fadewatch source-down INTERFACE [WORDS]` | a source went away |
 //! | `fadewatch source-up INTERFACE` | and is back |
 //! | `fadewatch host-drops INTERFACE COUNT` | lost by this computer since the session began |
 //! | `fadewatch joystick INTERFACE SIZE ORDER AXES [NAME]` | how the joystick's events read: `16` or `24` bytes each, `little` or `big` end first, `CODE:MINIMUM:MAXIMUM:VALUE` an axis, commas between |
 //! | `fadewatch bytes-lost COUNT [NANOSECONDS]` | bytes are missing here; the recorder refused them from so long before on |
+//! | `fadewatch stalled NANOSECONDS` | this computer stood still for so long until here |
+//! | `fadewatch limits JSON` | the limits from earlier sessions that the session used |
 //! | `fadewatch clock-step NANOSECONDS` | the wall clock was stepped |
 //! | `fadewatch transmits [WORDS]` | what this program sends |
 //! | `fadewatch acknowledged [LINK]` | a warning was acknowledged |
@@ -43,10 +45,11 @@ pub(crate) trait Interfaces {
     fn id(&self, place: usize) -> Option<InterfaceId>;
 }
 
-const MARKS: [(MarkKind, &str); 4] = [
+const MARKS: [(MarkKind, &str); 5] = [
     (MarkKind::PictureFroze, "picture-froze"),
     (MarkKind::PictureShook, "picture-shook"),
     (MarkKind::HandsetHere, "handset-here"),
+    (MarkKind::Drill, "drill"),
     (MarkKind::Remark, "remark"),
 ];
 
@@ -86,6 +89,13 @@ pub(crate) fn write(note: &Note, interfaces: &(impl Interfaces + ?Sized), on_mar
             if let Some(reach) = reach {
                 let _ = write!(out, " {}", reach.0);
             }
+        }
+        Note::Stalled { reach } => {
+            let _ = write!(out, "stalled {}", reach.0);
+        }
+        Note::Limits { json } => {
+            out.push_str("limits");
+            push_words(&mut out, json);
         }
         Note::WallClockStep { by } => {
             let _ = write!(out, "clock-step {}", by.0);
@@ -195,6 +205,8 @@ fn own(text: &str, interfaces: &(impl Interfaces + ?Sized)) -> Option<Note> {
             let reach = if reach.is_empty() { None } else { Some(Nanos(reach.parse().ok()?)) };
             Note::BytesLost { bytes: bytes.parse().ok()?, reach }
         }
+        "stalled" => Note::Stalled { reach: Nanos(rest.parse().ok()?) },
+        "limits" => Note::Limits { json: rest.to_owned() },
         "clock-step" => Note::WallClockStep { by: Nanos(rest.parse().ok()?) },
         "transmits" => Note::Transmits { what: rest.to_owned() },
         "acknowledged" => Note::Acknowledged { link: rest.to_owned() },

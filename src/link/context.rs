@@ -7,6 +7,7 @@ use crate::record::{Direction, InterfaceId, InterfaceInfo, SessionInfo};
 use crate::summary::Threshold;
 use crate::units::Nanos;
 
+use super::life::Life;
 use super::roles::Roles;
 use super::series::{Grid, Room};
 
@@ -41,6 +42,15 @@ pub struct HostDrop {
     pub interface: InterfaceId,
     /// How many more than before.
     pub count: u64,
+}
+
+/// A span in which this computer itself stood still: what it was late to look at says nothing of a link.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stall {
+    /// When it was last at work before.
+    pub from: Nanos,
+    /// When it went on.
+    pub to: Nanos,
 }
 
 /// The vibration that earlier sessions with the same equipment seldom passed.
@@ -90,6 +100,10 @@ pub struct Context {
     pub now: Nanos,
     /// What this computer lost, newest last; bounded.
     pub host_drops: Vec<HostDrop>,
+    /// When this computer stood still, newest last; bounded.
+    pub stalls: Vec<Stall>,
+    /// The life of the session: waiting, ground, trips, off.
+    pub life: Life,
 }
 
 impl Context {
@@ -103,6 +117,23 @@ impl Context {
     pub(crate) fn grid(&self) -> Grid {
         let seconds = self.start.map_or(0, |start| (self.now - start).whole_secs() + 1);
         Grid::of(seconds, Room::DAY)
+    }
+
+    /// Whether a sender is the vehicle's autopilot, which alone shows that the far side is heard: not the radio
+    /// that reports here, nor a ground station, nor this computer.
+    #[must_use]
+    pub fn is_autopilot(&self, sender: Sender) -> bool {
+        sender.direction == Direction::Inbound
+            && self.roles.autopilot() == Some((sender.system, sender.component))
+            && !self.roles.is_radio(sender.system, sender.component)
+    }
+
+    /// Whether this computer stood still somewhere within a span of time.
+    #[must_use]
+    pub fn stalled(&self, from: Nanos, to: Nanos) -> bool {
+        // They stand in order of time.
+        let first = self.stalls.partition_point(|stall| stall.to <= from);
+        self.stalls.get(first).is_some_and(|stall| stall.from < to)
     }
 
     /// The interface's name.

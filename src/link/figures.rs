@@ -190,6 +190,7 @@ impl LinkMonitor {
             power: self.power.summary(context),
             events: self.all_events(),
             verdicts: Vec::new(),
+            phases: Vec::new(),
         };
         let traffic = self.all_traffic();
         if self.implied_links {

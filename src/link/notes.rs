@@ -3,10 +3,11 @@
 use crate::record::{DATED_LATER_TEXT, HEAPS_TEXT, InterfaceId, InterfaceKind, MarkKind, Note};
 use crate::units::Nanos;
 
-use super::context::HostDrop;
+use super::context::{HostDrop, Stall};
 use super::{LinkMonitor, MOST_EVENTS, clean};
 
 const MOST_HOST_DROPS: usize = 65_536;
+const MOST_STALLS: usize = 65_536;
 
 impl LinkMonitor {
     pub(super) fn handle_note(&mut self, at: Nanos, note: &Note) {
@@ -20,6 +21,7 @@ impl LinkMonitor {
                     MarkKind::PictureFroze => self.video.mark_froze(at),
                     MarkKind::PictureShook => self.vibration.mark_shook(at),
                     MarkKind::HandsetHere => self.range.mark_handset_here(at),
+                    MarkKind::Drill => self.failsafe.mark_drill(at),
                     MarkKind::Remark => {}
                 }
                 let words = kind.words();
@@ -52,6 +54,8 @@ impl LinkMonitor {
                 }
                 self.log("recorder", None, format!("{bytes} bytes are missing from the recording here"));
             }
+            Note::Stalled { reach } => self.stood_still(at - *reach, at),
+            Note::Limits { .. } => {}
             Note::WallClockStep { by } => {
                 self.log(
                     "clock-step",
@@ -96,6 +100,17 @@ impl LinkMonitor {
             self.loss.own_loss(from, to, interface);
         }
         drops.sort_by_key(|drop| drop.at);
+    }
+
+    /// This computer stood still from one stamp to another: no loss, freeze or age that touches it is a link's.
+    fn stood_still(&mut self, from: Nanos, to: Nanos) {
+        let from = from.max(self.context.start.unwrap_or(to));
+        if to <= from || self.context.stalls.len() >= MOST_STALLS {
+            return;
+        }
+        self.context.stalls.push(Stall { from, to });
+        let text = format!("this computer stood still for {:.1} s: nothing of it is a link's", (to - from).secs());
+        self.log("stall", None, text);
     }
 
     fn host_dropped(&mut self, at: Nanos, interface: InterfaceId, total: u64) {

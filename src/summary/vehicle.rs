@@ -2,6 +2,8 @@
 //!
 //! What the vehicle itself shows: failsafe, vibration, batteries.
 
+use std::borrow::Cow;
+
 use serde::{Deserialize, Serialize};
 
 use super::Interval;
@@ -25,6 +27,26 @@ pub struct FailsafeSummary {
     pub detected_after_interval_s: Option<Interval>,
     /// Last sample before, first after.
     pub servo_safe_after_interval_s: Option<Interval>,
+    /// A drill: marked, or on the ground.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub drill: bool,
+    /// `handset` where the handset's own stream stopped first.
+    #[serde(default)]
+    pub cause: Option<Cow<'static, str>>,
+    /// What the outputs did where they never were safe: `held`, `moving`.
+    #[serde(default)]
+    pub outputs: Option<Cow<'static, str>>,
+    /// Whether it is a loss of the control link; `None`: it cannot be told.
+    #[serde(default)]
+    pub evidence: Option<bool>,
+    /// Why not, where `evidence` is not true.
+    #[serde(default)]
+    pub why_not: Option<Cow<'static, str>>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks for it so")]
+const fn is_false(value: &bool) -> bool {
+    !*value
 }
 
 /// One axis of VIBRATION, in the unit that the vehicle sends.

@@ -23,6 +23,12 @@ pub struct Freeze {
     /// What the packets say: `lost`, `late`, `sender-paused`, `heap`, `host-drops`; `None`: nothing yet.
     #[serde(default)]
     pub course: Option<Cow<'static, str>>,
+    /// Whether it teaches the history; `None`: counted, not fitted.
+    #[serde(default)]
+    pub evidence: Option<bool>,
+    /// Why not, where `evidence` is not true.
+    #[serde(default)]
+    pub why_not: Option<Cow<'static, str>>,
 }
 
 /// A span in which the sender itself said that it sends nothing.

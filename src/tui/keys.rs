@@ -93,6 +93,7 @@ pub const TABLE: &[Binding] = &[
     bind(&[Char('f')], "f", Action::Mark(MarkKind::PictureFroze), "mark: the picture froze", Group::Marks),
     bind(&[Char('s')], "s", Action::Mark(MarkKind::PictureShook), "mark: the picture shook", Group::Marks),
     bind(&[Char('h')], "h", Action::Mark(MarkKind::HandsetHere), "mark: the handset is here", Group::Marks),
+    bind(&[Char('d')], "d", Action::Mark(MarkKind::Drill), "mark: a failsafe drill", Group::Marks),
     bind(&[Char('m')], "m", Action::WriteNote, "mark with a note", Group::Marks),
     bind(&[Char('a')], "a", Action::Acknowledge, "acknowledge what stands", Group::Marks),
     bind(&[Char('b')], "b", Action::Bell, "bell on or off (live)", Group::Marks),

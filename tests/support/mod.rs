@@ -446,6 +446,8 @@ fn summary(data: Data) -> Summary {
         signal: Some(signal),
         distance_m: Some(distance_m),
         course: None,
+        evidence: Some(true),
+        why_not: None,
     };
     summary.video = Some(VideoSummary {
         source: "rtp".to_owned(),
@@ -518,6 +520,11 @@ fn summary(data: Data) -> Summary {
         recovered_after_s: Some(6.21),
         detected_after_interval_s: Some([0.13, 1.13]),
         servo_safe_after_interval_s: (!bad).then_some([0.4, 0.85]),
+        drill: false,
+        cause: None,
+        outputs: None,
+        evidence: Some(true),
+        why_not: None,
     }];
     summary.power = vec![PowerSummary {
         system: 1,

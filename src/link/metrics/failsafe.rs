@@ -246,6 +246,9 @@ impl FailsafeMeter {
         self.incidents.push(incident);
     }
 
+    /// A person marked a drill: the loss of input that is on, else the next.
+    pub fn mark_drill(&mut self, _at: Nanos) {}
+
     /// Time has passed.
     pub fn advance(&mut self, at: Nanos, context: &Context) {
         if let Some(lost_at) = self.sticks.lost(at) {

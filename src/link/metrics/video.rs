@@ -353,6 +353,8 @@ impl VideoMeter {
                 signal: second.and_then(|second| levels?.about(second)).map(f64::from),
                 distance_m: second.and_then(distance).map(f64::from),
                 course: span.course.word().map(Cow::Borrowed),
+                evidence: None,
+                why_not: None,
             }
         };
         let stopped = self.sender.spans(context);

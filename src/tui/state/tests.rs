@@ -73,6 +73,7 @@ fn mark_keys_send_marks() {
         ('f', MarkKind::PictureFroze),
         ('s', MarkKind::PictureShook),
         ('h', MarkKind::HandsetHere),
+        ('d', MarkKind::Drill),
     ]);
     for (key, kind) in marks {
         let effects = press(&mut state, KeyCode::Char(key), &feed);
@@ -83,7 +84,7 @@ fn mark_keys_send_marks() {
 #[test]
 fn a_replay_takes_no_marks_and_says_so() {
     let (mut state, feed) = (UiState::default(), replay());
-    for key in ['f', 's', 'h', 'm'] {
+    for key in ['f', 's', 'h', 'd', 'm'] {
         assert!(press(&mut state, KeyCode::Char(key), &feed).is_empty());
         assert_eq!(state.dialog, None);
         assert!(state.reply.as_deref().is_some_and(|reply| reply.starts_with("a replay takes no marks")));

@@ -72,6 +72,7 @@ pub const fn letter_of(kind: MarkKind) -> char {
         MarkKind::PictureFroze => 'F',
         MarkKind::PictureShook => 'S',
         MarkKind::HandsetHere => 'H',
+        MarkKind::Drill => 'D',
         MarkKind::Remark => 'N',
     }
 }

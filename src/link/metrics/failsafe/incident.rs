@@ -138,6 +138,11 @@ impl Incident {
             recovered_after_s: self.recovered.map(after),
             detected_after_interval_s: detected.map(interval),
             servo_safe_after_interval_s: self.safe.map(interval),
+            drill: false,
+            cause: None,
+            outputs: None,
+            evidence: None,
+            why_not: None,
         }
     }
 }
