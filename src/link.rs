@@ -22,12 +22,14 @@ pub mod telemetry;
 pub(crate) mod wireless;
 
 mod devices;
+mod evidence;
 mod figures;
 mod frames;
 mod lanes;
 mod lost;
 mod notes;
 mod own_bytes;
+mod presence;
 pub(crate) mod series;
 mod verdict;
 
@@ -111,7 +113,10 @@ pub struct LinkMonitor {
     range: RangeMeter,
     video: VideoMeter,
     margin: MarginMeter,
+    presence: presence::Presence,
     lost_links: lost::LostLinks,
+    /// Restarts of senders that the life of the session knows of.
+    restarts_seen: usize,
     failsafe: FailsafeMeter,
     vibration: VibrationMeter,
     power: PowerMeter,
@@ -182,6 +187,7 @@ impl LinkMonitor {
         let at = record.at.max(self.context.now).max(start);
         self.advance(at);
         self.context.now = at;
+        self.presence.note_record(at);
         match &record.body {
             Body::Stream(bytes) => {
                 self.heard(record, at, bytes.len());
@@ -243,6 +249,7 @@ impl LinkMonitor {
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
             self.pose.second(at, &self.range, &self.context);
+            self.live_on(start, at);
             self.note_silences(at);
             let events = self.margin.second(at, &self.signal, &self.range, &self.context);
             for event in events {
@@ -252,6 +259,26 @@ impl LinkMonitor {
         self.advance_devices(to);
         self.video.advance(to);
         self.failsafe.advance(to, &self.context);
+    }
+
+    /// What a whole second says of the life of the session.
+    fn live_on(&mut self, start: Nanos, at: Nanos) {
+        for restart in self.loss.restarts_from(self.restarts_seen) {
+            if self.context.is_autopilot(restart.1) {
+                self.context.life.restart(restart.0);
+            }
+            self.restarts_seen += 1;
+        }
+        let facts = self.facts(at);
+        if self.range.second(at, &facts.levels, &self.context) {
+            let text = "does the handset move? The vehicle stands and its level changes: no distances here"
+                .to_owned();
+            self.log("handset", None, text);
+        }
+        for told in self.context.life.second(start, at, &facts) {
+            let event = told.event(&self.context);
+            self.keep(event);
+        }
     }
 
     /// Says once that older seconds are joined from here on, and what that does to figures.

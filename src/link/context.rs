@@ -125,7 +125,6 @@ impl Context {
     pub fn is_autopilot(&self, sender: Sender) -> bool {
         sender.direction == Direction::Inbound
             && self.roles.autopilot() == Some((sender.system, sender.component))
-            && !self.roles.is_radio(sender.system, sender.component)
     }
 
     /// Whether this computer stood still somewhere within a span of time.

@@ -9,6 +9,7 @@ use crate::units::LevelUnit;
 
 use super::align::Clocks;
 use super::context::Context;
+use super::life::{self, Phase};
 use super::metrics::latency::LatencyMeter;
 use super::metrics::loss::{Steadiness, Traffic};
 use super::metrics::range::Evidence;
@@ -190,7 +191,7 @@ impl LinkMonitor {
             power: self.power.summary(context),
             events: self.all_events(),
             verdicts: Vec::new(),
-            phases: Vec::new(),
+            phases: life::phases(context),
         };
         let traffic = self.all_traffic();
         if self.implied_links {
@@ -251,11 +252,17 @@ impl LinkMonitor {
         }
         events.extend(self.control_events());
         for (at, sender) in self.loss.restarts() {
+            let aloft = context.is_autopilot(sender) && context.life.phase_at(at).is_some_and(Phase::is_trip);
+            let (kind, text) = if aloft {
+                ("restart-aloft", "the vehicle restarted in flight".to_owned())
+            } else {
+                ("restart", format!("sender {}/{} restarted", sender.system, sender.component))
+            };
             events.push(EventSummary {
                 at_s: context.since_start_s(at),
-                kind: "restart".to_owned(),
+                kind: kind.to_owned(),
                 link: None,
-                text: format!("sender {}/{} restarted", sender.system, sender.component),
+                text,
             });
         }
         events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));

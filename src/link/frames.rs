@@ -71,6 +71,9 @@ impl LinkMonitor {
 
     pub(super) fn handle_datagram(&mut self, at: Nanos, record: &Record<'_>, flow: Flow, bytes: &[u8]) {
         if self.video.observe_datagram(at, record.interface, flow, bytes, &self.context) {
+            if record.direction == Direction::Inbound && self.video.has_stream() {
+                self.signal.hear_far_side(at);
+            }
             if self.video.has_stream() {
                 self.imply(LinkRole::Video, "video", None, None);
             }
@@ -136,8 +139,11 @@ impl LinkMonitor {
         if self.loss.observe(at, sender, endpoint, frame, boot) == Arrival::Duplicate {
             return;
         }
+        if let Some(telemetry) = &telemetry {
+            self.context.roles.observe(header.system, header.component, telemetry);
+        }
+        self.hear(at, sender, telemetry.as_ref());
         let Some(telemetry) = &telemetry else { return };
-        self.context.roles.observe(header.system, header.component, telemetry);
         self.imply_links(sender, telemetry);
         self.clocks.observe(at, sender, telemetry);
         self.observe(at, sender, telemetry);

@@ -217,12 +217,13 @@ impl LinkMonitor {
         sender_label(self.context.interface_name(sender.interface), sender.system, sender.component)
     }
 
-    /// A link's state: lost where its traffic has been silent for 2 s, else its margin's; without one it is
-    /// not good where surely more than [`MUCH_LOST`] was lost.
+    /// A link's state: lost where its traffic has been silent for 2 s (on the ground it is not known then), else its
+    /// margin's; without one it is not good where surely more than [`MUCH_LOST`] was lost.
     pub(super) fn state(&self, index: usize, traffic: Option<Traffic>) -> LinkState {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
         if silent.is_some_and(|silent| silent > SILENT.secs()) {
-            return LinkState::Lost;
+            let lost = !self.context.life.is_quiet();
+            return if lost { LinkState::Lost } else { LinkState::Unknown };
         }
         match self.margin.standing(index).state {
             LinkState::Unknown if silent.is_some() => {

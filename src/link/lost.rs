@@ -3,9 +3,10 @@
 use crate::summary::EventSummary;
 use crate::units::Nanos;
 
+use super::life::Phase;
 use super::{LinkMonitor, MOST_EVENTS};
 
-/// A link that was silent for longer is lost.
+/// A link that was silent for longer is lost, in a trip.
 pub(super) const SILENT: Nanos = Nanos::from_secs(2);
 
 /// Of each link of the profile: when it was last heard, where it is lost.
@@ -13,6 +14,21 @@ pub(super) const SILENT: Nanos = Nanos::from_secs(2);
 pub(super) struct LostLinks(Vec<Option<Nanos>>);
 
 impl LinkMonitor {
+    /// Whether a link that is silent is lost: not on the ground, where the vehicle may have been switched off and nothing
+    /// rings, nor before it is heard.
+    pub(super) fn is_lost(&self, silent: Nanos) -> bool {
+        silent > SILENT && !self.context.life.is_quiet()
+    }
+
+    /// Why nothing is to be heard of the vehicle.
+    pub(super) fn absent_word(&self) -> &'static str {
+        match self.context.life.now() {
+            Some(Phase::Off) => "the vehicle is switched off",
+            Some(Phase::Waiting) => "the vehicle is not heard yet",
+            _ => "on the ground",
+        }
+    }
+
     /// Notes at a whole second what became of each link.
     pub(super) fn note_silences(&mut self, at: Nanos) {
         for index in 0..self.context.profile.link.len() {
@@ -21,7 +37,7 @@ impl LinkMonitor {
             }
             let Some(last) = self.last_heard(index) else { continue };
             match self.lost_links.0[index] {
-                None if at - last > SILENT => {
+                None if self.is_lost(at - last) && !self.context.stalled(last, at) => {
                     self.lost_links.0[index] = Some(last);
                     self.note_link(index, last, "lost", |name| format!("nothing from {name} from here on"));
                 }

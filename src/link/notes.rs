@@ -43,6 +43,7 @@ impl LinkMonitor {
                 if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
                     source.down = None;
                 }
+                self.presence.note_source_up(at, *interface);
                 self.log("source", None, format!("{name} is back"));
             }
             Note::Joystick { interface, layout } => self.describe_joystick(at, *interface, layout),
@@ -109,7 +110,8 @@ impl LinkMonitor {
             return;
         }
         self.context.stalls.push(Stall { from, to });
-        let text = format!("this computer stood still for {:.1} s: nothing of it is a link's", (to - from).secs());
+        let text =
+            format!("this computer stood still for {:.1} s: nothing of it is a link's", (to - from).secs());
         self.log("stall", None, text);
     }
 

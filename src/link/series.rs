@@ -363,6 +363,17 @@ impl Series<f32> {
         self.spans(from, to).filter_map(|(cell, numbers)| Some((cell, numbers.known()?)))
     }
 
+    /// Forgets the numbers of seconds; a span that one of them is joined to goes as a whole.
+    pub(crate) fn blank(&mut self, seconds: Range<usize>) {
+        for second in seconds.start..seconds.end.min(self.len()) {
+            if let Some(kept) = self.seconds.cell_mut(second) {
+                *kept = f32::EMPTY;
+            } else if let Some(span) = self.span_mut(second) {
+                *span = f32::NOTHING;
+            }
+        }
+    }
+
     /// The newest day's numbers, absent ones among them.
     pub(crate) fn of_the_day(&self) -> impl Iterator<Item = Option<f32>> + '_ {
         self.range(0, usize::MAX).map(|(_, number)| (!number.is_nan()).then_some(number))

@@ -7,6 +7,8 @@ use crate::snapshot::{LinkState, SourceState};
 use crate::summary::{LatencyStage, Summary, Verdict};
 
 use super::LinkMonitor;
+use super::life::{self, Phase, Silence};
+use super::lost::SILENT;
 use super::metrics::loss::Traffic;
 use super::metrics::margin::Standing;
 
@@ -20,12 +22,16 @@ pub(super) fn verdicts(
     for (index, (link, &traffic)) in monitor.context.profile.link.iter().zip(traffic).enumerate() {
         let state = monitor.state(index, traffic);
         let text = link_sentence(monitor, index, traffic, state);
-        let verdict = Verdict { about: link.name.clone(), word: word(state).to_owned(), text };
+        let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
+        let is_silent = state == LinkState::Unknown && silent.is_some_and(|silent| silent > SILENT.secs());
+        let word = if is_silent { "silent" } else { word(state) };
+        let verdict = Verdict { about: link.name.clone(), word: word.to_owned(), text };
         rows.push((urgency(state), verdict));
     }
     if rows.is_empty() {
         rows.push((3, silence(summary)));
     }
+    rows.extend(vehicle(monitor));
     rows.push((4, latency_verdict(summary)));
     if let Some(dropped) = summary.recording.host_drops.filter(|dropped| *dropped > 0) {
         let text =
@@ -64,6 +70,25 @@ const fn urgency(state: LinkState) -> u8 {
     }
 }
 
+/// What became of a vehicle that is silent, as far as that is known.
+fn vehicle(monitor: &LinkMonitor) -> Option<(u8, Verdict)> {
+    let life = &monitor.context.life;
+    let (rank, word, text) = match life.silence() {
+        Silence::Lost => {
+            (0, "lost", format!("the vehicle is lost from here on{}", life::place_of(life.last_motion())))
+        }
+        Silence::Unknown => (0, "lost", "the vehicle is silent, cause not known".to_owned()),
+        Silence::Autopilot => {
+            (1, "lost", "the autopilot is silent, other parts of the vehicle are heard".to_owned())
+        }
+        Silence::None if life.now() == Some(Phase::Off) => {
+            (2, "silent", "the vehicle is switched off, or its battery is out, on the ground".to_owned())
+        }
+        Silence::None => return None,
+    };
+    Some((rank, Verdict { about: "vehicle".to_owned(), word: word.to_owned(), text }))
+}
+
 fn silence(summary: &Summary) -> Verdict {
     let text = if summary.framing.frames == 0 {
         "nothing heard yet: check that the source is the right one, its baud rate, and that the vehicle is on"
@@ -76,6 +101,12 @@ fn silence(summary: &Summary) -> Verdict {
 fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, state: LinkState) -> String {
     let link = &monitor.context.profile.link[index];
     let name = &link.name;
+    let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
+    if let Some(silent) = silent.filter(|silent| *silent > SILENT.secs())
+        && state == LinkState::Unknown
+    {
+        return format!("{name}: silent for {silent:.0} s, {}", monitor.absent_word());
+    }
     let standing = monitor.margin.standing(index);
     if state == LinkState::Lost {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s).unwrap_or_default();

@@ -8,6 +8,7 @@
 //! the limit and 30 s, for 5 s. Common practice, no source; limits are the profile's. Without limits (device
 //! units) there is a margin and no state.
 //!
+//! On the ground, before and after, nothing rings (see [`crate::link::life`]).
 //! A gap of the level leaves the margin absent and the state as it was. Duplicates, wraps, late arrivals
 //! and restarts do not reach it. Bounds: a fixed state for each link of the profile.
 
@@ -139,6 +140,10 @@ impl MarginMeter {
             own.standing.seconds_left = ahead.seconds;
             own.standing.metres_left = ahead.metres;
             let Some(limits) = link.effective_limits() else { continue };
+            if context.life.is_quiet() {
+                own.alarm.rest();
+                continue;
+            }
             if let Some(change) = own.alarm.take(margin, ahead.seconds_at_most, &limits) {
                 events.push(event(context.since_start_s(at), link, change, margin, &ahead));
             }

@@ -5,7 +5,8 @@
 //! Unit: metres. Sources of the fields: the public MAVLink message set.
 //!
 //! A silence of the position of up to 10 s is interpolated; seconds in a longer one, and after the
-//! last fix, have no distance. A restart or a late arrival changes nothing here; duplicates never get here.
+//! last fix, have no distance; nor have those in which the handset is carried about and has no fix of its own (see
+//! `range/standing.rs`). Only trips are judged (see [`crate::link::life`]). A restart or a late arrival changes nothing here; duplicates never get here.
 //! Path loss: per-second levels from 10 m on (see [`crate::stats::path_loss`]). Bounds: see the files
 //! of its folder.
 //!
@@ -21,16 +22,19 @@ mod flown;
 mod freeze;
 mod origin;
 mod shares;
+mod standing;
 mod theory;
 mod track;
 
 use crate::link::context::{Context, Sender};
+use crate::link::life::{Motion, Phase};
 use crate::link::series::Series;
 use crate::link::telemetry::Telemetry;
 use crate::record::Direction;
 use crate::snapshot::RangeView;
+use crate::stats::geodesic;
 use crate::summary::RangeSummary;
-use crate::units::{Metres, Nanos};
+use crate::units::{LevelUnit, Metres, Nanos};
 
 use super::failsafe::FailsafeMeter;
 use super::latency::LatencyMeter;
@@ -40,6 +44,7 @@ use super::video::VideoMeter;
 
 use flown::Flown;
 use origin::{Handset, Origin};
+use standing::Standing;
 use track::{LONGEST_BRIDGE, Place, Track};
 
 const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
@@ -47,6 +52,9 @@ const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
 const NOSE_AGE: Nanos = Nanos::from_secs(1);
 const SPEED_WINDOW: Nanos = Nanos::from_secs(5);
 const LEAST_SPEED_SPAN_S: f64 = 2.0;
+const LEAST_SPEED_SPAN: Nanos = Nanos::from_secs(2);
+/// A fix says for so long how the vehicle stands or moves.
+const MOTION_AGE: Nanos = Nanos::from_secs(5);
 const FIX_3D: u8 = 3;
 const GOOD_ACCURACY_M: f64 = 5.0;
 const GOOD_DILUTION: f64 = 2.0;
@@ -79,6 +87,9 @@ pub struct RangeMeter {
     pending_mark: Option<Nanos>,
     /// ATTITUDE's yaw, degrees.
     yaw: Option<(Nanos, f64)>,
+    /// The vehicle's own word on its speed, m/s.
+    speed: Option<(Nanos, f64)>,
+    standing: Standing,
     /// The farthest fix so far from where the handset was taken to be then.
     farthest: Option<(Option<Place>, f64)>,
 }
@@ -100,8 +111,11 @@ impl RangeMeter {
             Telemetry::Attitude { roll_pitch_yaw: [_, _, yaw], .. } if yaw.is_finite() => {
                 self.yaw = Some((at, yaw.to_degrees()));
             }
-            Telemetry::Position { alt_m, relative_alt_m, heading_deg, .. } => {
+            Telemetry::Position {
+                alt_m, relative_alt_m, heading_deg, velocity: [north, east, down], ..
+            } => {
                 let Some(place) = place_of(telemetry) else { return };
+                self.speed = Some((at, north.hypot(east).hypot(down)));
                 self.handset.ground_m.get_or_insert(alt_m - relative_alt_m);
                 self.estimated = Some(at);
                 self.take(at, place, heading_deg, context, start);
@@ -134,8 +148,11 @@ impl RangeMeter {
         let yaw = self.yaw.filter(|&(when, _)| at - when <= NOSE_AGE).map(|(_, yaw)| yaw);
         self.track.take(at, place, heading_deg.or(yaw), start);
         self.measure(context);
+        if self.handset_is_elsewhere(context) {
+            return;
+        }
         if let Some(handset) = self.handset_place(at, context) {
-            let standing = self.standing(context);
+            let standing = self.stand(context);
             let distance = handset.distance(place).0;
             match &mut self.farthest {
                 Some((from, farthest)) if *from == standing => *farthest = farthest.max(distance),
@@ -144,17 +161,39 @@ impl RangeMeter {
         }
     }
 
+    /// A whole second has passed; true where it shows that the handset moves, though it has no fix that says so.
+    pub(crate) fn second(
+        &mut self,
+        at: Nanos,
+        levels: &[Option<(f64, LevelUnit)>],
+        context: &Context,
+    ) -> bool {
+        let Some(start) = context.start else { return false };
+        let place = self.track.latest(at, MOTION_AGE);
+        let second = (at - start).whole_secs().saturating_sub(1);
+        self.standing.second(second, place, levels) && !self.has_own_fix(context)
+    }
+
+    fn has_own_fix(&self, context: &Context) -> bool {
+        self.handset.origin(&context.profile.handset) == Some(Origin::HandsetFix)
+    }
+
+    /// The handset is carried about and has no fix of its own: nobody knows how far it is.
+    fn handset_is_elsewhere(&self, context: &Context) -> bool {
+        let walks = context.life.now() == Some(Phase::Walk);
+        (walks || self.standing.is_on()) && !self.has_own_fix(context)
+    }
+
     /// Where the handset stands for the whole session; `None` where it has fixes of its own.
-    fn standing(&self, context: &Context) -> Option<Place> {
-        let own = self.handset.origin(&context.profile.handset) == Some(Origin::HandsetFix);
-        self.handset_place(context.now, context).filter(|_| !own)
+    fn stand(&self, context: &Context) -> Option<Place> {
+        self.handset_place(context.now, context).filter(|_| !self.has_own_fix(context))
     }
 
     /// The farthest of all fixes, as long as the handset is still taken to be where it was taken to be then;
     /// where that changed, whole seconds have to do.
     fn farthest_fix(&self, context: &Context) -> Option<f64> {
         let (from, distance) = self.farthest?;
-        (from == self.standing(context)).then_some(distance)
+        (from == self.stand(context)).then_some(distance)
     }
 
     /// A person marked that the handset stands where the vehicle is: its fix of the last 2 s, else of the next 2 s.
@@ -168,6 +207,9 @@ impl RangeMeter {
     /// Slant distance now, from the latest fix of the last 2 s.
     #[must_use]
     pub fn distance(&self, at: Nanos, context: &Context) -> Option<Metres> {
+        if self.handset_is_elsewhere(context) {
+            return None;
+        }
         let vehicle = self.track.latest(at, LATEST_WINDOW)?;
         Some(self.handset_place(at, context)?.distance(vehicle))
     }
@@ -176,15 +218,37 @@ impl RangeMeter {
         self.handset.place((at - context.start?).whole_secs(), &context.profile.handset)
     }
 
+    /// How the vehicle stands or moves now, by fixes of the last 5 s.
+    pub(crate) fn motion(&self, at: Nanos, context: &Context) -> Motion {
+        let Some(vehicle) = self.track.latest(at, MOTION_AGE) else { return Motion::default() };
+        let handset = self.handset_place(at, context);
+        let plane = |one: Place, other: Place| {
+            geodesic::horizontal_m((one.lat_deg, one.lon_deg), (other.lat_deg, other.lon_deg))
+        };
+        // The fix of some seconds ago and the newest: what they lie apart in that time.
+        let mut recent = self.track.recent(at - SPEED_WINDOW, at - LEAST_SPEED_SPAN);
+        let moved = recent.next_back().and_then(|(when, place)| {
+            let (last, _) = self.track.recent(at - LEAST_SPEED_SPAN, at).next_back()?;
+            let apart = plane(place, vehicle).hypot(vehicle.alt_m - place.alt_m);
+            Some(apart / (last - when).secs().max(LEAST_SPEED_SPAN_S))
+        });
+        let said = self.speed.filter(|(when, _)| at - *when <= LATEST_WINDOW).map(|(_, speed)| speed);
+        Motion {
+            spot: Some((vehicle.lat_deg, vehicle.lon_deg, vehicle.alt_m)),
+            horizontal_m: handset.map(|handset| plane(handset, vehicle)),
+            distance_m: handset.map(|handset| handset.distance(vehicle).0),
+            speed_m_s: said.into_iter().chain(moved).reduce(f64::max),
+            handset_moves: self.handset.origin(&context.profile.handset) == Some(Origin::HandsetFix),
+        }
+    }
+
     /// Bearing of the handset from the vehicle now, degrees from north; absent within a metre of it.
     #[must_use]
     pub fn bearing_of_handset(&self, at: Nanos, context: &Context) -> Option<f64> {
         let vehicle = self.track.latest(at, LATEST_WINDOW)?;
         let handset = self.handset_place(at, context)?;
-        let (north, east) = crate::stats::geodesic::north_east_m(
-            (vehicle.lat_deg, vehicle.lon_deg),
-            (handset.lat_deg, handset.lon_deg),
-        );
+        let (north, east) =
+            geodesic::north_east_m((vehicle.lat_deg, vehicle.lon_deg), (handset.lat_deg, handset.lon_deg));
         (north.hypot(east) > 1.0).then(|| east.atan2(north).to_degrees().rem_euclid(360.0))
     }
 
@@ -217,10 +281,24 @@ impl RangeMeter {
         self.seconds(context).of_the_day().collect()
     }
 
-    /// All of them, as they are kept.
+    /// All of them, as they are kept: none where the handset is carried about and has no fix of its own.
     pub(crate) fn seconds(&self, context: &Context) -> Series<f32> {
+        let mut distances = self.from_the_handset(context);
+        if self.has_own_fix(context) {
+            return distances;
+        }
+        let second = |at: Nanos| context.since_start_s(at).max(0.0) as usize;
+        let walks =
+            context.life.spans(Phase::Walk, context.now).map(|(from, to)| second(from)..second(to) + 1);
+        for stretch in self.standing.stretches().iter().cloned().chain(walks) {
+            distances.blank(stretch);
+        }
+        distances
+    }
+
+    fn from_the_handset(&self, context: &Context) -> Series<f32> {
         let (from, kept) = &self.distances;
-        if from.is_some() && *from == self.standing(context) && kept.len() == self.track.count() {
+        if from.is_some() && *from == self.stand(context) && kept.len() == self.track.count() {
             return kept.clone();
         }
         let profile = &context.profile.handset;
@@ -238,7 +316,7 @@ impl RangeMeter {
         if self.distances.1.len() == self.track.count() {
             return;
         }
-        let standing = self.standing(context);
+        let standing = self.stand(context);
         if self.distances.0 != standing {
             self.distances = (standing, Series::new());
         }

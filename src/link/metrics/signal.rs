@@ -10,7 +10,8 @@
 //! Unit: dBm where the profile gives the link a scale, else device units.
 //!
 //! The level at an instant: the median of the samples of the last second, else the latest of the
-//! last 2 s, else absent. Trend, for the eye: Theil-Sen over the last 10 s, at least 5
+//! last 2 s, else absent; absent too from 2 s after anything of the vehicle was last heard, since radios go on
+//! reporting old levels. Trend, for the eye: Theil-Sen over the last 10 s, at least 5
 //! samples (more than 100 are taken as the medians of 0.1 s); what warns is `margin`'s own. Figures of the whole session are exact: levels are bytes and are counted.
 //!
 //! A gap leaves the level absent; 255 and "peer not heard" (remote level and noise both 0) are no
@@ -122,6 +123,8 @@ pub struct SignalMeter {
     radios: Vec<Radio>,
     sources: Vec<Option<LevelSource>>,
     vehicle: Option<u8>,
+    /// When anything of the vehicle was last heard; `None` where nothing ever was.
+    far_side: Option<Nanos>,
     seconds: Vec<Series<f32>>,
 }
 
@@ -247,6 +250,12 @@ impl SignalMeter {
         }
     }
 
+    /// Something of the vehicle was heard: a radio here goes on reporting old levels when its far side is gone.
+    #[inline]
+    pub(crate) const fn hear_far_side(&mut self, at: Nanos) {
+        self.far_side = Some(at);
+    }
+
     /// Keeps the links' sources in step with the profile, which may name more links as they are heard.
     #[inline]
     pub fn follow(&mut self, context: &Context) {
@@ -278,9 +287,13 @@ impl SignalMeter {
     }
 
     /// The level of the profile's link number `link` at a recent instant: the median of the samples
-    /// of the last second, else the latest of the last 2 s, else absent.
+    /// of the last second, else the latest of the last 2 s, else absent; absent too from 2 s after the far side was last
+    /// heard.
     #[must_use]
     pub fn level(&self, link: usize, at: Nanos) -> Option<f64> {
+        if self.far_side.is_some_and(|heard| at - heard > LATEST_WINDOW) {
+            return None;
+        }
         let (source, samples) = self.samples(link)?;
         samples.level(at).map(|raw| source.scaled(raw))
     }

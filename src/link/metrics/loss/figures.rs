@@ -175,6 +175,11 @@ impl LossMeter {
         LinkSeconds::of(&flows, context)
     }
 
+    /// The same without those before a number.
+    pub(crate) fn restarts_from(&self, first: usize) -> &[(Nanos, Sender)] {
+        self.restarts.get(first..).unwrap_or_default()
+    }
+
     /// Senders' restarts: when, and the sender, for the event log.
     #[must_use]
     pub fn restarts(&self) -> Vec<(Nanos, Sender)> {

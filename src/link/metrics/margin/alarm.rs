@@ -36,6 +36,20 @@ impl Alarm {
         self.state
     }
 
+    /// Nothing rings here: what stood is over, and nothing begins.
+    pub(super) const fn rest(&mut self) {
+        *self = Self {
+            state: LinkState::Good,
+            near_for: 0,
+            grave_for: 0,
+            clear_for: 0,
+            calm_for: 0,
+            warnings: self.warnings,
+            alarms: self.alarms,
+            acknowledged: false,
+        };
+    }
+
     /// Takes a second's margin, and the time until the threshold where it is approached.
     pub(super) fn take(&mut self, margin: f64, seconds: Option<f64>, limits: &Limits) -> Option<Change> {
         let soon = |limit: f64| margin < limits.forecast_margin && seconds.is_some_and(|left| left < limit);

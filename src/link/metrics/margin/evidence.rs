@@ -7,7 +7,7 @@
 //! program; 5 % is where a bin of distance fails too.
 //!
 //! Left out: seconds in which it stood already (a mark: from its middle to itself, as its duration is
-//! unknown); seconds of a freeze that was not the radio's doing (`video::Course`), counted; the last second, whose next one was not seen; of a telemetry link, seconds in which this
+//! unknown); seconds of a freeze that does not teach (see [`crate::link::evidence`]), counted; seconds in which this computer stood still; the last second, whose next one was not seen; of a telemetry link, seconds in which this
 //! computer lost data, and those older than a day, of which only the counts of spans are kept; of a control link, seconds in which no stick moved, and those of a failsafe, which a
 //! drill brings about at any level.
 //!
@@ -15,6 +15,7 @@
 //! each is asked as any other: an even choice of seconds, whatever happened in them, bends no chance.
 
 use crate::link::context::Context;
+use crate::link::evidence;
 use crate::link::series::{Grid, Series};
 use crate::profile::{LinkProfile, LinkRole};
 use crate::units::Nanos;
@@ -71,7 +72,7 @@ fn watch(
             let source = all.video.source(context).filter(|_| context.profile.is_video_link(link))?;
             let freezes = all.video.freezes(context);
             let (others, own): (Vec<&FreezeSpan>, Vec<_>) =
-                freezes.iter().partition(|span| span.course.is_not_the_radio());
+                freezes.iter().partition(|span| evidence::of_freeze(context, span).evidence != Some(true));
             let mut watched = Watched::new(grid, count, true);
             for span in &others {
                 watched.set(start, span.start - Nanos::from_secs(1), span.end, false);
@@ -92,6 +93,7 @@ fn watch(
             for drop in &context.host_drops {
                 watched.set(start, drop.at - Nanos::from_secs(1), drop.at, false);
             }
+            leave_stalls_out(&mut watched, start, context);
             let spans = lossy(start + Nanos::from_secs(grid.first() as i64), &traffic);
             watched.any().then_some(Watch { source: "sequence", spans, watched, left_out: 0 })
         }
@@ -103,10 +105,18 @@ fn watch(
             for (from, to) in all.failsafe.spans(context) {
                 watched.set(start, from, to, false);
             }
+            leave_stalls_out(&mut watched, start, context);
             let mut spans: Vec<_> = all.latency.hold_spans().iter().collect();
             spans.sort_unstable();
             watched.any().then_some(Watch { source: "holds", spans, watched, left_out: 0 })
         }
+    }
+}
+
+/// What this computer was late to look at says nothing.
+fn leave_stalls_out(watched: &mut Watched, start: Nanos, context: &Context) {
+    for stall in &context.stalls {
+        watched.set(start, stall.from, stall.to, false);
     }
 }
 

@@ -1,13 +1,14 @@
 //! All links over the distances flown: the path-loss line, the bins, the row of the summary.
 //!
-//! A silence of the position that is not over at the last record counts as unfinished once it is
-//! longer than 2 s. More than 3000 seconds are thinned evenly before the line is fitted, older ones that are joined to
+//! Only seconds of trips are judged. A silence of the position in a trip that is longer than 10 s fails the bin of the last
+//! fix, also where it is not over at the last record. More than 3000 seconds are thinned evenly before the line is fitted, older ones that are joined to
 //! spans by how many each stands for.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
 
 use crate::link::context::Context;
+use crate::link::evidence;
 use crate::link::series::{Grid, Series, thinned};
 use crate::profile::{LinkProfile, LinkRole};
 use crate::stats::geodesic;
@@ -18,9 +19,10 @@ use crate::units::{LevelUnit, Nanos};
 use super::super::latency::TimeSpans;
 use super::super::loss::LinkSeconds;
 use super::aspects::{self, Seen};
-use super::bins::{self, Bin, Others, Rule, Second};
+use super::bins::{self, Bin, End, Others, Proof, Rule, Second};
 use super::shares::Shares;
-use super::{Evidence, LATEST_WINDOW, RangeMeter, freeze, theory};
+use super::track::LONGEST_BRIDGE;
+use super::{Evidence, RangeMeter, freeze, theory};
 
 /// The line is fitted from here on: nearer, antennas and bodies rule.
 const NEAREST_FIT_M: f64 = 10.0;
@@ -93,7 +95,7 @@ impl<'a> Flown<'a> {
         let threshold = self.threshold(index);
         let flight = self.numbered(index);
         let bins = self.bins(index, &flight);
-        let (proof, end) = bins::proof(&bins).unzip();
+        let (proof, end) = self.proof(&bins).unzip();
         let seen = self.seen(&flight);
         let origin = self.meter.handset.origin(&self.context.profile.handset);
         Some(RangeSummary {
@@ -114,7 +116,7 @@ impl<'a> Flown<'a> {
             proven_passes: bins
                 .iter()
                 .rfind(|bin| {
-                    proof.is_some_and(|proof| bin.to_m <= proof.distance_m) && bin.passed == Some(true)
+                    proof.is_some_and(|proof| bin.from_m < proof.distance_m) && bin.passed == Some(true)
                 })
                 .map(|bin| passes(&flight, bin.from_m, bin.to_m)),
             proof_end: end.map(|end| ProofEnd {
@@ -208,7 +210,9 @@ impl<'a> Flown<'a> {
         let (context, video) = (self.context, self.evidence.video);
         video.source(context).filter(|_| context.profile.is_video_link(link))?;
         let mut frozen = vec![false; self.grid.count(self.distances.len())];
-        for span in video.freezes(context) {
+        for span in
+            video.freezes(context).into_iter().filter(|span| evidence::of_freeze(context, span).fails())
+        {
             let from = context.since_start_s(span.start).max(0.0);
             let to = context.since_start_s(span.end);
             let cells = frozen.iter_mut().enumerate().skip(self.grid.index(from as usize));
@@ -223,7 +227,8 @@ impl<'a> Flown<'a> {
     fn left(&self) -> BTreeMap<usize, f64> {
         let mut left = BTreeMap::new();
         let Some(start) = self.context.start else { return left };
-        for (at, place) in self.meter.track.left(self.context.now, LATEST_WINDOW) {
+        let silences = self.meter.track.left(self.context.now, LONGEST_BRIDGE);
+        for (at, place) in silences.filter(|(at, _)| self.context.life.is_judged(*at)) {
             let second = (at - start).whole_secs().saturating_sub(1);
             if let Some(handset) = self.meter.handset_place(at, self.context) {
                 left.entry(self.grid.index(second)).or_insert_with(|| handset.distance(place).0);
@@ -242,6 +247,13 @@ impl<'a> Flown<'a> {
 
     pub(super) fn bins(&self, index: usize, flight: &Numbered<'_>) -> Vec<Bin> {
         bins::bins(|| flight.seconds().map(|(_, second)| second), self.rule(index))
+    }
+
+    /// How far the link is proven: never beyond the farthest point.
+    pub(super) fn proof(&self, bins: &[Bin]) -> Option<(Proof, End)> {
+        let farthest = self.farthest().unwrap_or(f64::INFINITY);
+        let (proof, end) = bins::proof(bins)?;
+        Some((Proof { distance_m: proof.distance_m.min(farthest), ..proof }, end))
     }
 
     pub(super) fn threshold(&self, index: usize) -> Option<&Threshold> {
@@ -311,9 +323,14 @@ impl Numbered<'_> {
         let mut failsafe = Shares::new(self.context, self.failsafe.iter().copied());
         let mut moved = Shares::new(self.context, self.moved.into_iter().flat_map(TimeSpans::iter));
         let mut held = Shares::new(self.context, self.held.iter().copied());
+        let start = self.context.start.unwrap_or_default();
+        let life = &self.context.life;
         (0..end).filter_map(move |index| {
             let seconds = self.grid.cell(index);
             let left = self.left.get(&index);
+            if left.is_none() && !life.is_judged(start + Nanos::from_secs(seconds.start as i64 + 1)) {
+                return None;
+            }
             let Some(distance) = self.distances.number(seconds.start) else {
                 return left
                     .map(|&distance_m| (seconds, Second { distance_m, left: true, ..Second::default() }));

@@ -123,7 +123,11 @@ impl Track {
     }
 
     /// Fixes of the last few seconds.
-    pub(super) fn recent(&self, from: Nanos, to: Nanos) -> impl Iterator<Item = (Nanos, Place)> + '_ {
+    pub(super) fn recent(
+        &self,
+        from: Nanos,
+        to: Nanos,
+    ) -> impl DoubleEndedIterator<Item = (Nanos, Place)> + '_ {
         self.recent.iter().copied().filter(move |&(at, _)| at >= from && at <= to)
     }
 

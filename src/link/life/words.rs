@@ -1,0 +1,87 @@
+//! What shows a phase, and what was told of it, in words.
+
+use super::{Motion, Phase, Spot, Told, Why};
+use crate::link::context::Context;
+use crate::summary::{EventSummary, PhaseSummary};
+
+/// The sentence beside a phase.
+fn why(why: Why) -> String {
+    let away = |horizontal_m: Option<f64>| match horizontal_m {
+        Some(metres) => format!("{metres:.0} m from the handset"),
+        None => "level as near by".to_owned(),
+    };
+    match why {
+        Why::NotHeard => "no autopilot heard yet".to_owned(),
+        Why::HeardAgain => "heard again after it was switched off".to_owned(),
+        Why::Beside { horizontal_m } => format!("stands disarmed, {}", away(horizontal_m)),
+        Why::Bench => "armed, within 10 m of where it armed".to_owned(),
+        Why::Landed { horizontal_m } => format!("landed and disarmed, {}", away(horizontal_m)),
+        Why::LevelDown => "stands disarmed, and the level is far below its strongest".to_owned(),
+        Why::CarriedAway => "stands disarmed, and the handset is carried away".to_owned(),
+        Why::Moving { armed: true } => "armed and away from where it armed".to_owned(),
+        Why::Moving { armed: false } => "not armed, and not standing beside the handset".to_owned(),
+        Why::Turned { distance_m } => format!("turned, {distance_m:.0} m away"),
+        Why::SwitchedOff => "on the ground, and all of the vehicle silent for 5 s".to_owned(),
+    }
+}
+
+const fn title(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Waiting => "waiting for the vehicle",
+        Phase::Ground => "on the ground",
+        Phase::Walk => "walk",
+        Phase::Out => "on the way out",
+        Phase::Back => "on the way back",
+        Phase::Off => "switched off",
+    }
+}
+
+/// Where it was last, for whoever goes to look for it.
+fn last_place(distance_m: Option<f64>, spot: Option<Spot>) -> String {
+    let mut text = String::new();
+    if let Some(metres) = distance_m {
+        text.push_str(&format!(", {metres:.0} m away"));
+    }
+    if let Some((lat, lon, alt_m)) = spot {
+        text.push_str(&format!(", at {lat:.6} {lon:.6}, {alt_m:.0} m above sea level"));
+    }
+    if text.is_empty() { ", its position is not known".to_owned() } else { text }
+}
+
+impl Told {
+    /// As an event of the session.
+    pub(crate) fn event(&self, context: &Context) -> EventSummary {
+        let (at, kind, text) = match *self {
+            Self::Phase(began) => {
+                (began.from, "phase", format!("{}: {}", title(began.phase), why(began.why)))
+            }
+            Self::Lost { at, distance_m, spot } => (
+                at,
+                "lost-vehicle",
+                format!("the vehicle is lost from here on{}", last_place(distance_m, spot)),
+            ),
+            Self::Silent { at } => {
+                (at, "silent", "the vehicle is silent from here on, cause not known".to_owned())
+            }
+            Self::AutopilotSilent { at } => {
+                (at, "silent", "the autopilot is silent, other parts of the vehicle are heard".to_owned())
+            }
+        };
+        EventSummary { at_s: context.since_start_s(at), kind: kind.to_owned(), link: None, text }
+    }
+}
+
+/// One row a phase.
+pub(crate) fn phases(context: &Context) -> Vec<PhaseSummary> {
+    let row = |began: &super::Began| PhaseSummary {
+        phase: began.phase.word().to_owned(),
+        from_s: context.since_start_s(began.from),
+        why: why(began.why),
+    };
+    context.life.phases().iter().map(row).collect()
+}
+
+/// The same place in words, of a vehicle that is lost now.
+pub(crate) fn place_of(motion: &Motion) -> String {
+    last_place(motion.distance_m, motion.spot)
+}
