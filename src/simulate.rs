@@ -10,6 +10,7 @@ mod control;
 mod delivery;
 mod dice;
 mod geodesy;
+mod life;
 mod live;
 mod mavlink;
 mod motion;

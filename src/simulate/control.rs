@@ -7,7 +7,7 @@
 
 use super::dice::Dice;
 use super::motion::{Bursts, Levels};
-use super::scenario::{Carries, Control, Delay, Moves, Scenario, Servo};
+use super::scenario::{Carries, Control, Delay, Moves, Outputs, Scenario, Servo};
 
 /// Sticks of a handset.
 pub(crate) const STICKS: usize = 8;
@@ -93,16 +93,19 @@ impl<'a> ControlPath<'a> {
 
     /// The vehicle's outputs.
     pub(crate) fn outputs(&self, at_s: f64) -> Vec<u16> {
-        let safe = self.scenario.failsafe.iter().any(|drill| {
+        let drill = self.scenario.failsafe.iter().find(|drill| {
             at_s >= drill.at_s + drill.safe_after_s
                 && at_s < self.recovered_s(drill) + self.control.onboard_ms / 1e3
         });
+        let failsafe = drill.map(|drill| drill.outputs);
         let sent = self.shown(at_s - self.control.onboard_ms / 1e3);
         let output = |servo: &Servo| {
-            if safe {
+            if failsafe == Some(Outputs::Safe) {
                 return servo.failsafe_us.round() as u16;
             }
-            let value = if let Some(period) = servo.wave_s {
+            let value = if failsafe == Some(Outputs::Move) {
+                servo.trim_us + 120.0 * (std::f64::consts::TAU * at_s / 1.7).sin()
+            } else if let Some(period) = servo.wave_s {
                 servo.trim_us + 180.0 * (std::f64::consts::TAU * at_s / period).sin()
             } else {
                 let stick = servo
@@ -185,7 +188,7 @@ fn frames(scenario: &Scenario, control: &Control, levels: &Levels<'_>) -> Vec<(f
                 if high { high_ms } else { low_ms }
             }
         };
-        let dead = scenario.handset_dead(sent_s)
+        let dead = scenario.control_dead(sent_s)
             || control.outages.iter().any(|span| (span[0]..span[1]).contains(&sent_s));
         let lost = bursts.lost(&control.loss, levels.received(Carries::Control, sent_s));
         let arrives_s = sent_s + delay_ms / 1e3;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::dice::Dice;
 use super::mavlink::Message;
 use super::motion::{Bursts, Levels};
-use super::scenario::{Carries, Loss, Scenario, Who};
+use super::scenario::{Carries, Loss, Scenario, Source, Who, starts};
 
 /// What a frame says, for the truth of what arrived.
 #[derive(Clone, Copy, Debug)]
@@ -50,6 +50,8 @@ pub(crate) struct Counted {
     pub(crate) sent: u64,
     pub(crate) received: u64,
     pub(crate) lost: u64,
+    /// Missing among the numbers, but only because the source here was unplugged.
+    pub(crate) unseen: u64,
     pub(crate) duplicates: u64,
     pub(crate) out_of_order: u64,
     pub(crate) restarts: u64,
@@ -81,11 +83,14 @@ pub(crate) fn deliver(scenario: &Scenario, mut departures: Vec<Departure>, level
     };
     let mut numbers: BTreeMap<(u8, u8), (usize, u64)> = BTreeMap::new();
     let mut sent: BTreeMap<(u8, u8), (u64, bool)> = BTreeMap::new();
+    let mut unseen: Vec<Unseen> = Vec::new();
     let mut arrivals = Vec::new();
     for departure in departures {
         let sender = (departure.system, departure.component);
-        let epoch = if departure.over_air && departure.system == scenario.vehicle.system {
-            scenario.vehicle.restarts_s.iter().filter(|&&at_s| at_s <= departure.at_s).count()
+        // Another vehicle has a loss of its own.
+        let epoch = if departure.over_air && departure.loss.is_none() {
+            let restarts = scenario.vehicle.restarts_s.iter().filter(|&&at_s| at_s <= departure.at_s);
+            restarts.count() + starts(&scenario.vehicle.on_s, departure.at_s).0
         } else {
             0
         };
@@ -100,7 +105,11 @@ pub(crate) fn deliver(scenario: &Scenario, mut departures: Vec<Departure>, level
         let write = if departure.version_1 { Message::frame_v1 } else { Message::frame };
         let bytes = write(&departure.message, departure.system, departure.component, number as u8);
         for (index, at_s) in way.arrivals(&departure).into_iter().flatten().enumerate() {
-            if at_s < scenario.duration_s {
+            let unplugged = scenario.unplugged(Source::Vehicle, at_s);
+            if unplugged && index == 0 {
+                unseen.push(Unseen { sender, epoch, number });
+            }
+            if at_s < scenario.duration_s && !unplugged {
                 let copy = index > 0;
                 arrivals.push(Arrival {
                     at_s,
@@ -115,7 +124,14 @@ pub(crate) fn deliver(scenario: &Scenario, mut departures: Vec<Departure>, level
         }
     }
     gather(scenario, &mut arrivals);
-    count(scenario, arrivals, &sent)
+    count(scenario, arrivals, &sent, &unseen)
+}
+
+/// A frame that came over the link while its source here was unplugged: no loss of the link.
+struct Unseen {
+    sender: (u8, u8),
+    epoch: usize,
+    number: u64,
 }
 
 struct Way<'a> {
@@ -139,7 +155,10 @@ impl Way<'_> {
             .bursts
             .entry(departure.system)
             .or_insert_with(|| Bursts::new(self.scenario.seed, &format!("telemetry {}", departure.system)));
-        let lost = bursts.lost(loss, level) || self.scenario.silent(Who::Vehicle, departure.at_s);
+        let autopilot = departure.component == 1 && departure.system == self.scenario.vehicle.system;
+        let lost = bursts.lost(loss, level)
+            || self.scenario.silent(Who::Vehicle, departure.at_s)
+            || autopilot && self.scenario.silent(Who::Autopilot, departure.at_s);
         let extra_ms = self.dice.exponential(telemetry.extra_ms.max(1e-6));
         let (overtaken, doubled) = (self.dice.unit(), self.dice.unit());
         let (by_s, copy_s) = (self.dice.between(0.03, 0.12), self.dice.between(0.01, 0.15));
@@ -172,7 +191,12 @@ fn gather(scenario: &Scenario, arrivals: &mut Vec<Arrival>) {
     }
 }
 
-fn count(scenario: &Scenario, arrivals: Vec<Arrival>, sent: &BTreeMap<(u8, u8), (u64, bool)>) -> Delivered {
+fn count(
+    scenario: &Scenario,
+    arrivals: Vec<Arrival>,
+    sent: &BTreeMap<(u8, u8), (u64, bool)>,
+    unseen: &[Unseen],
+) -> Delivered {
     let mut senders: BTreeMap<(u8, u8), Counted> = BTreeMap::new();
     let mut received: BTreeMap<((u8, u8), usize), Vec<u64>> = BTreeMap::new();
     let mut newest: BTreeMap<(u8, u8), f64> = BTreeMap::new();
@@ -196,12 +220,18 @@ fn count(scenario: &Scenario, arrivals: Vec<Arrival>, sent: &BTreeMap<(u8, u8), 
         numbers.sort_unstable();
         let counted = senders.entry(sender).or_default();
         counted.restarts += u64::from(epoch > 0);
+        let own = unseen.iter().filter(|frame| frame.sender == sender && frame.epoch == epoch);
+        let inside =
+            own.filter(|frame| numbers.first() < Some(&frame.number) && Some(&frame.number) < numbers.last());
+        let unseen = inside.count() as u64;
+        counted.unseen += unseen;
         for pair in numbers.windows(2) {
             let hole = pair[1] - pair[0] - 1;
             counted.lost += hole;
             counted.periods += u64::from(hole > 0);
             counted.longest_period = counted.longest_period.max(hole);
         }
+        counted.lost -= unseen;
     }
     for (sender, counted) in &mut senders {
         (counted.sent, counted.over_air) = sent[sender];

@@ -179,6 +179,11 @@ pub(crate) fn rc_channels(boot_ms: u32, values: &[u16], count: u8, rssi: u8) -> 
     Fields::default().u32(boot_ms).u16s(&padded::<18>(values, u16::MAX)).u8(count).u8(rssi).message(65, 118)
 }
 
+/// RC_CHANNELS_RAW: values of the first 8 channels.
+pub(crate) fn rc_channels_raw(boot_ms: u32, values: &[u16], rssi: u8) -> Message {
+    Fields::default().u32(boot_ms).u16s(&padded::<8>(values, u16::MAX)).u8(0).u8(rssi).message(35, 244)
+}
+
 /// SERVO_OUTPUT_RAW: up to 16 outputs of port 0.
 pub(crate) fn servo_output(boot_us: u32, outputs: &[u16]) -> Message {
     let all = padded::<16>(outputs, 0);
@@ -264,6 +269,7 @@ const fn extra_of(id: u32) -> Option<u8> {
         111 => 34,
         30 => 39,
         33 | 242 => 104,
+        35 => 244,
         36 => 222,
         65 => 118,
         109 => 185,

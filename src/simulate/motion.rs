@@ -15,7 +15,7 @@ impl<'a> Motion<'a> {
         Self { scenario }
     }
 
-    /// Metres north, east and up of the handset.
+    /// Metres north, east and up of the scenario's place.
     fn place(&self, at_s: f64) -> [f64; 3] {
         let way = &self.scenario.path;
         if let Some(line) = way.out_and_back {
@@ -25,23 +25,46 @@ impl<'a> Motion<'a> {
             let (sin, cos) = line.bearing_deg.to_radians().sin_cos();
             return [distance * cos, distance * sin, line.height_m];
         }
-        let points = &way.waypoints;
-        let next = points.partition_point(|point| point[0] <= at_s);
-        match (next.checked_sub(1).map(|index| points[index]), points.get(next)) {
-            (Some(from), Some(to)) => {
-                let share = (at_s - from[0]) / (to[0] - from[0]);
-                [1, 2, 3].map(|axis| from[axis] + share * (to[axis] - from[axis]))
-            }
-            (Some(only), None) => [only[1], only[2], only[3]],
-            (None, Some(only)) => [only[1], only[2], only[3]],
-            (None, None) => [2.0, 0.0, 0.3],
-        }
+        along(&way.waypoints, at_s).unwrap_or([2.0, 0.0, 0.3])
+    }
+
+    /// The same of the handset.
+    fn handset_place(&self, at_s: f64) -> [f64; 3] {
+        along(&self.scenario.handset_way.waypoints, at_s).unwrap_or([0.0; 3])
+    }
+
+    /// Metres north, east and up of the handset.
+    fn apart(&self, at_s: f64) -> [f64; 3] {
+        let (vehicle, handset) = (self.place(at_s), self.handset_place(at_s));
+        [0, 1, 2].map(|axis| vehicle[axis] - handset[axis])
     }
 
     /// Slant distance from the handset.
     pub(crate) fn distance_m(&self, at_s: f64) -> f64 {
-        let [north, east, up] = self.place(at_s);
+        let [north, east, up] = self.apart(at_s);
         north.hypot(east).hypot(up)
+    }
+
+    /// Distance over ground from the handset.
+    pub(crate) fn ground_distance_m(&self, at_s: f64) -> f64 {
+        let [north, east, _] = self.apart(at_s);
+        north.hypot(east)
+    }
+
+    /// How far the vehicle lies from where it was at another instant: over ground, and in height.
+    pub(crate) fn moved_m(&self, from_s: f64, at_s: f64) -> (f64, f64) {
+        let (from, now) = (self.place(from_s), self.place(at_s));
+        ((now[0] - from[0]).hypot(now[1] - from[1]), (now[2] - from[2]).abs())
+    }
+
+    /// Speed of vehicle and handset against each other, m/s: shadowing changes along this way.
+    fn relative_speed_m_s(&self, at_s: f64) -> f64 {
+        if self.scenario.handset_way.waypoints.is_empty() {
+            return self.speed_m_s(at_s);
+        }
+        let (before, after) = (self.apart(at_s - 0.1), self.apart(at_s + 0.1));
+        let rate = |axis: usize| (after[axis] - before[axis]) / 0.2;
+        rate(0).hypot(rate(1)).hypot(rate(2))
     }
 
     /// North, east, down, m/s.
@@ -57,13 +80,21 @@ impl<'a> Motion<'a> {
     }
 
     pub(crate) fn fix(&self, at_s: f64) -> Fix {
-        let place = self.scenario.place;
-        let [north, east, up] = self.place(at_s);
-        let (lat_deg, lon_deg) = geodesy::offset(place.lat, place.lon, north, east);
-        Fix { lat_deg, lon_deg, alt_m: place.alt + up, relative_alt_m: up, velocity: self.velocity(at_s) }
+        self.fix_at(self.place(at_s), self.velocity(at_s))
     }
 
-    /// Where the handset stands.
+    /// The handset's own fix.
+    pub(crate) fn handset_fix(&self, at_s: f64) -> Fix {
+        self.fix_at(self.handset_place(at_s), [0.0; 3])
+    }
+
+    fn fix_at(&self, [north, east, up]: [f64; 3], velocity: [f64; 3]) -> Fix {
+        let place = self.scenario.place;
+        let (lat_deg, lon_deg) = geodesy::offset(place.lat, place.lon, north, east);
+        Fix { lat_deg, lon_deg, alt_m: place.alt + up, relative_alt_m: up, velocity }
+    }
+
+    /// Where the vehicle was set up: the scenario's place.
     pub(crate) fn home(&self) -> Fix {
         let place = self.scenario.place;
         Fix {
@@ -73,6 +104,20 @@ impl<'a> Motion<'a> {
             relative_alt_m: 0.0,
             velocity: [0.0; 3],
         }
+    }
+}
+
+/// Where a way leads at an instant.
+fn along(points: &[[f64; 4]], at_s: f64) -> Option<[f64; 3]> {
+    let next = points.partition_point(|point| point[0] <= at_s);
+    match (next.checked_sub(1).map(|index| points[index]), points.get(next)) {
+        (Some(from), Some(to)) => {
+            let share = (at_s - from[0]) / (to[0] - from[0]);
+            Some([1, 2, 3].map(|axis| from[axis] + share * (to[axis] - from[axis])))
+        }
+        (Some(only), None) => Some([only[1], only[2], only[3]]),
+        (None, Some(only)) => Some([only[1], only[2], only[3]]),
+        (None, None) => None,
     }
 }
 
@@ -100,7 +145,7 @@ impl<'a> Levels<'a> {
                         decay += 1.0 / (GRID_HZ * radio.correlation_s);
                     }
                     if radio.correlation_m > 0.0 {
-                        decay += motion.speed_m_s(at_s) / (GRID_HZ * radio.correlation_m);
+                        decay += motion.relative_speed_m_s(at_s) / (GRID_HZ * radio.correlation_m);
                     }
                     let keep = (-decay).exp();
                     shadow = keep * shadow + (1.0 - keep * keep).sqrt() * radio.sigma_db * dice.normal();
@@ -118,7 +163,15 @@ impl<'a> Levels<'a> {
         let place = (at_s * GRID_HZ).clamp(0.0, (grid.len() - 1) as f64);
         let index = (place as usize).min(grid.len() - 2);
         let share = place - index as f64;
-        grid[index] * (1.0 - share) + grid[index + 1] * share
+        let level = grid[index] * (1.0 - share) + grid[index + 1] * share;
+        level - self.scenario.radio[radio].attenuated_db(at_s)
+    }
+
+    /// Level at the ground without shadowing, dBm: what distance and attenuators leave.
+    pub(crate) fn median(&self, radio: usize, motion: &Motion<'_>, at_s: f64) -> f64 {
+        let settings = &self.scenario.radio[radio];
+        let distance_m = motion.distance_m(at_s).max(1.0);
+        settings.level_at_1m - 10.0 * settings.exponent * distance_m.log10() - settings.attenuated_db(at_s)
     }
 
     /// Level received at the vehicle, dBm.

@@ -5,6 +5,7 @@
 
 mod control;
 mod happening;
+mod life;
 mod radio;
 mod vehicle;
 mod video;
@@ -15,7 +16,10 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 pub(crate) use control::{Control, Delay, Moves, Servo, StickMessage};
-pub(crate) use happening::{Failsafe, Mark, MarkWord, Silence, Who};
+pub(crate) use happening::{Cause, Failsafe, Mark, MarkWord, Outputs, Silence, Who};
+pub(crate) use life::{
+    FarEnd, GoesOn, HandsetFix, HandsetWay, Numbering, Recorder, Source, Spells, is_on, last_off, starts,
+};
 pub(crate) use radio::{Carries, Loss, Radio, Telemetry};
 pub(crate) use vehicle::{Battery, Carrier, Other, Place, Vehicle, VibrationPhase, Way};
 pub(crate) use video::Video;
@@ -68,6 +72,9 @@ pub struct Scenario {
     /// Way of the vehicle.
     #[serde(default)]
     pub path: Way,
+    /// Way of the handset.
+    #[serde(default)]
+    pub handset_way: HandsetWay,
     /// The radios.
     #[serde(default)]
     pub radio: Vec<Radio>,
@@ -95,6 +102,9 @@ pub struct Scenario {
     /// Other vehicles heard on the same interface.
     #[serde(default)]
     pub other: Vec<Other>,
+    /// The recorder.
+    #[serde(default)]
+    pub recorder: Recorder,
 }
 
 impl Scenario {
@@ -147,6 +157,14 @@ impl Scenario {
         if self.radio.iter().any(|radio| radio.slope_db <= 0.0 || radio.report_hz <= 0.0) {
             return senseless("radio: slope_db and report_hz must be positive");
         }
+        let lists = [&self.vehicle.on_s, &self.vehicle.armed_s];
+        let lists = lists.into_iter().chain(self.video.iter().map(|video| &video.on_s));
+        let mut lists = lists.chain(self.control.iter().map(|control| &control.on_s));
+        let wrong = lists.any(|list| list.iter().flatten().any(|spell| spell[1] <= spell[0]));
+        drop(lists);
+        if wrong {
+            return senseless("on_s and armed_s hold spells [from, to], to after from");
+        }
         Ok(self)
     }
 
@@ -166,8 +184,42 @@ impl Scenario {
         self.silence.iter().any(|s| s.who == who && (s.from_s..s.to_s).contains(&at_s))
     }
 
-    /// Whether the handset is dead.
+    /// Whether the handset is dead: it sends nothing.
     pub(crate) fn handset_dead(&self, at_s: f64) -> bool {
-        self.failsafe.iter().any(|drill| (drill.at_s..drill.back_s).contains(&at_s))
+        self.failsafe.iter().any(|drill| drill.cause == Cause::Handset && drill.lasts(at_s))
+            || self.control.as_ref().is_some_and(|control| !is_on(&control.on_s, at_s))
+    }
+
+    /// Whether sticks cannot reach the vehicle, whatever the level.
+    pub(crate) fn control_dead(&self, at_s: f64) -> bool {
+        self.handset_dead(at_s) || self.failsafe.iter().any(|drill| drill.lasts(at_s))
+    }
+
+    /// When the camera has power: of its own, else the vehicle's.
+    pub(crate) fn camera_power(&self) -> &Spells {
+        match &self.video {
+            Some(video) if video.on_s.is_some() => &video.on_s,
+            _ => &self.vehicle.on_s,
+        }
+    }
+
+    /// Whether a source is unplugged.
+    pub(crate) fn unplugged(&self, source: Source, at_s: f64) -> bool {
+        let mut all = self.recorder.unplugged.iter();
+        all.any(|spell| spell.source == source && (spell.from_s..spell.to_s).contains(&at_s))
+    }
+
+    /// Whether the vehicle is armed.
+    pub(crate) fn armed(&self, at_s: f64) -> bool {
+        match &self.vehicle.armed_s {
+            None => at_s >= self.vehicle.armed_from_s,
+            spells => is_on(spells, at_s),
+        }
+    }
+
+    /// Whether it says when something is on: then its truth tells the phases.
+    pub(crate) fn has_life(&self) -> bool {
+        let spells = [&self.vehicle.on_s, &self.vehicle.armed_s, self.camera_power()];
+        spells.iter().any(|spells| spells.is_some()) || !self.handset_way.waypoints.is_empty()
     }
 }

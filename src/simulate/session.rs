@@ -7,7 +7,7 @@ use super::delivery::{self, Delivered, Departure, Fact};
 use super::dice::Dice;
 use super::mavlink;
 use super::motion::{Levels, Motion};
-use super::scenario::{Carrier, Control, MarkWord, Scenario, StickMessage, Who};
+use super::scenario::{Carrier, Control, HandsetFix, MarkWord, Scenario, Source, StickMessage, Who, starts};
 use super::truth;
 use super::vehicle::VehicleTelemetry;
 use super::video::{self, VideoStream};
@@ -57,6 +57,8 @@ pub(crate) struct Parts<'a> {
     pub(crate) delivered: &'a Delivered,
     pub(crate) control: Option<&'a ControlPath<'a>>,
     pub(crate) stick_stamps_s: &'a [f64],
+    /// Frames of the handset beside its stick messages.
+    pub(crate) handset_others: usize,
     pub(crate) video: Option<&'a VideoStream>,
     pub(crate) motion: &'a Motion<'a>,
     pub(crate) levels: &'a Levels<'a>,
@@ -77,11 +79,11 @@ pub fn run(scenario: &Scenario) -> SimulatedSession {
     let delivered = delivery::deliver(scenario, departures, &levels);
     recorder.vehicle(scenario, &delivered);
 
-    let mut stick_stamps_s = Vec::new();
+    let (mut stick_stamps_s, mut handset_others) = (Vec::new(), 0);
     if let (Some(path), Some(settings)) = (&control, &scenario.control)
         && settings.heard
     {
-        stick_stamps_s = recorder.handset(scenario, settings, path);
+        (stick_stamps_s, handset_others) = recorder.handset(scenario, settings, path, &motion);
     }
     let stream = scenario.video.as_ref().map(|settings| video::stream(scenario, settings, &levels));
     if let (Some(stream), Some(settings)) = (&stream, &scenario.video) {
@@ -91,11 +93,13 @@ pub fn run(scenario: &Scenario) -> SimulatedSession {
             recorder.datagram(packet.at_s, id, flow, &packet.bytes);
         }
     }
+    recorder.unplugged(scenario);
     let parts = Parts {
         scenario,
         delivered: &delivered,
         control: control.as_ref(),
         stick_stamps_s: &stick_stamps_s,
+        handset_others,
         video: stream.as_ref(),
         motion: &motion,
         levels: &levels,
@@ -158,12 +162,35 @@ impl Recorder {
                 MarkWord::Froze => MarkKind::PictureFroze,
                 MarkWord::Shook => MarkKind::PictureShook,
                 MarkWord::Here => MarkKind::HandsetHere,
+                MarkWord::Drill => MarkKind::Drill,
                 MarkWord::Remark => MarkKind::Remark,
             };
             let note = Note::Mark { kind, text: mark.text.clone() };
             self.push(mark.at_s, marks, Direction::Inbound, OwnedBody::Note(note));
         }
-        self.push(scenario.duration_s, marks, Direction::Inbound, OwnedBody::Note(Note::End));
+        if scenario.recorder.end_note {
+            self.push(scenario.duration_s, marks, Direction::Inbound, OwnedBody::Note(Note::End));
+        }
+    }
+
+    /// Sources that went away and came back, where the session has them.
+    fn unplugged(&mut self, scenario: &Scenario) {
+        for spell in &scenario.recorder.unplugged {
+            let name = match spell.source {
+                Source::Vehicle => "vehicle",
+                Source::Handset => "handset",
+                Source::Video => "video",
+            };
+            let Some(id) = self.interfaces.iter().position(|info| info.name == name) else { continue };
+            let interface = InterfaceId(id as u16);
+            let marks = InterfaceId(1);
+            let down = Note::SourceDown { interface, reason: "unplugged".to_owned() };
+            self.push(spell.from_s, marks, Direction::Inbound, OwnedBody::Note(down));
+            if spell.to_s < scenario.duration_s {
+                let up = OwnedBody::Note(Note::SourceUp { interface });
+                self.push(spell.to_s, marks, Direction::Inbound, up);
+            }
+        }
     }
 
     /// TIMESYNC requests of this computer, and the vehicle's replies among its frames.
@@ -182,6 +209,9 @@ impl Recorder {
             self.vehicle_bytes(scenario, at_s, Direction::Outbound, request);
             let extra_ms = dice.exponential(scenario.telemetry.extra_ms.max(1e-6));
             let arrives_s = at_s + (scenario.telemetry.up_ms + extra_ms) / 1e3;
+            if !vehicle.awake(arrives_s) {
+                continue;
+            }
             let epoch_ns = (scenario.vehicle.timesync_epoch_s * 1e9) as i64;
             departures.push(Departure {
                 at_s: arrives_s,
@@ -219,12 +249,18 @@ impl Recorder {
         }
     }
 
-    /// The handset's stick messages; their stamps come back.
-    fn handset(&mut self, scenario: &Scenario, control: &Control, path: &ControlPath<'_>) -> Vec<f64> {
+    /// The handset's stick messages; their stamps come back, and how many frames it sent beside them.
+    fn handset(
+        &mut self,
+        scenario: &Scenario,
+        control: &Control,
+        path: &ControlPath<'_>,
+        motion: &Motion<'_>,
+    ) -> (Vec<f64>, usize) {
         let id = self.interface("handset", InterfaceKind::Datagram);
         let flow = flow([192, 0, 2, 30], 40_003, 14_551);
         let mut dice = Dice::new(scenario.seed, "handset");
-        let mut sequence = 0_u8;
+        let (mut sequence, mut boot, mut others) = (0_u8, 0, 0);
         let mut stamps_s = Vec::new();
         let target = scenario.vehicle.system;
         for step in 0..(scenario.duration_s * control.rate_hz) as usize {
@@ -233,11 +269,28 @@ impl Recorder {
             if scenario.handset_dead(sent_s) || scenario.silent(Who::Handset, sent_s) {
                 continue;
             }
+            let started = starts(&control.on_s, sent_s);
+            if started.0 > boot {
+                (boot, sequence) = (started.0, 0);
+            }
+            // What is unplugged here is sent all the same.
+            let plugged = !scenario.unplugged(Source::Handset, arrives_s);
             if step % (control.rate_hz as usize).max(1) == 0 {
-                let beat =
-                    mavlink::heartbeat(6, 8, 0, 0, 4).frame(control.system, control.component, sequence);
-                sequence = sequence.wrapping_add(1);
-                self.datagram(arrives_s, id, flow, &beat);
+                let boot_s = started.1.map_or(sent_s + 30.0, |from_s| sent_s - from_s);
+                let fix = motion.handset_fix(sent_s);
+                let fix = match scenario.handset_way.fix {
+                    HandsetFix::None => None,
+                    HandsetFix::Gps => Some(mavlink::gps_raw(&fix, (boot_s * 1e6) as u64, 1.5)),
+                    HandsetFix::Position => Some(mavlink::position(&fix, (boot_s * 1e3) as u32)),
+                };
+                for message in [Some(mavlink::heartbeat(6, 8, 0, 0, 4)), fix].into_iter().flatten() {
+                    let frame = message.frame(control.system, control.component, sequence);
+                    sequence = sequence.wrapping_add(1);
+                    if plugged {
+                        self.datagram(arrives_s, id, flow, &frame);
+                        others += 1;
+                    }
+                }
             }
             let sticks = path.sticks(sent_s);
             let message = match control.message {
@@ -246,10 +299,12 @@ impl Recorder {
             };
             let frame = message.frame(control.system, control.component, sequence);
             sequence = sequence.wrapping_add(1);
-            self.datagram(arrives_s, id, flow, &frame);
-            stamps_s.push(arrives_s);
+            if plugged {
+                self.datagram(arrives_s, id, flow, &frame);
+                stamps_s.push(arrives_s);
+            }
         }
-        stamps_s
+        (stamps_s, others)
     }
 
     fn finish(mut self, truth: serde_json::Value, boot_ns: i64) -> SimulatedSession {

@@ -7,6 +7,7 @@
 use serde_json::{Map, Value, json};
 
 use super::delivery::{Counted, Fact};
+use super::life;
 use super::scenario::Carries;
 use super::session::Parts;
 
@@ -31,6 +32,9 @@ pub(crate) fn truth(parts: &Parts<'_>) -> Value {
     all.insert("failsafe".to_owned(), failsafe(parts));
     all.insert("vibration".to_owned(), vibration(parts));
     all.insert("power".to_owned(), power(parts));
+    if scenario.has_life() {
+        life::tell(parts, &mut all);
+    }
     Value::Object(all)
 }
 
@@ -38,27 +42,12 @@ fn framing(parts: &Parts<'_>) -> Value {
     let scenario = parts.scenario;
     let requests = (scenario.duration_s * scenario.vehicle.timesync_hz) as usize;
     let inbound = parts.delivered.arrivals.len();
-    let beats = parts.control.map_or(0, |_| handset_beats(parts));
     json!({
-        "frames": inbound + requests + parts.stick_stamps_s.len() + beats,
+        "frames": inbound + requests + parts.stick_stamps_s.len() + parts.handset_others,
         "crc_errors": 0,
         "skipped_bytes": 0,
         "unknown_ids": parts.delivered.private_frames,
     })
-}
-
-/// Heartbeats of the handset: the first message of each second, where it is sent.
-fn handset_beats(parts: &Parts<'_>) -> usize {
-    let Some(control) = parts.scenario.control.as_ref().filter(|control| control.heard) else { return 0 };
-    let each = (control.rate_hz as usize).max(1);
-    (0..(parts.scenario.duration_s * control.rate_hz) as usize)
-        .step_by(each)
-        .map(|step| control.message_s(step))
-        .filter(|&sent_s| {
-            !parts.scenario.handset_dead(sent_s)
-                && !parts.scenario.silent(super::scenario::Who::Handset, sent_s)
-        })
-        .count()
 }
 
 fn streams(parts: &Parts<'_>) -> Value {
@@ -76,7 +65,7 @@ fn streams(parts: &Parts<'_>) -> Value {
     let mut rows: Vec<Value> =
         parts.delivered.senders.iter().map(|(&sender, counted)| row("vehicle", sender, counted)).collect();
     if let Some(control) = parts.scenario.control.as_ref().filter(|control| control.heard) {
-        let sent = (parts.stick_stamps_s.len() + handset_beats(parts)) as u64;
+        let sent = (parts.stick_stamps_s.len() + parts.handset_others) as u64;
         let duration_s = parts.scenario.duration_s;
         let silent_at_end_s = parts.stick_stamps_s.last().map_or(duration_s, |last| duration_s - last);
         let gaps = parts.stick_stamps_s.windows(2).map(|pair| pair[1] - pair[0]);

@@ -5,7 +5,7 @@ use super::delivery::{Departure, Fact};
 use super::dice::Dice;
 use super::mavlink::{self, Message};
 use super::motion::{Levels, Motion};
-use super::scenario::{Battery, Scenario};
+use super::scenario::{Battery, FarEnd, GoesOn, Scenario, Spells, is_on, last_off, starts};
 
 /// SYS_STATUS health bit of the RC receiver.
 const RC_RECEIVER: u32 = 0x0001_0000;
@@ -26,22 +26,24 @@ impl VehicleTelemetry<'_> {
     pub(crate) fn boot_ns(&self, at_s: f64) -> i64 {
         let vehicle = &self.scenario.vehicle;
         let rate = 1.0 + vehicle.skew_ppm * 1e-6;
-        let restart = vehicle.restarts_s.iter().rev().find(|&&restart_s| restart_s <= at_s);
+        let restart = vehicle.restarts_s.iter().rev().find(|&&restart_s| restart_s <= at_s).copied();
+        let restart = restart.into_iter().chain(starts(&vehicle.on_s, at_s).1).reduce(f64::max);
         let boot_s = restart.map_or(vehicle.boot_s + at_s * rate, |restart_s| (at_s - restart_s) * rate);
         (boot_s * 1e9).round() as i64
     }
 
     fn boot_us(&self, at_s: f64) -> u64 {
-        (self.boot_ns(at_s) / 1000) as u64
+        if self.scenario.vehicle.boot_clock { (self.boot_ns(at_s) / 1000) as u64 } else { 0 }
     }
 
     fn boot_ms(&self, at_s: f64) -> u32 {
         (self.boot_us(at_s) / 1000) as u32
     }
 
-    fn awake(&self, at_s: f64) -> bool {
+    pub(crate) fn awake(&self, at_s: f64) -> bool {
         let vehicle = &self.scenario.vehicle;
-        !vehicle.restarts_s.iter().any(|&from| (from..from + vehicle.restart_takes_s).contains(&at_s))
+        is_on(&vehicle.on_s, at_s)
+            && !vehicle.restarts_s.iter().any(|&from| (from..from + vehicle.restart_takes_s).contains(&at_s))
     }
 
     /// All frames of vehicle, radios and other vehicles.
@@ -74,7 +76,9 @@ impl VehicleTelemetry<'_> {
         let plain = |message: Message| (message, Fact::Nothing);
         every(rates.heartbeat, 0.11, 1, &mut |at_s| plain(self.heartbeat(at_s)));
         every(rates.position, 0.23, 1, &mut |at_s| {
-            let message = mavlink::position(&self.motion.fix(at_s), self.boot_ms(at_s));
+            let mut fix = self.motion.fix(at_s);
+            fix.alt_m += self.scenario.vehicle.fused_alt_off_m;
+            let message = mavlink::position(&fix, self.boot_ms(at_s));
             (message, Fact::Distance(self.motion.distance_m(at_s)))
         });
         every(rates.system_time, 0.07, 1, &mut |at_s| plain(mavlink::system_time(self.boot_ms(at_s))));
@@ -93,6 +97,7 @@ impl VehicleTelemetry<'_> {
         self.vibration(&mut every);
         if let Some(control) = self.control {
             every(rates.rc_channels, 0.43, 1, &mut |at_s| plain(self.rc_channels(control, at_s)));
+            every(rates.rc_channels_raw, 0.47, 1, &mut |at_s| plain(self.rc_channels_raw(control, at_s)));
             every(rates.servo, 0.61, 1, &mut |at_s| {
                 plain(mavlink::servo_output(self.boot_us(at_s) as u32, &control.outputs(at_s)))
             });
@@ -115,19 +120,32 @@ impl VehicleTelemetry<'_> {
     fn heartbeat(&self, at_s: f64) -> Message {
         let vehicle = &self.scenario.vehicle;
         let drill = self.control.and_then(|control| control.noticed(at_s));
-        let armed = if at_s >= vehicle.armed_from_s { ARMED } else { 0 };
+        let armed = if self.scenario.armed(at_s) { ARMED } else { 0 };
         let status = if drill.is_some() { 5 } else { 4 };
         mavlink::heartbeat(vehicle.kind, 0, armed | CUSTOM, drill.map_or(vehicle.mode, |d| d.mode), status)
     }
 
     fn rc_channels(&self, control: &ControlPath<'_>, at_s: f64) -> Message {
+        let (values, rssi) = self.input(control, at_s);
+        if self.scenario.vehicle.rc_count_zero {
+            return mavlink::rc_channels(self.boot_ms(at_s), &[], 0, rssi);
+        }
+        let count = if control.noticed(at_s).is_some() { 0 } else { values.len() as u8 };
+        mavlink::rc_channels(self.boot_ms(at_s), &values, count, rssi)
+    }
+
+    fn rc_channels_raw(&self, control: &ControlPath<'_>, at_s: f64) -> Message {
+        let (values, rssi) = self.input(control, at_s);
+        mavlink::rc_channels_raw(self.boot_ms(at_s), &values, rssi)
+    }
+
+    /// Channels and rssi of the vehicle's input; 0 once it has noticed that its input is lost.
+    fn input(&self, control: &ControlPath<'_>, at_s: f64) -> ([u16; super::control::STICKS], u8) {
         let values = control.input(at_s).unwrap_or([1500; super::control::STICKS]);
         let radio = self.scenario.radio_for(super::scenario::Carries::Control);
-        let rssi = radio.map_or(255, |radio| self.levels.raw(radio, self.levels.up(radio, at_s)));
-        if control.noticed(at_s).is_some() {
-            return mavlink::rc_channels(self.boot_ms(at_s), &values, 0, 0);
-        }
-        mavlink::rc_channels(self.boot_ms(at_s), &values, values.len() as u8, rssi)
+        let level = radio.map_or(255, |radio| self.levels.raw(radio, self.levels.up(radio, at_s)));
+        let rssi = self.scenario.vehicle.rc_rssi.unwrap_or(level);
+        (values, if control.noticed(at_s).is_some() { 0 } else { rssi })
     }
 
     fn battery(
@@ -141,7 +159,11 @@ impl VehicleTelemetry<'_> {
         let current = |at_s: f64| battery.idle_a + battery.per_m_s_a * self.motion.speed_m_s(at_s);
         let mut used = vec![battery.used_mah];
         for tenth in 0..tenths {
-            used.push(used[tenth] + current(tenth as f64 / 10.0) / 36.0);
+            let at_s = tenth as f64 / 10.0;
+            // Each start has a fresh pack.
+            let fresh = starts(&self.scenario.vehicle.on_s, at_s).0
+                > starts(&self.scenario.vehicle.on_s, at_s - 0.1).0;
+            used.push(if fresh { 0.0 } else { used[tenth] } + current(at_s) / 36.0);
         }
         let state = |at_s: f64| {
             let used_mah = used[(at_s * 10.0) as usize];
@@ -210,10 +232,22 @@ impl VehicleTelemetry<'_> {
                 let down_dbm = self.levels.down(number, at_s) + radio.fading_db * dice.normal();
                 let up_dbm = self.levels.up(number, at_s) + radio.fading_db * dice.normal();
                 let (down, up) = (self.levels.raw(number, down_dbm), self.levels.raw(number, up_dbm));
-                let (rssi, remote) = if radio.on_vehicle { (up, down) } else { (down, up) };
+                let (mut rssi, mut remote) = if radio.on_vehicle { (up, down) } else { (down, up) };
                 errors = errors.wrapping_add(u16::from(dice.chance(0.02)));
                 if radio.on_vehicle && !self.awake(at_s) {
                     continue;
+                }
+                let mut remote_noise = noise;
+                let power = self.far_power(radio.far_end);
+                if !radio.on_vehicle && !is_on(power, at_s) {
+                    match (radio.goes_on, last_off(power, at_s)) {
+                        (GoesOn::None, _) => continue,
+                        (GoesOn::Last, Some(off_s)) => {
+                            rssi = self.levels.raw(number, self.levels.down(number, off_s));
+                            remote = self.levels.raw(number, self.levels.up(number, off_s));
+                        }
+                        _ => (rssi, remote, remote_noise) = (noise, 0, 0),
+                    }
                 }
                 all.push(Departure {
                     at_s,
@@ -222,16 +256,26 @@ impl VehicleTelemetry<'_> {
                     over_air: radio.on_vehicle,
                     loss: None,
                     version_1: false,
-                    message: mavlink::radio_status(rssi, remote, noise, noise, errors),
+                    message: mavlink::radio_status(rssi, remote, noise, remote_noise, errors),
                     fact: Fact::Radio { radio: number, rssi, remote },
                 });
             }
         }
     }
 
+    fn far_power(&self, far_end: FarEnd) -> &Spells {
+        match far_end {
+            FarEnd::Vehicle => &self.scenario.vehicle.on_s,
+            FarEnd::Camera => self.scenario.camera_power(),
+        }
+    }
+
     fn others(&self, all: &mut Vec<Departure>) {
         for other in &self.scenario.other {
             let mut send = |at_s: f64, message: Message| {
+                if !(other.span_s[0]..other.span_s[1]).contains(&at_s) {
+                    return;
+                }
                 all.push(Departure {
                     at_s,
                     system: other.system,
@@ -248,8 +292,10 @@ impl VehicleTelemetry<'_> {
                 let boot_ms = ((other.boot_s + at_s) * 1e3) as u32;
                 send(at_s, mavlink::attitude(boot_ms, 0.0, 0.1, step as f32 * 1e-3));
             }
+            // MAV_TYPE_GCS goes with MAV_AUTOPILOT_INVALID.
+            let autopilot = if other.kind == 6 { 8 } else { 0 };
             for second in 0..self.scenario.duration_s as usize {
-                send(second as f64 + 0.77, mavlink::heartbeat(10, 0, CUSTOM, 7, 3));
+                send(second as f64 + 0.77, mavlink::heartbeat(other.kind, autopilot, CUSTOM, 7, 3));
             }
         }
     }

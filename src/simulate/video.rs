@@ -3,7 +3,7 @@
 use super::dice::Dice;
 use super::motion::{Bursts, Levels, logistic};
 use super::rtp::{self, RtpHeader};
-use super::scenario::{Carries, Scenario, Video, Who};
+use super::scenario::{Carries, Numbering, Scenario, Source, Video, Who, is_on, starts};
 
 /// One packet that arrives.
 pub(crate) struct VideoPacket {
@@ -62,12 +62,24 @@ pub(crate) fn stream(scenario: &Scenario, video: &Video, levels: &Levels<'_>) ->
     let (mut sent_upto_last, mut first, mut sent) = (0_u64, None, 0_u64);
     let (mut marker_before, mut last_s) = (true, 0.0_f64);
     let count = (scenario.duration_s * video.fps) as usize;
+    let (mut boot, mut boot_frame, mut ssrc) = (0, 0, video.ssrc);
     for frame in 0..count {
         let shot_s = 0.05 + frame as f64 / video.fps;
-        if within(&video.stops, shot_s) {
+        if within(&video.stops, shot_s) || !is_on(scenario.camera_power(), shot_s) {
             continue;
         }
-        let key = frame % video.gop == 0;
+        let started = starts(scenario.camera_power(), shot_s).0;
+        let fresh = started > boot;
+        if fresh {
+            boot = started;
+            if video.numbering != Numbering::On {
+                (sequence, boot_frame) = (7, frame);
+            }
+            if video.numbering == Numbering::New {
+                ssrc = ssrc.wrapping_add(0x0101_0101);
+            }
+        }
+        let key = fresh || frame % video.gop == 0;
         let size = if key { video.key_packets } else { video.packets };
         let (mut here, mut marker_here) = (0, false);
         for index in 0..size {
@@ -77,14 +89,15 @@ pub(crate) fn stream(scenario: &Scenario, video: &Video, levels: &Levels<'_>) ->
             let header = RtpHeader {
                 marker: index + 1 == size,
                 sequence,
-                timestamp: (frame as f64 * 90_000.0 / video.fps).round() as u32,
-                ssrc: video.ssrc,
+                timestamp: ((frame - boot_frame) as f64 * 90_000.0 / video.fps).round() as u32,
+                ssrc,
             };
             sequence = sequence.wrapping_add(1);
             sent += 1;
             if lost
                 || within(&blackouts, at_s)
                 || scenario.silent(Who::Video, at_s)
+                || scenario.unplugged(Source::Video, at_s)
                 || at_s >= scenario.duration_s
             {
                 continue;

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use super::Loss;
+use super::{Loss, Spells};
 
 /// How the delay of the control link behaves.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
@@ -67,6 +67,8 @@ pub struct Control {
     pub delay: Delay,
     /// From the vehicle's input to its outputs.
     pub onboard_ms: f64,
+    /// The handset has power; each start begins new numbers.
+    pub on_s: Spells,
     /// The link is dead in these spans (from, to).
     pub outages: Vec<[f64; 2]>,
     /// Movements of sticks.
@@ -89,6 +91,7 @@ impl Default for Control {
             loss: Loss::default(),
             delay: Delay::Constant(40.0),
             onboard_ms: 8.0,
+            on_s: None,
             outages: Vec::new(),
             moves: Vec::new(),
             servo: Vec::new(),

@@ -16,6 +16,43 @@ pub struct Failsafe {
     pub safe_after_s: f64,
     /// Mode from then on, until input is back.
     pub mode: u32,
+    /// What cut the sticks off.
+    #[serde(default)]
+    pub cause: Cause,
+    /// What the outputs do then.
+    #[serde(default)]
+    pub outputs: Outputs,
+}
+
+impl Failsafe {
+    /// Whether it lasts at an instant.
+    pub(crate) fn lasts(&self, at_s: f64) -> bool {
+        (self.at_s..self.back_s).contains(&at_s)
+    }
+}
+
+/// What cuts the sticks off.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Cause {
+    /// The handset dies, and its messages stop.
+    #[default]
+    Handset,
+    /// The control link dies; the handset goes on.
+    Link,
+}
+
+/// What outputs do in a failsafe.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Outputs {
+    /// They go to their failsafe values.
+    #[default]
+    Safe,
+    /// They stay where they were.
+    Hold,
+    /// They keep moving, as in a mode that flies by itself.
+    Move,
 }
 
 /// What a mark says.
@@ -28,6 +65,8 @@ pub enum MarkWord {
     Shook,
     /// The handset is here.
     Here,
+    /// A drill begins.
+    Drill,
     /// Anything else.
     Remark,
 }
@@ -51,6 +90,8 @@ pub struct Mark {
 pub enum Who {
     /// Vehicle telemetry.
     Vehicle,
+    /// The autopilot alone; other components of the vehicle go on.
+    Autopilot,
     /// Handset messages.
     Handset,
     /// Video packets.

@@ -2,6 +2,8 @@
 
 use serde::Deserialize;
 
+use super::{FarEnd, GoesOn};
+
 /// What a radio carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -53,6 +55,23 @@ pub struct Radio {
     pub slope_db: f64,
     /// Level at device unit 0.
     pub offset_dbm: f64,
+    /// What it reports while its far end is off.
+    #[serde(default)]
+    pub goes_on: GoesOn,
+    /// Whose battery its far end hangs on.
+    #[serde(default)]
+    pub far_end: FarEnd,
+    /// Attenuators put in and taken out (from, to, dB), both ways.
+    #[serde(default)]
+    pub attenuator: Vec<[f64; 3]>,
+}
+
+impl Radio {
+    /// What attenuators take away.
+    pub(crate) fn attenuated_db(&self, at_s: f64) -> f64 {
+        let put_in = self.attenuator.iter().filter(|put| (put[0]..put[1]).contains(&at_s));
+        put_in.map(|put| put[2]).sum()
+    }
 }
 
 /// What happens to telemetry on its way.

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use super::Loss;
+use super::{Loss, Spells};
 
 /// Where it takes place: the handset stands here.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
@@ -43,8 +43,20 @@ pub struct Vehicle {
     pub kind: u8,
     /// Its mode in normal use.
     pub mode: u32,
-    /// Armed from here on.
+    /// Armed from here on, unless `armed_s` says more.
     pub armed_from_s: f64,
+    /// Armed in these spells.
+    pub armed_s: Spells,
+    /// It has power; each start within the session is a new boot.
+    pub on_s: Spells,
+    /// It stamps its messages with its boot clock; false: with 0.
+    pub boot_clock: bool,
+    /// GLOBAL_POSITION_INT tells an altitude that is off by this much.
+    pub fused_alt_off_m: f64,
+    /// RC_CHANNELS always says that it has no channels.
+    pub rc_count_zero: bool,
+    /// What RC messages give as rssi, whatever the level.
+    pub rc_rssi: Option<u8>,
     /// Boot clock at the session's start.
     pub boot_s: f64,
     /// Its clock gains this much.
@@ -72,6 +84,12 @@ impl Default for Vehicle {
             kind: 10,
             mode: 101,
             armed_from_s: 5.0,
+            armed_s: None,
+            on_s: None,
+            boot_clock: true,
+            fused_alt_off_m: 0.0,
+            rc_count_zero: false,
+            rc_rssi: None,
             boot_s: 75.25,
             skew_ppm: 0.0,
             timesync_epoch_s: 0.0,
@@ -105,6 +123,8 @@ pub struct Rates {
     pub attitude: f64,
     /// RC_CHANNELS.
     pub rc_channels: f64,
+    /// RC_CHANNELS_RAW.
+    pub rc_channels_raw: f64,
     /// SERVO_OUTPUT_RAW.
     pub servo: f64,
     /// BATTERY_STATUS.
@@ -126,6 +146,7 @@ impl Default for Rates {
             home: 0.1,
             attitude: 4.0,
             rc_channels: 10.0,
+            rc_channels_raw: 0.0,
             servo: 10.0,
             battery: 1.0,
             vibration: 2.0,
@@ -213,4 +234,18 @@ pub struct Other {
     /// It speaks MAVLink 1.
     #[serde(default)]
     pub version_1: bool,
+    /// MAV_TYPE; 6 is a ground station.
+    #[serde(default = "rover")]
+    pub kind: u8,
+    /// It is heard in this span (from, to).
+    #[serde(default = "always")]
+    pub span_s: [f64; 2],
+}
+
+const fn rover() -> u8 {
+    10
+}
+
+const fn always() -> [f64; 2] {
+    [0.0, f64::INFINITY]
 }

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use super::Loss;
+use super::{Loss, Numbering, Spells};
 
 /// The video stream.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
@@ -44,6 +44,10 @@ pub struct Video {
     pub freezes: Vec<[f64; 2]>,
     /// Stopped at the sender in these spans (from, to).
     pub stops: Vec<[f64; 2]>,
+    /// The camera has power of its own; absent: the vehicle's.
+    pub on_s: Spells,
+    /// How it numbers its packets after a start within the session.
+    pub numbering: Numbering,
 }
 
 impl Default for Video {
@@ -67,6 +71,8 @@ impl Default for Video {
             freezes_from_s: 3.0,
             freezes: Vec::new(),
             stops: Vec::new(),
+            on_s: None,
+            numbering: Numbering::New,
         }
     }
 }
