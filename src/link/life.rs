@@ -16,6 +16,8 @@
 //! itself missed is no silence. Bounded: 4,096 phases.
 
 mod power_up;
+#[cfg(test)]
+mod tests;
 mod words;
 
 use crate::units::{LevelUnit, Nanos};
@@ -107,8 +109,8 @@ pub(crate) struct Facts {
     pub(crate) motion: Motion,
     /// Of each link: level and unit.
     pub(crate) levels: Vec<Option<(f64, LevelUnit)>>,
-    /// A telemetry link's alarm stands.
-    pub(crate) telemetry_alarm: bool,
+    /// A telemetry link's margin is under its alarm's limit; `None` where no margin is known now.
+    pub(crate) telemetry_alarm: Option<bool>,
 }
 
 /// What shows a phase.
@@ -291,7 +293,7 @@ impl Life {
             self.enter(Began { from: heard, phase: Phase::Waiting, why: Why::HeardAgain }, &mut told);
             self.power_up = PowerUp::begin(heard);
         }
-        self.alarm_before = facts.telemetry_alarm;
+        self.alarm_before = facts.telemetry_alarm.unwrap_or(self.alarm_before);
         self.power_up.learn(at, facts);
         if facts.motion.spot.is_some() {
             self.last_motion = facts.motion;
@@ -315,6 +317,10 @@ impl Life {
 
     fn decide(&mut self, at: Nanos, facts: &Facts, told: &mut Vec<Told>) {
         let Some(phase) = self.now() else { return };
+        // What had a position and lost it stays what it was.
+        if facts.motion.spot.is_none() && self.power_up.had_position() {
+            return;
+        }
         let Some(armed) = facts.armed.filter(|(when, _)| at - *when <= FACTS).map(|(_, armed)| armed) else {
             // Without a word on its motors for so long after it was first heard, nothing else can be shown.
             if phase == Phase::Waiting && at - self.power_up.since() > FACTS {

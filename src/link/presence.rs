@@ -6,7 +6,6 @@
 
 use crate::profile::LinkRole;
 use crate::record::{Direction, InterfaceId};
-use crate::snapshot::LinkState;
 use crate::units::Nanos;
 
 use super::LinkMonitor;
@@ -80,8 +79,10 @@ impl LinkMonitor {
         let is_down = down.is_some_and(|source| source.down.is_some());
         let stalled = context.stalls.last().map(|stall| stall.to);
         let links = context.profile.link.iter().enumerate();
-        let telemetry_alarm = links.clone().any(|(index, link)| {
-            link.role == LinkRole::Telemetry && self.margin.standing(index).state == LinkState::Alarm
+        let telemetry = links.clone().filter(|(_, link)| link.role == LinkRole::Telemetry);
+        let alarms = telemetry.filter_map(|(index, link)| {
+            let limits = link.effective_limits()?;
+            Some(self.margin.standing(index).margin? < limits.alarm_margin)
         });
         Facts {
             autopilot: presence.autopilot,
@@ -91,7 +92,7 @@ impl LinkMonitor {
             armed: presence.armed,
             motion: self.range.motion(at, context),
             levels: links.map(|(index, link)| Some((self.signal.level(index, at)?, link.unit()))).collect(),
-            telemetry_alarm,
+            telemetry_alarm: alarms.reduce(|one, other| one || other),
         }
     }
 }

@@ -48,8 +48,9 @@ pub(super) struct PowerUp {
     ever_armed: bool,
     armed_at: Option<Spot>,
     landed: Option<Landed>,
-    /// It went on a trip: armed away from where it armed, or drove.
+    /// It was faster than 2 m/s or farther than 30 m, for seconds on end.
     drove: bool,
+    had_position: bool,
     fast_for: u32,
     slow_for: u32,
     levels: Vec<LinkLevel>,
@@ -67,6 +68,11 @@ impl PowerUp {
         self.since
     }
 
+    /// It said where it is, and the handset's place is known.
+    pub(super) const fn had_position(&self) -> bool {
+        self.had_position
+    }
+
     /// Enough time has passed for "disarmed for 3 s".
     pub(super) fn is_settled(&self, at: Nanos) -> bool {
         at - self.since > DISARMED
@@ -81,6 +87,7 @@ impl PowerUp {
         self.slow_for = if slow { self.slow_for + 1 } else { 0 };
         self.fast_for = if slow && !far { 0 } else { self.fast_for + 1 };
         self.drove |= self.fast_for >= DROVE;
+        self.had_position |= motion.horizontal_m.is_some();
         self.learn_levels(facts);
         let Some((when, armed)) = facts.armed.filter(|(when, _)| at - *when <= FACTS) else { return };
         let before = self.armed.map(|(_, armed)| armed);
