@@ -31,6 +31,7 @@ mod notes;
 mod own_bytes;
 mod presence;
 pub(crate) mod series;
+mod stalls;
 mod verdict;
 
 pub use figures::LatencyParts;
@@ -129,6 +130,7 @@ pub struct LinkMonitor {
     /// The session is longer than a day: see [`series`].
     has_spans: bool,
     bytes_lost: u64,
+    ticks: stalls::Ticks,
 }
 
 impl LinkMonitor {
@@ -160,6 +162,7 @@ impl LinkMonitor {
                     info.tags.entry(key.clone()).or_insert_with(|| value.clone());
                 }
                 self.context.session = info;
+                self.ticks.end();
             }
             Entry::Interface(id, info) => {
                 let index = usize::from(id.0);
@@ -185,6 +188,7 @@ impl LinkMonitor {
         }
         self.loss.begin(start);
         let at = record.at.max(self.context.now).max(start);
+        self.notice_stall(at, &record.body);
         self.advance(at);
         self.context.now = at;
         self.presence.note_record(at);

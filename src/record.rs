@@ -146,9 +146,10 @@ pub enum Note {
         /// these bytes. `None` where nobody saw them, or in an older recording.
         reach: Option<Nanos>,
     },
-    /// This computer stood still for so long until now: what it was late to look at says nothing of a link.
+    /// This computer stood still: what it was late to look at says nothing of a link.
     Stalled {
-        /// How far back from this note.
+        /// How far back from this note; below zero: for so long from this note on, known afterwards, and put
+        /// before what came meanwhile.
         reach: Nanos,
     },
     /// The limits from earlier sessions that this session used, so that a replay shows them too.

@@ -13,9 +13,12 @@ pub(crate) mod packet_socket;
 pub(crate) mod ports;
 pub(crate) mod reader;
 pub(crate) mod readiness;
+pub(crate) mod receive;
+pub(crate) mod stalls;
 pub(crate) mod stream;
 pub(crate) mod transmit;
 pub(crate) mod udp;
+
 pub(crate) mod wifi;
 
 use std::fmt;

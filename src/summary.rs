@@ -121,6 +121,9 @@ pub struct RecordingSummary {
     pub truncated: bool,
     /// What this computer lost itself, where its counters were recorded.
     pub host_drops: Option<u64>,
+    /// How long this computer stood still; `None` where no ticks of a session say so.
+    #[serde(default)]
+    pub stalled_s: Option<f64>,
     /// Session tags.
     pub tags: BTreeMap<String, String>,
 }
@@ -130,7 +133,7 @@ pub struct RecordingSummary {
 pub struct EventSummary {
     /// When.
     pub at_s: f64,
-    /// `mark`, `warning`, `alarm`, `cleared`, `freeze`, `restart`, `source`, `stamp-back`, `clock-step`, `older-joined`, ...
+    /// `mark`, `warning`, `alarm`, `cleared`, `freeze`, `restart`, `source`, `stall`, `stamp-back`, `clock-step`, `older-joined`, ...
     pub kind: String,
     /// The link it is about.
     pub link: Option<String>,

@@ -12,7 +12,7 @@
 //! | `fadewatch host-drops INTERFACE COUNT` | lost by this computer since the session began |
 //! | `fadewatch joystick INTERFACE SIZE ORDER AXES [NAME]` | how the joystick's events read: `16` or `24` bytes each, `little` or `big` end first, `CODE:MINIMUM:MAXIMUM:VALUE` an axis, commas between |
 //! | `fadewatch bytes-lost COUNT [NANOSECONDS]` | bytes are missing here; the recorder refused them from so long before on |
-//! | `fadewatch stalled NANOSECONDS` | this computer stood still for so long until here |
+//! | `fadewatch stalled NANOSECONDS` | this computer stood still for so long until here; below zero: from here on |
 //! | `fadewatch limits JSON` | the limits from earlier sessions that the session used |
 //! | `fadewatch clock-step NANOSECONDS` | the wall clock was stepped |
 //! | `fadewatch transmits [WORDS]` | what this program sends |

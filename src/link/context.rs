@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::profile::{LinkProfile, Profile};
-use crate::record::{Direction, InterfaceId, InterfaceInfo, SessionInfo};
+use crate::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, SessionInfo};
 use crate::summary::Threshold;
 use crate::units::Nanos;
 
@@ -100,8 +100,10 @@ pub struct Context {
     pub now: Nanos,
     /// What this computer lost, newest last; bounded.
     pub host_drops: Vec<HostDrop>,
-    /// When this computer stood still, newest last; bounded.
+    /// When this computer stood still, newest last, never overlapping; bounded.
     pub stalls: Vec<Stall>,
+    /// The newest stamp that may be late, whatever the interface: an older recording told no stall.
+    pub late_until: Option<Nanos>,
     /// The life of the session: waiting, ground, trips, off.
     pub life: Life,
 }
@@ -133,6 +135,26 @@ impl Context {
         // They stand in order of time.
         let first = self.stalls.partition_point(|stall| stall.to <= from);
         self.stalls.get(first).is_some_and(|stall| stall.from < to)
+    }
+
+    /// How much of a span of time this computer was at work.
+    #[must_use]
+    pub fn at_work(&self, from: Nanos, to: Nanos) -> Nanos {
+        let first = self.stalls.partition_point(|stall| stall.to <= from);
+        let stalls = self.stalls[first..].iter().take_while(|stall| stall.from < to);
+        stalls.fold(to - from, |rest, stall| rest - (stall.to.min(to) - stall.from.max(from)))
+    }
+
+    /// Whether something came at an unknown time before its stamp: it waited in a stall, and no kernel stamped it.
+    #[must_use]
+    pub fn is_late(&self, at: Nanos, interface: InterfaceId) -> bool {
+        let is_stamped = || {
+            let kind = self.interfaces.get(usize::from(interface.0)).map(|info| info.kind);
+            matches!(kind, Some(InterfaceKind::Datagram | InterfaceKind::Captured(_)))
+        };
+        let Some(last) = self.stalls.last() else { return false };
+        self.late_until.is_some_and(|until| at <= until && last.from <= at)
+            || (at <= last.to && last.from < at && !is_stamped())
     }
 
     /// The interface's name.

@@ -163,6 +163,7 @@ impl LinkMonitor {
                 records: self.records,
                 truncated: facts.truncated || (inside && self.is_bare()),
                 host_drops: (!known_drops.is_empty()).then(|| known_drops.iter().sum()),
+                stalled_s: self.stalled_s(),
                 tags: context.session.tags.clone(),
             },
             framing,

@@ -37,7 +37,7 @@ impl LinkMonitor {
             }
             let Some(last) = self.last_heard(index) else { continue };
             match self.lost_links.0[index] {
-                None if self.is_lost(at - last) && !self.context.stalled(last, at) => {
+                None if self.is_lost(self.context.at_work(last, at)) => {
                     self.lost_links.0[index] = Some(last);
                     self.note_link(index, last, "lost", |name| format!("nothing from {name} from here on"));
                 }

@@ -1,18 +1,22 @@
 //! Notes in a recording: marks, sources that went and came, what this computer lost.
 
-use crate::record::{DATED_LATER_TEXT, HEAPS_TEXT, InterfaceId, InterfaceKind, MarkKind, Note};
+use crate::record::{
+    DATED_LATER_TEXT, HEAPS_TEXT, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note,
+};
 use crate::units::Nanos;
 
-use super::context::{HostDrop, Stall};
+use super::context::HostDrop;
 use super::{LinkMonitor, MOST_EVENTS, clean};
 
 const MOST_HOST_DROPS: usize = 65_536;
-const MOST_STALLS: usize = 65_536;
+/// The counters of lost data are read this often, or a little later.
+const COUNTED_WITHIN: Nanos = Nanos::from_secs(2);
 
 impl LinkMonitor {
     pub(super) fn handle_note(&mut self, at: Nanos, note: &Note) {
         match note {
-            Note::Tick | Note::End => {}
+            Note::Tick => self.ticks.tick(at),
+            Note::End => self.ticks.end(),
             Note::Mark { kind, text } => {
                 if self.marks.len() < MOST_EVENTS {
                     self.marks.push((at, *kind));
@@ -51,12 +55,12 @@ impl LinkMonitor {
             Note::BytesLost { bytes, reach } => {
                 self.bytes_lost += bytes;
                 if let Some(reach) = reach {
-                    self.leave_out(at - *reach, at);
+                    self.leave_out(at - *reach, at, |_, info| info.kind != InterfaceKind::Marks);
                 }
                 self.log("recorder", None, format!("{bytes} bytes are missing from the recording here"));
             }
-            Note::Stalled { reach } => self.stood_still(at - *reach, at),
-            Note::Limits { .. } => {}
+            // A stall was noticed before its time passed.
+            Note::Stalled { .. } | Note::Limits { .. } => {}
             Note::WallClockStep { by } => {
                 self.log(
                     "clock-step",
@@ -85,12 +89,18 @@ impl LinkMonitor {
         }
     }
 
-    /// A hole of the recording: a live session saw what a replay cannot see, and none of it counts in either.
-    fn leave_out(&mut self, from: Nanos, to: Nanos) {
+    /// What this computer lost itself between two stamps, of some of its interfaces, counts in no loss. So do holes
+    /// of the recording: a live session saw what a replay cannot see, and none of it counts in either.
+    pub(super) fn leave_out(
+        &mut self,
+        from: Nanos,
+        to: Nanos,
+        is_touched: impl Fn(InterfaceId, &InterfaceInfo) -> bool,
+    ) {
         let drops = &mut self.context.host_drops;
         for (number, info) in self.context.interfaces.iter().enumerate() {
             let interface = InterfaceId(number as u16);
-            if info.kind == InterfaceKind::Marks {
+            if !is_touched(interface, info) {
                 continue;
             }
             let room = MOST_HOST_DROPS.saturating_sub(drops.len());
@@ -101,18 +111,6 @@ impl LinkMonitor {
             self.loss.own_loss(from, to, interface);
         }
         drops.sort_by_key(|drop| drop.at);
-    }
-
-    /// This computer stood still from one stamp to another: no loss, freeze or age that touches it is a link's.
-    fn stood_still(&mut self, from: Nanos, to: Nanos) {
-        let from = from.max(self.context.start.unwrap_or(to));
-        if to <= from || self.context.stalls.len() >= MOST_STALLS {
-            return;
-        }
-        self.context.stalls.push(Stall { from, to });
-        let text =
-            format!("this computer stood still for {:.1} s: nothing of it is a link's", (to - from).secs());
-        self.log("stall", None, text);
     }
 
     fn host_dropped(&mut self, at: Nanos, interface: InterfaceId, total: u64) {
@@ -126,6 +124,12 @@ impl LinkMonitor {
             self.context.host_drops.push(HostDrop { at, interface, count });
         }
         self.loss.host_dropped(at, interface);
+        // Buffers overflow while nobody reads them, and the counter is read after that.
+        if let Some(stall) =
+            self.context.stalls.last().copied().filter(|stall| at - stall.to < COUNTED_WITHIN)
+        {
+            self.leave_out(stall.from, at, |each, _| each == interface);
+        }
         let name = self.context.interface_name(interface).to_owned();
         self.log("host-drop", None, format!("this computer lost data of {name} itself ({count})"));
     }

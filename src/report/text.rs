@@ -54,6 +54,9 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         Some(drops) => writeln!(out, "  this computer lost data itself: {drops}")?,
         None => {}
     }
+    if let Some(stalled_s) = recording.stalled_s.filter(|stalled_s| *stalled_s > 0.0) {
+        writeln!(out, "  this computer stood still for {stalled_s:.1} s in all")?;
+    }
     let framing = summary.framing;
     writeln!(
         out,

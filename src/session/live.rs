@@ -7,7 +7,8 @@
 //! other program (--forward)
 //! ```
 //!
-//! The first record is a tick at the start, then comes one a second, so that deadlines
+//! Datagrams have the kernel's receive stamp, and nothing is taken before what is older was read: what waited
+//! while this computer stood still comes at its own time, after a note of the stall. The first record is a tick at the start, then comes one a second, so that deadlines
 //! run while no bytes come; the last is an end note. What is recorded is what the core
 //! got, so that a summary of the recording equals the last one of the session.
 

@@ -109,12 +109,12 @@ impl Line {
         }
     }
 
-    /// A datagram was received.
-    pub(crate) async fn received_datagram(&self, flow: Flow, bytes: &[u8]) {
+    /// A datagram was received then.
+    pub(crate) async fn received_datagram(&self, at: Nanos, flow: Flow, bytes: &[u8]) {
         match self {
             Self::Source { interface, intake, passing, .. } => {
                 let bytes: Arc<[u8]> = bytes.into();
-                intake.datagram(*interface, Direction::Inbound, flow, Arc::clone(&bytes));
+                intake.datagram(at, *interface, Direction::Inbound, flow, Arc::clone(&bytes));
                 if let Some(passing) = passing {
                     passing.pass(&bytes);
                 }
@@ -123,10 +123,17 @@ impl Line {
         }
     }
 
-    /// A packet was captured.
-    pub(crate) fn packet(&self, direction: Direction, packet: OwnedPacket) {
+    /// A packet was captured then.
+    pub(crate) fn packet(&self, at: Nanos, direction: Direction, packet: OwnedPacket) {
         if let Self::Source { interface, intake, .. } = self {
-            intake.packet(*interface, direction, packet);
+            intake.packet(at, *interface, direction, packet);
+        }
+    }
+
+    /// A packet was captured then that is not kept.
+    pub(crate) fn passed_over(&self, at: Nanos) {
+        if let Self::Source { interface, intake, .. } = self {
+            intake.passed_over(at, *interface);
         }
     }
 
@@ -137,10 +144,10 @@ impl Line {
         }
     }
 
-    /// The system took a datagram.
-    pub(crate) fn sent_datagram(&self, flow: Flow, bytes: &Arc<[u8]>) {
+    /// The system took a datagram that was made ready then: its answer cannot be older.
+    pub(crate) fn sent_datagram(&self, at: Nanos, flow: Flow, bytes: &Arc<[u8]>) {
         if let Self::Source { interface, intake, .. } = self {
-            intake.datagram(*interface, Direction::Outbound, flow, Arc::clone(bytes));
+            intake.datagram(at, *interface, Direction::Outbound, flow, Arc::clone(bytes));
         }
     }
 

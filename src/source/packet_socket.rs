@@ -15,16 +15,19 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use nix::errno::Errno;
 use nix::libc;
-use nix::sys::socket::{AddressFamily, LinkAddr, SockFlag, SockType, getsockopt, recvfrom, socket, sockopt};
+use nix::sys::socket::{AddressFamily, LinkAddr, SockFlag, SockType, getsockopt, socket, sockopt};
 use tokio::io::unix::AsyncFd;
 
 use crate::capture;
 use crate::record::Direction;
 use crate::record::packet::{LinkType, OwnedPacket};
+use crate::units::Nanos;
 
 use super::host_drops::each_second;
 use super::line::Line;
 use super::readiness;
+use super::receive::{self, Received, Receiver};
+use super::stalls;
 use super::stream::{RETRY, Refusal, plain, reopened};
 use super::udp;
 
@@ -77,6 +80,12 @@ impl PacketDrops {
         self.total.fetch_add(new, Ordering::Relaxed) + new
     }
 
+    /// Whether a packet waits to be read.
+    pub(crate) fn has_more(&self) -> bool {
+        let socket = self.socket.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        socket.as_ref().is_some_and(stalls::is_readable)
+    }
+
     fn follow(&self, socket: &OwnedFd) {
         *self.socket.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = socket.try_clone().ok();
     }
@@ -120,6 +129,7 @@ fn listen(interface: &str, kind: SockType) -> nix::Result<OwnedFd> {
     // Without a protocol it hears nothing before it is bound to the one interface.
     let fd = socket(AddressFamily::Packet, kind, flags, None)?;
     udp::deepen(&fd);
+    receive::stamp(&fd);
     bind(&fd, index)?;
     match getsockopt(&fd, sockopt::SocketError)? {
         0 => Ok(fd),
@@ -174,6 +184,7 @@ impl Socket {
     /// Reads until the interface fails; gives the reason.
     async fn serve(&self, line: &Line) -> String {
         let mut buffer = vec![0; LARGEST];
+        let mut receiver = Receiver::new(*line.clock());
         loop {
             let mut ready = match self.fd.readable().await {
                 Ok(ready) => ready,
@@ -181,11 +192,11 @@ impl Socket {
             };
             // A cooked header is put before what has none.
             let from = if self.link == LinkType::COOKED { COOKED } else { 0 };
-            let read = ready.try_io(|fd| {
-                recvfrom::<LinkAddr>(fd.as_raw_fd(), &mut buffer[from..]).map_err(io::Error::from)
-            });
+            let read = ready.try_io(|fd| receiver.read::<LinkAddr>(fd, &mut buffer[from..]));
             match read {
-                Ok(Ok((length, Some(sender)))) => self.take(line, &mut buffer[..from + length], &sender),
+                Ok(Ok(Received { length, sender: Some(sender), at })) => {
+                    self.take(line, at, &mut buffer[..from + length], &sender);
+                }
                 Ok(Ok(_)) | Err(_) => {}
                 Ok(Err(error)) if error.kind() == io::ErrorKind::Interrupted => {}
                 Ok(Err(error)) => return plain(&error),
@@ -193,7 +204,7 @@ impl Socket {
         }
     }
 
-    fn take(&self, line: &Line, packet: &mut [u8], sender: &LinkAddr) {
+    fn take(&self, line: &Line, at: Nanos, packet: &mut [u8], sender: &LinkAddr) {
         let outgoing = sender.pkttype() == libc::PACKET_OUTGOING;
         // What goes out on the loopback comes in on it as well.
         if outgoing && self.hardware == libc::ARPHRD_LOOPBACK {
@@ -203,8 +214,9 @@ impl Socket {
             packet[..COOKED].copy_from_slice(&cooked(sender, self.hardware));
         }
         let direction = if outgoing { Direction::Outbound } else { Direction::Inbound };
-        if let Some(packet) = wanted(self.link, packet, &self.ports) {
-            line.packet(direction, packet);
+        match wanted(self.link, packet, &self.ports) {
+            Some(packet) => line.packet(at, direction, packet),
+            None => line.passed_over(at),
         }
     }
 }

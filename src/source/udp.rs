@@ -2,14 +2,15 @@
 //!
 //! A listening source answers the peer that it hears; another one takes its place
 //! only after 3 s of silence, so that a stranger cannot turn the way back to himself
-//! while the vehicle speaks.
+//! while the vehicle speaks. What comes is stamped by the kernel, what is sent just before it goes.
 
 use std::future::pending;
 use std::net::{SocketAddr, ToSocketAddrs};
-use std::os::fd::{AsFd, AsRawFd};
+use std::os::fd::{AsFd, AsRawFd, OwnedFd};
 use std::sync::{Mutex, PoisonError};
 
-use nix::sys::socket::{setsockopt, sockopt};
+use nix::sys::socket::{SockaddrStorage, setsockopt, sockopt};
+use tokio::io::Interest;
 use tokio::net::UdpSocket;
 use tokio::sync::mpsc;
 
@@ -18,6 +19,7 @@ use crate::units::Nanos;
 
 use super::host_drops::{SocketDrops, each_second};
 use super::line::{Line, Outgoing};
+use super::receive::{self, Receiver};
 use super::stream::{Refusal, plain};
 
 /// Buffer asked of the kernel: 4 s of a 16 Mbit/s video.
@@ -68,6 +70,7 @@ fn bind(address: SocketAddr, fixed: Option<SocketAddr>) -> Result<Socket, Refusa
     };
     let socket = std::net::UdpSocket::bind(address).map_err(|error| refuse(&error))?;
     deepen(&socket);
+    receive::stamp(&socket);
     let open = || {
         socket.set_nonblocking(true)?;
         if let Some(peer) = fixed {
@@ -93,6 +96,11 @@ impl Socket {
         SocketDrops::of(self.udp.as_raw_fd(), self.local.is_ipv6())
     }
 
+    /// A second descriptor of it, to see whether something waits.
+    pub(crate) fn watched(&self) -> Option<OwnedFd> {
+        self.udp.as_fd().try_clone_to_owned().ok()
+    }
+
     /// Serves it for the whole session.
     pub(crate) async fn run(self, line: Line, mut outgoing: mpsc::Receiver<Outgoing>) {
         let peer: Mutex<Option<(SocketAddr, Nanos)>> = Mutex::new(None);
@@ -105,14 +113,19 @@ impl Socket {
 
     async fn read(&self, line: &Line, peer: &Mutex<Option<(SocketAddr, Nanos)>>) {
         let mut buffer = vec![0; 65_536];
+        let mut receiver = Receiver::new(*line.clock());
         loop {
+            let read = self
+                .udp
+                .async_io(Interest::READABLE, || receiver.read::<SockaddrStorage>(&self.udp, &mut buffer));
             // Errors tell of datagrams that could not be delivered to a peer; reading goes on.
-            let Ok((length, source)) = self.udp.recv_from(&mut buffer).await else {
+            let Ok(received) = read.await else {
                 tokio::task::yield_now().await;
                 continue;
             };
+            let Some(source) = received.sender.as_ref().and_then(address) else { continue };
             let flow = Flow { source, destination: self.local };
-            line.received_datagram(flow, &buffer[..length]).await;
+            line.received_datagram(received.at, flow, &buffer[..received.length]).await;
             let now = line.clock().now();
             let mut peer = peer.lock().unwrap_or_else(PoisonError::into_inner);
             if peer.is_none_or(|(known, heard)| known == source || now - heard > PEER_SILENT) {
@@ -130,13 +143,14 @@ impl Socket {
         while let Some(next) = outgoing.recv().await {
             let heard = peer.lock().unwrap_or_else(PoisonError::into_inner).map(|(peer, _)| peer);
             let Some(destination) = self.fixed.or(heard) else { continue };
-            let bytes = next.bytes(line.clock().now());
+            let now = line.clock().now();
+            let bytes = next.bytes(now);
             let result = match self.fixed {
                 Some(_) => self.udp.send(&bytes).await,
                 None => self.udp.send_to(&bytes, destination).await,
             };
             if result.is_ok() {
-                line.sent_datagram(Flow { source: self.local, destination }, &bytes);
+                line.sent_datagram(now, Flow { source: self.local, destination }, &bytes);
             }
         }
         pending::<()>().await;
@@ -152,4 +166,10 @@ impl Socket {
             }
         }
     }
+}
+
+fn address(storage: &SockaddrStorage) -> Option<SocketAddr> {
+    let v4 = || storage.as_sockaddr_in().map(|address| SocketAddr::V4((*address).into()));
+    let v6 = || storage.as_sockaddr_in6().map(|address| SocketAddr::V6((*address).into()));
+    v4().or_else(v6)
 }

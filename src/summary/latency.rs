@@ -206,4 +206,7 @@ pub struct ControlHolds {
     pub total_s: f64,
     /// Time in which sticks moved.
     pub moving_s: f64,
+    /// Those that touch a stall of this computer: left out above.
+    #[serde(default)]
+    pub left_out: u64,
 }

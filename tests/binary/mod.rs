@@ -59,8 +59,12 @@ impl Running {
         false
     }
 
+    pub(crate) fn id(&self) -> u32 {
+        self.child.as_ref().expect("it runs").id()
+    }
+
     pub(crate) fn signal(&self, name: &str) {
-        let id = self.child.as_ref().expect("it runs").id();
+        let id = self.id();
         let told = Command::new("sh").args(["-c", &format!("kill -{name} {id}")]).status();
         assert!(told.expect("a shell").success());
     }

@@ -313,6 +313,7 @@ fn summary(data: Data) -> Summary {
         records: 45_678,
         truncated: false,
         host_drops: None,
+        stalled_s: None,
         tags: BTreeMap::from([("antenna".to_owned(), "panel".to_owned())]),
     };
     summary.framing = Framing {
@@ -360,7 +361,8 @@ fn summary(data: Data) -> Summary {
         input_to_servo: Some(stage(212, 22.0, true, 0.0, (false, true))),
         ..LatencySummary::default()
     };
-    summary.control_holds = Some(ControlHolds { count: 4, longest_s: 0.31, total_s: 0.8, moving_s: 61.0 });
+    summary.control_holds =
+        Some(ControlHolds { count: 4, longest_s: 0.31, total_s: 0.8, moving_s: 61.0, left_out: 0 });
     summary.signal = [("video", "down", -71.0), ("video", "up", -69.0), ("downlink", "down", -78.0)]
         .map(|(link, direction, median)| SignalSummary {
             link: Some(link.to_owned()),

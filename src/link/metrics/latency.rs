@@ -7,7 +7,8 @@
 //! (1979) for its intervals, over movements. Each output sample allows a set of ages (`ages`);
 //! which samples count depends on their times alone.
 //!
-//! Gap: a movement cut by one is left out and counted. Wrap: undone by the clocks. Duplicate or late
+//! Gap: a movement cut by one is left out and counted; samples of which no kernel stamp tells when they came in a
+//! stall of this computer are left out, which makes one. Wrap: undone by the clocks. Duplicate or late
 //! arrival: an output whose stamp is not newer is passed over. Restart: stages on the boot
 //! clock start anew; host-time stages go on with the new epoch's fit. Bounded: see `track`,
 //! `stage` and `holds`; at most [`MOST_SOURCES`] stick sources.
@@ -101,6 +102,10 @@ impl LatencyMeter {
         clocks: &Clocks,
         context: &Context,
     ) {
+        // A movement with such samples has a gap.
+        if context.is_late(at, sender.interface) {
+            return;
+        }
         if let Some((key, values)) = sticks(sender, telemetry, context) {
             self.observe_sticks(at, key, values, clocks);
             return;
@@ -116,7 +121,7 @@ impl LatencyMeter {
                     return;
                 }
                 self.seen_input = true;
-                self.observe_input(at, sender, microseconds(channels), clocks);
+                self.observe_input(at, sender, microseconds(channels), clocks, context);
             }
             Telemetry::ServoOutput { port: 0, outputs, .. } => {
                 self.seen_servo = true;
@@ -147,9 +152,16 @@ impl LatencyMeter {
         }
     }
 
-    fn observe_input(&mut self, at: Nanos, sender: Sender, values: Values, clocks: &Clocks) {
+    fn observe_input(
+        &mut self,
+        at: Nanos,
+        sender: Sender,
+        values: Values,
+        clocks: &Clocks,
+        context: &Context,
+    ) {
         let lag = self.sources.values().next().and_then(|source| source.input.rough_lag());
-        self.holds.observe_input(at, &values, lag);
+        self.holds.observe_input(at, &values, lag, |from, to| context.stalled(from, to));
         let Some(boot) = clocks.newest(sender) else { return };
         let boot = BootTime { since_boot: boot.since_boot + HALF_MILLI, ..boot };
         let key = (sender.system, sender.component);

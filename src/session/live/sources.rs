@@ -15,6 +15,7 @@ use crate::source::host_drops::SocketDrops;
 use crate::source::intake::Intake;
 use crate::source::line::{Line, Notices, Outgoing, Passing};
 use crate::source::packet_socket::{self, PacketDrops};
+use crate::source::stalls::{self, Watched};
 use crate::source::stream::{Connection, Refusal};
 use crate::source::{OpenError, SourceUrl, evdev, reader, stream, transmit, udp, wifi};
 
@@ -24,6 +25,8 @@ use super::LiveConfig;
 const TO_PEER: usize = 1024;
 /// Chunks on their way to the vehicle; the other program waits for more room.
 const TO_VEHICLE: usize = 64;
+/// How long what waits in sockets may take to be read at the end.
+const LAST_READ: Duration = Duration::from_secs(2);
 /// How long tasks may take to end.
 const STOPPING: Duration = Duration::from_millis(300);
 
@@ -82,6 +85,8 @@ pub(super) struct Sources {
     tasks: Vec<JoinHandle<()>>,
     /// Counters that are read once more as the session stops.
     drops: Vec<(InterfaceId, Counter)>,
+    /// Sockets whose datagrams the kernel stamps.
+    watched: Vec<(InterfaceId, Watched)>,
     /// Of the sources that capture packets.
     links: Vec<(&'static str, LinkType)>,
     intake: Intake,
@@ -112,6 +117,7 @@ impl Sources {
             stop: watch::Sender::new(false),
             tasks: Vec::new(),
             drops: Vec::new(),
+            watched: Vec::new(),
             links: Vec::new(),
             intake: intake.clone(),
             vehicle: watch::Sender::new(config.profile.vehicle.system),
@@ -153,10 +159,9 @@ impl Sources {
                 passing: passing.take_if(|_| is_vehicle),
                 notices: self.notices.clone(),
             };
-            if let Opened::Udp(socket) = &end
-                && let Some(counter) = socket.drops()
-            {
-                self.drops.push((interface, Counter::Udp(counter)));
+            if let Opened::Udp(socket) = &end {
+                self.drops.extend(socket.drops().map(|counter| (interface, Counter::Udp(counter))));
+                self.watched.extend(socket.watched().map(|socket| (interface, Watched::Socket(socket))));
             }
             if let Opened::Capture(socket) = &end {
                 self.links.push((name, socket.link()));
@@ -165,6 +170,8 @@ impl Sources {
         }
         self.transmit(config, &to_vehicle, marks);
         self.spawn(each_second(self.intake.clone(), marks));
+        let watched = std::mem::take(&mut self.watched);
+        self.spawn(stalls::run(self.intake.clone(), marks, watched));
         Ok(())
     }
 
@@ -191,6 +198,7 @@ impl Sources {
                 let drops = PacketDrops::default();
                 if let Line::Source { interface, .. } = &line {
                     self.drops.push((*interface, Counter::Packets(drops.clone())));
+                    self.watched.push((*interface, Watched::Packets(drops.clone())));
                 }
                 let SourceUrl::Capture { interface, ports } = url else { return Ok(()) };
                 let reopen = move || packet_socket::open(&interface, &ports);
@@ -253,8 +261,11 @@ impl Sources {
         self.links.iter().find(|(each, _)| *each == name).map(|(_, link)| *link)
     }
 
-    /// Ends all tasks and reads the counters for the last time.
+    /// Ends all tasks, once what waits in sockets was read, and reads the counters for the last time.
     pub(super) fn stop(&mut self) {
+        if self.runtime.is_some() {
+            self.intake.await_read(LAST_READ);
+        }
         for (interface, counter) in &self.drops {
             if let Some(total) = counter.read() {
                 self.intake.host_drops(*interface, total);

@@ -4,7 +4,7 @@
 //! 100 ms, though the stick went 20 us or more after the input's last change, and the input should
 //! have shown it by then (the stage's own lag; 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a
 //! definition of this program. A gap in telemetry: not a hold, and it ends one without counting
-//! it. Bounded: the newest [`MOST_SPANS`] spans (figures of the session are of all), [`RING`] stick positions.
+//! it. A stall of this computer within: likewise, counted apart. Bounded: the newest [`MOST_SPANS`] spans (figures of the session are of all), [`RING`] stick positions.
 
 use std::collections::VecDeque;
 
@@ -78,6 +78,7 @@ pub(super) struct HoldMeter {
     last_change: Option<Nanos>,
     hold_from: Option<Nanos>,
     usual: Option<Nanos>,
+    left_out: u64,
 }
 
 impl HoldMeter {
@@ -117,8 +118,14 @@ impl HoldMeter {
         during.find(|(_, now)| apart(&base, now) >= GOES).map(|(at, _)| *at)
     }
 
-    /// Takes the input that the vehicle reports.
-    pub(super) fn observe_input(&mut self, at: Nanos, values: &Values, lag: Option<Nanos>) {
+    /// Takes the input that the vehicle reports; `stalled`: whether this computer stood still within a span.
+    pub(super) fn observe_input(
+        &mut self,
+        at: Nanos,
+        values: &Values,
+        lag: Option<Nanos>,
+        stalled: impl Fn(Nanos, Nanos) -> bool,
+    ) {
         let step = self.last_sample.replace(at).map(|last| at - last);
         let limit = self.usual.map_or(LEAST, |usual| Nanos(usual.0 * 3).max(LEAST));
         let gap = step.is_some_and(|step| self.usual.is_some() && step > limit);
@@ -128,7 +135,7 @@ impl HoldMeter {
         }
         let changed = self.input.is_none_or(|held| apart(&held, values) >= CHANGES);
         if changed || gap {
-            self.close(at, limit, changed && !gap);
+            self.close(at, limit, changed && !gap, &stalled);
             self.input = Some(*values);
             self.last_change = Some(at);
             return;
@@ -145,17 +152,21 @@ impl HoldMeter {
             && back
             && at > ended
         {
-            self.close(ended, limit, true);
+            self.close(ended, limit, true, &stalled);
             self.last_change = Some(at);
         }
     }
 
-    fn close(&mut self, at: Nanos, limit: Nanos, whole: bool) {
+    fn close(&mut self, at: Nanos, limit: Nanos, whole: bool, stalled: &impl Fn(Nanos, Nanos) -> bool) {
         if let Some(from) = self.hold_from.take()
             && whole
             && at - from > limit
         {
-            self.holds.push(from, at);
+            if stalled(from, at) {
+                self.left_out += 1;
+            } else {
+                self.holds.push(from, at);
+            }
         }
     }
 
@@ -168,6 +179,7 @@ impl HoldMeter {
             longest_s: self.holds.longest_s(),
             total_s: self.holds.total_s(),
             moving_s: self.moving.total_s(),
+            left_out: self.left_out,
         })
     }
 }

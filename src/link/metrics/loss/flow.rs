@@ -191,7 +191,7 @@ impl Flow {
         let limit = self.sequence.silences.outage_s();
         let open = (self.sequence.last_at, context.now);
         for &(from, to) in self.sequence.silences.kept().iter().chain([&open]) {
-            if (to - from).secs() > limit {
+            if context.at_work(from, to).secs() > limit {
                 for index in view.columns_of(context.since_start_s(from), context.since_start_s(to)) {
                     cells[index].outage = true;
                 }
