@@ -12,8 +12,9 @@ use crate::units::Nanos;
 /// A difference that grows by more than this between two looks is a step, not drift.
 const SMALLEST_STEP: Nanos = Nanos::from_millis(500);
 
-/// A change of the two clocks' difference by more than this is a step for receive stamps.
-const SMALLEST_RECEIVE_STEP: Nanos = Nanos::from_millis(5);
+/// A change of the two clocks' difference by more than this is a step for receive stamps. What is less is the
+/// error of reading two clocks: it is not followed, so that stamps of two sockets keep their order.
+const SMALLEST_RECEIVE_STEP: Nanos = Nanos::from_millis(1);
 /// Receive stamps that are older than this when they are read are not believed.
 const OLDEST_RECEIVED: Nanos = Nanos::from_secs(60);
 /// Two clocks that were read within this were read together.
@@ -64,7 +65,7 @@ impl SessionClock {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct ReceiveClock {
     clock: SessionClock,
-    /// By how much the wall clock was ahead at the last look.
+    /// By how much the wall clock is ahead since its last step.
     ahead: Nanos,
     /// Stamps before this are of a wall clock that was stepped since.
     from: Nanos,
@@ -73,7 +74,7 @@ pub(crate) struct ReceiveClock {
 
 impl ReceiveClock {
     pub(crate) fn new(clock: SessionClock) -> Self {
-        Self { clock, ahead: clock.wall_ahead(), from: Nanos(i64::MIN), newest: Nanos(i64::MIN) }
+        Self { clock, ahead: Nanos::ZERO, from: Nanos(i64::MIN), newest: Nanos(i64::MIN) }
     }
 
     /// When something that is read now was received; `stamp`: by the kernel.
@@ -83,10 +84,9 @@ impl ReceiveClock {
     }
 
     fn place_at(&mut self, now: Nanos, ahead: Option<Nanos>, stamp: Option<Nanos>) -> Nanos {
-        if let Some(ahead) = ahead {
-            if Nanos((ahead - self.ahead).0.saturating_abs()) > SMALLEST_RECEIVE_STEP {
-                self.from = now;
-            }
+        let is_step = |ahead: &Nanos| Nanos((*ahead - self.ahead).0.saturating_abs()) > SMALLEST_RECEIVE_STEP;
+        if let Some(ahead) = ahead.filter(is_step) {
+            self.from = now;
             self.ahead = ahead;
         }
         let received = stamp.map(|stamp| stamp - self.ahead).filter(|received| {
@@ -117,7 +117,8 @@ fn now_monotonic() -> Instant {
     Instant::now()
 }
 
-/// Both clocks, and whether they were read together.
+/// Both clocks, the monotonic one first, and whether they were read together. So a receive stamp, which is wall
+/// time, never lies in the session clock's future.
 #[expect(clippy::disallowed_methods, reason = "this file is the only reader of the clocks")]
 fn read_both() -> (Instant, Nanos, bool) {
     let mut last = Instant::now();
@@ -129,7 +130,7 @@ fn read_both() -> (Instant, Nanos, bool) {
         let before = std::mem::replace(&mut last, Instant::now());
         let together = last.saturating_duration_since(before) <= TOGETHER;
         if together || reading >= READINGS {
-            return (last, wall, together);
+            return (before, wall, together);
         }
     }
     unreachable!("readings end")
@@ -171,12 +172,7 @@ mod tests {
     }
 
     fn receiving() -> ReceiveClock {
-        ReceiveClock {
-            clock: SessionClock::start(),
-            ahead: Nanos::ZERO,
-            from: Nanos(i64::MIN),
-            newest: Nanos(i64::MIN),
-        }
+        ReceiveClock::new(SessionClock::start())
     }
 
     #[test]

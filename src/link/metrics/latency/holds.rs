@@ -217,4 +217,29 @@ mod tests {
         assert!((MOST_SPANS..MOST_SPANS + BLOCK).contains(&kept.len()), "{}", kept.len());
         assert_eq!(kept, plain[plain.len() - kept.len()..]);
     }
+
+    /// The stick goes at 1 s, the input follows at 2 s; this computer stood still for 0.2 s at some instant.
+    #[test]
+    fn a_hold_that_touches_a_stall_is_left_out_and_counted() {
+        let millis = Nanos::from_millis;
+        for (stalled_at, expected) in
+            [(None, (1, 0)), (Some(500), (1, 0)), (Some(1600), (0, 1)), (Some(2500), (1, 0))]
+        {
+            let mut meter = HoldMeter::default();
+            let stalled = |from: Nanos, to: Nanos| {
+                stalled_at.is_some_and(|at| from < millis(at + 200) && millis(at) < to)
+            };
+            for at in (0..3000_i64).step_by(20) {
+                let mut values = [ABSENT; 18];
+                values[0] = (at - 1000).clamp(0, 400) as i16;
+                meter.observe_stick(millis(at), &values);
+                if at % 100 == 0 {
+                    values[0] = if at < 2000 { 0 } else { 400 };
+                    meter.observe_input(millis(at), &values, None, stalled);
+                }
+            }
+            let holds = meter.summary().unwrap();
+            assert_eq!((holds.count, holds.left_out), expected, "{stalled_at:?}");
+        }
+    }
 }
