@@ -25,9 +25,9 @@ pub(crate) const ROWS: &[Row] = &[
     Row { level_at_1m: -58.0, ..gone("battery out in the air at a low level") },
     Row { radio: "goes_on = \"none\"", ..gone("battery out in the air, the radio falls silent too") },
     Row {
-        duration_s: 700.0,
+        duration_s: 300.0,
         rest: "[[other]]\nsystem = 254\nboot_s = 900\nrate_hz = 0\nkind = 6",
-        ..gone("gone, and ground station and radio go on for ten minutes")
+        ..gone("gone, and ground station and radio go on for minutes")
     },
     Row {
         path: "[[0,3,0,0], [25,3,0,0], [28,3,0,8], [32,12,0,8]]",
