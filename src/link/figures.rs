@@ -150,7 +150,8 @@ impl LinkMonitor {
         let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
-        let video_streams = self.video.summary(context, &self.signal, &|second| distances.about(second));
+        let distance = |second| distances.about(second);
+        let video_streams = self.video.summary(context, &self.signal, &distance, &|_| (None, None));
         // Streams that the profile's pin leaves out are listed, and none of them is the link's.
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
         let mut summary = Summary {
@@ -179,7 +180,7 @@ impl LinkMonitor {
             signal: self.signal.summary(context),
             transmitters: self.air.summary(context),
             range: self.range.summary(context, self.evidence()),
-            video: video_streams.first().filter(|_| speaks).cloned(),
+            video: self.video.account(context, &video_streams).filter(|_| speaks),
             video_streams,
             freeze_threshold: context
                 .profile

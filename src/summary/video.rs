@@ -20,7 +20,8 @@ pub struct Freeze {
     pub signal: Option<f64>,
     /// Slant distance at its start.
     pub distance_m: Option<f64>,
-    /// What the packets say: `lost`, `late`, `sender-paused`, `heap`, `host-drops`; `None`: nothing yet.
+    /// What the packets say: `lost`, `late`, `sender-paused`, `sender-restarted`, `heap`, `host-drops`, `stalled` (this
+    /// computer), `off` (switched off on the ground: listed, not counted); `None`: nothing yet.
     #[serde(default)]
     pub course: Option<Cow<'static, str>>,
     /// Whether it teaches the history; `None`: counted, not fitted.
@@ -40,7 +41,8 @@ pub struct StoppedSpan {
     pub duration_s: f64,
 }
 
-/// One video stream.
+/// One video stream, or all that carry the link's picture in turn: then counts are sums, jitter and frame rate
+/// weighted means, and SSRC, codec and the wait for a key frame those of the newest.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct VideoSummary {
     /// `rtp` or `marks`.
@@ -67,8 +69,8 @@ pub struct VideoSummary {
     pub freeze_list: Arc<[Freeze]>,
     /// From VIDEO_STREAM_STATUS.
     pub stopped_at_sender: Vec<StoppedSpan>,
-    /// Freezes that were not the radio (sender paused, packets in heaps, this computer's own losses):
-    /// left out of a threshold's evidence.
+    /// Freezes that were not the radio (sender paused or restarted, packets in heaps, this computer's own losses
+    /// and stalls): left out of a threshold's evidence.
     #[serde(default)]
     pub freezes_left_out: u64,
     /// The rate of the sender's clock where it plainly is not the 90 kHz of RFC 6184 and RFC 7798: then neither
@@ -84,7 +86,7 @@ pub struct VideoSummary {
     /// The sequence began anew under the same SSRC.
     #[serde(default)]
     pub restarts: Option<u64>,
-    /// The stream that this one took over from on the same flow: its SSRC.
+    /// The stream that this one took over from at the same destination: its SSRC, where it is another.
     #[serde(default)]
     pub follows_ssrc: Option<u32>,
     /// `h264` or `h265`, told by the payloads; `None`: they do not tell.

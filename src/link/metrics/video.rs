@@ -3,35 +3,37 @@
 //! Definitions and units stand with each part: `video/window.rs` (sequence, RFC 3550 A.1),
 //! `video/stream.rs` (jitter, RFC 3550 A.8; frames), `video/freeze.rs` (W3C webrtc-stats),
 //! `video/sender.rs` (VIDEO_STREAM_STATUS, marks). One place decides which source speaks for the
-//! video link: RTP where any is seen, else marks set by hand. A new SSRC is a new stream; where it
-//! follows on the same flow, the picture went on there and the older one's open interval ends.
+//! video link: RTP where any is seen, else marks set by hand. A new SSRC, or the same from elsewhere, is a new
+//! stream; the link's video is all its streams in turn, one account (`video/turns.rs`, `video/account.rs`).
 //! Bounded: 16 streams, 32 packets that wait for their successor, 32 flows known to be MAVLink.
 
+mod account;
+mod arrived;
 mod freeze;
 mod key_frames;
 mod sender;
 mod series;
 mod stream;
+mod turns;
 mod view;
 mod window;
 
-use std::borrow::Cow;
-
 use crate::link::context::Context;
-use crate::link::rtp::{self, content::Codec};
+use crate::link::rtp;
 use crate::link::telemetry::Telemetry;
-use crate::profile::{LinkProfile, LinkRole};
+use crate::profile::LinkProfile;
 use crate::record::{Flow, InterfaceId};
 use crate::stats::loss_runs::Runs;
-use crate::summary::{Freeze, RatioEstimate, VideoSummary};
+use crate::summary::RatioEstimate;
 use crate::units::Nanos;
 
 use super::loss::{Steadiness, Traffic};
-use super::signal::SignalMeter;
+pub use account::Judged;
+use arrived::Arrived;
 pub use freeze::Course;
-use key_frames::KeyFrames;
 use sender::SenderWord;
-use stream::{Arrived, Stream, StreamKey};
+use series::Series;
+use stream::{Stream, StreamKey};
 
 const MOST_STREAMS: usize = 16;
 const MOST_WAITING: usize = 32;
@@ -43,6 +45,8 @@ const ALWAYS: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
 /// A stream this small and this long silent makes room for another.
 const SMALL_STREAM: u64 = 50;
 const LONG_SILENT: Nanos = Nanos::from_secs(30);
+/// What a stall of this computer leaves of a freeze that it explains.
+const BESIDE_STALL: Nanos = Nanos::from_secs(1);
 
 /// A freeze, or a mark that stands for one.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -67,6 +71,10 @@ pub struct VideoMeter {
     mavlink: Vec<Flow>,
     marks: Vec<Nanos>,
     sender: SenderWord,
+    /// Accounts so far.
+    accounts: u32,
+    /// When any packet of any stream last came.
+    last_packet: Option<Nanos>,
     /// The source said that it got its packets in heaps.
     in_heaps: bool,
 }
@@ -125,33 +133,43 @@ impl VideoMeter {
         self.streams.iter_mut().position(|stream| same(stream) && stream.shares(header))
     }
 
-    /// Two packets of one stream in sequence make it known (RFC 3550, appendix A.1); the first counts too.
+    /// Two packets of one stream in sequence make it known (RFC 3550, appendix A.1); what came before counts too.
     fn recognise(&mut self, key: StreamKey, arrived: Arrived, pinned: bool, context: &Context) {
-        let before = self
-            .waiting
-            .iter()
-            .position(|(waiting, _)| *waiting == key)
-            .map(|place| self.waiting.remove(place).1);
-        let in_sequence =
-            before.filter(|before| before.header.sequence.wrapping_add(1) == arrived.header.sequence);
-        if !pinned && in_sequence.is_none() {
+        let is_of_it = |(waiting, _): &(StreamKey, Arrived)| *waiting == key;
+        let before: Vec<Arrived> = self.waiting.iter().filter(|one| is_of_it(one)).map(|one| one.1).collect();
+        let mut packets = arrived.in_sequence(&before);
+        if packets.is_empty() && !pinned {
             if self.waiting.len() >= MOST_WAITING {
                 self.waiting.remove(0);
             }
             self.waiting.push((key, arrived));
             return;
         }
-        if !self.make_room(arrived.at, pinned) {
-            return;
+        if packets.is_empty() {
+            packets.push(arrived);
         }
+        self.waiting.retain(|one| !is_of_it(one));
+        let first = packets[0];
         let start = context.start.unwrap_or(arrived.at);
-        let first = in_sequence.unwrap_or(arrived);
-        self.streams.push(Stream::begin(key, &first, start));
-        let place = self.streams.len() - 1;
-        if in_sequence.is_some() {
-            self.take(place, &arrived);
-        }
-        self.hand_over(place, first.at);
+        let place = if let Some(place) = self.moved(key, &first) {
+            self.streams[place].key = key;
+            self.streams[place].take(&first);
+            place
+        } else if self.make_room(arrived.at, pinned) {
+            let mut stream = Stream::begin(key, &first, start);
+            stream.turn.account = self.next_account();
+            self.streams.push(stream);
+            self.streams.len() - 1
+        } else if let Some(place) = self.row_for(key, first.at) {
+            self.streams[place].key = key;
+            self.streams[place].begin_anew(&first);
+            place
+        } else {
+            return;
+        };
+        self.last_packet = Some(arrived.at);
+        self.settle_turn(place, arrived.at);
+        packets[1..].iter().for_each(|packet| self.streams[place].take(packet));
     }
 
     fn make_room(&mut self, at: Nanos, pinned: bool) -> bool {
@@ -167,25 +185,11 @@ impl VideoMeter {
         pinned || idle
     }
 
-    /// A new stream took over a flow: the picture of the silent one before it goes on there.
-    fn hand_over(&mut self, place: usize, first_at: Nanos) {
-        let StreamKey { interface, flow, .. } = self.streams[place].key;
-        let mut before: Option<(Nanos, u32)> = None;
-        for (other, stream) in self.streams.iter_mut().enumerate() {
-            if other != place
-                && stream.key.interface == interface
-                && stream.key.flow == flow
-                && stream.last_at <= first_at
-            {
-                stream.freezes.close(first_at);
-                before = before.max(Some((stream.last_at, stream.key.ssrc)));
-            }
-        }
-        self.streams[place].follows =
-            before.map(|(_, ssrc)| ssrc).filter(|ssrc| *ssrc != self.streams[place].key.ssrc);
-    }
-
     fn take(&mut self, place: usize, arrived: &Arrived) {
+        self.last_packet = Some(arrived.at);
+        if self.streams.len() > 1 {
+            self.settle_turn(place, arrived.at);
+        }
         self.streams[place].take(arrived);
     }
 
@@ -235,7 +239,22 @@ impl VideoMeter {
         }
     }
 
-    /// The video link's streams, the one with the most packets first.
+    /// When any packet of any video stream last came.
+    #[must_use]
+    pub const fn last_packet(&self) -> Option<Nanos> {
+        self.last_packet
+    }
+
+    /// The vehicle was switched off on the ground, as judged at `at`: everything of it is silent since `from`, and it
+    /// stands there since `not_before`. What is frozen ends, and the next frame begins anew.
+    pub fn switch_off(&mut self, from: Nanos, at: Nanos, not_before: Nanos) {
+        for stream in self.streams.iter_mut().filter(|stream| stream.heard_at <= from) {
+            stream.freezes.switch_off(at, not_before);
+            stream.is_off = true;
+        }
+    }
+
+    /// The video link's streams, all that carry one picture in turn; the one with the most packets first.
     fn link_streams(&self, context: &Context) -> Vec<&Stream> {
         let pin = context.profile.video_link().filter(|link| is_pinned(link));
         let mut streams: Vec<&Stream> = self
@@ -243,31 +262,37 @@ impl VideoMeter {
             .into_iter()
             .filter(|stream| pin.is_none_or(|link| fits_pin(link, stream.key.flow, stream.key.ssrc)))
             .collect();
+        let packets = |account: u32| -> u64 {
+            let of_it = streams.iter().filter(|stream| stream.turn.account == account);
+            of_it.map(|stream| stream.packets).sum()
+        };
+        let accounts = streams.iter().map(|stream| stream.turn.account);
+        let largest = accounts.max_by_key(|account| (packets(*account), std::cmp::Reverse(*account)));
+        streams.retain(|stream| Some(stream.turn.account) == largest);
         streams.sort_by_key(|stream| std::cmp::Reverse(stream.packets));
-        if pin.is_none()
-            && let Some(key) = streams.first().map(|first| first.key)
-        {
-            streams.retain(|stream| stream.key.interface == key.interface && stream.key.flow == key.flow);
-        }
         streams
     }
 
     /// Streams that carry video: those with markers, or all where none has any.
     fn video_streams(&self) -> Vec<&Stream> {
         let marked = self.streams.iter().any(|stream| stream.markers > 0);
+        let in_marked = |account: u32| {
+            self.streams.iter().any(|stream| stream.turn.account == account && stream.markers > 0)
+        };
         let is_video = |stream: &&Stream| {
             let rival = |other: &Stream| {
                 other.key.flow == stream.key.flow
                     && other.key.interface == stream.key.interface
                     && other.key.ssrc == stream.key.ssrc
+                    && other.turn.account != stream.turn.account
                     && other.markers > stream.markers
             };
-            (!marked || stream.markers > 0) && !self.streams.iter().any(rival)
+            (!marked || in_marked(stream.turn.account)) && !self.streams.iter().any(rival)
         };
         self.streams.iter().filter(is_video).collect()
     }
 
-    /// The video link's freezes, in order of time, an open one last.
+    /// The video link's freezes, in order of time; what was judged off is none.
     #[must_use]
     pub fn freezes(&self, context: &Context) -> Vec<FreezeSpan> {
         self.freezes_within(context, ALWAYS)
@@ -287,9 +312,9 @@ impl VideoMeter {
             };
             return self.marks.iter().map(of_mark).filter(touches).collect();
         }
-        let mut spans: Vec<FreezeSpan> =
-            streams.iter().flat_map(|stream| self.stream_freezes(stream, context, span)).collect();
-        spans.sort_by_key(|span| (!span.ended, span.start));
+        let spans = streams.iter().flat_map(|stream| self.stream_freezes(stream, context, span));
+        let mut spans: Vec<FreezeSpan> = spans.filter(|span| span.course.is_counted()).collect();
+        spans.sort_by_key(|span| span.start);
         spans
     }
 
@@ -301,21 +326,23 @@ impl VideoMeter {
     ) -> impl Iterator<Item = FreezeSpan> {
         // They stand in order of time.
         let listed = stream.freezes.listed();
-        let first = listed.partition_point(|((_, end), _)| context.since_start_s(*end) < from_s);
+        let first = listed.partition_point(|freeze| context.since_start_s(freeze.end) < from_s);
         let within =
-            listed[first..].iter().take_while(move |((start, _), _)| context.since_start_s(*start) <= to_s);
-        let listed = within.map(|(interval, course)| (*interval, true, *course));
-        let open = stream.freezes.open(context.now).map(|interval| (interval, false, Course::Open));
-        listed.chain(open).map(|((start, end), ended, course)| {
+            listed[first..].iter().take_while(move |freeze| context.since_start_s(freeze.start) <= to_s);
+        within.copied().chain(stream.freezes.open(context.now)).map(|freeze| {
+            let (start, end) = (freeze.start, freeze.end);
             let (from_s, to_s) = (context.since_start_s(start), context.since_start_s(end));
-            let course = match course {
+            let course = match freeze.course {
                 Course::Lost | Course::Late if dropped_here(stream, context, from_s, to_s) => {
                     Course::HostDrops
+                }
+                Course::Lost | Course::Late | Course::Open if stalled_through(context, start, end) => {
+                    Course::Stalled
                 }
                 Course::Late if self.in_heaps => Course::Heap,
                 course => course,
             };
-            FreezeSpan { start, end, ended, by_mark: false, course }
+            FreezeSpan { start, end, ended: freeze.ended, by_mark: false, course }
         })
     }
 
@@ -329,79 +356,6 @@ impl VideoMeter {
         } else {
             Some("marks")
         }
-    }
-
-    /// Every stream, the video link's first (RTP streams; one of marks where no RTP is seen).
-    /// `distance`: at a whole second, index 0 at 1 s.
-    #[must_use]
-    pub fn summary(
-        &self,
-        context: &Context,
-        signal: &SignalMeter,
-        distance: &dyn Fn(usize) -> Option<f32>,
-    ) -> Vec<VideoSummary> {
-        let link = context.profile.link.iter().position(|link| link.role == LinkRole::Video);
-        let levels = link.map(|index| signal.seconds(index));
-        let listed = |span: FreezeSpan| {
-            let start_s = context.since_start_s(span.start);
-            // Index 0 is at 1 s.
-            let second = (start_s.floor() as usize).checked_sub(1);
-            Freeze {
-                start_s,
-                duration_s: (!span.by_mark).then(|| (span.end - span.start).secs()),
-                ended: span.ended,
-                signal: second.and_then(|second| levels?.about(second)).map(f64::from),
-                distance_m: second.and_then(distance).map(f64::from),
-                course: span.course.word().map(Cow::Borrowed),
-                evidence: None,
-                why_not: None,
-            }
-        };
-        let stopped = self.sender.spans(context);
-        let first = self.link_streams(context);
-        let marks = (first.is_empty() && !self.marks.is_empty()).then(|| VideoSummary {
-            source: "marks".to_owned(),
-            freezes: self.marks.len() as u64,
-            freeze_list: self.freezes(context).into_iter().map(listed).collect(),
-            stopped_at_sender: stopped.clone(),
-            ..VideoSummary::default()
-        });
-        let rest =
-            self.video_streams().into_iter().filter(|stream| !first.iter().any(|one| one.key == stream.key));
-        let row = |stream: &Stream| {
-            let (freezes, total) = stream.freezes.totals(context.now);
-            let spans: Vec<FreezeSpan> = self.stream_freezes(stream, context, ALWAYS).collect();
-            let codec = stream.recognition.codec();
-            let keys = codec.map(|index| stream.window.finished().keys[index].clone());
-            let spacing = keys.as_ref().and_then(KeyFrames::spacing_s);
-            VideoSummary {
-                source: "rtp".to_owned(),
-                ssrc: Some(stream.key.ssrc),
-                packets: Some(stream.packets),
-                packets_lost: Some(stream.lost),
-                jitter_ms: stream.jitter_ms(),
-                frames: Some(stream.frames),
-                frames_delivered: Some(stream.delivered),
-                fps: stream.frame_rate_hz(),
-                other_clock_hz: stream.other_clock_hz(),
-                freezes,
-                freeze_s: Some(total.secs()),
-                freezes_left_out: spans.iter().filter(|span| span.course.is_not_the_radio()).count() as u64,
-                freeze_list: spans.into_iter().map(listed).collect(),
-                stopped_at_sender: stopped.clone(),
-                duplicates: Some(stream.duplicates),
-                out_of_order: Some(stream.reordered),
-                restarts: Some(stream.restarts),
-                follows_ssrc: stream.follows,
-                codec: codec.map(|index| Codec::ALL[index].word().to_owned()),
-                key_frames: keys.as_ref().map(|keys| keys.count),
-                key_spacing_median_s: spacing.map(|(median, _)| median),
-                key_spacing_max_s: spacing.map(|(_, longest)| longest),
-                frames_broken: keys.as_ref().map(|keys| keys.broken),
-                waits_for_key: keys.as_ref().and_then(KeyFrames::is_damaged),
-            }
-        };
-        marks.into_iter().chain(first.iter().copied().chain(rest).map(row)).collect()
     }
 
     /// The video link's packets.
@@ -422,11 +376,13 @@ impl VideoMeter {
     #[must_use]
     pub fn steadiness(&self, context: &Context) -> Option<Steadiness> {
         let streams = self.link_streams(context);
-        let last_at = newest_packet(&streams)?;
+        let newest = streams.iter().max_by_key(|stream| stream.last_at)?;
         let longest = streams.iter().map(|stream| stream.longest_silence).max()?;
+        let open = if newest.is_off { Nanos::ZERO } else { context.now - newest.last_at };
+        let series: Vec<&Series> = streams.iter().map(|stream| &stream.series).collect();
         Some(Steadiness {
-            availability_ratio: streams.first()?.series.availability(context.now),
-            longest_silence_s: Some(longest.max(context.now - last_at).secs()),
+            availability_ratio: Series::availability(&series, context.now),
+            longest_silence_s: Some(longest.max(open).secs()),
         })
     }
 }
@@ -450,9 +406,19 @@ fn dropped_here(stream: &Stream, context: &Context, from_s: f64, to_s: f64) -> b
         .any(|drop| drop.interface == stream.key.interface)
 }
 
+/// Whether this computer stood still through most of a span, or all but a second of it.
+fn stalled_through(context: &Context, start: Nanos, end: Nanos) -> bool {
+    // They stand in order of time.
+    let first = context.stalls.partition_point(|stall| stall.to <= start);
+    let within = context.stalls[first..].iter().take_while(|stall| stall.from < end);
+    let stood: Nanos =
+        within.fold(Nanos::ZERO, |sum, stall| sum + (stall.to.min(end) - stall.from.max(start)));
+    stood > Nanos::ZERO && end - start - stood <= stood.max(BESIDE_STALL)
+}
+
 /// When any packet of some streams last came; `None` without streams.
 fn newest_packet(streams: &[&Stream]) -> Option<Nanos> {
-    streams.iter().map(|stream| stream.last_at).max()
+    streams.iter().map(|stream| stream.heard_at).max()
 }
 
 /// Lost share with its burst-aware interval, the seconds with this computer's own drops left out.

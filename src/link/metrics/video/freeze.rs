@@ -4,7 +4,8 @@
 //! max(3 x mean, mean + 150 ms) or more; the whole interval is the duration, its start the last
 //! delivered frame. The mean is over the 5 to 30 intervals before it, frozen ones
 //! included, the interval judged not among them. Unit: ns, compared in whole numbers. An
-//! interval still open counts from the moment it passes the limit. Bounded: 10,000 freezes are
+//! interval still open counts from the moment it passes the limit. What is judged off is listed and not
+//! counted. A stream that another one follows in turn hands its interval on. Bounded: 10,000 freezes are
 //! listed, all are counted.
 
 use std::collections::VecDeque;
@@ -29,6 +30,12 @@ pub enum Course {
     /// Nothing went missing, and the sender's clock went on over the interval between neighbouring frames:
     /// it sent nothing.
     SenderPaused,
+    /// The sender began anew within it: new numbers, or another stream in turn.
+    SenderRestarted,
+    /// This computer itself stood still.
+    Stalled,
+    /// The vehicle was switched off on the ground: no freeze of the link.
+    Off,
     /// The packets were handed on in a heap: their stamps are not those of their arrival.
     Heap,
     /// This computer lost data of the stream itself.
@@ -39,7 +46,13 @@ impl Course {
     /// Says nothing of the radio: left out of a threshold's evidence.
     #[must_use]
     pub const fn is_not_the_radio(self) -> bool {
-        matches!(self, Self::SenderPaused | Self::Heap | Self::HostDrops)
+        !matches!(self, Self::Open | Self::Lost | Self::Late)
+    }
+
+    /// Counts among the freezes.
+    #[must_use]
+    pub const fn is_counted(self) -> bool {
+        !matches!(self, Self::Off)
     }
 
     /// As in the summary.
@@ -50,14 +63,26 @@ impl Course {
             Self::Lost => "lost",
             Self::Late => "late",
             Self::SenderPaused => "sender-paused",
+            Self::SenderRestarted => "sender-restarted",
+            Self::Stalled => "stalled",
+            Self::Off => "off",
             Self::Heap => "heap",
             Self::HostDrops => "host-drops",
         })
     }
 }
 
-/// One finished or open freeze: last delivered frame, next delivered frame (or now).
-pub(super) type Interval = (Nanos, Nanos);
+/// A freeze that is over, or open until now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Listed {
+    /// Last delivered frame.
+    pub(super) start: Nanos,
+    /// Next delivered frame, or where it ended otherwise.
+    pub(super) end: Nanos,
+    pub(super) course: Course,
+    /// A frame was delivered, or the picture went on elsewhere.
+    pub(super) ended: bool,
+}
 
 /// Judges intervals as they end.
 #[derive(Clone, Debug, Default)]
@@ -65,7 +90,9 @@ pub(super) struct FreezeRule {
     recent: VecDeque<i64>,
     sum: i128,
     last: Option<Nanos>,
-    listed: Vec<(Interval, Course)>,
+    /// First frame delivered since the stream began or handed its interval on.
+    first: Option<Nanos>,
+    listed: Vec<Listed>,
     count: u64,
     total: Nanos,
 }
@@ -86,28 +113,66 @@ impl FreezeRule {
         if let Some(last) = self.last {
             let interval = at - last;
             if self.is_freeze(interval) {
-                self.list(last, at, course);
+                self.list(Listed { start: last, end: at, course, ended: true });
             }
             self.learn(interval);
         }
         self.last = Some(at);
+        self.first = self.first.or(self.last);
     }
 
-    fn list(&mut self, start: Nanos, end: Nanos, course: Course) {
-        self.count += 1;
-        self.total += end - start;
+    fn list(&mut self, freeze: Listed) {
+        if freeze.course.is_counted() {
+            self.count += 1;
+            self.total += freeze.end - freeze.start;
+        }
         if self.listed.len() < MOST_LISTED {
-            self.listed.push(((start, end), course));
+            let place = self.listed.partition_point(|other| other.start <= freeze.start);
+            self.listed.insert(place, freeze);
+        }
+    }
+
+    /// The picture of another stream goes on in this one: so does its open interval.
+    pub(super) fn take_over(&mut self, other: &mut Self) {
+        match (self.first, other.last) {
+            (Some(end), Some(start)) if other.is_freeze(end - start) => {
+                self.list(Listed { start, end, course: Course::SenderRestarted, ended: true });
+            }
+            (Some(_), _) => {}
+            (None, last) => {
+                (self.recent, self.sum) = (other.recent.clone(), other.sum);
+                self.last = last;
+            }
+        }
+        (other.last, other.first) = (None, None);
+    }
+
+    /// Both go on at once: the other gets the interval from `start` back that it had handed on.
+    pub(super) fn give_back(&mut self, start: Nanos, other: &mut Self) {
+        if let Some(place) = self.listed.iter().position(|freeze| freeze.start == start) {
+            let freeze = self.listed.remove(place);
+            self.count -= 1;
+            self.total = self.total - (freeze.end - freeze.start);
+        }
+        if self.last == Some(start) {
+            self.last = None;
+        }
+        match other.first {
+            None => other.last = Some(start),
+            Some(end) if other.is_freeze(end - start) => {
+                other.list(Listed { start, end, course: Course::Open, ended: true });
+            }
+            Some(_) => {}
         }
     }
 
     /// More frames came under the stamp that ended a freeze: they had waited for each other.
     pub(super) fn heap(&mut self, at: Nanos) {
-        if let Some((interval, course)) = self.listed.last_mut()
-            && interval.1 == at
-            && *course == Course::Late
+        if let Some(freeze) = self.listed.last_mut()
+            && freeze.end == at
+            && freeze.course == Course::Late
         {
-            *course = Course::Heap;
+            freeze.course = Course::Heap;
         }
     }
 
@@ -121,10 +186,16 @@ impl FreezeRule {
         }
     }
 
-    fn is_freeze(&self, interval: Nanos) -> bool {
+    pub(super) fn is_freeze(&self, interval: Nanos) -> bool {
         let count = self.recent.len() as i128;
         self.recent.len() >= FEWEST
             && i128::from(interval.0) * count >= (3 * self.sum).max(self.sum + ADDED * count)
+    }
+
+    /// The mean that the rule takes now; `None` before five intervals.
+    pub(super) fn mean(&self) -> Option<Nanos> {
+        let count = self.recent.len();
+        (count >= FEWEST).then(|| Nanos((self.sum / count as i128) as i64)).filter(|mean| mean.0 > 0)
     }
 
     /// The rule's limit now; `None` before five intervals.
@@ -134,15 +205,25 @@ impl FreezeRule {
     }
 
     /// The interval that is open at `now`, where it is a freeze.
-    pub(super) fn open(&self, now: Nanos) -> Option<Interval> {
-        self.last.filter(|last| self.is_freeze(now - *last)).map(|last| (last, now))
+    pub(super) fn open(&self, now: Nanos) -> Option<Listed> {
+        let start = self.last.filter(|last| self.is_freeze(now - *last))?;
+        Some(Listed { start, end: now, course: Course::Open, ended: false })
     }
 
-    /// Ends an open interval without a frame of this stream: `at` is where the picture went on
-    /// elsewhere, or where the sender said that it stopped.
+    /// Ends an open interval without a frame: at `at` the sender said that it stopped.
     pub(super) fn close(&mut self, at: Nanos) {
-        if let Some((start, end)) = self.open(at) {
-            self.list(start, end, Course::Open);
+        if let Some(freeze) = self.open(at) {
+            self.list(Listed { ended: true, ..freeze });
+        }
+        self.last = None;
+    }
+
+    /// Ends an open interval where the vehicle was switched off: what began on the ground, from `not_before` on, was
+    /// that; what began in a trip never ended by a frame.
+    pub(super) fn switch_off(&mut self, at: Nanos, not_before: Nanos) {
+        if let Some(freeze) = self.open(at) {
+            let course = if freeze.start >= not_before { Course::Off } else { Course::Open };
+            self.list(Listed { course, ..freeze });
         }
         self.last = None;
     }
@@ -152,14 +233,14 @@ impl FreezeRule {
         self.last = None;
     }
 
-    pub(super) fn listed(&self) -> &[(Interval, Course)] {
+    pub(super) fn listed(&self) -> &[Listed] {
         &self.listed
     }
 
     /// Freezes up to `now` and their durations together, an open one included.
     pub(super) fn totals(&self, now: Nanos) -> (u64, Nanos) {
         match self.open(now) {
-            Some((start, end)) => (self.count + 1, self.total + (end - start)),
+            Some(open) => (self.count + 1, self.total + (open.end - open.start)),
             None => (self.count, self.total),
         }
     }
@@ -222,7 +303,8 @@ mod tests {
         let last = Nanos::from_millis(360);
         assert_eq!(rule.open(last + Nanos(189_999_999)), None);
         let edge = last + Nanos::from_millis(190);
-        assert_eq!(rule.open(edge), Some((last, edge)));
+        let open = Listed { start: last, end: edge, course: Course::Open, ended: false };
+        assert_eq!(rule.open(edge), Some(open));
         assert_eq!(rule.totals(edge), (1, Nanos::from_millis(190)));
     }
 }

@@ -124,11 +124,25 @@ impl Series {
         self.cells.spans(from, to).map(|(seconds, counts)| (seconds.start as f64, seconds.end as f64, counts))
     }
 
-    /// Whole seconds with a packet, and all of them, from the first with a packet up to `now`.
-    pub(super) fn availability(&self, now: Nanos) -> Option<f64> {
-        let first = self.first?;
-        let whole = self.index(now).max(first + 1);
-        let after = self.cells.range(whole, usize::MAX).filter(|(_, cell)| cell.received > 0).count();
-        Some((self.covered - after) as f64 / (whole - first) as f64)
+    /// Share of the whole seconds with a packet, from the first with one up to `now`, of streams in turn.
+    pub(super) fn availability(streams: &[&Self], now: Nanos) -> Option<f64> {
+        let first = streams.iter().filter_map(|one| one.first).min()?;
+        let whole = streams.iter().map(|one| one.index(now)).max()?.max(first + 1);
+        let covered = |one: &&Self| {
+            let after = one.cells.range(whole, usize::MAX).filter(|(_, cell)| cell.received > 0).count();
+            one.covered - after
+        };
+        // Two that meet within a second both hold it.
+        let shared = streams.iter().filter(|one| {
+            let meets = |other: &&Self| {
+                one.first.is_some_and(|first| {
+                    other.first.is_some_and(|its| its < first)
+                        && other.cells.range(first, first + 1).any(|(_, cell)| cell.received > 0)
+                })
+            };
+            streams.iter().any(meets)
+        });
+        let seconds = streams.iter().map(covered).sum::<usize>().saturating_sub(shared.count());
+        Some((seconds as f64 / (whole - first) as f64).min(1.0))
     }
 }

@@ -4,16 +4,18 @@
 //! running estimate; a frame is delivered when every packet after the previous marker up to its
 //! own has arrived, that marker included (one is assumed before the first packet), at the moment
 //! at which the last of them came. Other payload types that share the numbers (forward error
-//! correction) fill their place in the sequence and are no video. A restart keeps the counts
-//! and assumes a marker again. Bounded: a window of numbers, 64 timestamps, cells by the second.
+//! correction) fill their place in the sequence and are no video. A restart (two packets in sequence that
+//! the old numbers do not explain) keeps the counts, takes in what else came of the new numbers, and assumes a
+//! marker again. Bounded: a window of numbers, 64 timestamps, 16 unexplained packets, cells by the second.
 
 use std::collections::VecDeque;
 
 use crate::link::rtp::content::Recognition;
-use crate::link::rtp::{Header, Packet, VIDEO_CLOCK_HZ};
+use crate::link::rtp::{Header, VIDEO_CLOCK_HZ};
 use crate::record::{Flow, InterfaceId};
 use crate::units::Nanos;
 
+use super::arrived::Arrived;
 use super::freeze::{Course, FreezeRule};
 use super::series::Series;
 use super::window::{Placed, Window};
@@ -32,6 +34,10 @@ pub(super) const MOST_FRAME_TIMES: usize = 4096;
 const SHARED_WITHIN: i16 = 64;
 /// A sender whose clock went on over this share of an interval between two neighbouring frames sent none.
 const PAUSED_SHARE: f64 = 0.8;
+/// A gap with fewer missing packets than this share of the frames of that time is the sender's own.
+const PAUSED_MISSING: f64 = 0.125;
+/// Unexplained packets kept.
+const MOST_SUSPECTS: usize = 16;
 const BIT_RATE_OVER: Nanos = Nanos::from_secs(5);
 const BIT_RATE_STEP: i64 = 100_000_000;
 
@@ -44,24 +50,17 @@ pub(super) struct StreamKey {
     pub(super) payload_type: u8,
 }
 
-/// A packet as it came.
+/// A stream's place among those that carry one picture in turn (`turns.rs`).
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Arrived {
-    pub(super) at: Nanos,
-    pub(super) header: Header,
-    pub(super) size: u32,
-    /// Part of a key picture, a bit a codec.
-    pub(super) keys: u8,
-    /// What one payload says of the codec.
-    pub(super) says: Recognition,
-}
-
-impl Arrived {
-    pub(super) fn read(at: Nanos, packet: &Packet<'_>, size: u32) -> Self {
-        let mut says = Recognition::default();
-        let [h264, h265] = says.observe(packet.payload);
-        Self { at, header: packet.header, size, keys: u8::from(h264) | u8::from(h265) << 1, says }
-    }
+pub(super) struct Turn {
+    /// Streams in turn share it.
+    pub(super) account: u32,
+    /// When its present turn began; the latest of an account carries the picture.
+    pub(super) since: Nanos,
+    /// Since when it speaks without a turn: new, or beside the one that took it over.
+    pub(super) beside_since: Option<Nanos>,
+    /// The stream that it took over from, and that one's last delivered frame.
+    pub(super) took: Option<(StreamKey, Nanos)>,
 }
 
 /// One stream.
@@ -73,6 +72,8 @@ pub(super) struct Stream {
     pub(super) series: Series,
     pub(super) first_at: Nanos,
     pub(super) last_at: Nanos,
+    /// When anything of it last came, copies and unexplained packets too.
+    pub(super) heard_at: Nanos,
     pub(super) longest_silence: Nanos,
     pub(super) packets: u64,
     pub(super) lost: u64,
@@ -86,10 +87,18 @@ pub(super) struct Stream {
     pub(super) recognition: Recognition,
     /// The stream that it took over from on the same flow.
     pub(super) follows: Option<u32>,
+    /// Its place among the streams that carry the picture in turn.
+    pub(super) turn: Turn,
+    /// The sender began anew since the last delivered frame.
+    pub(super) began_anew: bool,
+    /// It was switched off since its last packet: the silence after it is none.
+    pub(super) is_off: bool,
     /// The last frames' times, for zoomed drawings.
     pub(super) frame_times: VecDeque<Nanos>,
     others: Vec<(u8, u64)>,
-    suspect: Option<Arrived>,
+    suspects: Vec<Arrived>,
+    /// For how long the sender itself sent nothing since the last delivered frame.
+    paused: Nanos,
     /// Every packet since the newest marker has arrived.
     whole: bool,
     /// Lost so far and the frame's timestamp at the last delivery; frames delivered under its stamp.
@@ -125,6 +134,7 @@ impl Stream {
             series: Series::new(start),
             first_at: first.at,
             last_at: first.at,
+            heard_at: first.at,
             longest_silence: Nanos::ZERO,
             packets: 0,
             lost: 0,
@@ -136,9 +146,13 @@ impl Stream {
             delivered: 0,
             recognition: Recognition::default(),
             follows: None,
+            turn: Turn { account: 0, since: first.at, beside_since: Some(first.at), took: None },
+            began_anew: false,
+            is_off: false,
             frame_times: VecDeque::new(),
             others: Vec::new(),
-            suspect: None,
+            suspects: Vec::new(),
+            paused: Nanos::ZERO,
             whole: true,
             at_delivery: None,
             under_stamp: 0,
@@ -173,9 +187,12 @@ impl Stream {
 
     /// Takes a packet of this stream.
     pub(super) fn take(&mut self, packet: &Arrived) {
+        self.heard_at = self.heard_at.max(packet.at);
+        let (newest_at, clock_s) = (self.window.newest_at(), self.window.clock_since_s(packet.header));
         match self.window.place(packet.at, packet.header) {
             Placed::Duplicate => self.duplicates += 1,
             Placed::Next { number, missing } => {
+                self.look_for_pause(packet.at - newest_at, clock_s, missing);
                 if missing > 0 {
                     self.lost += missing;
                     self.series.lose(self.last_at, packet.at, missing);
@@ -199,29 +216,52 @@ impl Stream {
         }
     }
 
+    /// A gap as long as a freeze, over which the sender's clock went on and (nearly) no number is missing: a sender
+    /// that made frames would have used at least one number for each.
+    fn look_for_pause(&mut self, gap: Nanos, clock_s: f64, missing: u64) {
+        let frames = self.freezes.mean().map_or(0.0, |mean| gap.secs() / mean.secs());
+        if self.freezes.is_freeze(gap)
+            && clock_s >= PAUSED_SHARE * gap.secs()
+            && missing as f64 <= PAUSED_MISSING * frames
+        {
+            self.paused = self.paused + gap;
+        }
+    }
+
     /// RFC 3550, appendix A.1: two packets in sequence where none was expected are a restart.
     fn suspect(&mut self, packet: &Arrived) {
-        let Some(first) = self
-            .suspect
-            .take()
-            .filter(|first| first.header.sequence.wrapping_add(1) == packet.header.sequence)
-        else {
-            self.suspect = Some(*packet);
+        let mut of_it = packet.in_sequence(&self.suspects);
+        if of_it.is_empty() {
+            if self.suspects.len() >= MOST_SUSPECTS {
+                self.suspects.remove(0);
+            }
+            self.suspects.push(*packet);
             return;
-        };
+        }
+        self.suspects.clear();
+        // What the old numbers brought in between stays before it.
+        of_it.iter_mut().for_each(|packet| packet.at = packet.at.max(self.last_at));
+        self.begin_anew(&of_it[0]);
+        of_it[1..].iter().for_each(|packet| self.take(packet));
+    }
+
+    /// The sender numbers anew from this packet on.
+    pub(super) fn begin_anew(&mut self, first: &Arrived) {
         self.restarts += 1;
         self.at_delivery = None;
+        self.began_anew = true;
         self.window.restart(first.at, first.header);
         self.whole = true;
         self.timestamps.clear();
         self.transit = None;
         let number = self.window.newest();
-        self.accept(&first, number, true);
-        self.take(packet);
+        self.accept(first, number, true);
     }
 
     fn accept(&mut self, packet: &Arrived, number: i64, newest: bool) {
-        self.longest_silence = self.longest_silence.max(packet.at - self.last_at);
+        if !std::mem::take(&mut self.is_off) {
+            self.longest_silence = self.longest_silence.max(packet.at - self.last_at);
+        }
         self.last_at = self.last_at.max(packet.at);
         self.series.receive(packet.at);
         self.count_bytes(packet);
@@ -351,6 +391,7 @@ impl Stream {
                 if let Some(last) = self.freezes.last().filter(|_| previous.delivered) {
                     let (steps, sum, time) = self.paced;
                     self.paced = (steps + 1, sum + ticks as u64, time + (packet.at - last));
+                    self.window.set_clock_hz(self.other_clock_hz().unwrap_or(VIDEO_CLOCK_HZ));
                 }
             }
         }
@@ -366,6 +407,8 @@ impl Stream {
             self.freezes.heap(packet.at);
         }
         self.at_delivery = Some((self.lost, timestamp));
+        self.began_anew = false;
+        self.paused = Nanos::ZERO;
         self.frame_times.push_back(packet.at);
         if self.frame_times.len() > MOST_FRAME_TIMES {
             self.frame_times.pop_front();
@@ -374,9 +417,15 @@ impl Stream {
 
     /// How the interval went that ends with a frame delivered now.
     fn course(&self, at: Nanos, timestamp: u32) -> Course {
+        if self.began_anew {
+            return Course::SenderRestarted;
+        }
         let (Some((lost, before)), Some(last)) = (self.at_delivery, self.freezes.last()) else {
             return Course::Open;
         };
+        if self.paused > Nanos::ZERO && !self.freezes.is_freeze(at - last - self.paused) {
+            return Course::SenderPaused;
+        }
         if self.lost != lost {
             return Course::Lost;
         }
@@ -416,6 +465,7 @@ impl Stream {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::link::rtp::Packet;
 
     fn flow() -> Flow {
         let end = |port| std::net::SocketAddr::from(([192, 0, 2, 1], port));

@@ -88,7 +88,7 @@ impl VideoMeter {
             limit_ms: newest.and_then(|stream| stream.freezes.limit_ms()),
             packets: self.cells(context, view, frozen),
             bit_rate_mbps: newest.and_then(|stream| stream.bit_rate(context.now)).map(|rate| rate / 1e6),
-            frozen_for_s: open.map(|(start, now)| (now - start).secs()),
+            frozen_for_s: open.map(|open| (open.end - open.start).secs()),
             other_ports: self.other_ports(context),
         }
     }

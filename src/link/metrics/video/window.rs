@@ -5,9 +5,9 @@
 //! that is late by more is a stray. Gap: its numbers are lost; a late arrival is taken off
 //! them again (RFC 4737 calls it reordered). Wrap: numbers are extended; a silence longer than
 //! 65,536 packets is resolved by the stream's own rate and clock. Duplicate: same number and
-//! timestamp, counted apart. Restart: a number that neither window, rate nor timestamp
-//! explains; two of them in sequence begin a new segment, of which nothing before is lost.
-//! Bounded: one ring of slots.
+//! timestamp within 2 s, or while newer numbers come; counted apart. Restart: a number that neither
+//! window, rate, timestamp nor host time explains; two of them in sequence begin a new segment, of which
+//! nothing before is lost. Bounded: one ring of slots.
 
 use crate::link::rtp::{Header, VIDEO_CLOCK_HZ};
 use crate::stats::loss_runs::Runs;
@@ -21,13 +21,22 @@ const SLOTS: i64 = 1024;
 const MAX_DROPOUT: f64 = 3000.0;
 /// Packets before the rate is believed.
 const RATE_KNOWN: i64 = 200;
+/// Time of a segment from which its rate serves where it is all that there is.
+const RATE_GUESSED_S: f64 = 0.1;
 /// Numbers before the first packet that may still come late.
 const MOST_EARLY: i64 = 100;
+
+/// A packet comes late, or again, within this time; a camera takes longer to start again.
+const LATE_WITHIN: Nanos = Nanos::from_secs(2);
+/// A sender whose numbers go on as they did has not begun anew.
+const STOOD_STILL: Nanos = Nanos::from_millis(500);
 
 /// What is kept of one number.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Slot {
     pub(super) timestamp: u32,
+    /// When it came, on the host's time; wraps after 49 days.
+    at_ms: u32,
     pub(super) received: bool,
     /// The last packet of a frame of the video.
     pub(super) marker: bool,
@@ -50,6 +59,10 @@ pub(super) enum Placed {
     Duplicate,
     /// Explained by nothing: a stray, or the first of a restart.
     Suspect,
+}
+
+const fn millis(at: Nanos) -> u32 {
+    at.0.div_euclid(1_000_000) as u32
 }
 
 /// Runs of received and lost packets (RFC 3357), and the key frames among them.
@@ -110,6 +123,8 @@ pub(super) struct Window {
     newest: i64,
     newest_at: Nanos,
     newest_timestamp: u32,
+    /// Ticks a second of the sender's clock.
+    clock_hz: f64,
     /// Clock ticks of the segment so far.
     ticks: i64,
     settled: Settled,
@@ -130,10 +145,11 @@ impl Window {
             newest: number,
             newest_at: at,
             newest_timestamp: header.timestamp,
+            clock_hz: VIDEO_CLOCK_HZ,
             ticks: 0,
             settled: Settled::default(),
         };
-        window.fill(number, header.timestamp);
+        window.fill(number, at, header.timestamp);
         window
     }
 
@@ -141,8 +157,30 @@ impl Window {
     pub(super) fn restart(&mut self, at: Nanos, header: Header) {
         let mut settled = self.finished();
         settled.keys.iter_mut().for_each(KeyFrames::restart);
-        *self = Self::begin(at, header);
-        self.settled = settled;
+        *self = Self { settled, clock_hz: self.clock_hz, ..Self::begin(at, header) };
+    }
+
+    /// The sender's clock runs at another rate than the format's.
+    pub(super) const fn set_clock_hz(&mut self, clock_hz: f64) {
+        self.clock_hz = clock_hz;
+    }
+
+    /// When the newest number came.
+    pub(super) const fn newest_at(&self) -> Nanos {
+        self.newest_at
+    }
+
+    /// The sender's clock from the newest number to a packet, in seconds.
+    pub(super) fn clock_since_s(&self, header: Header) -> f64 {
+        f64::from(header.timestamp.wrapping_sub(self.newest_timestamp) as i32) / self.clock_hz
+    }
+
+    /// Whether a packet goes on from the newest number, as far as rate, clock and host time tell.
+    pub(super) fn goes_on(&self, at: Nanos, header: Header) -> bool {
+        let forward = i64::from(header.sequence.wrapping_sub(self.newest as u16));
+        let is_behind = forward == 0 || 65_536 - forward < SLOTS;
+        let clock_s = self.clock_since_s(header);
+        !is_behind && clock_s >= 0.0 && self.step(at, forward, clock_s).is_some()
     }
 
     pub(super) const fn base(&self) -> i64 {
@@ -166,73 +204,71 @@ impl Window {
         &mut self.slots[(number % SLOTS) as usize]
     }
 
-    fn fill(&mut self, number: i64, timestamp: u32) {
-        *self.slot_mut(number) = Slot { timestamp, received: true, ..Slot::default() };
+    fn fill(&mut self, number: i64, at: Nanos, timestamp: u32) {
+        *self.slot_mut(number) = Slot { timestamp, at_ms: millis(at), received: true, ..Slot::default() };
     }
 
     /// Takes a packet in.
     pub(super) fn place(&mut self, at: Nanos, header: Header) -> Placed {
         let forward = i64::from(header.sequence.wrapping_sub(self.newest as u16));
         let ticks = header.timestamp.wrapping_sub(self.newest_timestamp) as i32;
-        if forward == 0 {
-            return self.repeated(self.newest, header);
-        }
         let back = 65_536 - forward;
-        if back < SLOTS && self.newest - back >= self.base - MOST_EARLY {
-            return self.place_behind(self.newest - back, ticks, header);
+        if forward == 0 || (back < SLOTS && self.newest - back >= self.base - MOST_EARLY) {
+            return self.place_behind(self.newest - back % 65_536, at, header);
         }
-        let Some(step) = self.step(at, forward, ticks) else { return Placed::Suspect };
+        let Some(step) = self.step(at, forward, self.clock_since_s(header)) else { return Placed::Suspect };
         self.go_on(step);
         self.ticks += i64::from(ticks).max(0);
         self.newest_at = at;
         self.newest_timestamp = header.timestamp;
-        self.fill(self.newest, header.timestamp);
+        self.fill(self.newest, at, header.timestamp);
         Placed::Next { number: self.newest, missing: (step - 1) as u64 }
     }
 
-    fn repeated(&self, number: i64, header: Header) -> Placed {
-        if self.slot(number).timestamp == header.timestamp { Placed::Duplicate } else { Placed::Suspect }
-    }
-
-    fn place_behind(&mut self, number: i64, ticks: i32, header: Header) -> Placed {
-        let behind_s = -f64::from(ticks) / VIDEO_CLOCK_HZ;
-        let explained = (-1.0..10.0).contains(&behind_s);
+    fn place_behind(&mut self, number: i64, at: Nanos, header: Header) -> Placed {
+        let host_s = (at - self.newest_at).secs();
+        if number >= self.base && self.slot(number).received {
+            let slot = self.slot(number);
+            let age_ms = millis(at).wrapping_sub(slot.at_ms);
+            let again = f64::from(age_ms) > LATE_WITHIN.millis() && at - self.newest_at >= STOOD_STILL;
+            let copy = slot.timestamp == header.timestamp && !again;
+            return if copy { Placed::Duplicate } else { Placed::Suspect };
+        }
+        let behind_s = -self.clock_since_s(header);
+        let explained = (-1.0..10.0).contains(&behind_s)
+            && (host_s + behind_s < LATE_WITHIN.secs() || host_s < STOOD_STILL.secs());
+        if !explained || (number < self.base && self.newest - number >= SLOTS / 2) {
+            return Placed::Suspect;
+        }
         if number < self.base {
-            if !explained || self.newest - number >= SLOTS / 2 {
-                return Placed::Suspect;
-            }
             let missing = (self.base - number - 1) as u64;
             for between in number + 1..self.base {
                 *self.slot_mut(between) = Slot::default();
             }
             self.base = number;
-            self.fill(number, header.timestamp);
+            self.fill(number, at, header.timestamp);
             return Placed::Early { number, missing };
         }
-        if self.slot(number).received {
-            return self.repeated(number, header);
-        }
-        if !explained {
-            return Placed::Suspect;
-        }
-        self.fill(number, header.timestamp);
+        self.fill(number, at, header.timestamp);
         Placed::Late { number }
     }
 
     /// How many numbers ahead a packet is; `None` where nothing explains the jump.
-    fn step(&self, at: Nanos, forward: i64, ticks: i32) -> Option<i64> {
+    fn step(&self, at: Nanos, forward: i64, clock_s: f64) -> Option<i64> {
         if forward == 1 {
             return Some(1);
         }
-        let clock_s = f64::from(ticks) / VIDEO_CLOCK_HZ;
         let host_s = (at - self.newest_at).secs();
         if clock_s < -1.0 || clock_s > host_s + 10.0 {
             return None;
         }
-        let segment_s = self.ticks as f64 / VIDEO_CLOCK_HZ;
+        let segment_s = self.ticks as f64 / self.clock_hz;
         let known = self.newest - self.base >= RATE_KNOWN && segment_s > 0.5;
-        if !known {
-            return (forward as f64 <= MAX_DROPOUT).then_some(forward);
+        if !known && forward as f64 <= MAX_DROPOUT {
+            return Some(forward);
+        }
+        if segment_s < RATE_GUESSED_S {
+            return None;
         }
         let expected = (self.newest - self.base) as f64 / segment_s * clock_s.max(0.0);
         let wraps = ((expected - forward as f64) / 65_536.0).round().max(0.0);
