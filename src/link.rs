@@ -280,6 +280,9 @@ impl LinkMonitor {
             self.log("handset", None, text);
         }
         for told in self.context.life.second(start, at, &facts) {
+            if let Some((from, not_before)) = told.switched_off() {
+                self.video.switch_off(from, at, not_before);
+            }
             let event = told.event(&self.context);
             self.keep(event);
         }

@@ -42,13 +42,13 @@ impl Teaches {
 pub(crate) fn of_freeze(context: &Context, span: &FreezeSpan) -> Teaches {
     let life = &context.life;
     match span.course {
+        Course::Off => return Teaches::no("the vehicle was switched off on the ground"),
         Course::SenderPaused => return Teaches::no("the sender sent nothing"),
+        Course::SenderRestarted => return Teaches::no("the sender began anew"),
+        Course::Stalled => return Teaches::no("this computer stood still"),
         Course::Heap => return Teaches::no("the packets were handed on in heaps"),
         Course::HostDrops => return Teaches::no("this computer lost data"),
         Course::Open | Course::Lost | Course::Late => {}
-    }
-    if context.stalled(span.start, span.end) {
-        return Teaches::no("this computer stood still");
     }
     if life.restarted_within(span.start, span.end) {
         return Teaches::no("the vehicle restarted");

@@ -1,5 +1,7 @@
 //! Figures out: one summary, as of the last record.
 
+use std::borrow::Cow;
+
 use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
@@ -9,11 +11,12 @@ use crate::units::LevelUnit;
 
 use super::align::Clocks;
 use super::context::Context;
+use super::evidence;
 use super::life::{self, Phase};
 use super::metrics::latency::LatencyMeter;
 use super::metrics::loss::{Steadiness, Traffic};
 use super::metrics::range::Evidence;
-use super::metrics::video::VideoMeter;
+use super::metrics::video::{FreezeSpan, VideoMeter};
 use super::series::Series;
 use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, utc_text, verdict};
 
@@ -151,7 +154,10 @@ impl LinkMonitor {
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
         let distance = |second| distances.about(second);
-        let video_streams = self.video.summary(context, &self.signal, &distance, &|_| (None, None));
+        let video_streams = self.video.summary(context, &self.signal, &distance, &|span| {
+            let teaches = evidence::of_freeze(context, span);
+            (teaches.evidence, teaches.why_not.map(Cow::Borrowed))
+        });
         // Streams that the profile's pin leaves out are listed, and none of them is the link's.
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
         let mut summary = Summary {
@@ -242,7 +248,12 @@ impl LinkMonitor {
         let mut events = self.events.clone();
         let context = &self.context;
         let video = context.profile.video_link().map(|link| link.name.clone());
-        for span in self.video.freezes(context).iter().filter(|span| !span.by_mark).take(MOST_EVENTS) {
+        // What only looks like a freeze, and on the ground, is listed beside the freezes, and no event.
+        let is_told = |span: &FreezeSpan| {
+            let fails = evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start);
+            !span.by_mark && fails
+        };
+        for span in self.video.freezes(context).iter().filter(|span| is_told(span)).take(MOST_EVENTS) {
             let length = (span.end - span.start).secs();
             let open = if span.ended { "" } else { ", not over yet" };
             events.push(EventSummary {

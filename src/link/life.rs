@@ -117,15 +117,25 @@ pub(crate) struct Facts {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Why {
     NotHeard,
-    HeardAgain,
-    Beside { horizontal_m: Option<f64> },
+    Beside {
+        horizontal_m: Option<f64>,
+    },
     Bench,
-    Landed { horizontal_m: Option<f64> },
+    Landed {
+        horizontal_m: Option<f64>,
+    },
     LevelDown,
     CarriedAway,
-    Moving { armed: bool },
-    Turned { distance_m: f64 },
-    SwitchedOff,
+    Moving {
+        armed: bool,
+    },
+    Turned {
+        distance_m: f64,
+    },
+    /// Since when it stood on the ground.
+    SwitchedOff {
+        ground: Nanos,
+    },
 }
 
 /// A phase with its beginning.
@@ -169,6 +179,8 @@ pub struct Life {
     phases: Vec<Began>,
     power_up: PowerUp,
     silence: Silence,
+    /// When the autopilot was last heard at the last look.
+    looked: Option<Nanos>,
     /// The autopilot's restarts, by its boot clock.
     restarts: Vec<Nanos>,
     /// The autopilot's silences of over 2 s: when it was last heard, and when again.
@@ -289,8 +301,12 @@ impl Life {
         if let Some((_, again @ None)) = self.silences.last_mut() {
             *again = Some(heard);
         }
-        if self.now() == Some(Phase::Off) {
-            self.enter(Began { from: heard, phase: Phase::Waiting, why: Why::HeardAgain }, &mut told);
+        // Once a second at most, and only where something new was heard.
+        if self.looked.is_some_and(|looked| heard <= looked) {
+            return told;
+        }
+        self.looked = Some(heard);
+        if self.now() == Some(Phase::Off) && self.since().is_some_and(|off| self.power_up.since() <= off) {
             self.power_up = PowerUp::begin(heard);
         }
         self.alarm_before = facts.telemetry_alarm.unwrap_or(self.alarm_before);
@@ -298,7 +314,7 @@ impl Life {
         if facts.motion.spot.is_some() {
             self.last_motion = facts.motion;
         }
-        self.decide(at, facts, &mut told);
+        self.decide(heard, facts, &mut told);
         told
     }
 
@@ -323,7 +339,7 @@ impl Life {
         }
         let Some(armed) = facts.armed.filter(|(when, _)| at - *when <= FACTS).map(|(_, armed)| armed) else {
             // Without a word on its motors for so long after it was first heard, nothing else can be shown.
-            if phase == Phase::Waiting && at - self.power_up.since() > FACTS {
+            if matches!(phase, Phase::Waiting | Phase::Off) && at - self.power_up.since() > FACTS {
                 self.enter(
                     Began {
                         from: self.power_up.since(),
@@ -348,14 +364,15 @@ impl Life {
                 return;
             }
             if phase != Phase::Ground {
-                let from = if phase == Phase::Waiting { self.power_up.since() } else { at };
+                let begins = matches!(phase, Phase::Waiting | Phase::Off);
+                let from = if begins { self.power_up.since() } else { at };
                 self.enter(Began { from, phase: Phase::Ground, why }, told);
             }
             return;
         }
         match phase {
-            Phase::Waiting if !armed && !self.power_up.is_settled(at) => {}
-            Phase::Waiting => {
+            Phase::Waiting | Phase::Off if !armed && !self.power_up.is_settled(at) => {}
+            Phase::Waiting | Phase::Off => {
                 self.enter(
                     Began { from: self.power_up.since(), phase: Phase::Out, why: Why::Moving { armed } },
                     told,
@@ -368,7 +385,6 @@ impl Life {
                 }
             }
             Phase::Out | Phase::Back => self.turn(at, phase, facts.motion.distance_m, told),
-            Phase::Off => {}
         }
     }
 
@@ -395,7 +411,8 @@ impl Life {
         let any = facts.vehicle.map_or(heard, |any| any.max(heard));
         let silent = at - any.max(listened);
         if phase == Phase::Ground && silent >= OFF && !self.alarm_before {
-            self.enter(Began { from: any, phase: Phase::Off, why: Why::SwitchedOff }, told);
+            let ground = self.since().unwrap_or(any);
+            self.enter(Began { from: any, phase: Phase::Off, why: Why::SwitchedOff { ground } }, told);
             return;
         }
         let armed = facts.armed.is_some_and(|(_, armed)| armed);

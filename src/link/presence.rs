@@ -69,7 +69,7 @@ impl LinkMonitor {
 
     /// When anything of the vehicle was last heard, pictures included.
     pub(super) fn vehicle_heard(&self) -> Option<Nanos> {
-        self.presence.parts.max(self.video.last_heard(&self.context))
+        self.presence.parts.max(self.video.last_packet())
     }
 
     /// What is known at a whole second.

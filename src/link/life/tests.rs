@@ -226,10 +226,7 @@ fn it_is_switched_off_after_five_seconds_of_silence_on_the_ground() {
     }
     assert_eq!(ends_with(&[(20, Scene { alarm: true, ..BESIDE }), (60, SILENT)]), "ground");
     // On again: a new power-up.
-    assert_eq!(
-        phases(&[(20, BESIDE), (30, SILENT), (20, BESIDE)]),
-        ["waiting", "ground", "off", "waiting", "ground"]
-    );
+    assert_eq!(phases(&[(20, BESIDE), (30, SILENT), (20, BESIDE)]), ["waiting", "ground", "off", "ground"]);
 }
 
 #[test]

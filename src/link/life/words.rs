@@ -1,8 +1,9 @@
 //! What shows a phase, and what was told of it, in words.
 
-use super::{Motion, Phase, Spot, Told, Why};
+use super::{Began, Motion, Phase, Spot, Told, Why};
 use crate::link::context::Context;
 use crate::summary::{EventSummary, PhaseSummary};
+use crate::units::Nanos;
 
 /// The sentence beside a phase.
 fn why(why: Why) -> String {
@@ -12,7 +13,6 @@ fn why(why: Why) -> String {
     };
     match why {
         Why::NotHeard => "no autopilot heard yet".to_owned(),
-        Why::HeardAgain => "heard again after it was switched off".to_owned(),
         Why::Beside { horizontal_m } => format!("stands disarmed, {}", away(horizontal_m)),
         Why::Bench => "armed, within 10 m of where it armed".to_owned(),
         Why::Landed { horizontal_m } => format!("landed and disarmed, {}", away(horizontal_m)),
@@ -21,7 +21,7 @@ fn why(why: Why) -> String {
         Why::Moving { armed: true } => "armed and away from where it armed".to_owned(),
         Why::Moving { armed: false } => "not armed, and not standing beside the handset".to_owned(),
         Why::Turned { distance_m } => format!("turned, {distance_m:.0} m away"),
-        Why::SwitchedOff => "on the ground, and all of the vehicle silent for 5 s".to_owned(),
+        Why::SwitchedOff { .. } => "on the ground, and all of the vehicle silent for 5 s".to_owned(),
     }
 }
 
@@ -49,6 +49,14 @@ fn last_place(distance_m: Option<f64>, spot: Option<Spot>) -> String {
 }
 
 impl Told {
+    /// It was switched off: since when all of it is silent, and since when it stood on the ground.
+    pub(crate) const fn switched_off(&self) -> Option<(Nanos, Nanos)> {
+        match *self {
+            Self::Phase(Began { from, why: Why::SwitchedOff { ground }, .. }) => Some((from, ground)),
+            _ => None,
+        }
+    }
+
     /// As an event of the session.
     pub(crate) fn event(&self, context: &Context) -> EventSummary {
         let (at, kind, text) = match *self {
