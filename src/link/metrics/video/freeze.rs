@@ -152,7 +152,7 @@ impl FreezeRule {
         if let Some(place) = self.listed.iter().position(|freeze| freeze.start == start) {
             let freeze = self.listed.remove(place);
             self.count -= 1;
-            self.total = self.total - (freeze.end - freeze.start);
+            self.total -= freeze.end - freeze.start;
         }
         if self.last == Some(start) {
             self.last = None;

@@ -224,7 +224,7 @@ impl Stream {
             && clock_s >= PAUSED_SHARE * gap.secs()
             && missing as f64 <= PAUSED_MISSING * frames
         {
-            self.paused = self.paused + gap;
+            self.paused += gap;
         }
     }
 
@@ -240,7 +240,9 @@ impl Stream {
         }
         self.suspects.clear();
         // What the old numbers brought in between stays before it.
-        of_it.iter_mut().for_each(|packet| packet.at = packet.at.max(self.last_at));
+        for packet in &mut of_it {
+            packet.at = packet.at.max(self.last_at);
+        }
         self.begin_anew(&of_it[0]);
         of_it[1..].iter().for_each(|packet| self.take(packet));
     }
