@@ -78,7 +78,8 @@ fn true_freezes(truth: &Value) -> Vec<[f64; 2]> {
     .collect()
 }
 
-/// The far edge of the last bin before the first true freeze; bins begin at the nearest distance of the trip.
+/// The far edge of the last bin before the first true freeze, the farthest point at most; bins begin at the
+/// nearest distance of the trip.
 fn true_proof_m(session: &Session, truth: &Value) -> f64 {
     let [from_s, to_s] = session.trip_s;
     let tenths = |[from_s, to_s]: [f64; 2]| {
@@ -90,8 +91,23 @@ fn true_proof_m(session: &Session, truth: &Value) -> f64 {
     let farthest = trip.iter().copied().fold(0.0, f64::max);
     let frozen = true_freezes(truth).into_iter().flat_map(tenths).map(|at_s| session.distance_m(at_s));
     let first = frozen.fold(f64::INFINITY, f64::min);
-    let edge = nearest + BIN_M * ((first - nearest) / BIN_M).floor().max(0.0);
-    edge.min(farthest)
+    // A bin with under 5 s of data merges outward until it has them.
+    let mut seconds = vec![0.0; ((farthest - nearest) / BIN_M) as usize + 1];
+    for distance in &trip {
+        seconds[((distance - nearest) / BIN_M) as usize] += 0.1;
+    }
+    let (mut edge, mut own_s) = (nearest, 0.0);
+    for (bin, bin_s) in seconds.iter().enumerate() {
+        own_s += bin_s;
+        let far = (nearest + BIN_M * (bin + 1) as f64).min(farthest);
+        if first < far {
+            break;
+        }
+        if own_s >= 5.0 {
+            (edge, own_s) = (far, 0.0);
+        }
+    }
+    edge
 }
 
 fn proven_m(json: &Value) -> Option<f64> {
