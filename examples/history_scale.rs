@@ -8,7 +8,7 @@
 use std::path::Path;
 
 use fadewatch::clock::SessionClock;
-use fadewatch::history::{Choice, History, SessionRow};
+use fadewatch::history::{Asking, Choice, History, SessionRow};
 use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
 use fadewatch::units::LevelUnit;
@@ -86,7 +86,8 @@ fn main() {
 }
 
 fn study(path: &Path, profile: &Profile) {
-    let choice = Choice { before: Some("2099-01-01T00:00:00Z"), ..Choice::default() };
+    let asking = Asking { hash: None, start_utc: Some("2099-01-01T00:00:00Z") };
+    let choice = Choice { earlier_than: Some(asking), ..Choice::default() };
     let open = median_ms(|| drop(History::open(path).unwrap()));
     let history = History::open(path).unwrap();
     let tags = [("antenna".to_owned(), "panel".to_owned())].into();

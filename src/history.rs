@@ -102,6 +102,14 @@ pub struct SessionRow {
     pub vibration: Vec<(f32, u32)>,
 }
 
+impl SessionRow {
+    /// Whether it has a date, and one that can be.
+    #[must_use]
+    pub fn has_credible_date(&self) -> bool {
+        self.start_utc.as_deref().and_then(store::millis).is_some_and(is_credible)
+    }
+}
+
 /// One line of the list of sessions.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ListedSession {
@@ -117,6 +125,43 @@ pub struct ListedSession {
     pub seconds: u64,
     /// Freezes of the picture that began in them.
     pub freezes: u64,
+    /// Its place in the order in which sessions were added.
+    pub place: i64,
+    /// When it was added by this computer's clock, ms since 1970; `None` in a history of an older program.
+    pub added_ms: Option<i64>,
+}
+
+impl ListedSession {
+    /// Why its date cannot be trusted, where this computer's clock says `now_ms`; `None` also where it has no date.
+    #[must_use]
+    pub fn doubt(&self, now_ms: i64) -> Option<&'static str> {
+        let start = self.start_utc.as_deref().and_then(store::millis)?;
+        if !is_credible(start) {
+            Some("before any recording of this kind could be")
+        } else if start > now_ms {
+            Some("later than this computer's clock")
+        } else {
+            self.added_ms.filter(|added| start > *added).map(|_| "later than when it was added")
+        }
+    }
+}
+
+/// The recording whose earlier sessions are asked for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Asking<'a> {
+    /// SHA-256 of it, in hexadecimal, where it may be in the history itself ([`History::may_hold`]).
+    pub hash: Option<&'a str>,
+    /// When it began (RFC 3339); `None`: unknown.
+    pub start_utc: Option<&'a str>,
+}
+
+/// Milliseconds since 1970 at which 2009 began, the year of MAVLink: a recording that says to be older was made by a
+/// computer whose clock was not set.
+const OLDEST_MS: i64 = 1_230_768_000_000;
+
+/// Whether a recording may be from then.
+const fn is_credible(start_ms: i64) -> bool {
+    start_ms >= OLDEST_MS
 }
 
 /// Which sessions a threshold may rest on.
@@ -127,10 +172,11 @@ pub struct Choice<'a> {
     pub tags: Option<&'a BTreeMap<String, String>>,
     /// Sessions with all of these tags, whatever else they have.
     pub like: &'a [(String, String)],
-    /// Only sessions that began before this stamp (RFC 3339). Sessions of unknown start are then left out.
-    pub before: Option<&'a str>,
-    /// Never this one.
-    pub except: Option<&'a str>,
+    /// Only sessions earlier than this recording, and never itself: those that were added before it, where it is in
+    /// the history, and those that began before it. A date that cannot be shows nothing: where the recording is not
+    /// in the history, such sessions count, and all do if its own date is such a one. A session without any date
+    /// counts by the order of adding alone.
+    pub earlier_than: Option<Asking<'a>>,
 }
 
 /// The history, open.

@@ -30,6 +30,7 @@ mod lost;
 mod notes;
 mod own_bytes;
 mod presence;
+mod recorded_limits;
 pub(crate) mod series;
 mod stalls;
 mod verdict;

@@ -179,9 +179,6 @@ pub enum Note {
     },
 }
 
-/// How a recording says that sessions were left out of its limits ([`Note::Foreign`]), after their number.
-pub const DATED_LATER_TEXT: &str = "dated later than this computer's clock, and left out: check the clock";
-
 /// How the words of a [`Note::Transmits`] begin where this program is in the path.
 pub const IN_THE_PATH: &str = "in the path";
 

@@ -3,17 +3,12 @@
 
 mod binary;
 
-use std::collections::BTreeMap;
 use std::io::Write;
 use std::net::UdpSocket;
 use std::path::Path;
 use std::process::Stdio;
 
 use binary::{Running, counts, fadewatch, free_udp_ports, received_in, scenario, summary_of, wait_for};
-use fadewatch::capture::hash_of;
-use fadewatch::history::{History, SessionRow};
-use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
-use fadewatch::units::LevelUnit;
 use serde_json::Value;
 
 /// Waits until a recording that is being written holds so many records.
@@ -160,62 +155,4 @@ fn a_whole_recording_on_standard_input_is_summed_up() {
     let output = fadewatch(folder.path(), &["summary", "-"]).output().expect("the binary starts");
     assert_eq!(output.status.code(), Some(2), "nothing on standard input");
     assert!(String::from_utf8_lossy(&output.stderr).contains("'-' holds no telemetry: it is empty"));
-}
-
-/// A history whose sessions are all dated later than the clock, but for one.
-fn history_with_later_sessions(path: &Path) {
-    let mut history = History::open(path).expect("a history");
-    for (day, start, freeze_at) in
-        [(1, "2020-05-01", -84.0), (2, "2199-05-01", -70.0), (3, "2199-05-02", -60.0)]
-    {
-        let seconds = (1..=100_u32).map(|second| EvidenceSecond {
-            second,
-            level: if second == 50 { freeze_at } else { freeze_at + 10.0 + (second % 7) as f32 },
-            distance_m: None,
-            freeze_began: second == 50,
-        });
-        let row = SessionRow {
-            hash: hash_of(start.as_bytes()),
-            file: format!("{day}.pcapng"),
-            start_utc: Some(format!("{start}T09:00:00.000Z")),
-            tags: BTreeMap::new(),
-            summary: "{}".to_owned(),
-            evidence: vec![FreezeEvidence {
-                link: "video".to_owned(),
-                unit: LevelUnit::Dbm,
-                source: "rtp".to_owned(),
-                seconds: seconds.collect(),
-                left_out: 0,
-            }],
-            vibration: vec![(8.25 * day as f32, 100)],
-        };
-        assert!(history.add(&row).expect("a session more"));
-    }
-}
-
-#[test]
-fn sessions_dated_later_than_the_clock_are_left_out_live_as_in_the_summary() {
-    let folder = tempfile::tempdir().expect("a folder");
-    history_with_later_sessions(&folder.path().join("fadewatch/history.sqlite"));
-    let profile = "[[link]]\nname = \"video\"\nrole = \"video\"\n\
-                   level = { slope_db = 0.5, offset_dbm = -120.0 }\n";
-    std::fs::write(folder.path().join("profile.toml"), profile).expect("a profile");
-    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/quad2013_a.raw");
-    let input = std::fs::File::open(data).expect("the recording");
-    let arguments = ["live", "--vehicle", "-", "--profile", "profile.toml", "--record", "a.pcapng", "--json"];
-    let output =
-        fadewatch(folder.path(), &arguments).stdin(Stdio::from(input)).stderr(Stdio::piped()).output();
-    let output = output.expect("the binary starts");
-    assert_eq!(output.status.code(), Some(0));
-    let said = "2 sessions are dated later than this computer's clock, and left out: check the clock";
-    assert!(String::from_utf8_lossy(&output.stderr).contains(said));
-    let live: Value = serde_json::from_slice(&output.stdout).expect("JSON");
-    let again = ["summary", "--json", "--profile", "profile.toml", "a.pcapng"];
-    let again = Running::fadewatch(folder.path(), &again).summary();
-    assert_eq!(live, again);
-    // The highest level at which the one earlier session froze.
-    assert_eq!(live["thresholds"][0]["sessions"], 1);
-    assert_eq!(live["thresholds"][0]["level_p05"], -84.0);
-    let events = live["events"].as_array().expect("events");
-    assert!(events.iter().any(|event| event["text"] == said), "{events:?}");
 }

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 
 use fadewatch::capture::hash_of;
-use fadewatch::history::{Choice, History, HistoryError, SessionRow};
+use fadewatch::history::{Asking, Choice, History, HistoryError, SessionRow};
 use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
 use fadewatch::units::LevelUnit;
@@ -76,10 +76,12 @@ fn only_earlier_sessions_with_the_same_equipment_count() {
     let mine = tags(&[("antenna", "panel"), ("note", "calm")]);
     let all = Choice { tags: Some(&mine), ..Choice::default() };
     assert_eq!(level(&history, &all), Some((-82.0, 3)));
-    let before = Choice { before: Some("2026-05-03T09:00:00.000Z"), ..all };
-    assert_eq!(level(&history, &before), Some((-86.0, 2)));
-    let own = session(2, -86.0, "rtp", &panel).hash;
-    assert_eq!(level(&history, &Choice { except: Some(&own), ..before }), Some((-90.0, 1)));
+    let on_day_3 = Asking { hash: None, start_utc: Some("2026-05-03T09:00:00.000Z") };
+    let before = |asking| Choice { earlier_than: Some(asking), ..all };
+    assert_eq!(level(&history, &before(on_day_3)), Some((-86.0, 2)));
+    let own = session(2, -86.0, "rtp", &panel);
+    let own = Asking { hash: Some(&own.hash), start_utc: own.start_utc.as_deref() };
+    assert_eq!(level(&history, &before(own)), Some((-90.0, 1)));
     let like = [("mount".to_owned(), "sprung".to_owned())];
     assert_eq!(level(&history, &Choice { like: &like, ..all }), Some((-59.0, 1)));
     let nobody = [("mount".to_owned(), "stiff".to_owned())];
@@ -261,7 +263,7 @@ fn a_history_of_the_first_version_is_brought_up_to_date() {
     let connection = rusqlite::Connection::open(&path).unwrap();
     connection
         .execute_batch(
-            "ALTER TABLE session DROP COLUMN digest; ALTER TABLE detail DROP COLUMN digest;
+            "ALTER TABLE session DROP COLUMN added_ms; ALTER TABLE session DROP COLUMN digest; ALTER TABLE detail DROP COLUMN digest;
              ALTER TABLE evidence DROP COLUMN left_out; DROP TABLE vibration; PRAGMA user_version = 1;",
         )
         .unwrap();
@@ -273,6 +275,35 @@ fn a_history_of_the_first_version_is_brought_up_to_date() {
     assert_eq!(history.vibration_limit(&Choice::default()).unwrap(), None);
     let row = history.show(&history.list().unwrap()[0].hash).unwrap();
     assert!(row.vibration.is_empty());
+}
+
+/// The second version kept all but when a session was added: nothing else changes, and that is not made up.
+#[test]
+fn a_history_of_the_second_version_is_brought_up_to_date() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("history.sqlite");
+    filled(&path);
+    let all = |history: &History| {
+        let listed = history.list().unwrap();
+        let rows = listed.iter().map(|session| history.show(&session.hash).unwrap());
+        (rows.collect::<Vec<_>>(), history.earlier(&profile(), &Choice::default()).unwrap())
+    };
+    let history = History::open(&path).unwrap();
+    let before = all(&history);
+    assert!(history.list().unwrap().iter().all(|session| session.added_ms.is_some()));
+    let places: Vec<i64> = history.list().unwrap().iter().map(|session| session.place).collect();
+    drop(history);
+    let connection = rusqlite::Connection::open(&path).unwrap();
+    connection.execute_batch("ALTER TABLE session DROP COLUMN added_ms; PRAGMA user_version = 2;").unwrap();
+    drop(connection);
+    let mut history = History::open(&path).unwrap();
+    assert_eq!(history.set_aside(), None);
+    assert_eq!(all(&history), before);
+    let listed = history.list().unwrap();
+    assert!(listed.iter().all(|session| session.added_ms.is_none()));
+    assert_eq!(listed.iter().map(|session| session.place).collect::<Vec<_>>(), places);
+    assert!(history.add(&session(21, -70.0, "rtp", &[])).unwrap());
+    assert!(history.list().unwrap()[20].added_ms.is_some());
 }
 
 /// By hand: 3 sessions of 80 s at 8.25 and 20 s at 21.5: the 90th percentile is 21.5.

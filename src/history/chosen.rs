@@ -9,11 +9,11 @@ use crate::link::metrics::vibration::SUSPECT_QUANTILE;
 use crate::profile::{LinkProfile, LinkRole, Profile};
 use crate::summary::Threshold;
 
-use rusqlite::Row;
+use rusqlite::{OptionalExtension, Row, params};
 
 use super::store::{SERIES_DAMAGED, VIBRATION, evidence_parts, millis, session_parts, unit_word};
 use super::threshold::{self, LevelCount};
-use super::{Choice, History, HistoryError, blob, equipment, link_threshold};
+use super::{Choice, History, HistoryError, blob, equipment, is_credible, link_threshold};
 
 /// Fewer freezes than this are no reason to prefer RTP over marks.
 const ENOUGH_FREEZES: u64 = 5;
@@ -128,10 +128,30 @@ impl History {
         Ok(all.iter().filter(|(.., start)| start.as_deref().and_then(millis) >= stamp).count())
     }
 
-    /// The sessions of a choice.
+    /// Whether a recording of this name or start may be in this history: only then is it worth its hash.
+    pub fn may_hold(&self, file: &str, start_utc: Option<&str>) -> Result<bool, HistoryError> {
+        let question = "SELECT EXISTS (SELECT 1 FROM session WHERE file = ? OR start_utc IS ?)";
+        let held = self.connection.query_row(question, params![file, start_utc], |row| row.get(0));
+        held.map_err(self.sqlite())
+    }
+
+    /// A session's place in the order of adding.
+    fn place(&self, hash: &str) -> Result<Option<i64>, HistoryError> {
+        let place =
+            self.connection.query_row("SELECT id FROM session WHERE hash = ?", [hash], |row| row.get(0));
+        place.optional().map_err(self.sqlite())
+    }
+
+    /// The sessions of a choice: in the order of their dates, those without one last, or in the order of adding where
+    /// a date cannot be.
     fn chosen(&self, choice: &Choice<'_>) -> Result<Vec<Chosen>, HistoryError> {
         type Row = (i64, String, Option<String>, Option<i64>, String, Option<Vec<u8>>);
-        let before = choice.before.and_then(millis);
+        let own =
+            choice.earlier_than.and_then(|asking| asking.hash).map(|hash| self.place(hash)).transpose()?;
+        let earlier = Earliness {
+            own: own.flatten(),
+            start_ms: choice.earlier_than.and_then(|asking| asking.start_utc).and_then(millis),
+        };
         let read = || -> rusqlite::Result<Vec<Row>> {
             let mut statement = self.connection.prepare(
                 "SELECT id, hash, start_utc, start_ms, tags, digest FROM session
@@ -144,13 +164,13 @@ impl History {
         };
         let wanted = choice.tags.map(equipment);
         let mut chosen = Vec::new();
+        let mut all_credible = true;
         for (id, hash, start_utc, start_ms, tags, digest) in read().map_err(self.sqlite())? {
             let written = || blob::digest(&session_parts(&hash, start_utc.as_deref(), &tags));
             if digest.is_some_and(|digest| digest != written()) {
                 return Err(self.damaged("a session is not what was written"));
             }
-            let earlier = before.is_none_or(|before| start_ms.is_some_and(|start| start < before));
-            if !earlier || choice.except == Some(hash.as_str()) {
+            if choice.earlier_than.is_some() && !earlier.holds(id, start_ms) {
                 continue;
             }
             let tags = self.tags(&tags)?;
@@ -160,8 +180,12 @@ impl History {
                 choice.like.iter().all(|(key, value)| tags.get(key) == Some(value))
             };
             if fits {
+                all_credible &= start_ms.is_none_or(is_credible);
                 chosen.push((id, hash, start_utc));
             }
+        }
+        if !all_credible {
+            chosen.sort_unstable_by_key(|(id, ..)| *id);
         }
         Ok(chosen)
     }
@@ -194,6 +218,27 @@ impl History {
             says.sort_by_key(|say| say.session);
         }
         Ok(says)
+    }
+}
+
+/// What makes a session an earlier one: see [`Choice::earlier_than`].
+struct Earliness {
+    /// The place of the recording that asks, where it is in the history.
+    own: Option<i64>,
+    start_ms: Option<i64>,
+}
+
+impl Earliness {
+    fn holds(&self, id: i64, start_ms: Option<i64>) -> bool {
+        if let Some(own) = self.own.filter(|own| id <= *own) {
+            return id < own;
+        }
+        match (start_ms, self.start_ms) {
+            (Some(start), Some(own)) if is_credible(start) && is_credible(own) => start < own,
+            // Only the order of adding could say that it is a later one.
+            (Some(_), Some(_)) => self.own.is_none(),
+            _ => false,
+        }
     }
 }
 

@@ -16,7 +16,7 @@ use crate::capture::plain_kind;
 use super::HistoryError;
 
 /// Steps from one version to the next; the file's `user_version` says how many it has taken.
-const MIGRATIONS: [&str; 2] = [
+const MIGRATIONS: [&str; 3] = [
     "
 CREATE TABLE session (
     id INTEGER PRIMARY KEY,
@@ -59,6 +59,10 @@ CREATE TABLE vibration (
     counts BLOB NOT NULL,
     digest BLOB NOT NULL
 ) STRICT;
+",
+    // When a session was added, by the clock of then; the order of adding is that of the ids.
+    "
+ALTER TABLE session ADD COLUMN added_ms INTEGER;
 ",
 ];
 

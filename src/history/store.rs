@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, TransactionBehavior, params};
 
+use crate::clock::SessionClock;
 use crate::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
 use crate::units::LevelUnit;
 
@@ -98,7 +99,7 @@ impl History {
         let list = || -> rusqlite::Result<Vec<(ListedSession, String)>> {
             let mut statement = self.connection.prepare(
                 "SELECT hash, file, start_utc, tags, coalesce(max(seconds), 0),
-                        coalesce(sum(CASE WHEN source IN ('rtp', 'marks') THEN freezes END), 0)
+                        coalesce(sum(CASE WHEN source IN ('rtp', 'marks') THEN freezes END), 0), id, added_ms
                  FROM session LEFT JOIN evidence ON session = id
                  GROUP BY id ORDER BY start_ms IS NULL, start_ms, hash",
             )?;
@@ -110,6 +111,8 @@ impl History {
                     tags: BTreeMap::new(),
                     seconds: row.get::<_, i64>(4)?.unsigned_abs(),
                     freezes: row.get::<_, i64>(5)?.unsigned_abs(),
+                    place: row.get(6)?,
+                    added_ms: row.get(7)?,
                 };
                 Ok((session, row.get(3)?))
             })?;
@@ -245,9 +248,9 @@ fn insert(transaction: &Transaction<'_>, row: &SessionRow) -> rusqlite::Result<b
     let start_utc = row.start_utc.as_deref();
     let digest = blob::digest(&session_parts(&row.hash, start_utc, &tags));
     let added = connection.execute(
-        "INSERT INTO session (hash, file, start_utc, start_ms, tags, digest) VALUES (?, ?, ?, ?, ?, ?)
+        "INSERT INTO session (hash, file, start_utc, start_ms, tags, digest, added_ms) VALUES (?, ?, ?, ?, ?, ?, ?)
          ON CONFLICT (hash) DO NOTHING",
-        params![row.hash, row.file, start_utc, start_utc.and_then(millis), tags, digest],
+        params![row.hash, row.file, start_utc, start_utc.and_then(millis), tags, digest, now_ms()],
     )?;
     if added == 0 {
         return Ok(false);
@@ -313,6 +316,11 @@ pub(super) const fn unit_word(unit: LevelUnit) -> &'static str {
         LevelUnit::Dbm => "dbm",
         LevelUnit::Raw => "raw",
     }
+}
+
+/// This computer's clock: says when a session was added, and bears on no figure.
+fn now_ms() -> i64 {
+    SessionClock::start().now().0 / 1_000_000
 }
 
 /// RFC 3339 as milliseconds since 1970.

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::profile::{LinkProfile, Profile};
 use crate::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, SessionInfo};
 use crate::summary::Threshold;
@@ -54,7 +56,7 @@ pub struct Stall {
 }
 
 /// The vibration that earlier sessions with the same equipment seldom passed.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct VibrationLimit {
     /// 90th percentile of the strongest level within 4 s, in the unit that the vehicle sends.
     pub limit: f64,
@@ -62,7 +64,7 @@ pub struct VibrationLimit {
     pub sessions: u64,
 }
 
-/// What earlier sessions with the same equipment showed.
+/// What earlier sessions with the same equipment showed; `recorded_limits.rs` says how a recording keeps it.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Earlier {
     /// Of each link.
@@ -84,8 +86,6 @@ pub struct Context {
     pub profile: Arc<Profile>,
     /// Thresholds from earlier sessions, at most one a link.
     pub thresholds: Arc<[Threshold]>,
-    /// Sessions that might say of thresholds were left out, since the clock is behind them.
-    pub sessions_dated_later: bool,
     /// Vibration of earlier sessions.
     pub vibration_limit: Option<VibrationLimit>,
     /// What is known of the session.
@@ -189,11 +189,7 @@ impl Context {
     /// What to do about a threshold that is not known.
     #[must_use]
     pub const fn without_threshold(&self) -> &'static str {
-        if self.sessions_dated_later {
-            "earlier sessions are dated later than the clock: check the clock"
-        } else {
-            "add earlier sessions to the history"
-        }
+        "add earlier sessions to the history"
     }
 
     /// The threshold of a link.

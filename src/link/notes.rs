@@ -1,8 +1,6 @@
 //! Notes in a recording: marks, sources that went and came, what this computer lost.
 
-use crate::record::{
-    DATED_LATER_TEXT, HEAPS_TEXT, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note,
-};
+use crate::record::{HEAPS_TEXT, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note};
 use crate::units::Nanos;
 
 use super::context::HostDrop;
@@ -59,7 +57,8 @@ impl LinkMonitor {
                 }
                 self.log("recorder", None, format!("{bytes} bytes are missing from the recording here"));
             }
-            // A stall was noticed before its time passed.
+            // A stall was noticed before its time passed. The core is made with the limits: whoever opens a recording reads
+            // them first, since another history may be asked.
             Note::Stalled { .. } | Note::Limits { .. } => {}
             Note::WallClockStep { by } => {
                 self.log(
@@ -83,7 +82,6 @@ impl LinkMonitor {
                 if text == HEAPS_TEXT {
                     self.video.note_heaps();
                 }
-                self.context.sessions_dated_later |= text.ends_with(DATED_LATER_TEXT);
                 self.log("comment", None, clean(text));
             }
         }
@@ -132,22 +130,5 @@ impl LinkMonitor {
         }
         let name = self.context.interface_name(interface).to_owned();
         self.log("host-drop", None, format!("this computer lost data of {name} itself ({count})"));
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use std::sync::Arc;
-
-    use super::*;
-    use crate::link::context::Earlier;
-
-    #[test]
-    fn a_missing_limit_has_its_reason_where_the_clock_is_behind() {
-        let mut monitor = LinkMonitor::with_earlier(Arc::default(), Earlier::default());
-        assert!(monitor.context.without_threshold().starts_with("add earlier sessions"));
-        let text = format!("3 sessions are {DATED_LATER_TEXT}");
-        monitor.handle_note(Nanos::ZERO, &Note::Foreign { text });
-        assert!(monitor.context.without_threshold().ends_with("check the clock"));
     }
 }

@@ -11,7 +11,7 @@ use anyhow::Context as _;
 
 use crate::capture::Recording;
 use crate::cli::DemoArgs;
-use crate::history::History;
+use crate::history::{Asking, History};
 use crate::link::context::Earlier;
 use crate::profile::Profile;
 use crate::session::replay::{self, ReplayConfig};
@@ -41,7 +41,8 @@ pub(super) fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
     let (name, bytes) = SHOWN;
     let recording = Recording::bundled(name, bytes)?;
     let opening = earlier::opening(&recording, &profile);
-    let earlier = earlier::showed_in(&history, &profile, &opening.tags, opening.start_utc.as_deref())?;
+    let asking = Asking { hash: None, start_utc: opening.start_utc.as_deref() };
+    let earlier = earlier::showed_in(&history, &profile, &opening.tags, Some(asking))?;
     if !screens::can_show() {
         let (monitor, facts) = analyse(&recording, &profile, earlier, reading, &|_| {});
         screens::print(&monitor.summary(&facts), args.json)?;

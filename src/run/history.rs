@@ -11,6 +11,7 @@ use indicatif::ProgressBar;
 
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
+use crate::clock::SessionClock;
 use crate::history::{Choice, History, ListedSession, SessionRow};
 use crate::link::context::Earlier;
 use crate::profile::Profile;
@@ -42,9 +43,10 @@ fn open(common: &Common) -> anyhow::Result<History> {
     Ok(history)
 }
 
-/// A recording's row: its figures without a threshold, which belongs to the time of asking.
+/// A recording's row: its figures with the limits that its session used; `--history` only says where it goes.
 fn row_of(recording: &Recording, profile: &Arc<Profile>, reading: Reading) -> anyhow::Result<SessionRow> {
-    let (monitor, facts) = analyse(recording, profile, Earlier::default(), reading, &|_| {});
+    let recorded = earlier::recorded(profile, recording);
+    let (monitor, facts) = analyse(recording, profile, recorded, reading, &|_| {});
     earlier::row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
@@ -90,6 +92,20 @@ fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
     Ok(code)
 }
 
+/// This computer's clock.
+fn now_ms() -> i64 {
+    SessionClock::start().now().0 / 1_000_000
+}
+
+/// How many dates cannot be trusted, one line a reason.
+fn in_doubt(sessions: &[ListedSession], now_ms: i64) -> Vec<String> {
+    let mut doubts = BTreeMap::new();
+    for why in sessions.iter().filter_map(|session| session.doubt(now_ms)) {
+        *doubts.entry(why).or_insert(0) += 1;
+    }
+    doubts.iter().map(|(why, count)| format!("dates cannot be trusted: {count} {why}")).collect()
+}
+
 fn words(tags: &BTreeMap<String, String>) -> String {
     let tags: Vec<String> = tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
     if tags.is_empty() { "no tags".to_owned() } else { tags.join(", ") }
@@ -105,6 +121,7 @@ fn list(common: &Common) -> anyhow::Result<ExitCode> {
     }
     writeln!(out, "session     start (UTC)         level s  freezes  recording")?;
     let mut above = None;
+    let now_ms = now_ms();
     for session in &sessions {
         if above != Some(&session.tags) {
             writeln!(out, "{}:", words(&session.tags))?;
@@ -113,13 +130,17 @@ fn list(common: &Common) -> anyhow::Result<ExitCode> {
         let start = session.start_utc.as_deref().and_then(|start| start.get(..16));
         writeln!(
             out,
-            "{}  {:<16}  {:>9}  {:>7}  {}",
+            "{}  {:<16}{} {:>9}  {:>7}  {}",
             session.hash.get(..10).unwrap_or(&session.hash),
             start.map_or_else(|| "unknown".to_owned(), |start| start.replace('T', " ")),
+            if session.doubt(now_ms).is_some() { '?' } else { ' ' },
             session.seconds,
             session.freezes,
             session.file
         )?;
+    }
+    for doubt in in_doubt(&sessions, now_ms) {
+        writeln!(out, "? {doubt}")?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -157,6 +178,7 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
     })?;
     bar.finish_and_clear();
     let mut history = open(common)?;
+    order_of_adding(&mut rows, &history.list()?);
     let proof = history.compare(&rows)?;
     for file in &proof.differ {
         eprintln!("the history says something else of {file} than its recording");
@@ -175,6 +197,30 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
     let count = history.replace_all(&rows)?;
     eprintln!("the history holds {count} sessions, from {} captures in {}", files.len(), dir.display());
     Ok(ExitCode::SUCCESS)
+}
+
+/// Recordings do not hold the order in which sessions were added: sessions that the history has keep theirs, and
+/// others follow by their dates. One whose date cannot be comes before those, so that it is an earlier one of theirs;
+/// by its name, as a board whose clock is never set numbers them.
+fn order_of_adding(rows: &mut [SessionRow], kept: &[ListedSession]) {
+    let places: BTreeMap<&str, i64> = kept.iter().map(|session| (&*session.hash, session.place)).collect();
+    rows.sort_by_cached_key(|row| match places.get(&*row.hash) {
+        Some(place) => (0, *place, String::new()),
+        None if row.has_credible_date() => (1, 1, row.start_utc.clone().unwrap_or_default()),
+        None => (1, 0, by_numbers(&row.file)),
+    });
+}
+
+/// A name whose text order is that of the numbers in it: `-2` before `-10`.
+fn by_numbers(file: &str) -> String {
+    let stem = Path::new(file).file_stem().unwrap_or_default().to_string_lossy();
+    let mut key = String::new();
+    for part in stem.chars().collect::<Vec<_>>().chunk_by(|a, b| a.is_ascii_digit() == b.is_ascii_digit()) {
+        let part: String = part.iter().collect();
+        let is_number = part.starts_with(|letter: char| letter.is_ascii_digit());
+        key.push_str(&if is_number { format!("{part:0>20}") } else { part });
+    }
+    key
 }
 
 /// Why there may be no limit though sessions were added: no link is named, or they have other tags.
@@ -206,6 +252,10 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
     let history = open(common)?;
     let choice = Choice { tags: like.is_empty().then_some(&profile.tags), like, ..Choice::default() };
     let Earlier { thresholds: rows, vibration } = history.earlier(&profile, &choice)?;
+    let sessions = history.list()?;
+    for doubt in in_doubt(&sessions, now_ms()) {
+        eprintln!("fadewatch: {doubt}");
+    }
     let mut out = io::stdout().lock();
     if json {
         for row in &*rows {
@@ -217,7 +267,7 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
     report::thresholds::write_to(&mut out, &rows)?;
     if rows.is_empty() {
         out.flush()?;
-        tell_what_fits(&profile, &history.list()?, like);
+        tell_what_fits(&profile, &sessions, like);
     }
     if let Some(limit) = vibration {
         writeln!(

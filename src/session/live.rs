@@ -188,7 +188,7 @@ impl LiveConfig {
 /// What earlier sessions showed, and a word about them for the events.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
-    /// Of the sessions that began before this one.
+    /// Of all sessions in the history.
     pub earlier: Earlier,
     /// Recorded as a comment, so that a replay says it too.
     pub remark: Option<String>,
@@ -200,8 +200,8 @@ pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
     start_with(config, |_| Ok(Known::default()))
 }
 
-/// The same, asking what earlier sessions showed. It is asked with the stamp of the first record, which is
-/// what a summary of the recording asks with; bytes that come meanwhile wait in their queue.
+/// The same, asking what earlier sessions showed, with the stamp of the first record; bytes that come meanwhile
+/// wait in their queue. The answer is recorded, and the session takes it from the note's own text as a replay will.
 pub fn start_with(
     config: LiveConfig,
     ask: impl FnOnce(Nanos) -> anyhow::Result<Known>,
@@ -219,11 +219,14 @@ pub fn start_with(
     });
     let interfaces = interfaces.collect();
     let known = ask(start)?;
+    let json = known.earlier.to_json();
+    let earlier = Earlier::from_json(&json, &config.profile).unwrap_or_default();
+    intake.note_behind_first(Note::Limits { json });
     if let Some(text) = known.remark {
         intake.note(marks, Note::Foreign { text });
     }
     let mut journal = Journal::create(config.recording)?;
-    let mut monitor = LinkMonitor::with_earlier(config.profile, known.earlier);
+    let mut monitor = LinkMonitor::with_earlier(config.profile, earlier);
     for entry in opening {
         journal.record(&entry);
         monitor.handle(&entry);

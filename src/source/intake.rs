@@ -216,6 +216,14 @@ impl Intake {
         queue.push_note(at, interface, Note::Stalled { reach });
     }
 
+    /// A note right behind the first record and with its stamp, whatever came since; nothing was taken yet.
+    pub(crate) fn note_behind_first(&self, note: Note) {
+        let mut queue = self.lock();
+        if let Some(first) = queue.records.front().cloned() {
+            queue.records.insert(1, OwnedRecord { body: OwnedBody::Note(note), ..first });
+        }
+    }
+
     /// A note of this program.
     pub fn note(&self, interface: InterfaceId, note: Note) {
         let mut queue = self.lock();
