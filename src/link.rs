@@ -251,6 +251,7 @@ impl LinkMonitor {
             self.tell_of_spans();
             self.advance_devices(at);
             self.video.advance(at);
+            self.failsafe.follow(self.latency.followed());
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
             self.pose.second(at, &self.range, &self.context);

@@ -2,174 +2,232 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::sync::Arc;
+mod drills;
 
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::metrics::failsafe::FailsafeMeter;
-use fadewatch::link::telemetry::Telemetry;
-use fadewatch::profile::Profile;
-use fadewatch::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind};
+use drills::{Lost, Outputs, PROFILE, Plan, RcMessages, Reboot, judge, play};
 use fadewatch::summary::FailsafeSummary;
 use fadewatch::units::Nanos;
 
-#[expect(clippy::struct_excessive_bools, reason = "independent switches of a scenario")]
-/// What the scenario does between loss and recovery, in ms from the first record.
-#[derive(Clone, Copy, Debug)]
-struct Scenario {
-    sticks_stop: bool,
-    count_falls: bool,
-    health_falls: bool,
-    mode_changes: bool,
-    outputs_settle: bool,
-}
-
-const LOST: i64 = 10_000;
-const BACK: i64 = 16_000;
-/// The vehicle reacts this long after the last stick.
-const REACTS: i64 = 700;
-
-fn telemetry(scenario: Scenario, ms: i64) -> Vec<Telemetry> {
-    let lost = (LOST + 1..BACK).contains(&ms);
-    let reacted = (LOST + REACTS..BACK).contains(&ms);
-    let mut messages = Vec::new();
-    let wave = 1500 + (ms / 20 % 100) as u16;
-    let mut channels = [None; 18];
-    channels[0] = Some(if lost { 1500 } else { wave });
-    if ms % 20 == 0 && !(lost && scenario.sticks_stop) {
-        messages.push(Telemetry::RcOverride { target: 1, channels });
-    }
-    if ms % 100 == 0 {
-        let count = if lost && scenario.count_falls { 0 } else { 8 };
-        messages.push(Telemetry::RcInput {
-            boot_ms: ms as u32,
-            channels,
-            count: Some(count),
-            rssi: Some(200),
-            older: false,
-        });
-    }
-    if ms % 50 == 0 {
-        let mut outputs = [0; 16];
-        outputs[0] = if reacted && scenario.outputs_settle { 1000 } else { wave };
-        messages.push(Telemetry::ServoOutput { time_us: 0, port: 0, outputs });
-    }
-    if ms % 500 == 0 {
-        let healthy = if reacted && scenario.health_falls { 0 } else { 65_536 };
-        messages.push(Telemetry::SystemStatus {
-            present: 65_536,
-            enabled: 65_536,
-            healthy,
-            voltage_v: None,
-            current_a: None,
-            remaining_percent: None,
-            drop_ratio: 0.0,
-            errors: 0,
-        });
-    }
-    if ms % 1000 == 0 {
-        messages.push(Telemetry::Heartbeat {
-            kind: 2,
-            autopilot: 12,
-            base_mode: 0,
-            custom_mode: if reacted && scenario.mode_changes { 102 } else { 101 },
-            system_status: 4,
-        });
-    }
-    messages
-}
-
-fn run(scenario: Scenario, profile: &str) -> Vec<FailsafeSummary> {
-    let mut context = Context {
-        profile: Arc::new(Profile::parse(profile).unwrap()),
-        interfaces: vec![InterfaceInfo {
-            name: "vehicle".to_owned(),
-            kind: InterfaceKind::Stream,
-            description: None,
-        }],
-        start: Some(Nanos::ZERO),
-        ..Context::default()
+/// A drill by the handset with round times, and nothing lost.
+fn plain(seed: u64) -> Plan {
+    let (lost_at, back_at) = (40_000.0, 48_000.0);
+    let times = Plan {
+        lost_at,
+        back_at,
+        noticed_after: 700.0,
+        safe_after: 900.0,
+        ..Plan::drill(seed, Lost::Handset)
     };
-    let mut meter = FailsafeMeter::default();
-    for ms in 0..20_000 {
-        let at = Nanos::from_millis(ms);
-        context.now = at;
-        if ms % 1000 == 0 {
-            meter.advance(at, &context);
-        }
-        for message in telemetry(scenario, ms) {
-            let ground = matches!(message, Telemetry::RcOverride { .. });
-            let sender = Sender {
-                interface: InterfaceId(0),
-                direction: Direction::Inbound,
-                system: if ground { 255 } else { 1 },
-                component: 1,
-            };
-            context.roles.observe(sender.system, 1, &message);
-            meter.observe(at, sender, &message, &context);
-        }
+    Plan {
+        loss: 0.0,
+        servo_hz: 20.0,
+        input_hz: 10.0,
+        status_hz: 2.0,
+        health: true,
+        mode: true,
+        end: 60_000.0,
+        ..times
     }
-    meter.summary(&context)
 }
 
-const ALL: Scenario = Scenario {
-    sticks_stop: true,
-    count_falls: true,
-    health_falls: true,
-    mode_changes: true,
-    outputs_settle: true,
-};
+fn one(plan: &Plan, profile: &str) -> FailsafeSummary {
+    let rows = play(plan, profile).summary();
+    assert_eq!(rows.len(), 1, "{rows:?}");
+    rows.into_iter().next().unwrap()
+}
 
+/// `examples/failsafe_coverage.rs` judges 200 seeds of each.
 #[test]
 fn every_instant_lies_in_its_interval() {
-    for profile in ["", "[vehicle.failsafe_servo_us]\n1 = 1010\n"] {
-        let incidents = run(ALL, profile);
-        assert_eq!(incidents.len(), 1);
-        let incident = &incidents[0];
-        assert!((incident.input_lost_s - 10.0).abs() < 1e-9, "{incident:?}");
-        // SYS_STATUS every 0.5 s: healthy at 0.5 s after the loss, not at 1.0 s.
-        assert_eq!(incident.detected_after_interval_s, Some([0.5, 1.0]));
-        assert_eq!(incident.detected_after_s, Some(1.0));
-        // Outputs every 50 ms: moving at 0.65 s, at their values at 0.7 s.
-        assert_eq!(incident.servo_safe_after_interval_s, Some([0.65, 0.7]));
-        assert_eq!((incident.mode_before, incident.mode_after), (Some(101), Some(102)));
-        assert_eq!(incident.recovered_after_s, Some(6.0));
+    for profile in ["", PROFILE] {
+        for lost in [Lost::Handset, Lost::Radio] {
+            for seed in 1..=5 {
+                let plan = Plan { loss: 0.0, ..Plan::drill(seed, lost) };
+                let rows = play(&plan, profile).summary();
+                let verdict = judge(&plan, &rows);
+                assert!(verdict.told && verdict.safe == (true, true), "{plan:?} {rows:?}");
+                assert_eq!(verdict.detected, (true, true), "{plan:?} {rows:?}");
+                let back = plan.back_at / 1e3 - rows[0].input_lost_s;
+                assert!(
+                    (back..back + 0.6).contains(&rows[0].recovered_after_s.unwrap()),
+                    "{plan:?} {rows:?}"
+                );
+            }
+        }
     }
 }
 
 #[test]
-fn a_dead_input_is_a_loss_though_the_handset_still_sends() {
-    let incidents = run(Scenario { sticks_stop: false, health_falls: false, ..ALL }, "");
-    assert_eq!(incidents.len(), 1);
-    assert!((incidents[0].input_lost_s - 10.0).abs() < 1e-9);
-    // Only the mode tells: heartbeats at 0 s and 1 s after the loss.
-    assert_eq!(incidents[0].detected_after_interval_s, Some([0.0, 1.0]));
+fn the_middle_is_given_and_the_modes() {
+    let row = one(&plain(1), "");
+    assert_eq!(
+        row.servo_safe_after_interval_s.map(|[low, high]| f64::midpoint(low, high)),
+        row.servo_safe_after_s
+    );
+    assert_eq!(
+        row.detected_after_interval_s.map(|[low, high]| f64::midpoint(low, high)),
+        row.detected_after_s
+    );
+    assert_eq!((row.mode_before, row.mode_after), (Some(101), Some(102)));
+}
+
+#[test]
+fn what_the_handset_began_is_no_evidence_and_ends_no_proof() {
+    let rig = play(&plain(2), "");
+    let row = &rig.summary()[0];
+    assert_eq!((row.cause.as_deref(), row.evidence, row.drill), (Some("handset"), Some(false), false));
+    assert!(row.why_not.is_some());
+    assert!(rig.meter.spans(&rig.context).is_empty());
+    assert_eq!(rig.meter.all_spans(&rig.context).len(), 1);
+}
+
+#[test]
+fn a_loss_by_the_radio_is_evidence_unless_it_is_marked_a_drill() {
+    let plan = Plan { lost: Lost::Radio, ..plain(3) };
+    let rig = play(&plan, "");
+    let row = &rig.summary()[0];
+    assert_eq!((row.cause.as_deref(), row.evidence, row.why_not.as_deref()), (None, Some(true), None));
+    assert_eq!(rig.meter.spans(&rig.context).len(), 1);
+    // Marked 20 s before, and while it is on; a mark 40 s before stands for nothing.
+    for (mark, drill) in [(plan.lost_at - 20_000.0, true), (plan.lost_at + 5000.0, true), (100.0, false)] {
+        let rig = play(&Plan { marks: vec![mark], ..plan.clone() }, "");
+        let row = &rig.summary()[0];
+        assert_eq!((row.drill, row.evidence), (drill, Some(!drill)), "mark at {mark}");
+        assert_eq!(rig.meter.spans(&rig.context).is_empty(), drill);
+    }
+}
+
+/// Input and telemetry end together: whether the link failed cannot be told.
+#[test]
+fn a_loss_that_does_not_end_before_the_telemetry_does_is_open() {
+    let plan =
+        Plan { lost: Lost::Radio, silences: vec![(44_000.0, 90_000.0)], back_at: 90_000.0, ..plain(4) };
+    let row = one(&plan, "");
+    assert_eq!((row.evidence, row.recovered_after_s), (None, None));
+    assert!(row.why_not.is_some());
+    // With telemetry for 10 s more it is a loss.
+    let plan = Plan { silences: vec![(55_000.0, 90_000.0)], ..plan };
+    assert_eq!(one(&plan, "").evidence, Some(true));
 }
 
 #[test]
 fn a_loss_known_from_the_vehicles_word_alone_has_no_detection_time() {
-    let incidents = run(Scenario { sticks_stop: false, count_falls: false, ..ALL }, "");
-    assert_eq!(incidents.len(), 1);
-    assert_eq!((incidents[0].detected_after_s, incidents[0].detected_after_interval_s), (None, None));
+    let row = one(&Plan { lost: Lost::Silently, mode: false, state: false, ..plain(5) }, "");
+    assert_eq!((row.detected_after_s, row.detected_after_interval_s), (None, None));
     // The last healthy report.
-    assert!((incidents[0].input_lost_s - 10.5).abs() < 1e-9, "{incidents:?}");
+    assert!((40.15..=40.75).contains(&row.input_lost_s), "{row:?}");
 }
 
 #[test]
-fn outputs_that_keep_moving_are_not_safe() {
-    let incidents = run(Scenario { outputs_settle: false, ..ALL }, "");
-    assert_eq!((incidents.len(), incidents[0].servo_safe_after_s), (1, None));
-    let wrong = run(ALL, "[vehicle.failsafe_servo_us]\n1 = 1030\n");
-    assert_eq!(wrong[0].servo_safe_after_s, None);
+fn outputs_that_hold_or_keep_moving_are_not_safe() {
+    for (outputs, word) in [(Outputs::Hold, "held"), (Outputs::Move, "moving")] {
+        for lost in [Lost::Handset, Lost::Radio] {
+            for seed in 1..=4 {
+                let plan = Plan { outputs, lost, ..plain(seed) };
+                let row = one(&plan, "");
+                assert_eq!(
+                    (row.servo_safe_after_s, row.outputs.as_deref()),
+                    (None, Some(word)),
+                    "{plan:?} {row:?}"
+                );
+            }
+        }
+    }
+    let wrong = one(&plain(6), "[vehicle.failsafe_servo_us]\n1 = 1030\n");
+    assert_eq!((wrong.servo_safe_after_s, wrong.outputs.as_deref()), (None, None));
+}
+
+/// Nobody moved a stick: which output follows one is not known, so nothing is said of them.
+#[test]
+fn a_stream_that_nothing_follows_is_no_loss() {
+    assert_eq!(play(&Plan { at_rest: true, health: false, ..plain(7) }, "").summary(), []);
+    // By the radio it is one, but its outputs stay unknown without the profile's values.
+    let row = one(&Plan { at_rest: true, lost: Lost::Radio, ..plain(7) }, "");
+    assert_eq!((row.servo_safe_after_s, row.outputs), (None, None));
+    let row = one(&Plan { at_rest: true, lost: Lost::Radio, ..plain(7) }, PROFILE);
+    assert!(row.servo_safe_after_s.is_some());
+}
+
+/// The input is read at 2 Hz, the outputs at 50 Hz: they leave long before the vehicle says that its input is back.
+#[test]
+fn outputs_that_leave_before_the_word_of_recovery_were_safe() {
+    for profile in ["", PROFILE] {
+        for seed in 1..=4 {
+            for lost in [Lost::Handset, Lost::Radio] {
+                let plan = Plan { lost, servo_hz: 50.0, input_hz: 2.0, ..plain(seed) };
+                let rows = play(&plan, profile).summary();
+                assert_eq!(judge(&plan, &rows).safe, (true, true), "{plan:?} {rows:?}");
+            }
+        }
+    }
 }
 
 #[test]
-fn live_input_is_no_loss() {
-    let quiet = Scenario {
-        sticks_stop: false,
-        count_falls: false,
-        health_falls: false,
-        mode_changes: true,
-        outputs_settle: true,
-    };
-    assert!(run(quiet, "").is_empty());
+fn live_sessions_tell_no_loss() {
+    for seed in 1..=10 {
+        let plan = Plan::live(seed);
+        assert_eq!(play(&plan, "").summary(), [], "{plan:?}");
+    }
+}
+
+/// A vehicle that sends RC_CHANNELS without channels beside RC_CHANNELS_RAW.
+#[test]
+fn the_input_is_read_from_one_kind_of_message() {
+    for rc in [RcMessages::Older, RcMessages::EmptyBesideOlder, RcMessages::Both] {
+        let live = Plan { lost: Lost::Never, rc, ..plain(8) };
+        assert_eq!(play(&live, "").summary(), [], "{rc:?}");
+        // The level and the still channels of either tell a real one.
+        let lost = Plan { lost: Lost::Radio, rc, health: false, ..plain(8) };
+        let row = one(&lost, "");
+        assert!((39.8..=40.9).contains(&row.input_lost_s), "{rc:?} {row:?}");
+    }
+}
+
+#[test]
+fn a_restart_is_none() {
+    for length in [200.0, 3000.0, 9000.0] {
+        let reboots = vec![Reboot { from: 30_000.0, to: 30_000.0 + length }];
+        let plan = Plan { lost: Lost::Never, reboots, ..plain(9) };
+        assert_eq!(play(&plan, "").summary(), [], "{length}");
+    }
+}
+
+#[test]
+fn a_silence_of_the_vehicle_is_none_and_widens_what_it_hides() {
+    let silences = vec![(30_000.0, 45_000.0)];
+    assert_eq!(play(&Plan { lost: Lost::Never, silences, ..plain(10) }, "").summary(), []);
+    // The handset and the vehicle fall silent together, for good or until both are back.
+    for to in [90_000.0, 47_990.0] {
+        assert_eq!(play(&Plan { silences: vec![(40_000.0, to)], ..plain(10) }, "").summary(), []);
+    }
+    let hidden = Plan { silences: vec![(40_200.0, 42_500.0)], ..plain(10) };
+    let rows = play(&hidden, "").summary();
+    let verdict = judge(&hidden, &rows);
+    assert_eq!((verdict.detected, verdict.safe), ((true, true), (true, true)), "{rows:?}");
+    let [low, high] = rows[0].servo_safe_after_interval_s.unwrap();
+    assert!(high - low > 2.0, "{rows:?}");
+}
+
+#[test]
+fn a_stall_of_this_computer_is_none_and_leaves_its_figures_open() {
+    for length in [600.0, 3000.0, 10_000.0] {
+        // It came at any place of the stream.
+        for seed in 1..=3 {
+            let stalls = vec![(30_000.0, 30_000.0 + length)];
+            let plan = Plan { lost: Lost::Never, stalls, ..plain(seed) };
+            // The sticks waited too.
+            let rig = play(&plan, "");
+            assert_eq!(rig.summary(), [], "{length} {seed}");
+        }
+    }
+    let row = one(&Plan { stalls: vec![(40_500.0, 41_000.0)], ..plain(11) }, "");
+    assert_eq!((row.detected_after_s, row.servo_safe_after_s), (None, None));
+}
+
+/// The end of all that is heard is no loss of input.
+#[test]
+fn an_end_of_everything_is_none() {
+    let mut rig = play(&Plan { lost: Lost::Never, ..plain(12) }, "");
+    rig.advance(Nanos::from_secs(660));
+    assert_eq!(rig.summary(), []);
 }

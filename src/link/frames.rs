@@ -146,6 +146,9 @@ impl LinkMonitor {
         let Some(telemetry) = &telemetry else { return };
         self.imply_links(sender, telemetry);
         self.clocks.observe(at, sender, telemetry);
+        if boot.is_some() {
+            self.failsafe.observe_clock(at, sender, &self.clocks, &self.context);
+        }
         self.observe(at, sender, telemetry);
         if let Telemetry::StatusText { severity, text } = telemetry
             && *severity <= 4

@@ -1,6 +1,6 @@
 //! Links that fall silent and are heard again, as events: whoever was looking elsewhere finds them there.
 
-use crate::summary::EventSummary;
+use crate::summary::{EventSummary, FailsafeSummary, Interval};
 use crate::units::Nanos;
 
 use super::life::Phase;
@@ -76,19 +76,9 @@ impl LinkMonitor {
             link: control.map(|link| link.name.clone()),
             text,
         };
-        let after = |what: &str, seconds: Option<f64>| match seconds {
-            Some(seconds) => format!("{what} within {seconds:.2} s"),
-            None => format!("{what}: not seen"),
-        };
         let mut events: Vec<EventSummary> = Vec::new();
         for incident in self.failsafe.summary(context) {
-            let words = [
-                "control input lost".to_owned(),
-                after("detected", incident.detected_after_s),
-                after("outputs safe", incident.servo_safe_after_s),
-                after("input back", incident.recovered_after_s),
-            ];
-            events.push(event(incident.input_lost_s, "failsafe", words.join("; ")));
+            events.push(event(incident.input_lost_s, "failsafe", in_words(&incident)));
         }
         for (from, to) in self.latency.hold_spans().iter().take(MOST_EVENTS) {
             let length = (to - from).secs();
@@ -96,5 +86,64 @@ impl LinkMonitor {
             events.push(event(context.since_start_s(from), "hold", text));
         }
         events
+    }
+}
+
+/// One loss of input as one line.
+fn in_words(row: &FailsafeSummary) -> String {
+    let mut words =
+        vec![if row.drill { "drill: control input stopped" } else { "control input lost" }.to_owned()];
+    if row.cause.is_some() {
+        words.push("the handset's own stream stopped first".to_owned());
+    }
+    let after = |what: &str, interval: Option<Interval>| match interval {
+        Some([low, high]) => {
+            format!("{what} after {:.2} s ({low:.2} to {high:.2})", f64::midpoint(low, high))
+        }
+        None => format!("{what}: not seen"),
+    };
+    words.push(after("detected", row.detected_after_interval_s));
+    words.push(match row.outputs.as_deref() {
+        Some("held") => "outputs held as they were".to_owned(),
+        Some(_) => "outputs kept moving".to_owned(),
+        None => after("outputs safe", row.servo_safe_after_interval_s),
+    });
+    words.push(match row.recovered_after_s {
+        Some(seconds) => format!("input back after {seconds:.2} s"),
+        None => "input not back".to_owned(),
+    });
+    words.join("; ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_drill_and_a_loss_read_apart() {
+        let drill = FailsafeSummary {
+            input_lost_s: 10.0,
+            detected_after_s: Some(0.5),
+            servo_safe_after_s: None,
+            mode_before: None,
+            mode_after: None,
+            recovered_after_s: Some(6.0),
+            detected_after_interval_s: Some([0.0, 1.0]),
+            servo_safe_after_interval_s: None,
+            drill: true,
+            cause: Some("handset".into()),
+            outputs: Some("held".into()),
+            evidence: Some(false),
+            why_not: None,
+        };
+        let text = "drill: control input stopped; the handset's own stream stopped first; detected after 0.50 s (0.00 to \
+                    1.00); outputs held as they were; input back after 6.00 s";
+        assert_eq!(in_words(&drill), text);
+        let loss = FailsafeSummary { drill: false, cause: None, outputs: Some("moving".into()), ..drill };
+        let loss = FailsafeSummary { recovered_after_s: None, detected_after_interval_s: None, ..loss };
+        assert_eq!(
+            in_words(&loss),
+            "control input lost; detected: not seen; outputs kept moving; input not back"
+        );
     }
 }

@@ -18,15 +18,39 @@ pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
 /// What stands in the place of a step that was not seen.
 pub const NOT_SEEN: &str = "not seen";
 
-/// Why something was not seen, and what to do; one sentence for each that is missing.
+/// What kind of loss it was.
+#[must_use]
+pub fn kind(row: &FailsafeSummary) -> &'static str {
+    match (row.drill, row.cause.is_some()) {
+        (true, _) => "drill",
+        (false, true) => "handset off",
+        (false, false) => "loss",
+    }
+}
+
+/// What the row does not say by itself: whose stop it was, why something was not seen and what to do.
 #[must_use]
 pub fn missing(row: &FailsafeSummary) -> Vec<&'static str> {
+    let handset = "the handset's own stream stopped first: this ends no proof of the link";
     let detected = "detection not seen: the vehicle said nothing of it, or only its word tells of the loss; \
                     ask for SYS_STATUS and HEARTBEAT";
-    let safe = "safe outputs not seen: they kept moving, missed the profile's failsafe values, or none were \
-                heard (SERVO_OUTPUT_RAW)";
-    let pairs = [(row.detected_after_s, detected), (row.servo_safe_after_s, safe)];
-    pairs.into_iter().filter(|(value, _)| value.is_none()).map(|(_, why)| why).collect()
+    let safe = match row.outputs.as_deref() {
+        Some("held") => {
+            "outputs held as they were: no failsafe seen, or its values are those of the sticks; repeat it with the \
+             sticks off their rest"
+        }
+        Some(_) => "outputs kept moving: never constant for 1 s, nor at the profile's failsafe values",
+        None => {
+            "safe outputs not seen: none were heard (SERVO_OUTPUT_RAW), they missed the profile's failsafe values, or \
+             which outputs follow the sticks is not known: move each stick some times first"
+        }
+    };
+    let when = [
+        (row.cause.is_some() && !row.drill, handset),
+        (row.detected_after_s.is_none(), detected),
+        (row.servo_safe_after_s.is_none(), safe),
+    ];
+    when.into_iter().filter(|(applies, _)| *applies).map(|(_, why)| why).collect()
 }
 
 fn after(value: Option<f64>, interval: Option<Interval>) -> Option<String> {

@@ -354,7 +354,8 @@ fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             Some(after) => format!("{name} after {after}"),
             None => format!("{name} {}", super::failsafe::NOT_SEEN),
         });
-        writeln!(out, "  input lost at {:.2} s; {}", row.input_lost_s, steps.join("; "))?;
+        let kind = super::failsafe::kind(row);
+        writeln!(out, "  {kind}: input lost at {:.2} s; {}", row.input_lost_s, steps.join("; "))?;
         for why in super::failsafe::missing(row) {
             writeln!(out, "    {why}")?;
         }

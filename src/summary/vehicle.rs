@@ -13,9 +13,9 @@ use super::Interval;
 pub struct FailsafeSummary {
     /// The last fresh stick evidence.
     pub input_lost_s: f64,
-    /// The vehicle's first word of it.
+    /// The vehicle's first word of it; middle of its interval.
     pub detected_after_s: Option<f64>,
-    /// Outputs at their failsafe values, or constant for 1 s.
+    /// Outputs at their failsafe values, or constant for 1 s at others than at the loss; middle of its interval.
     pub servo_safe_after_s: Option<f64>,
     /// HEARTBEAT custom mode before.
     pub mode_before: Option<u32>,

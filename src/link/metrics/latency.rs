@@ -51,13 +51,24 @@ const HALF_MILLI: Nanos = Nanos::from_micros(500);
 
 /// Where sticks come from; the first in this order that moves is measured.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-struct SourceKey {
+pub(crate) struct SourceKey {
     /// 0: the handset's own interface, 1: a ground system heard, 2: sent from here.
     rank: u8,
     interface: u16,
     system: u8,
     component: u8,
     kind: u8,
+}
+
+/// What is known to follow the sticks.
+#[derive(Clone, Debug, Default)]
+pub struct Followed {
+    /// Sources whose movements the vehicle's input or outputs show.
+    pub(crate) sources: Vec<SourceKey>,
+    /// Outputs that follow a stick or an input, a bit each.
+    pub(crate) outputs: u32,
+    /// The longest lag of an output behind its stick, by correlation.
+    pub(crate) lag: Option<Nanos>,
 }
 
 #[derive(Clone, Debug)]
@@ -200,6 +211,21 @@ impl LatencyMeter {
         moved.or_else(|| self.sources.values().next())
     }
 
+    /// What follows the sticks, as far as it is known by now.
+    #[must_use]
+    pub fn followed(&self) -> Followed {
+        let shown = |source: &Source| source.input.shows_sticks() || source.servo.shows_sticks();
+        let sources = self.sources.iter().filter(|(_, source)| shown(source)).map(|(key, _)| *key);
+        let servos = || self.sources.values().map(|source| &source.servo);
+        let outputs = servos().chain([&self.onboard]).flat_map(StageMeter::following);
+        let lags = servos().flat_map(StageMeter::lags);
+        Followed {
+            sources: sources.collect(),
+            outputs: outputs.fold(0, |all, output| all | 1 << output),
+            lag: lags.max(),
+        }
+    }
+
     /// Movements taken so far: of the stage on board, or of the source that is measured.
     #[must_use]
     pub fn movements(&self) -> u64 {
@@ -302,6 +328,11 @@ fn bound(reading: &Reading, context: &Context) -> &'static str {
         Some(_) => "two-sided",
         None => "upper",
     }
+}
+
+/// Where a message's sticks come from, if it is of a stick source.
+pub(crate) fn stick_source(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<SourceKey> {
+    sticks(sender, telemetry, context).map(|(key, _)| key)
 }
 
 /// Stick positions, if the message is of a stick source.

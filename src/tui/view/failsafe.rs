@@ -3,7 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::report::failsafe::{NOT_SEEN, missing, steps};
+use crate::report::failsafe::{NOT_SEEN, kind, missing, steps};
 use crate::snapshot::Snapshot;
 use crate::summary::FailsafeSummary;
 use crate::tui::figure;
@@ -16,8 +16,8 @@ use super::Scene;
 const MOST: usize = 3;
 /// Without an incident the panel is drawn from so many rows of the page on.
 const ROOMY: u16 = 40;
-/// Columns of the table: when input was lost, and the three steps.
-const PLACES: [u16; 4] = [0, 11, 35, 59];
+/// Columns of the table: when input was lost, the three steps, what it was.
+const PLACES: [u16; 5] = [0, 11, 35, 59, 68];
 
 /// The newest first.
 fn newest(snapshot: &Snapshot) -> impl Iterator<Item = &FailsafeSummary> {
@@ -55,7 +55,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         return;
     }
     for (x, head) in
-        PLACES.into_iter().zip(["input lost", "detected after", "outputs safe after", "input back after"])
+        PLACES.into_iter().zip(["input lost", "detected after", "outputs safe after", "back", "what"])
     {
         pen.text(x, 0, head, theme.dim);
     }
@@ -65,6 +65,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         for (x, (_, text)) in PLACES[1..].iter().zip(steps(row)) {
             pen.text(*x, y, text.as_deref().unwrap_or(NOT_SEEN), theme.base);
         }
+        pen.text(PLACES[4], y, kind(row), theme.base);
         y += 1;
     }
     let width = pen.width();
@@ -99,7 +100,11 @@ pub(super) fn side_rows(snapshot: &Snapshot) -> u16 {
 pub(super) fn side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let Some(newest) = newest(snapshot).next() else { return };
-    let note = format!("input lost at {}", figure::clock_tenths(newest.input_lost_s));
+    let what = match kind(newest) {
+        "loss" => "input lost",
+        other => other,
+    };
+    let note = format!("{what} at {}", figure::clock_tenths(newest.input_lost_s));
     let inner = panel("failsafe", &note, theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     for (row, (name, text)) in (0..).zip(steps(newest)) {

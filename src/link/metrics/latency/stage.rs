@@ -286,6 +286,21 @@ impl StageMeter {
         self.mapping.follows.first().map(|follow| Nanos::from_secs_f64(follow.lag_ms / 1e3))
     }
 
+    /// Whether outputs show what the sticks do, be it open which stick.
+    pub(super) fn shows_sticks(&self) -> bool {
+        !self.mapping.follows.is_empty() || self.mapping.ambiguous != 0
+    }
+
+    /// Outputs that follow a stick, from 0.
+    pub(super) fn following(&self) -> impl Iterator<Item = u8> {
+        self.mapping.follows.iter().map(|follow| follow.output)
+    }
+
+    /// How far each of them lags behind it.
+    pub(super) fn lags(&self) -> impl Iterator<Item = Nanos> {
+        self.mapping.follows.iter().map(|follow| Nanos::from_secs_f64(follow.lag_ms / 1e3))
+    }
+
     /// About how many bytes are held that copies do not share, with the movements since the first `shared`.
     pub(super) fn own_bytes(&self, shared: u64) -> usize {
         let new =

@@ -102,7 +102,7 @@ fn watch(
             for (from, to) in all.latency.moving_spans().iter() {
                 watched.set(start, from, to, true);
             }
-            for (from, to) in all.failsafe.spans(context) {
+            for (from, to) in all.failsafe.all_spans(context) {
                 watched.set(start, from, to, false);
             }
             leave_stalls_out(&mut watched, start, context);

@@ -1,0 +1,193 @@
+//! What the outputs do after a loss of input: at their failsafe values, constant, held, or moving.
+//!
+//! Safe: within 20 us of the profile's failsafe values; without those, outputs that follow sticks constant for 1 s
+//! at other values (20 us) than those that the last sticks gave; constant at those: held. The last sticks of a stream show
+//! until the link's lag, and 0.1 s, after the loss; those of an input that died, once two samples are equal. Once there it stands, unless the outputs leave while the input is
+//! known as lost for 1 s more. Unit: us, ns. Source: none, common practice. A gap widens the interval.
+
+use std::collections::BTreeMap;
+
+use crate::units::Nanos;
+
+const CONSTANT_FOR: Nanos = Nanos::from_secs(1);
+const NEAR_US: u16 = 20;
+/// Outputs that differ by no more are the same (the last digit of a pulse length).
+const SAME_US: u16 = 1;
+const SLACK: Nanos = Nanos::from_millis(100);
+const LAG_UNKNOWN: Nanos = Nanos::from_millis(250);
+
+/// Instant known between the last sample before and the first after.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Known {
+    pub(super) before: Nanos,
+    pub(super) at: Nanos,
+}
+
+/// One sample of the outputs.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Outputs {
+    pub(super) at: Nanos,
+    pub(super) values: [u16; 16],
+}
+
+/// How the outputs are judged.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rule<'a> {
+    /// The profile's failsafe values, by servo number from 1.
+    pub(super) wanted: &'a BTreeMap<String, u16>,
+    /// Outputs that follow sticks, a bit each.
+    pub(super) following: u32,
+    /// How long an output takes to show a stick.
+    pub(super) lag: Option<Nanos>,
+}
+
+impl Rule<'_> {
+    fn near(&self, a: &[u16; 16], b: &[u16; 16], by_us: u16) -> bool {
+        let followed = (0..16).filter(|output| self.following >> output & 1 != 0);
+        followed.into_iter().all(|output| a[output].abs_diff(b[output]) <= by_us)
+    }
+
+    fn at_wanted(&self, values: &[u16; 16]) -> bool {
+        self.wanted.iter().all(|(servo, value)| {
+            let index = servo.parse::<usize>().ok().and_then(|number| number.checked_sub(1));
+            let output = index.and_then(|index| values.get(index));
+            output.is_some_and(|output| output.abs_diff(*value) <= NEAR_US)
+        })
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Kind {
+    Safe(Known),
+    Held,
+    /// Constant, but not at the profile's values.
+    Elsewhere,
+}
+
+/// Where the outputs came to rest.
+#[derive(Clone, Copy, Debug)]
+struct Stand {
+    kind: Kind,
+    values: [u16; 16],
+    /// The first sample that is elsewhere.
+    left: Option<Nanos>,
+}
+
+/// The outputs since one loss of input.
+#[derive(Clone, Debug)]
+pub(super) struct Settling {
+    lost_at: Nanos,
+    /// The stick stream stopped, so that its last sticks are still to come.
+    by_sticks: bool,
+    /// What the last sticks gave.
+    base: Option<[u16; 16]>,
+    /// It is final.
+    based: bool,
+    last: Option<Nanos>,
+    /// The first of equal samples, and when the one before it came.
+    run: Option<(Outputs, Nanos)>,
+    stand: Option<Stand>,
+    judged: bool,
+}
+
+impl Settling {
+    pub(super) const fn new(lost_at: Nanos, by_sticks: bool) -> Self {
+        let (base, based, last, run, stand, judged) = (None, false, None, None, None, false);
+        Self { lost_at, by_sticks, base, based, last, run, stand, judged }
+    }
+
+    fn find_base(&mut self, sample: &Outputs, rule: &Rule<'_>) {
+        if self.by_sticks {
+            self.based = sample.at > self.lost_at + rule.lag.unwrap_or(LAG_UNKNOWN) + SLACK;
+        } else if sample.at > self.lost_at && self.based {
+            return;
+        } else {
+            self.based = self.base.is_some_and(|base| rule.near(&base, &sample.values, SAME_US));
+        }
+        if self.base.is_none() || !(self.by_sticks && self.based) {
+            self.base = Some(sample.values);
+        }
+    }
+
+    /// Takes a sample; those from before the loss too, as they come first.
+    pub(super) fn observe(&mut self, sample: &Outputs, rule: &Rule<'_>) {
+        self.find_base(sample, rule);
+        let before = self.last.unwrap_or(self.lost_at).max(self.lost_at);
+        self.last = Some(sample.at);
+        if sample.at < self.lost_at {
+            return;
+        }
+        self.judged = rule.following != 0 || !rule.wanted.is_empty();
+        let by_profile = !rule.wanted.is_empty();
+        let constant = self.constant(sample, before, rule);
+        if by_profile && rule.at_wanted(&sample.values) {
+            let known = Known { before, at: sample.at };
+            self.come_to(Kind::Safe(known), sample.values);
+        } else if let Some((run, before)) = constant.filter(|_| rule.following != 0) {
+            let held = self.base.is_some_and(|base| rule.near(&base, &run.values, NEAR_US));
+            let kind = match (held, by_profile) {
+                (true, _) => Kind::Held,
+                (false, true) => Kind::Elsewhere,
+                (false, false) => Kind::Safe(Known { before, at: run.at }),
+            };
+            self.come_to(kind, run.values);
+        }
+        if let Some(stand) = &mut self.stand {
+            let by_values = by_profile && matches!(stand.kind, Kind::Safe(_));
+            let stays = if by_values {
+                rule.at_wanted(&sample.values)
+            } else {
+                rule.near(&stand.values, &sample.values, NEAR_US)
+            };
+            if !stays {
+                stand.left.get_or_insert(sample.at);
+            }
+        }
+    }
+
+    /// The run of equal samples that this one ends, where it has lasted.
+    fn constant(&mut self, sample: &Outputs, before: Nanos, rule: &Rule<'_>) -> Option<(Outputs, Nanos)> {
+        let same = |run: &Outputs| rule.near(&run.values, &sample.values, SAME_US);
+        if let Some((run, before)) = self.run.filter(|(run, _)| same(run)) {
+            return (sample.at - run.at >= CONSTANT_FOR).then_some((run, before));
+        }
+        self.run = Some((*sample, before));
+        None
+    }
+
+    /// They are at rest: where they have not left an earlier rest of the same kind, that one counts.
+    fn come_to(&mut self, kind: Kind, values: [u16; 16]) {
+        let same = |stand: &Stand| std::mem::discriminant(&stand.kind) == std::mem::discriminant(&kind);
+        if self.stand.as_ref().is_none_or(|stand| stand.left.is_some() || !same(stand)) {
+            self.stand = Some(Stand { kind, values, left: None });
+        }
+    }
+
+    /// The input is known as still lost at this instant.
+    pub(super) fn still_lost(&mut self, at: Nanos) {
+        if self.stand.is_some_and(|stand| stand.left.is_some_and(|left| at - left >= CONSTANT_FOR)) {
+            self.stand = None;
+        }
+    }
+
+    /// Where they came to rest safely.
+    pub(super) fn safe(&self) -> Option<Known> {
+        match self.stand?.kind {
+            Kind::Safe(known) => Some(known),
+            Kind::Held | Kind::Elsewhere => None,
+        }
+    }
+
+    /// What they did where they never were safe.
+    pub(super) fn word(&self) -> Option<&'static str> {
+        match self.stand.map(|stand| stand.kind) {
+            Some(Kind::Held) => Some("held"),
+            Some(Kind::Safe(_) | Kind::Elsewhere) => None,
+            // As long as a rest takes to be seen, nothing is said.
+            None => {
+                let seen = self.last.is_some_and(|last| last - self.lost_at > CONSTANT_FOR + CONSTANT_FOR);
+                (self.judged && seen).then_some("moving")
+            }
+        }
+    }
+}
