@@ -270,8 +270,8 @@ impl LinkMonitor {
     /// What a whole second says of the life of the session.
     fn live_on(&mut self, start: Nanos, at: Nanos) {
         for restart in self.loss.restarts_from(self.restarts_seen) {
-            if self.context.is_autopilot(restart.1) {
-                self.context.life.restart(restart.0);
+            if restart.by_clock && self.context.is_autopilot(restart.sender) {
+                self.context.life.restart(restart.at);
             }
             self.restarts_seen += 1;
         }

@@ -10,11 +10,11 @@ use crate::summary::{
 use crate::units::LevelUnit;
 
 use super::align::Clocks;
-use super::context::Context;
+use super::context::{Context, Sender};
 use super::evidence;
 use super::life::{self, Phase};
 use super::metrics::latency::LatencyMeter;
-use super::metrics::loss::{Steadiness, Traffic};
+use super::metrics::loss::{Restart, Steadiness, Traffic};
 use super::metrics::range::Evidence;
 use super::metrics::video::{FreezeSpan, VideoMeter};
 use super::series::Series;
@@ -264,7 +264,14 @@ impl LinkMonitor {
             });
         }
         events.extend(self.control_events());
-        for (at, sender) in self.loss.restarts() {
+        // A ground station that nobody named is often heard in part: its numbers show no restart.
+        let is_told = |restart: &Restart| {
+            let Sender { system, component, .. } = restart.sender;
+            let named = context.profile.handset.system == Some(system);
+            restart.by_clock || named || !context.roles.is_ground(system, component)
+        };
+        for restart in self.loss.restarts().into_iter().filter(is_told) {
+            let Restart { at, sender, .. } = restart;
             let aloft = context.is_autopilot(sender) && context.life.phase_at(at).is_some_and(Phase::is_trip);
             let (kind, text) = if aloft {
                 ("restart-aloft", "the vehicle restarted in flight".to_owned())

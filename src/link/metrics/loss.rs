@@ -9,8 +9,9 @@
 //! - Wrap: numbers are unwrapped. Duplicate: the same number and bytes within 0.5 s and 127
 //!   numbers, counted apart. Two different frames under one number: both received.
 //! - Late within 0.5 s and 127 numbers: taken off the lost again, counted out of order.
-//! - Restart (the boot clock falls by over 1 s; without one, a jump that disagrees with
-//!   rate times time by more than 64): nothing lost. Boot clock still over a silence: likewise.
+//! - Restart: the boot clock falls by over 1 s, its own or, around a jump of the numbers without a clock, that of another
+//!   component of its system; or a jump without a clock disagrees with rate times time (see `sequence/jump.rs`): nothing
+//!   lost. Boot clock still over a silence: likewise.
 //! - Silence at the end is never loss, but an outage.
 //!
 //! Bounded: 256 senders, 4 flows each, strangers beyond them are one count; the last day by the second
@@ -21,6 +22,7 @@ mod boot;
 mod figures;
 mod flow;
 mod gaps;
+mod heard;
 mod rate;
 mod seconds;
 mod sequence;
@@ -42,7 +44,8 @@ use crate::units::Nanos;
 
 use flow::Flow;
 pub use flow::LinkSeconds;
-use sequence::{Arriving, Outcome};
+pub use heard::VehicleHeard;
+use sequence::{Arriving, Outcome, Shown};
 use shared::Components;
 pub use spells::Spell;
 use together::{Joint, MOST_TOGETHER};
@@ -77,6 +80,17 @@ pub struct Traffic {
     pub silent_at_end_s: Option<f64>,
 }
 
+/// A sender began its numbers anew.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Restart {
+    /// The first frame after it.
+    pub at: Nanos,
+    /// Whose numbers.
+    pub sender: Sender,
+    /// Its own boot clock fell; else its numbers, or the clock of another component of its system, say so.
+    pub by_clock: bool,
+}
+
 /// How steadily the traffic of one link came, over the whole session.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Steadiness {
@@ -106,7 +120,7 @@ pub struct LossMeter {
     places: [u16; PLACES],
     joints: Vec<Joint>,
     held: Vec<Held>,
-    restarts: Vec<(Nanos, Sender)>,
+    restarts: Vec<Restart>,
     strangers: u64,
 }
 
@@ -195,12 +209,42 @@ impl LossMeter {
         if outcome == Outcome::Duplicate {
             return Arrival::Duplicate;
         }
-        if outcome == Outcome::Restart && self.restarts.len() < MOST_RESTARTS {
-            self.restarts.push((arriving.at, sender));
-        }
         flow.steps.observe(arriving.sequence);
+        if let Outcome::Restart(shown) = outcome {
+            self.restarted(sender, shown);
+        }
         self.count_together(index, arriving);
         Arrival::New
+    }
+
+    /// A sender restarted: where its clock shows it, the others of its system without a clock may have, too.
+    fn restarted(&mut self, sender: Sender, shown: Shown) {
+        let Shown { at, by_clock, .. } = shown;
+        self.note_restart(Restart { at, sender, by_clock });
+        if !by_clock {
+            return;
+        }
+        for index in 0..self.flows.len() {
+            let flow = &mut self.flows[index];
+            let is_sibling =
+                flow.sender != sender && Sender { component: sender.component, ..flow.sender } == sender;
+            if !is_sibling {
+                continue;
+            }
+            let (sibling, joint) = (flow.sender, flow.joint);
+            if let Some(at) = flow.sequence.told(shown) {
+                self.note_restart(Restart { at, sender: sibling, by_clock: false });
+            }
+            if let Some(joint) = joint {
+                self.joints[joint].told(shown);
+            }
+        }
+    }
+
+    fn note_restart(&mut self, restart: Restart) {
+        if self.restarts.len() < MOST_RESTARTS {
+            self.restarts.push(restart);
+        }
     }
 
     /// A new frame of a flow, beside those of others.

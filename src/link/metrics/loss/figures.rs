@@ -3,7 +3,7 @@
 use crate::link::context::{Context, Sender};
 use crate::link::metrics::loss::flow::{self, Flow};
 use crate::link::metrics::loss::spells::{self, Spell};
-use crate::link::metrics::loss::{LinkSeconds, LossMeter, Steadiness, Traffic};
+use crate::link::metrics::loss::{LinkSeconds, LossMeter, Restart, Steadiness, Traffic};
 use crate::profile::LinkProfile;
 use crate::record::Direction;
 use crate::snapshot::{LossCell, View, WindowLoss};
@@ -28,14 +28,16 @@ impl LossMeter {
     /// The figures of one row of `summary` within a window.
     #[must_use]
     pub fn window(&self, context: &Context, stream: usize, view: View) -> Option<WindowLoss> {
-        Some(window_of(&[self.rows().nth(stream)?], context, view))
+        let flow = self.rows().nth(stream)?;
+        Some(window_of(&[flow], &[flow], context, view))
     }
 
     /// The figures of a link within a window.
     #[must_use]
     pub fn link_window(&self, context: &Context, link: &LinkProfile, view: View) -> Option<WindowLoss> {
         let flows: Vec<&Flow> = self.counting(context, link).collect();
-        (!flows.is_empty()).then(|| window_of(&flows, context, view))
+        let heard = self.heard_over(context, link);
+        (!flows.is_empty() || !heard.is_empty()).then(|| window_of(&flows, &heard, context, view))
     }
 
     /// Frames of senders beyond those that are kept apart.
@@ -45,7 +47,7 @@ impl LossMeter {
     }
 
     /// Flows in the order of the rows.
-    fn rows(&self) -> impl Iterator<Item = &Flow> {
+    pub(super) fn rows(&self) -> impl Iterator<Item = &Flow> {
         self.senders.values().flatten().map(|&index| &self.flows[index])
     }
 
@@ -90,18 +92,24 @@ impl LossMeter {
     }
 
     /// The flows that count for a link's loss.
-    fn counting<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> impl Iterator<Item = &'a Flow> {
+    pub(super) fn counting<'a>(
+        &'a self,
+        context: &'a Context,
+        link: &'a LinkProfile,
+    ) -> impl Iterator<Item = &'a Flow> {
         self.rows().filter(|flow| {
             context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
                 && self.why_not(context, flow.sender).is_none()
         })
     }
 
-    /// A link's traffic; `None` where no sender of it was heard.
+    /// A link's traffic: what its counting senders lost, and how long its far side has been silent (see `heard`); `None`
+    /// where no sender of it was heard.
     #[must_use]
     pub fn traffic(&self, context: &Context, link: &LinkProfile) -> Option<Traffic> {
         let flows: Vec<&Flow> = self.counting(context, link).collect();
-        if flows.is_empty() {
+        let last = self.last_heard(context, link);
+        if flows.is_empty() && last.is_none() {
             return None;
         }
         let (mut runs, mut received, mut lost) = (Runs::default(), 0, 0);
@@ -111,22 +119,23 @@ impl LossMeter {
             received += came;
             lost += gone;
         }
-        let silent_at_end_s = self.last_heard(context, link).map(|last| (context.now - last).secs());
+        let silent_at_end_s = last.map(|last| (context.now - last).secs());
         Some(Traffic { loss: runs.ratio(received, lost), silent_at_end_s })
     }
 
-    /// When a link's traffic last came; `None` where no sender of it was heard.
+    /// When a link's far side was last heard; `None`: never.
     #[must_use]
     pub fn last_heard(&self, context: &Context, link: &LinkProfile) -> Option<Nanos> {
-        self.counting(context, link).map(|flow| flow.sequence.last_at).max()
+        self.heard_over(context, link).iter().map(|flow| flow.sequence.last_at).max()
     }
 
-    /// How steadily a link's traffic came; `None` where no sender of it was heard.
+    /// How steadily a link's far side was heard; `None`: never.
     #[must_use]
     pub fn steadiness(&self, context: &Context, link: &LinkProfile) -> Option<Steadiness> {
-        let flows: Vec<&Flow> = self.counting(context, link).collect();
-        let last = flows.iter().map(|flow| flow.sequence.last_at).max()?;
-        let silence = flow::longest_common_silence_s(&flows).max((context.now - last).secs());
+        let flows = self.heard_over(context, link);
+        let open = flows.iter().map(|flow| flow.open_silence(context));
+        let at_end_s = open.map(|(from, to)| (to - from).secs()).reduce(f64::min)?;
+        let silence = flow::longest_common_silence_s(&flows).max(at_end_s);
         Some(Steadiness {
             availability_ratio: flow::availability(&flows, context, flow::WHOLE),
             longest_silence_s: Some(silence),
@@ -144,17 +153,20 @@ impl LossMeter {
         cells
     }
 
-    /// The cells of a link: its counting senders together.
+    /// The cells of a link: what its counting senders brought together, and where its far side was not heard.
     #[must_use]
     pub fn link_cells(&self, context: &Context, link: &LinkProfile, view: View) -> Vec<LossCell> {
         let flows: Vec<&Flow> = self.counting(context, link).collect();
-        if flows.is_empty() {
+        let heard = self.heard_over(context, link);
+        if flows.is_empty() && heard.is_empty() {
             return Vec::new();
         }
         let mut cells = vec![LossCell::default(); usize::from(view.columns)];
-        let mut out = vec![0; cells.len()];
         for flow in &flows {
             flow.add_cells(context, view, &mut cells);
+        }
+        let mut out = vec![0; cells.len()];
+        for flow in &heard {
             let mut own = vec![LossCell::default(); cells.len()];
             flow.mark_outages(context, view, &mut own);
             for (count, cell) in out.iter_mut().zip(&own) {
@@ -162,8 +174,8 @@ impl LossMeter {
             }
         }
         for (cell, count) in cells.iter_mut().zip(out) {
-            // The link is out where every sender of it is.
-            cell.outage = count == flows.len();
+            // The link is out where all that show it are.
+            cell.outage = !heard.is_empty() && count == heard.len();
         }
         cells
     }
@@ -175,20 +187,22 @@ impl LossMeter {
         LinkSeconds::of(&flows, context)
     }
 
-    /// The same without those before a number.
-    pub(crate) fn restarts_from(&self, first: usize) -> &[(Nanos, Sender)] {
+    /// The same as they were found, without those before a number.
+    pub(crate) fn restarts_from(&self, first: usize) -> &[Restart] {
         self.restarts.get(first..).unwrap_or_default()
     }
 
-    /// Senders' restarts: when, and the sender, for the event log.
+    /// Senders' restarts, in order of time.
     #[must_use]
-    pub fn restarts(&self) -> Vec<(Nanos, Sender)> {
-        self.restarts.clone()
+    pub fn restarts(&self) -> Vec<Restart> {
+        let mut restarts = self.restarts.clone();
+        restarts.sort_by_key(|restart| (restart.at, restart.sender));
+        restarts
     }
 }
 
-/// Flows together within a window.
-fn window_of(flows: &[&Flow], context: &Context, view: View) -> WindowLoss {
+/// Flows together within a window, and whether those were heard that show it.
+fn window_of(flows: &[&Flow], heard: &[&Flow], context: &Context, view: View) -> WindowLoss {
     let (mut runs, mut received, mut lost) = (Some(Runs::default()), 0, 0);
     for flow in flows {
         let (own, came, gone) = flow.within(context, view);
@@ -200,8 +214,8 @@ fn window_of(flows: &[&Flow], context: &Context, view: View) -> WindowLoss {
         lost += gone;
     }
     let span = view.to_s.min(context.since_start_s(context.now)) - view.from_s.max(0.0);
-    let rate = (span > 0.0).then(|| (received + lost) as f64 / span / flows.len() as f64);
-    let silences = flows.iter().map(|flow| flow.longest_silence_s(context, view));
+    let rate = (span > 0.0).then(|| (received + lost) as f64 / span / flows.len().max(1) as f64);
+    let silences = heard.iter().map(|flow| flow.longest_silence_s(context, view));
     WindowLoss {
         received,
         lost,
@@ -210,7 +224,9 @@ fn window_of(flows: &[&Flow], context: &Context, view: View) -> WindowLoss {
         loss_distances: runs.as_ref().and_then(Runs::distances),
         burst_model: runs.as_ref().and_then(|runs| runs.burst_model(received, rate)),
         burst_lengths: runs.as_ref().map(Runs::lengths).unwrap_or_default(),
-        longest_silence_s: (flows.len() == 1).then(|| silences.fold(0.0, f64::max)),
-        availability_ratio: flow::availability(flows, context, (view.from_s, view.to_s)),
+        longest_silence_s: (heard.len() == 1).then(|| silences.fold(0.0, f64::max)),
+        availability_ratio: (!heard.is_empty())
+            .then(|| flow::availability(heard, context, (view.from_s, view.to_s)))
+            .flatten(),
     }
 }

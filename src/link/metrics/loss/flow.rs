@@ -54,7 +54,7 @@ impl Flow {
         let dropped = sequence.own_lost();
         let lost = sequence.lost.saturating_sub(dropped);
         let [low, high] = sequence.lost_range();
-        let silent_at_end = context.now - sequence.last_at;
+        let (last, until) = self.open_silence(context);
         let span = (sequence.last_at - sequence.first_at).secs();
         Stream {
             interface: context.interface_name(self.sender.interface).to_owned(),
@@ -72,8 +72,8 @@ impl Flow {
             restarts: sequence.restarts,
             loss: runs.ratio(sequence.received, lost),
             loss_periods: runs.periods(),
-            longest_silence_s: sequence.silences.longest().max(silent_at_end).secs(),
-            silent_at_end_s: silent_at_end.secs(),
+            longest_silence_s: sequence.silences.longest().max(until - last).secs(),
+            silent_at_end_s: (context.now - last).secs(),
             rate_hz: (sequence.received > 1 && span > 0.0).then(|| (sequence.received - 1) as f64 / span),
             availability_ratio: availability(&[self], context, WHOLE),
             burst_lengths: runs.lengths(),
@@ -150,7 +150,7 @@ impl Flow {
 
     /// The longest silence that lies in a window, cut at its edges.
     pub(super) fn longest_silence_s(&self, context: &Context, view: View) -> f64 {
-        let open = (self.sequence.last_at, context.now);
+        let open = self.open_silence(context);
         let spans = self.sequence.silences.kept().iter().chain([&open]);
         spans.fold(0.0, |longest: f64, &(from, to)| {
             let (from, to) = (context.since_start_s(from), context.since_start_s(to));
@@ -189,7 +189,7 @@ impl Flow {
     /// Marks where it was silent for longer than its habit, the end included.
     pub(super) fn mark_outages(&self, context: &Context, view: View, cells: &mut [LossCell]) {
         let limit = self.sequence.silences.outage_s();
-        let open = (self.sequence.last_at, context.now);
+        let open = self.open_silence(context);
         for &(from, to) in self.sequence.silences.kept().iter().chain([&open]) {
             if context.at_work(from, to).secs() > limit {
                 for index in view.columns_of(context.since_start_s(from), context.since_start_s(to)) {

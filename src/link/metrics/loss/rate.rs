@@ -8,6 +8,9 @@ const SPACING: Nanos = Nanos::from_secs(1);
 const MOST: usize = 61;
 /// Checkpoints in one block of the spread.
 const BLOCK: usize = 5;
+/// The longest time over which it is taken, in checkpoints.
+const LONGEST: usize = 20;
+const UNKNOWN: f64 = 0.05;
 
 /// Checkpoints of the numbering, about one a second.
 #[derive(Clone, Debug, Default)]
@@ -84,18 +87,36 @@ impl Rate {
 
     /// Spread of the rates of blocks of five seconds, relative; 5 % where too few are known.
     pub(super) fn relative_spread(&self) -> f64 {
-        const UNKNOWN: f64 = 0.05;
         let points: Vec<_> = self.points.iter().rev().step_by(BLOCK).collect();
         let rates: Vec<f64> = points
             .windows(2)
             .map(|pair| (pair[0].1 - pair[1].1) as f64 / (pair[0].0 - pair[1].0).secs().max(1e-9))
             .collect();
-        let count = rates.len() as f64;
-        let mean = rates.iter().sum::<f64>() / count;
-        if rates.len() < 3 || mean <= 0.0 {
+        relative_deviation(&rates).unwrap_or(UNKNOWN)
+    }
+
+    /// Spread of the rates over times as long as a silence, from 5 to 20 s, relative; 5 % where too few are known.
+    pub(super) fn spread_over(&self, silence: Nanos) -> f64 {
+        let lag = silence.whole_secs().clamp(BLOCK, LONGEST).min(self.points.len() / 3);
+        if lag < BLOCK {
             return UNKNOWN;
         }
-        let squares: f64 = rates.iter().map(|rate| (rate / mean - 1.0).powi(2)).sum();
-        (squares / (count - 1.0)).sqrt()
+        let later = self.points.iter().skip(lag);
+        let rates = self
+            .points
+            .iter()
+            .zip(later)
+            .map(|(one, other)| (other.1 - one.1) as f64 / (other.0 - one.0).secs().max(1e-9));
+        // What varies faster than that averages out over a longer silence.
+        let longer = (lag as f64 / silence.secs()).min(1.0).sqrt();
+        relative_deviation(&rates.collect::<Vec<f64>>()).map_or(UNKNOWN, |spread| spread * longer)
     }
+}
+
+/// Standard deviation by the mean, of three and more.
+fn relative_deviation(rates: &[f64]) -> Option<f64> {
+    let count = rates.len() as f64;
+    let mean = rates.iter().sum::<f64>() / count;
+    let squares: f64 = rates.iter().map(|rate| (rate / mean - 1.0).powi(2)).sum();
+    (rates.len() >= 3 && mean > 0.0).then(|| (squares / (count - 1.0)).sqrt())
 }

@@ -9,6 +9,7 @@
 //! first of them on; single ones are second frames under one number.
 
 mod in_order;
+mod jump;
 
 use crate::link::metrics::loss::boot::{BootClock, Passed};
 use crate::link::metrics::loss::gaps::{Gap, Gaps};
@@ -20,6 +21,7 @@ use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;
 
 use in_order::Calm;
+use jump::Jump;
 
 /// Copies and late frames come within this time, and within 127 numbers.
 const RECENT: Nanos = Nanos::from_millis(500);
@@ -39,7 +41,15 @@ const SHORT: u64 = 60;
 pub(super) enum Outcome {
     New,
     Duplicate,
-    Restart,
+    Restart(Shown),
+}
+
+/// A restart: the last frame before it, the first one after it, and whether the boot clock shows it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Shown {
+    pub(super) before: Nanos,
+    pub(super) at: Nanos,
+    pub(super) by_clock: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -97,6 +107,9 @@ pub(super) struct Sequence {
     boot: BootClock,
     /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
     doubt: Option<(u64, Nanos)>,
+    jump: Option<Jump>,
+    /// Another component of the system restarted then: a jump soon after is one too.
+    awaited: Option<Nanos>,
     calm: Calm,
 }
 
@@ -134,6 +147,8 @@ impl Sequence {
             rate: Rate::default(),
             boot: BootClock::default(),
             doubt: None,
+            jump: None,
+            awaited: None,
             calm: Calm::NONE,
         };
         sequence.receive(first, newest);
@@ -184,20 +199,22 @@ impl Sequence {
         }
         let (passed, stamped) = self.boot.compare(arriving.at, arriving.boot);
         if passed == Passed::Restarted {
+            let (before, at) = self.restarted_in(arriving.at, stamped);
             self.take_back_jump(arriving.at, stamped);
             self.restart(arriving);
-            return Outcome::Restart;
+            return Outcome::Restart(Shown { before, at, by_clock: true });
+        }
+        if self.is_awaited(&arriving) {
+            return Outcome::Restart(self.restart(arriving));
         }
         if back <= HALF && self.is_behind(arriving, back) {
             if self.echoes.len() < ECHOES {
                 return Outcome::New;
             }
-            self.begin_among_echoes();
-            return Outcome::Restart;
+            return Outcome::Restart(self.begin_among_echoes());
         }
         if self.echoes.len() + 1 >= ECHOES && self.follows_echoes(arriving) {
-            self.restart(arriving);
-            return Outcome::Restart;
+            return Outcome::Restart(self.restart(arriving));
         }
         self.forward(arriving, 256 - back, passed)
     }
@@ -305,51 +322,6 @@ impl Sequence {
         }
     }
 
-    /// Numbers went by: none, some, or so many that only time can tell.
-    fn forward(&mut self, arriving: Arriving, least: u64, passed: Passed) -> Outcome {
-        let silence = arriving.at - self.newest_at;
-        let (mut advance, mut less, mut more) = (least, 0, 0);
-        if least == 1 && self.rate.is_short(silence, self.newest_at, self.newest, SHORT) {
-            return self.step(arriving, 1, passed);
-        }
-        if let Some(expected) = self.expected(arriving.at).filter(|&expected| least > 1 || expected > 64.0) {
-            let wraps = |numbers: f64| ((numbers - least as f64) / 256.0).round().max(0.0) as u64;
-            let spread =
-                if expected > 64.0 { 3.0 * self.rate.relative_spread() * expected + 2.0 } else { 2.0 };
-            let turns = wraps(expected);
-            advance += 256 * turns;
-            less = 256 * (turns - wraps(expected - spread).min(turns));
-            more = 256 * (wraps(expected + spread).max(turns) - turns);
-            let off = (expected - advance as f64).abs();
-            if least == 1 && turns > 0 && off > 2.0 + PAUSE * expected {
-                // The very next number after a silence: by 255 to 1 it paused and went on,
-                // unless time bears out a multiple of 256 closely.
-                (advance, less, more) = (1, 0, 0);
-            } else if least > 1 && off > JUMP.max(spread) && !self.boot.known() {
-                self.restart(arriving);
-                return Outcome::Restart;
-            }
-        }
-        let long = self.expected(arriving.at).is_some_and(|expected| expected >= 128.0);
-        let first = self.newest + 1;
-        if advance > 1 {
-            self.lose(Gap {
-                first,
-                length: advance - 1,
-                before: self.newest_at,
-                after: arriving.at,
-                less,
-                more,
-                own: 0,
-            });
-        }
-        if long {
-            self.rate.skip(silence, advance);
-            self.doubt = (advance > 1).then_some((first, silence));
-        }
-        self.step(arriving, advance, passed)
-    }
-
     fn step(&mut self, arriving: Arriving, advance: u64, passed: Passed) -> Outcome {
         self.newest += advance;
         self.newest_at = arriving.at;
@@ -433,20 +405,24 @@ impl Sequence {
     }
 
     /// The numbering begins anew, perhaps some frames ago: nothing is lost before it.
-    fn restart(&mut self, arriving: Arriving) {
-        if self.follows_echoes(arriving) {
+    fn restart(&mut self, arriving: Arriving) -> Shown {
+        let shown = if self.follows_echoes(arriving) {
             self.echoes.push(arriving);
-            self.begin_among_echoes();
+            self.begin_among_echoes()
         } else {
+            let before = self.newest_at;
             self.begin_anew(arriving);
-        }
+            Shown { before, at: arriving.at, by_clock: false }
+        };
         self.arrive(arriving.at);
+        shown
     }
 
     /// The frames that came under earlier numbers, counted as they came, are a new numbering.
-    fn begin_among_echoes(&mut self) {
+    fn begin_among_echoes(&mut self) -> Shown {
+        let before = self.newest_at;
         let mut echoes = std::mem::take(&mut self.echoes).into_iter();
-        let Some(first) = echoes.next() else { return };
+        let Some(first) = echoes.next() else { return Shown { before, at: before, by_clock: false } };
         self.begin_anew(first);
         for echo in echoes {
             let missing = u64::from(echo.sequence.wrapping_sub(self.newest as u8).wrapping_sub(1));
@@ -459,6 +435,7 @@ impl Sequence {
             self.place(echo, self.newest);
             self.rate.observe(echo.at, self.newest);
         }
+        Shown { before, at: first.at, by_clock: false }
     }
 
     fn begin_anew(&mut self, first: Arriving) {
@@ -470,6 +447,7 @@ impl Sequence {
         self.newest_at = first.at;
         self.epoch = next;
         self.doubt = None;
+        self.jump = None;
         self.echoes.clear();
         self.rate.clear();
         self.rate.observe(first.at, next);

@@ -70,6 +70,20 @@ impl Silences {
         (all > 0).then(|| 1e-4 * 2_f64.powf((bucket as f64 + 0.5) / 4.0))
     }
 
+    /// The usual pause: half of the time lies in intervals at least as long, those not far shorter than a silence apart.
+    pub(super) fn pause_s(&self, silence: Nanos) -> f64 {
+        let end = quarter_octave(Nanos(silence.0 / 2));
+        let length = |bucket: usize| 1e-4 * 2_f64.powf((bucket as f64 + 0.5) / 4.0);
+        let time = |bucket: usize| f64::from(self.intervals[bucket]) * length(bucket);
+        let all: f64 = (0..end).map(time).sum();
+        let mut longer = 0.0;
+        let usual = (0..end).rev().find(|&bucket| {
+            longer += time(bucket);
+            longer * 2.0 >= all
+        });
+        usual.filter(|_| all > 0.0).map_or(0.0, length)
+    }
+
     /// Longer than this is an outage.
     pub(super) fn outage_s(&self) -> f64 {
         OUTAGE_S.max(5.0 * self.usual_s().unwrap_or(0.0))

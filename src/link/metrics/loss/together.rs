@@ -11,7 +11,7 @@ use crate::summary::{HeardOn, Together};
 use crate::units::Nanos;
 
 use super::flow::Flow;
-use super::sequence::{Arriving, Outcome, Sequence};
+use super::sequence::{Arriving, Outcome, Sequence, Shown};
 
 pub(super) const MOST_TOGETHER: usize = 16;
 const MOST_EACH: usize = 4;
@@ -74,6 +74,11 @@ impl Joint {
         if arriving.at >= self.since {
             self.sequence.recall(arriving);
         }
+    }
+
+    /// Another component of the sender's system restarted.
+    pub(super) fn told(&mut self, shown: Shown) {
+        self.sequence.told(shown);
     }
 
     pub(super) fn summary(&self, context: &Context, flows: &[Flow]) -> Together {

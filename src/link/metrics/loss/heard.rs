@@ -1,0 +1,81 @@
+//! Whose frames show that the far side of a link is heard.
+//!
+//! Definition: those of the vehicle's autopilot alone, wherever it comes over the link. What is sent on this side of
+//! the radio (the radio that reports here, ground stations, relays, this computer) goes on when the vehicle is lost.
+//! A link over which no autopilot comes (a handset's own, another system's, a session without one) rests on all of its
+//! senders that count, but on a radio of this side only where the profile names it among the link's senders. Loss is
+//! another question: it is that of all senders that count. Source: design, 'Loss'.
+
+use crate::link::context::{Context, Sender};
+use crate::link::life::Phase;
+use crate::link::metrics::loss::LossMeter;
+use crate::link::metrics::loss::flow::Flow;
+use crate::profile::{LinkProfile, Mounted};
+use crate::record::Direction;
+use crate::units::Nanos;
+
+/// When the vehicle was last heard.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct VehicleHeard {
+    /// Its autopilot; `None`: never.
+    pub autopilot_last: Option<Nanos>,
+    /// Any of its components beyond the radio, the autopilot among them; `None`: never.
+    pub any_component_last: Option<Nanos>,
+}
+
+impl LossMeter {
+    /// When the vehicle was last heard, over any link: where its autopilot alone is silent, something else is wrong
+    /// than the radio.
+    #[must_use]
+    pub fn vehicle_heard(&self, context: &Context) -> VehicleHeard {
+        let last = |is_meant: &dyn Fn(Sender) -> bool| {
+            let flows = self.rows().filter(|flow| is_meant(flow.sender));
+            flows.map(|flow| flow.sequence.last_at).max()
+        };
+        VehicleHeard {
+            autopilot_last: last(&|sender| context.is_autopilot(sender)),
+            any_component_last: last(&|sender| {
+                let Sender { direction, system, component, .. } = sender;
+                direction == Direction::Inbound
+                    && context.roles.vehicle() == Some(system)
+                    && !context.roles.is_ground(system, component)
+                    && !is_radio_here(context, sender)
+            }),
+        }
+    }
+
+    /// The flows that show whether a link's far side is heard.
+    pub(super) fn heard_over<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> Vec<&'a Flow> {
+        let of_autopilot = self.rows().filter(|flow| {
+            context.is_autopilot(flow.sender)
+                && context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
+        });
+        let flows: Vec<&Flow> = of_autopilot.collect();
+        if !flows.is_empty() {
+            return flows;
+        }
+        let counting = self.counting(context, link);
+        counting.filter(|flow| link.senders.is_some() || !is_radio_here(context, flow.sender)).collect()
+    }
+}
+
+impl Flow {
+    /// The silence that is still open; none where the vehicle was switched off.
+    pub(super) fn open_silence(&self, context: &Context) -> (Nanos, Nanos) {
+        let is_off = context.roles.vehicle() == Some(self.sender.system)
+            && context.life.phase_at(context.now) == Some(Phase::Off);
+        let last = self.sequence.last_at;
+        (last, if is_off { last } else { context.now })
+    }
+}
+
+/// Whether a sender is a radio at the handset: the profile's word, else yes unless its system is the vehicle's.
+fn is_radio_here(context: &Context, sender: Sender) -> bool {
+    let Sender { system, component, .. } = sender;
+    let radios = context.profile.link.iter().filter_map(|link| link.radio);
+    let said = radios
+        .filter(|radio| (radio.system, radio.component) == (system, component))
+        .find_map(|radio| radio.mounted);
+    context.roles.is_radio(system, component)
+        && said.map_or(context.roles.vehicle() != Some(system), |mounted| mounted == Mounted::Ground)
+}

@@ -1,0 +1,445 @@
+//! Restarts are no losses, and losses are no restarts: senders switched off, paused and out of reach, against what
+//! the tests themselves sent; and whose silence is that of a link.
+
+mod frames;
+
+use std::sync::Arc;
+
+use fadewatch::link::context::{Context, Sender};
+use fadewatch::link::framer::{Frame, FrameHeader, Standing};
+use fadewatch::link::metrics::loss::{LossMeter, Restart};
+use fadewatch::link::telemetry::{BootStamp, Telemetry};
+use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::profile::Profile;
+use fadewatch::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record};
+use fadewatch::snapshot::View;
+use fadewatch::summary::Stream;
+use fadewatch::units::Nanos;
+use frames::frame;
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt as _, SeedableRng as _};
+
+/// What was tuned on seeds from 1 on is judged on these.
+const SEEDS: std::ops::Range<u64> = 10_001..10_501;
+const VEHICLE: Sender =
+    Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
+/// A sender without a boot clock.
+const CLOCKLESS: Sender = Sender { component: 191, ..VEHICLE };
+
+/// Frames into a meter, with the times that a core would keep.
+#[derive(Default)]
+struct Bench {
+    meter: LossMeter,
+    context: Context,
+    contents: u64,
+}
+
+impl Bench {
+    fn arrive(&mut self, at: f64, sender: Sender, number: u64, boot: Option<BootStamp>) {
+        let at = Nanos::from_secs_f64(at);
+        let start = *self.context.start.get_or_insert(at);
+        self.meter.begin(start);
+        self.context.now = self.context.now.max(at);
+        // No two frames are alike.
+        self.contents += 1;
+        let bytes = self.contents.to_le_bytes();
+        let header = FrameHeader {
+            version: 2,
+            sequence: number as u8,
+            system: sender.system,
+            component: sender.component,
+            message: 30,
+            signed: false,
+            known: true,
+            standing: Standing::Accepted,
+        };
+        self.meter.observe(at, sender, None, &Frame { header, payload: &bytes, bytes: &bytes }, boot);
+    }
+
+    fn rows(&self) -> Vec<Stream> {
+        self.meter.summary(&self.context)
+    }
+}
+
+/// How often figures were right.
+#[derive(Debug, Default)]
+struct Score {
+    seeds: u32,
+    exact: u32,
+    held: u32,
+    /// Mean of the errors, absolute.
+    error: f64,
+    /// Mean width of the intervals.
+    width: f64,
+}
+
+impl Score {
+    fn add(&mut self, row: &Stream, truth: u64) {
+        self.seeds += 1;
+        self.exact += u32::from(row.lost == truth);
+        self.held += u32::from((row.lost_ci95[0]..=row.lost_ci95[1]).contains(&truth));
+        let each = 1.0 / f64::from(self.seeds);
+        self.error += (row.lost.abs_diff(truth) as f64 - self.error) * each;
+        self.width += ((row.lost_ci95[1] - row.lost_ci95[0]) as f64 - self.width) * each;
+    }
+
+    fn share(&self, count: u32) -> f64 {
+        f64::from(count) / f64::from(self.seeds)
+    }
+}
+
+/// Where the numbers begin after a sender was off.
+#[derive(Clone, Copy, Debug)]
+enum Numbers {
+    FromZero,
+    FromAny,
+    GoOn,
+}
+
+/// A steady sender without a boot clock that sends nothing for about `off_s`.
+fn switched_off(seed: u64, off_s: f64, numbers: Numbers) -> Stream {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let rate = random.random_range(20.0..100.0);
+    let jitter = random.random_range(0.0..0.003);
+    let before = (rate * random.random_range(25.0..120.0)) as u64;
+    let off_s = off_s + random.random::<f64>();
+    let mut bench = Bench::default();
+    let mut number = random.random_range(0..256);
+    for step in 0..before * 2 {
+        let mut at = step as f64 / rate + jitter * random.random::<f64>();
+        number += 1;
+        if step == before {
+            number = match numbers {
+                Numbers::FromZero => 0,
+                Numbers::FromAny => random.random_range(0..256),
+                Numbers::GoOn => number,
+            };
+        }
+        at += if step >= before { off_s } else { 0.0 };
+        bench.arrive(at, CLOCKLESS, number, None);
+    }
+    bench.rows().remove(0)
+}
+
+/// How unsteady a sender is.
+#[derive(Clone, Copy, Debug)]
+enum Manner {
+    /// A timer with up to 4 ms of jitter.
+    Steady,
+    /// Its rate wanders by 1 %, with 20 s of memory.
+    Wandering,
+    /// It sends in groups of four messages.
+    Grouped,
+    /// Steady, and one in twenty is lost besides.
+    Lossy,
+}
+
+/// A sender without a boot clock, of which a real outage swallows what is sent; the truth beside its row.
+fn out_of_reach(seed: u64, manner: Manner) -> (Stream, u64) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let rate = 5.0 * 20.0_f64.powf(random.random());
+    let from = random.random_range(30.0..100.0);
+    let to = from + random.random_range(2.0..20.0);
+    let (mut bench, mut lost, mut wander, mut clock) = (Bench::default(), 0, 0.0_f64, 0.0);
+    let offset = random.random_range(0..256);
+    let mut number = offset;
+    while clock < to + 30.0 {
+        let kick = (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+        let steps = 20.0 * rate;
+        if matches!(manner, Manner::Wandering) {
+            wander += -wander / steps + 0.01 * (2.0 / steps).sqrt() * kick;
+        }
+        clock += (1.0 + wander) / rate;
+        let group = if matches!(manner, Manner::Grouped) { 4.0 / rate } else { 0.0 };
+        let sent =
+            if group > 0.0 { (clock / group).floor() * group + 0.001 * (number % 4) as f64 } else { clock };
+        let at = sent + 0.004 * random.random::<f64>().min(0.2 * rate);
+        number += 1;
+        let edge = clock < 1.0 || clock > to + 29.0;
+        let is_gone = (from..to).contains(&sent)
+            || matches!(manner, Manner::Lossy) && !edge && random.random::<f64>() < 0.05;
+        if is_gone {
+            lost += 1;
+        } else {
+            bench.arrive(at, CLOCKLESS, number, None);
+        }
+    }
+    (bench.rows().remove(0), lost)
+}
+
+#[test]
+fn a_sender_that_was_off_lost_nothing() {
+    for off_s in [2.0, 5.0, 10.0, 60.0] {
+        for numbers in [Numbers::FromZero, Numbers::FromAny, Numbers::GoOn] {
+            let mut score = Score::default();
+            for seed in SEEDS {
+                score.add(&switched_off(seed, off_s, numbers), 0);
+            }
+            assert!(score.share(score.exact) >= 0.99, "off {off_s} s, {numbers:?}: {score:?}");
+            assert!(score.share(score.held) >= 0.99, "off {off_s} s, {numbers:?}: {score:?}");
+        }
+    }
+}
+
+#[test]
+fn what_an_outage_swallowed_is_lost() {
+    for manner in [Manner::Steady, Manner::Wandering, Manner::Grouped, Manner::Lossy] {
+        let mut score = Score::default();
+        for seed in SEEDS {
+            let (row, truth) = out_of_reach(seed, manner);
+            score.add(&row, truth);
+        }
+        assert!(score.share(score.held) >= 0.99, "{manner:?}: {score:?}");
+        // A count that goes on at 0 or 1 (one in 128) is a restart as well: nothing is surely lost.
+        let wanted = if matches!(manner, Manner::Steady | Manner::Lossy) { 0.985 } else { 0.96 };
+        assert!(score.share(score.exact) >= wanted, "{manner:?}: {score:?}");
+    }
+}
+
+/// One frame that arrives.
+struct Arriving {
+    at: f64,
+    component: u8,
+    number: u64,
+    boot: Option<BootStamp>,
+}
+
+/// A vehicle of three components that is switched off and on; when each is heard again, and all that arrives. Only the
+/// autopilot sends a boot clock, in every third message. What `stays_on` has power of its own and goes on all the time.
+fn rebooted(seed: u64, stays_on: Option<u8>) -> ([f64; 3], Vec<Arriving>) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let off = random.random_range(20.0..60.0);
+    let on = off + random.random_range(1.5..30.0);
+    let (mut arrivals, mut again) = (Vec::new(), [0.0; 3]);
+    for (place, component) in [1, 100, 191].into_iter().enumerate() {
+        let rate =
+            if component == 1 { random.random_range(10.0..50.0) } else { random.random_range(1.0..10.0) };
+        let begins = on + random.random_range(0.2..8.0);
+        let mut number = random.random_range(0..256);
+        let mut is_again = false;
+        let mut at = random.random::<f64>() / rate;
+        while at < on + 60.0 {
+            number += 1;
+            if at >= off && !is_again && stays_on != Some(component) {
+                is_again = true;
+                number = random.random_range(0..256);
+                at = begins + random.random::<f64>() / rate;
+                again[place] = at;
+            }
+            let boot_s = if is_again { at - on } else { at + 500.0 };
+            let boot =
+                (component == 1 && number % 3 == 0).then_some(BootStamp::Millis((boot_s * 1e3) as u32));
+            arrivals.push(Arriving { at, component, number, boot });
+            at += (1.0 + 0.02 * random.random::<f64>()) / rate;
+        }
+    }
+    arrivals.sort_by(|a, b| a.at.total_cmp(&b.at));
+    (again, arrivals)
+}
+
+fn heard(arrivals: &[Arriving]) -> Bench {
+    let mut bench = Bench::default();
+    for arriving in arrivals {
+        let sender = Sender { component: arriving.component, ..VEHICLE };
+        bench.arrive(arriving.at, sender, arriving.number, arriving.boot);
+    }
+    bench
+}
+
+#[test]
+fn a_vehicle_that_restarts_loses_nothing_and_each_component_s_restart_is_told() {
+    let (mut seeds, mut lossless, mut told, mut on_time) = (0, 0, [0; 3], 0);
+    for seed in SEEDS {
+        let (again, arrivals) = rebooted(seed, None);
+        let bench = heard(&arrivals);
+        seeds += 1;
+        lossless += u32::from(bench.rows().iter().all(|row| row.lost == 0));
+        let restarts = bench.meter.restarts();
+        for (place, component) in [1, 100, 191].into_iter().enumerate() {
+            let own: Vec<&Restart> =
+                restarts.iter().filter(|restart| restart.sender.component == component).collect();
+            let at = Nanos::from_secs_f64(again[place]);
+            assert!(own.len() <= 1, "seed {seed}: {own:?}");
+            told[place] += u32::from(own.iter().any(|restart| restart.at == at));
+            if component == 1 {
+                assert!(own[0].by_clock, "seed {seed}: {own:?}");
+                on_time += u32::from(own[0].at == at);
+            }
+        }
+    }
+    assert!(f64::from(lossless) >= 0.99 * f64::from(seeds), "{lossless} of {seeds}");
+    assert_eq!(on_time, seeds, "an autopilot's restart is told with the stamp of its first frame");
+    // Numbers that go on by chance show no restart.
+    assert!(told.iter().all(|&told| f64::from(told) >= 0.98 * f64::from(seeds)), "{told:?} of {seeds}");
+}
+
+/// A camera with power of its own goes on while the autopilot restarts, some of its frames lost: no restart of it.
+#[test]
+fn a_component_that_stays_on_while_the_autopilot_restarts_is_counted_on() {
+    for seed in SEEDS.take(200) {
+        let (_, mut arrivals) = rebooted(seed, Some(100));
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let (mut index, mut lost, mut last) = (0, 0, true);
+        arrivals.retain(|arriving| {
+            index += 1;
+            // Never two in a row, nor the first or the last ones.
+            let is_edge = arriving.at < 3.0 || arriving.at > 75.0;
+            let gone = arriving.component == 100 && !is_edge && last && random.random::<f64>() < 0.1;
+            if arriving.component == 100 {
+                last = !gone;
+            }
+            lost += u64::from(gone);
+            !gone
+        });
+        let bench = heard(&arrivals);
+        let row = bench.rows().into_iter().find(|row| row.component == 100).expect("a camera");
+        assert!(row.restarts == 0 || row.lost_ci95[1] >= lost, "seed {seed}: {row:?}");
+        assert!(row.lost.abs_diff(lost) <= 1, "seed {seed}: {} of {lost}", row.lost);
+    }
+}
+
+const LINKS: &str = "[vehicle]\nsystem = 1\n[[link]]\nname = \"down\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n\
+                     [[link]]\nname = \"control\"\nrole = \"control\"\ninterface = \"handset\"\n";
+
+/// A core with a vehicle's and a handset's interface.
+fn monitor(profile: &str) -> LinkMonitor {
+    let mut monitor = LinkMonitor::new(Arc::new(Profile::parse(profile).expect("a profile")), Arc::from([]));
+    for (index, name) in ["vehicle", "handset"].into_iter().enumerate() {
+        let info = InterfaceInfo { name: name.to_owned(), kind: InterfaceKind::Stream, description: None };
+        monitor.handle(&Entry::Interface(InterfaceId(index as u16), info));
+    }
+    monitor
+}
+
+fn bytes(monitor: &mut LinkMonitor, at: f64, interface: u16, direction: Direction, bytes: &[u8]) {
+    monitor.handle(&Entry::Record(Record {
+        at: Nanos::from_secs_f64(at),
+        interface: InterfaceId(interface),
+        direction,
+        body: Body::Stream(bytes),
+    }));
+}
+
+/// HEARTBEAT (0) of a type, with an autopilot (3) or without (8).
+fn heartbeat(number: u64, sender: (u8, u8), kind: u8, autopilot: u8) -> Vec<u8> {
+    frame(number, sender, 0, 50, &[0, 0, 0, 0, kind, autopilot, 0, 4, 3])
+}
+
+/// RADIO_STATUS (109).
+fn radio_status(number: u64, sender: (u8, u8)) -> Vec<u8> {
+    frame(number, sender, 109, 185, &[0, 0, 0, 0, 180, 180, 100, 40, 40])
+}
+
+/// A minute of everything, then 700 s without the components of the vehicle that fall silent.
+fn lost_vehicle(profile: &str, silent: &[u8]) -> LinkMonitor {
+    let mut monitor = monitor(profile);
+    for second in 0..760_u64 {
+        let at = second as f64;
+        for component in [1, 100] {
+            if second < 60 || !silent.contains(&component) {
+                let autopilot = if component == 1 { 3 } else { 8 };
+                bytes(
+                    &mut monitor,
+                    at,
+                    0,
+                    Direction::Inbound,
+                    &heartbeat(second, (1, component), 2, autopilot),
+                );
+            }
+        }
+        // The radio that reports, a ground station, a relay, this computer, the handset.
+        bytes(&mut monitor, at + 0.1, 0, Direction::Inbound, &radio_status(second, (51, 68)));
+        bytes(&mut monitor, at + 0.2, 0, Direction::Inbound, &heartbeat(second, (255, 190), 6, 8));
+        bytes(&mut monitor, at + 0.3, 0, Direction::Inbound, &heartbeat(second, (77, 1), 18, 8));
+        let timesync = frame(second, (254, 190), 111, 34, &[1; 16]);
+        bytes(&mut monitor, at + 0.4, 0, Direction::Outbound, &timesync);
+        bytes(&mut monitor, at + 0.5, 1, Direction::Inbound, &heartbeat(second, (255, 1), 6, 8));
+    }
+    monitor
+}
+
+#[test]
+fn a_vehicle_that_fell_silent_is_missed_whatever_goes_on_at_the_handset() {
+    let monitor = lost_vehicle(LINKS, &[1, 100]);
+    let summary = monitor.summary(&RecordingFacts::default());
+    let down = &summary.links[0];
+    // Heard in 60 of 759 whole seconds, last at 59.0 s of 759.5 s.
+    assert!((down.availability_ratio.unwrap() - 60.0 / 759.0).abs() < 1e-9, "{down:?}");
+    assert!((down.silent_at_end_s.unwrap() - 700.5).abs() < 1e-6, "{down:?}");
+    assert!((down.longest_silence_s.unwrap() - 700.5).abs() < 1e-6, "{down:?}");
+    assert!(word(&summary.verdicts, "down") == "lost", "{:?}", summary.verdicts);
+    let view = View { from_s: 0.0, to_s: 760.0, columns: 76 };
+    let snapshot = monitor.snapshot(view, Arc::new(summary));
+    let lane = &snapshot.lanes[0];
+    let outages: Vec<bool> = lane.loss.iter().map(|cell| cell.outage).collect();
+    assert_eq!(outages, (0..76).map(|column| column >= 5).collect::<Vec<_>>());
+    let window = lane.window.as_ref().unwrap();
+    assert!(window.availability_ratio.unwrap() < 0.1 && window.longest_silence_s.unwrap() > 700.0);
+}
+
+fn word<'a>(verdicts: &'a [fadewatch::summary::Verdict], about: &str) -> &'a str {
+    verdicts.iter().find(|verdict| verdict.about == about).map_or("", |verdict| &verdict.word)
+}
+
+#[test]
+fn an_autopilot_alone_that_fell_silent_is_missed() {
+    let monitor = lost_vehicle(LINKS, &[1]);
+    let down = monitor.summary(&RecordingFacts::default()).links.remove(0);
+    assert!((down.silent_at_end_s.unwrap() - 700.5).abs() < 1e-6, "{down:?}");
+}
+
+/// What is no link of the vehicle's rests on what comes over it, and so does a session without an autopilot.
+#[test]
+fn links_without_an_autopilot_rest_on_their_own_senders() {
+    let named = "[handset]\nsystem = 255\n";
+    let relay = "[[link]]\nname = \"relay\"\nrole = \"telemetry\"\nsenders = [[77, 1], [51, 68]]\n";
+    let monitor = lost_vehicle(&format!("{named}{relay}{LINKS}"), &[1, 100]);
+    let summary = monitor.summary(&RecordingFacts::default());
+    for name in ["relay", "control"] {
+        let link = summary.links.iter().find(|link| link.link == name).unwrap();
+        assert!(link.availability_ratio.unwrap() > 0.99 && link.silent_at_end_s.unwrap() < 1.0, "{link:?}");
+    }
+    let mut monitor = self::monitor(LINKS);
+    for second in 0..100_u64 {
+        let at = second as f64;
+        bytes(&mut monitor, at, 0, Direction::Inbound, &heartbeat(second, (1, 100), 2, 8));
+    }
+    let down = monitor.summary(&RecordingFacts::default()).links.remove(0);
+    assert_eq!((down.availability_ratio, down.silent_at_end_s), (Some(1.0), Some(0.0)));
+}
+
+/// A radio of this side alone shows no far side: nothing is known of the link, which is not "available".
+#[test]
+fn a_radio_alone_says_nothing_of_the_far_side() {
+    let mut monitor = monitor(LINKS);
+    for second in 0..100_u64 {
+        bytes(&mut monitor, second as f64, 0, Direction::Inbound, &radio_status(second, (51, 68)));
+    }
+    let down = monitor.summary(&RecordingFacts::default()).links.remove(0);
+    assert_eq!((down.availability_ratio, down.silent_at_end_s, down.longest_silence_s), (None, None, None));
+}
+
+/// The core can tell an autopilot that stopped from a radio that did.
+#[test]
+fn what_of_the_vehicle_was_heard_last_is_known() {
+    let mut bench = Bench::default();
+    bench.context.roles.observe(
+        1,
+        1,
+        &Telemetry::Heartbeat { kind: 2, autopilot: 3, base_mode: 0, custom_mode: 0, system_status: 4 },
+    );
+    for second in 0..50_u64 {
+        let at = second as f64;
+        if second < 20 {
+            bench.arrive(at, VEHICLE, second, None);
+        }
+        if second < 30 {
+            bench.arrive(at, CLOCKLESS, second, None);
+        }
+        bench.arrive(at, Sender { system: 51, component: 68, ..VEHICLE }, second, None);
+        bench.arrive(at, Sender { direction: Direction::Outbound, ..VEHICLE }, second, None);
+    }
+    let heard = bench.meter.vehicle_heard(&bench.context);
+    assert_eq!(heard.autopilot_last, Some(Nanos::from_secs(19)));
+    assert_eq!(heard.any_component_last, Some(Nanos::from_secs(29)));
+}
