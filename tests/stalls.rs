@@ -71,7 +71,7 @@ fn rc_override(step: u64) -> Vec<u8> {
 }
 
 fn rtp(step: u64) -> Vec<u8> {
-    let mut bytes = vec![0x80, 0x80 | 96];
+    let mut bytes = vec![0x80, 0xE0];
     bytes.extend((step as u16).to_be_bytes());
     bytes.extend((1800 * step as u32).to_be_bytes());
     bytes.extend(0x1234_5678_u32.to_be_bytes());
