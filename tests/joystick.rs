@@ -209,6 +209,16 @@ fn a_stick_at_rest_is_no_lost_input_and_an_unplugged_one_is() {
     let down = Note::SourceDown { interface: HANDSET, reason: "unplugged".to_owned() };
     entries.push(after(600, Body::Note(down)));
     entries.extend((601..605).map(|second| after(second, Body::Note(Note::Tick))));
+    // Where the vehicle is silent too, nothing is known of its input.
+    assert_eq!(summary(&entries).failsafe, []);
+    let heartbeat = HEARTBEAT_DATA { autopilot: MavAutopilot::MAV_AUTOPILOT_GENERIC, ..Default::default() };
+    let vehicle = simulated_link::vehicle_sender();
+    let mut sequences = [0; 2];
+    entries.extend((606..610).map(|second| {
+        let body = encode(vehicle, &mut sequences, &MavMessage::HEARTBEAT(heartbeat.clone()));
+        let Entry::Record(record) = after(second, body) else { panic!() };
+        Entry::Record(Record { interface: VEHICLE, ..record })
+    }));
     let failsafe = summary(&entries).failsafe;
     let start = match &entries[3] {
         Entry::Record(record) => record.at,
