@@ -7,6 +7,8 @@ use super::context::HostDrop;
 use super::{LinkMonitor, MOST_EVENTS, clean};
 
 const MOST_HOST_DROPS: usize = 65_536;
+/// A source that is back brings its first bytes within this.
+const BACK: Nanos = Nanos::from_secs(1);
 /// The counters of lost data are read this often, or a little later.
 const COUNTED_WITHIN: Nanos = Nanos::from_secs(2);
 
@@ -42,8 +44,12 @@ impl LinkMonitor {
             }
             Note::SourceUp { interface } => {
                 let name = self.context.interface_name(*interface).to_owned();
-                if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
-                    source.down = None;
+                let source = self.sources.get_mut(usize::from(interface.0));
+                let gone = source.and_then(|source| Some((source.down.take()?.0, source.last)));
+                if let Some((down, last)) = gone {
+                    // What the far side sent meanwhile was not lost on the way.
+                    let from = last.map_or(down, |last| last.min(down));
+                    self.leave_out(from, at + BACK, |each, _| each == *interface);
                 }
                 self.presence.note_source_up(at, *interface);
                 self.log("source", None, format!("{name} is back"));

@@ -234,10 +234,10 @@ pub enum Telemetry {
 }
 
 impl Telemetry {
-    /// The boot clock that this message carries.
+    /// The boot clock that this message carries; 0 is what a sender without a clock writes.
     #[must_use]
     pub fn boot_stamp(&self) -> Option<BootStamp> {
-        match self {
+        let stamp = match self {
             Self::SystemTime { boot_ms, .. }
             | Self::Position { boot_ms, .. }
             | Self::Attitude { boot_ms, .. }
@@ -245,6 +245,10 @@ impl Telemetry {
             Self::ServoOutput { time_us, .. } => Some(BootStamp::Micros32(*time_us)),
             Self::Inertial { boot, .. } => *boot,
             _ => None,
-        }
+        };
+        let is_zero = |stamp: &BootStamp| {
+            matches!(stamp, BootStamp::Millis(0) | BootStamp::Micros(0) | BootStamp::Micros32(0))
+        };
+        stamp.filter(|stamp| !is_zero(stamp))
     }
 }

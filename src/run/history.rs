@@ -214,13 +214,12 @@ fn order_of_adding(rows: &mut [SessionRow], kept: &[ListedSession]) {
 /// A name whose text order is that of the numbers in it: `-2` before `-10`.
 fn by_numbers(file: &str) -> String {
     let stem = Path::new(file).file_stem().unwrap_or_default().to_string_lossy();
-    let mut key = String::new();
-    for part in stem.chars().collect::<Vec<_>>().chunk_by(|a, b| a.is_ascii_digit() == b.is_ascii_digit()) {
+    let letters: Vec<char> = stem.chars().collect();
+    let parts = letters.chunk_by(|a, b| a.is_ascii_digit() == b.is_ascii_digit()).map(|part| {
         let part: String = part.iter().collect();
-        let is_number = part.starts_with(|letter: char| letter.is_ascii_digit());
-        key.push_str(&if is_number { format!("{part:0>20}") } else { part });
-    }
-    key
+        if part.starts_with(|letter: char| letter.is_ascii_digit()) { format!("{part:0>20}") } else { part }
+    });
+    parts.collect()
 }
 
 /// Why there may be no limit though sessions were added: no link is named, or they have other tags.

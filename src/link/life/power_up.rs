@@ -183,7 +183,9 @@ impl PowerUp {
             horizontal_m <= BENCH_M && height_m <= BENCH_HEIGHT_M
         };
         let why = if armed {
-            self.armed_at.zip(motion.spot).filter(|place| bench(*place)).map(|_| Why::Bench)
+            // What comes back has to stand there: it may as well fall.
+            let stands = was_there || self.slow_for > STOOD;
+            self.armed_at.zip(motion.spot).filter(|place| stands && bench(*place)).map(|_| Why::Bench)
         } else if (was_there || self.is_disarmed(at)) && slow && near {
             let horizontal_m = motion.horizontal_m;
             let beside = horizontal_m.is_none_or(|horizontal_m| horizontal_m <= NEAR_M);

@@ -1,5 +1,7 @@
 //! What shows a phase, and what was told of it, in words.
 
+use std::fmt::Write as _;
+
 use super::{Began, Motion, Phase, Spot, Told, Why};
 use crate::link::context::Context;
 use crate::summary::{EventSummary, PhaseSummary};
@@ -40,10 +42,10 @@ const fn title(phase: Phase) -> &'static str {
 fn last_place(distance_m: Option<f64>, spot: Option<Spot>) -> String {
     let mut text = String::new();
     if let Some(metres) = distance_m {
-        text.push_str(&format!(", {metres:.0} m away"));
+        let _ = write!(text, ", {metres:.0} m away");
     }
     if let Some((lat, lon, alt_m)) = spot {
-        text.push_str(&format!(", at {lat:.6} {lon:.6}, {alt_m:.0} m above sea level"));
+        let _ = write!(text, ", at {lat:.6} {lon:.6}, {alt_m:.0} m above sea level");
     }
     if text.is_empty() { ", its position is not known".to_owned() } else { text }
 }

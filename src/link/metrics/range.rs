@@ -74,6 +74,15 @@ pub struct Evidence<'a> {
     pub failsafe: &'a FailsafeMeter,
 }
 
+impl Evidence<'_> {
+    /// Holds of the input, without those of a loss of input or a drill, which is told as such.
+    fn holds_apart_from_failsafes(&self, context: &Context) -> Vec<(Nanos, Nanos)> {
+        let lost = self.failsafe.all_spans(context);
+        let apart = |(from, to): &(Nanos, Nanos)| !lost.iter().any(|span| span.0 < *to && *from < span.1);
+        self.latency.hold_spans().iter().filter(apart).collect()
+    }
+}
+
 /// Positions of vehicle and handset.
 #[derive(Clone, Debug, Default)]
 pub struct RangeMeter {
@@ -90,6 +99,8 @@ pub struct RangeMeter {
     /// The vehicle's own word on its speed, m/s.
     speed: Option<(Nanos, f64)>,
     standing: Standing,
+    /// The phase in which that is.
+    standing_since: Option<Nanos>,
     /// The farthest fix so far from where the handset was taken to be then.
     farthest: Option<(Option<Place>, f64)>,
 }
@@ -170,6 +181,11 @@ impl RangeMeter {
     ) -> bool {
         let Some(start) = context.start else { return false };
         let place = self.track.latest(at, MOTION_AGE);
+        if self.standing_since != context.life.since() {
+            // A stretch lies within one phase: where it landed its distance was still true.
+            self.standing_since = context.life.since();
+            self.standing.begin_anew();
+        }
         let second = (at - start).whole_secs().saturating_sub(1);
         self.standing.second(second, place, levels) && !self.has_own_fix(context)
     }
@@ -283,7 +299,7 @@ impl RangeMeter {
 
     /// All of them, as they are kept: none where the handset is carried about and has no fix of its own.
     pub(crate) fn seconds(&self, context: &Context) -> Series<f32> {
-        let mut distances = self.from_the_handset(context);
+        let mut distances = self.slant_seconds(context);
         if self.has_own_fix(context) {
             return distances;
         }
@@ -296,7 +312,7 @@ impl RangeMeter {
         distances
     }
 
-    fn from_the_handset(&self, context: &Context) -> Series<f32> {
+    fn slant_seconds(&self, context: &Context) -> Series<f32> {
         let (from, kept) = &self.distances;
         if from.is_some() && *from == self.stand(context) && kept.len() == self.track.count() {
             return kept.clone();

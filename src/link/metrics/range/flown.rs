@@ -187,7 +187,7 @@ impl<'a> Flown<'a> {
             LinkRole::Control => (
                 in_order(evidence.failsafe.spans(context)),
                 Some(evidence.latency.moving_spans()),
-                in_order(evidence.latency.hold_spans().iter().collect()),
+                in_order(evidence.holds_apart_from_failsafes(context)),
             ),
             LinkRole::Video | LinkRole::Telemetry => Default::default(),
         };

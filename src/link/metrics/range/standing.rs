@@ -72,11 +72,8 @@ impl Standing {
         if let Some(place) = place
             && self.anchor.is_none_or(|(_, anchor)| left(anchor, place))
         {
-            *self = Self {
-                anchor: Some((second, place)),
-                stretches: std::mem::take(&mut self.stretches),
-                ..Self::default()
-            };
+            self.begin_anew();
+            self.anchor = Some((second, place));
         }
         let Some((from, _)) = self.anchor else { return false };
         self.links.resize(levels.len(), Spread::default());
@@ -95,6 +92,11 @@ impl Standing {
             self.stretches.push(from..second + 1);
         }
         self.is_open
+    }
+
+    /// Forgets where the vehicle stands.
+    pub(super) fn begin_anew(&mut self) {
+        *self = Self { stretches: std::mem::take(&mut self.stretches), ..Self::default() };
     }
 
     pub(super) fn stretches(&self) -> &[Range<usize>] {
