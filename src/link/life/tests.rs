@@ -7,6 +7,7 @@ const LEVEL: f64 = -50.0;
 
 /// One second of an invented session, as its pilot would tell it.
 #[derive(Clone, Copy)]
+#[expect(clippy::struct_excessive_bools, reason = "what is so in a second, each by itself")]
 struct Scene {
     heard: bool,
     /// A part of the vehicle that is not its autopilot.
@@ -45,7 +46,7 @@ fn play(scenes: &[(i64, Scene)]) -> (Life, Vec<Told>) {
     let (mut at, mut facts, mut told) = (START, Facts::default(), Vec::new());
     for &(seconds, scene) in scenes {
         for _ in 0..seconds {
-            at = at + Nanos::from_secs(1);
+            at += Nanos::from_secs(1);
             if scene.heard {
                 facts.autopilot = Some(at);
                 facts.vehicle = Some(at);

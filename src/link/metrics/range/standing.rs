@@ -117,21 +117,21 @@ mod tests {
         levels: impl Fn(usize) -> f64,
         north: impl Fn(usize) -> f64,
         unit: LevelUnit,
-    ) -> (usize, Vec<Range<usize>>) {
+    ) -> (usize, Vec<(usize, usize)>) {
         let mut standing = Standing::default();
         let mut told = 0;
         for second in 0..120 {
             let place = Place::new(54.0 + north(second) / 111_200.0, 8.0, 5.0);
             told += usize::from(standing.second(second, place, &[Some((levels(second), unit)), None]));
         }
-        (told, standing.stretches().to_vec())
+        (told, standing.stretches().iter().map(|stretch| (stretch.start, stretch.end)).collect())
     }
 
     #[test]
     fn a_vehicle_that_stands_while_its_level_falls_shows_that_the_handset_moves() {
         // 25 dB down over 80 s, then as it was: one stretch, told once, to the end.
         let falls = |second: usize| -50.0 - (second as f64 / 80.0 * 25.0).min(25.0);
-        assert_eq!(run(falls, |_| 0.0, LevelUnit::Dbm), (1, vec![0..120]));
+        assert_eq!(run(falls, |_| 0.0, LevelUnit::Dbm), (1, vec![(0, 120)]));
         // 18 dB are not enough, nor are 25 dB over a vehicle that drives off at 1 m/s.
         assert_eq!(run(|second| -50.0 - second as f64 * 0.15, |_| 0.0, LevelUnit::Dbm), (0, vec![]));
         assert_eq!(run(falls, |second| second as f64, LevelUnit::Dbm), (0, vec![]));
