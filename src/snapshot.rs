@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::record::MarkKind;
-use crate::summary::{BurstModel, LossDistances, LossPeriods, RatioEstimate, Summary, Verdict};
+use crate::summary::{BurstModel, LossDistances, LossPeriods, Phase, RatioEstimate, Summary, Verdict};
 use crate::units::LevelUnit;
 
 pub use crate::summary::LatencyMovement as Movement;
@@ -397,4 +397,6 @@ pub struct Snapshot {
     pub transmits: Vec<String>,
     /// Distance from the handset now, slant.
     pub distance_m: Option<f64>,
+    /// Where the vehicle is in its life now; `None` where no autopilot is heard.
+    pub phase: Option<Phase>,
 }

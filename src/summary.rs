@@ -7,6 +7,7 @@
 mod air;
 mod latency;
 mod loss;
+mod phase;
 mod radio;
 mod range;
 mod traffic;
@@ -23,6 +24,7 @@ pub use latency::{
     LatencySummary, LeftOut, MovesNeeded,
 };
 pub use loss::{Accidents, BadSpell, BurstModel, HeardOn, LossDistances, OwnReport, Together};
+pub use phase::{Phase, PhaseSummary};
 pub use radio::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
 pub use range::{Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector};
 pub use traffic::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
@@ -91,17 +93,6 @@ pub struct Summary {
     /// The life of the session; empty where no autopilot was heard.
     #[serde(default)]
     pub phases: Vec<PhaseSummary>,
-}
-
-/// One phase of the session, up to the next or to the last record.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct PhaseSummary {
-    /// `waiting`, `ground`, `walk`, `out`, `back`, `off`.
-    pub phase: String,
-    /// Its start.
-    pub from_s: f64,
-    /// What shows it.
-    pub why: String,
 }
 
 /// The recording itself.

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use fadewatch::capture::Recording;
 use fadewatch::link::LinkMonitor;
 use fadewatch::profile::Profile;
-use fadewatch::summary::{Stream, Summary};
+use fadewatch::summary::{Phase, Stream, Summary};
 
 fn summary_of(path: &Path, profile: &str) -> Summary {
     let profile = Arc::new(Profile::parse(profile).expect("a profile"));
@@ -49,6 +49,40 @@ fn all_frames(stream: &Stream) -> u64 {
     stream.received + stream.duplicates
 }
 
+/// What is not there must not be told: no loss of input, freeze or restart, and no alarm.
+fn tells_no_phantoms(summary: &Summary) {
+    assert_eq!(summary.failsafe, []);
+    assert_eq!(summary.video, None);
+    let phantoms = [
+        "failsafe",
+        "freeze",
+        "alarm",
+        "warning",
+        "restart",
+        "restart-aloft",
+        "lost-vehicle",
+        "silent",
+        "lost",
+    ];
+    let told: Vec<_> =
+        summary.events.iter().filter(|event| phantoms.contains(&event.kind.as_str())).collect();
+    assert!(told.is_empty(), "{told:?}");
+}
+
+/// Its phases, those of the way out and back as one trip.
+fn life(summary: &Summary) -> Vec<Phase> {
+    let is_way = |phase: Phase| matches!(phase, Phase::Out | Phase::Back);
+    let words = summary.phases.iter().map(|row| if is_way(row.phase) { Phase::Out } else { row.phase });
+    let mut words: Vec<Phase> = words.collect();
+    words.dedup();
+    words
+}
+
+/// How far the link is proven that has it.
+fn proven(summary: &Summary) -> Option<f64> {
+    summary.range.iter().find_map(|row| row.proven_m)
+}
+
 fn check_quad(summary: &Summary) {
     let vehicle = stream(summary, 1, 1);
     assert_eq!((vehicle.received, vehicle.lost, vehicle.duplicates), (14_947, 56, 0));
@@ -81,6 +115,17 @@ fn a_serial_modem_of_2013_from_a_capture() {
     let farthest = summary.range.iter().filter_map(|row| row.max_distance_m).fold(0.0, f64::max);
     // 130 m over ground and about 100 m up: the script's farthest fix is 160.7 m away along the line of sight.
     assert!((farthest - 160.7).abs() < 2.0, "farthest {farthest}");
+    tells_no_phantoms(&summary);
+    // It stands, is carried out, flies, lands at home and is switched off while the ground station goes on for a minute.
+    let life = life(&summary);
+    assert_eq!((life.first(), life.last()), (Some(&Phase::Waiting), Some(&Phase::Off)), "{life:?}");
+    assert_eq!(life.iter().filter(|word| **word == Phase::Out).count(), 1, "{life:?}");
+    // It lost 56 of 14,947 on all of its way: proven as far as it flew.
+    assert!(
+        proven(&summary).is_some_and(|proven| farthest - 10.0 <= proven && proven <= farthest),
+        "{:?}",
+        proven(&summary)
+    );
 }
 
 #[test]
@@ -115,6 +160,7 @@ fn the_whole_dive() {
         }
         assert_eq!(all_frames(stream(summary, 255, 190)), 7_832);
         assert!(!stream(summary, 255, 190).link_loss);
+        tells_no_phantoms(summary);
     }
 }
 
@@ -142,6 +188,16 @@ fn the_whole_field() {
     // The vehicle is heard for the first 304 s only: silence to the end is no loss, but it is shown.
     assert!(vehicle.silent_at_end_s > 1_500.0);
     assert!((summary.recording.duration_s - 1_890.0).abs() < 2.0);
+    tells_no_phantoms(&summary);
+    let life = life(&summary);
+    assert_eq!((life.first(), life.last()), (Some(&Phase::Waiting), Some(&Phase::Off)), "{life:?}");
+    assert_eq!(life.iter().filter(|word| **word == Phase::Out).count(), 1, "{life:?}");
+    let farthest = summary.range.iter().filter_map(|row| row.max_distance_m).fold(0.0, f64::max);
+    assert!(
+        proven(&summary).is_some_and(|proven| farthest - 10.0 <= proven && proven <= farthest),
+        "{:?}",
+        proven(&summary)
+    );
 }
 
 #[test]

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use crate::profile::{LinkProfile, Profile};
+use crate::profile::{LinkProfile, Mounted, Profile};
 use crate::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, SessionInfo};
 use crate::summary::Threshold;
 use crate::units::Nanos;
@@ -127,6 +127,28 @@ impl Context {
     pub fn is_autopilot(&self, sender: Sender) -> bool {
         sender.direction == Direction::Inbound
             && self.roles.autopilot() == Some((sender.system, sender.component))
+    }
+
+    /// Whether a sender is a radio at the handset: the profile's word, else yes unless its system is the vehicle's.
+    #[must_use]
+    pub fn is_radio_here(&self, sender: Sender) -> bool {
+        let Sender { system, component, .. } = sender;
+        let radios = self.profile.link.iter().filter_map(|link| link.radio);
+        let said = radios
+            .filter(|radio| (radio.system, radio.component) == (system, component))
+            .find_map(|radio| radio.mounted);
+        self.roles.is_radio(system, component)
+            && said.map_or(self.roles.vehicle() != Some(system), |mounted| mounted == Mounted::Ground)
+    }
+
+    /// Whether a sender is any part of the vehicle, beyond the radio.
+    #[must_use]
+    pub fn is_of_vehicle(&self, sender: Sender) -> bool {
+        let Sender { direction, system, component, .. } = sender;
+        direction == Direction::Inbound
+            && self.roles.vehicle() == Some(system)
+            && (self.roles.autopilot() == Some((system, component))
+                || !(self.roles.is_ground(system, component) || self.is_radio_here(sender)))
     }
 
     /// Whether this computer stood still somewhere within a span of time.

@@ -126,6 +126,7 @@ impl LinkMonitor {
             sources: self.source_states(),
             transmits: self.transmits.clone(),
             distance_m,
+            phase: context.life.now(),
             summary,
         }
     }

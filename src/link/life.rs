@@ -22,6 +22,10 @@ mod words;
 
 use crate::units::{LevelUnit, Nanos};
 
+pub use crate::summary::Phase;
+
+use super::context::Context;
+
 use power_up::PowerUp;
 pub(crate) use words::{phases, place_of};
 
@@ -37,44 +41,6 @@ const LEAVES: i64 = 3;
 const TURN_M: f64 = 20.0;
 pub(super) const NEAR_M: f64 = 30.0;
 const MOST_PHASES: usize = 4096;
-
-/// Where the vehicle is in its life.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Phase {
-    /// Not heard yet.
-    Waiting,
-    /// Stands disarmed beside the handset, or where it landed; or armed where it armed.
-    Ground,
-    /// The handset is carried away from a vehicle that stands, or something stands between them.
-    Walk,
-    /// Under way, going out.
-    Out,
-    /// Under way, coming back.
-    Back,
-    /// Switched off on the ground.
-    Off,
-}
-
-impl Phase {
-    /// A walk, out or back: what is judged.
-    #[must_use]
-    pub const fn is_trip(self) -> bool {
-        matches!(self, Self::Walk | Self::Out | Self::Back)
-    }
-
-    /// As in the summary.
-    #[must_use]
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Waiting => "waiting",
-            Self::Ground => "ground",
-            Self::Walk => "walk",
-            Self::Out => "out",
-            Self::Back => "back",
-            Self::Off => "off",
-        }
-    }
-}
 
 /// A place in degrees, its height in metres.
 pub(crate) type Spot = (f64, f64, f64);
@@ -247,6 +213,21 @@ impl Life {
             .zip(ends)
             .filter(move |(began, _)| began.phase == wanted)
             .map(|(began, end)| (began.from, end))
+    }
+
+    /// Whole seconds of a span of time, from the first record, in which the vehicle was switched off.
+    pub(crate) fn off_seconds(&self, context: &Context, (from_s, to_s): (f64, f64)) -> f64 {
+        let off = self.spans(Phase::Off, context.now).map(|(begin, end)| {
+            let (begin, end) =
+                (context.since_start_s(begin).max(from_s), context.since_start_s(end).min(to_s));
+            (end.floor() - begin.ceil()).max(0.0)
+        });
+        off.sum()
+    }
+
+    /// Whether the vehicle was switched off somewhere within a span of time.
+    pub(crate) fn was_off(&self, from: Nanos, to: Nanos) -> bool {
+        self.spans(Phase::Off, Nanos::MAX).any(|(begin, end)| begin < to && from < end)
     }
 
     /// How long the autopilot was heard in trips within a span of time.

@@ -5,7 +5,7 @@
 //! gone, and this computer standing still, are no silence of the vehicle.
 
 use crate::profile::LinkRole;
-use crate::record::{Direction, InterfaceId};
+use crate::record::InterfaceId;
 use crate::units::Nanos;
 
 use super::LinkMonitor;
@@ -16,12 +16,9 @@ use super::telemetry::Telemetry;
 /// A source is alive if anything was recorded within so long.
 const ALIVE: Nanos = Nanos::from_secs(2);
 
-/// When what was last heard.
+/// What was heard of the vehicle, beside its numbers.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Presence {
-    autopilot: Option<Nanos>,
-    /// Any component of the vehicle.
-    parts: Option<Nanos>,
     armed: Option<(Nanos, bool)>,
     /// Where the autopilot is heard.
     interface: Option<InterfaceId>,
@@ -46,35 +43,23 @@ impl Presence {
 impl LinkMonitor {
     /// A frame that says something came, and was no copy.
     pub(super) fn hear(&mut self, at: Nanos, sender: Sender, telemetry: Option<&Telemetry>) {
-        let roles = &self.context.roles;
-        let (system, component) = (sender.system, sender.component);
-        if sender.direction == Direction::Outbound || roles.vehicle() != Some(system) {
+        if !self.context.is_of_vehicle(sender) {
             return;
         }
-        let is_autopilot = self.context.is_autopilot(sender);
-        if !is_autopilot && (roles.is_ground(system, component) || roles.is_radio(system, component)) {
-            return;
-        }
-        self.presence.parts = Some(at);
         self.signal.hear_far_side(at);
-        if !is_autopilot {
+        if !self.context.is_autopilot(sender) {
             return;
         }
-        self.presence.autopilot = Some(at);
         self.presence.interface = Some(sender.interface);
         if let Some(Telemetry::Heartbeat { .. }) = telemetry {
-            self.presence.armed = roles.armed().map(|armed| (at, armed));
+            self.presence.armed = self.context.roles.armed().map(|armed| (at, armed));
         }
-    }
-
-    /// When anything of the vehicle was last heard, pictures included.
-    pub(super) fn vehicle_heard(&self) -> Option<Nanos> {
-        self.presence.parts.max(self.video.last_packet())
     }
 
     /// What is known at a whole second.
     pub(super) fn facts(&self, at: Nanos) -> Facts {
         let (context, presence) = (&self.context, &self.presence);
+        let heard = self.loss.vehicle_heard(context);
         let down = presence.interface.and_then(|interface| self.sources.get(usize::from(interface.0)));
         let is_down = down.is_some_and(|source| source.down.is_some());
         let stalled = context.stalls.last().map(|stall| stall.to);
@@ -85,8 +70,8 @@ impl LinkMonitor {
             Some(self.margin.standing(index).margin? < limits.alarm_margin)
         });
         Facts {
-            autopilot: presence.autopilot,
-            vehicle: self.vehicle_heard(),
+            autopilot: heard.autopilot_last,
+            vehicle: heard.any_component_last.max(self.video.last_packet()),
             listens_since: presence.source_up.max(stalled),
             alive: !is_down && presence.record.is_some_and(|record| at - record <= ALIVE),
             armed: presence.armed,

@@ -838,6 +838,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
             vec!["transmits: a TIMESYNC request once a second".to_owned()]
         },
         distance_m: Some(311.0),
+        phase: Some(Phase::Out),
     }
 }
 
@@ -875,6 +876,7 @@ fn empty(columns: u16) -> Snapshot {
         }],
         transmits: Vec::new(),
         distance_m: None,
+        phase: None,
     }
 }
 

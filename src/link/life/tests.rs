@@ -73,8 +73,19 @@ fn play(scenes: &[(i64, Scene)]) -> (Life, Vec<Told>) {
     (life, told)
 }
 
+fn word(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Waiting => "waiting",
+        Phase::Ground => "ground",
+        Phase::Walk => "walk",
+        Phase::Out => "out",
+        Phase::Back => "back",
+        Phase::Off => "off",
+    }
+}
+
 fn phases(scenes: &[(i64, Scene)]) -> Vec<&'static str> {
-    play(scenes).0.phases().iter().map(|began| began.phase.word()).collect()
+    play(scenes).0.phases().iter().map(|began| word(began.phase)).collect()
 }
 
 fn ends_with(scenes: &[(i64, Scene)]) -> &'static str {

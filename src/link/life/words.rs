@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::{Began, Motion, Phase, Spot, Told, Why};
+use super::{Began, Motion, Spot, Told, Why};
 use crate::link::context::Context;
 use crate::summary::{EventSummary, PhaseSummary};
 use crate::units::Nanos;
@@ -24,17 +24,6 @@ fn why(why: Why) -> String {
         Why::Moving { armed: false } => "not armed, and not standing beside the handset".to_owned(),
         Why::Turned { distance_m } => format!("turned, {distance_m:.0} m away"),
         Why::SwitchedOff { .. } => "on the ground, and all of the vehicle silent for 5 s".to_owned(),
-    }
-}
-
-const fn title(phase: Phase) -> &'static str {
-    match phase {
-        Phase::Waiting => "waiting for the vehicle",
-        Phase::Ground => "on the ground",
-        Phase::Walk => "walk",
-        Phase::Out => "on the way out",
-        Phase::Back => "on the way back",
-        Phase::Off => "switched off",
     }
 }
 
@@ -63,7 +52,7 @@ impl Told {
     pub(crate) fn event(&self, context: &Context) -> EventSummary {
         let (at, kind, text) = match *self {
             Self::Phase(began) => {
-                (began.from, "phase", format!("{}: {}", title(began.phase), why(began.why)))
+                (began.from, "phase", format!("{}: {}", began.phase.title(), why(began.why)))
             }
             Self::Lost { at, distance_m, spot } => (
                 at,
@@ -84,7 +73,7 @@ impl Told {
 /// One row a phase.
 pub(crate) fn phases(context: &Context) -> Vec<PhaseSummary> {
     let row = |began: &super::Began| PhaseSummary {
-        phase: began.phase.word().to_owned(),
+        phase: began.phase,
         from_s: context.since_start_s(began.from),
         why: why(began.why),
     };

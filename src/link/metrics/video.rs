@@ -381,7 +381,7 @@ impl VideoMeter {
         let open = if newest.is_off { Nanos::ZERO } else { context.now - newest.last_at };
         let series: Vec<&Series> = streams.iter().map(|stream| &stream.series).collect();
         Some(Steadiness {
-            availability_ratio: Series::availability(&series, context.now),
+            availability_ratio: Series::availability(&series, context),
             longest_silence_s: Some(longest.max(open).secs()),
         })
     }

@@ -144,8 +144,14 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     if pen.height() < 4 && !words.is_empty() {
         x = pen.text(x + 2, row, &words, theme.of(LinkState::Near));
     }
+    if let Some(phase) = feed.snapshot.phase.filter(|_| !matches!(feed.mode, Mode::Replay { .. })) {
+        x = pen.text(x + 2, row, phase.title(), theme.base);
+    }
     if let Mode::Replay { speed, duration_s, .. } = feed.mode {
         x = pen.text(x, row, &format!(" of {}  speed ×{speed}", figure::clock(duration_s)), theme.base);
+        if let Some(phase) = feed.snapshot.phase {
+            x = pen.text(x + 2, row, phase.title(), theme.base);
+        }
         x = progress(scene, now_s / duration_s.max(0.001), x + 2, row, pen);
     }
     if let Some(held) = &scene.state.held {

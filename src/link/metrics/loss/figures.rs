@@ -135,7 +135,7 @@ impl LossMeter {
         let flows = self.heard_over(context, link);
         let open = flows.iter().map(|flow| flow.open_silence(context));
         let at_end_s = open.map(|(from, to)| (to - from).secs()).reduce(f64::min)?;
-        let silence = flow::longest_common_silence_s(&flows).max(at_end_s);
+        let silence = flow::longest_common_silence_s(&flows, context).max(at_end_s);
         Some(Steadiness {
             availability_ratio: flow::availability(&flows, context, flow::WHOLE),
             longest_silence_s: Some(silence),

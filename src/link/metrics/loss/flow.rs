@@ -72,7 +72,7 @@ impl Flow {
             restarts: sequence.restarts,
             loss: runs.ratio(sequence.received, lost),
             loss_periods: runs.periods(),
-            longest_silence_s: sequence.silences.longest().max(until - last).secs(),
+            longest_silence_s: self.longest_silence(context).max(until - last).secs(),
             silent_at_end_s: (context.now - last).secs(),
             rate_hz: (sequence.received > 1 && span > 0.0).then(|| (sequence.received - 1) as f64 / span),
             availability_ratio: availability(&[self], context, WHOLE),
@@ -267,18 +267,21 @@ pub(super) fn joined<'a>(
     })
 }
 
-/// Share of the whole seconds within a span in which any of the flows brought a frame. Of several flows' seconds that
+/// Share of the whole seconds within a span in which any of the flows brought a frame, those in which the vehicle was
+/// switched off apart. Of several flows' seconds that
 /// are joined to spans, those of the flow that has most of them count.
 pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64)) -> Option<f64> {
     let begin = span.0.ceil().max(0.0);
     let whole = context.since_start_s(context.now).min(span.1).floor().min(MOST_WHOLE_SECONDS);
-    if whole - begin < 1.0 {
+    let of_vehicle = flows.iter().all(|flow| context.roles.vehicle() == Some(flow.sender.system));
+    let off = if of_vehicle { context.life.off_seconds(context, (begin, whole)) } else { 0.0 };
+    if whole - begin - off < 1.0 {
         return None;
     }
     if let ([flow], true) = (flows, begin == 0.0)
         && let Some(covered) = flow.sequence.seconds.covered(whole as usize)
     {
-        return Some(covered as f64 / whole);
+        return Some((covered as f64 / (whole - off)).min(1.0));
     }
     let spans = joined(flows.iter().map(|&flow| {
         let spans = flow.sequence.seconds.within(begin, whole);
@@ -288,15 +291,15 @@ pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64))
         let inside = end.min(whole) - from.max(begin);
         f64::from(counts.covered) * inside / (end - from)
     };
-    Some(spans.map(covered).sum::<f64>() / (whole - begin))
+    Some((spans.map(covered).sum::<f64>() / (whole - begin - off)).min(1.0))
 }
 
 /// The longest time in which all flows were silent together, the end apart.
 ///
 /// Exact for one flow; for several, for silences that each of them keeps (0.25 s and more).
-pub(super) fn longest_common_silence_s(flows: &[&Flow]) -> f64 {
+pub(super) fn longest_common_silence_s(flows: &[&Flow], context: &Context) -> f64 {
     if let [flow] = flows {
-        return flow.sequence.silences.longest().secs();
+        return flow.longest_silence(context).secs();
     }
     let Some(first) = flows.iter().map(|flow| flow.sequence.first_at).min() else { return 0.0 };
     let silences = |flow: &Flow| {

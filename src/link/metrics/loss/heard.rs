@@ -10,8 +10,7 @@ use crate::link::context::{Context, Sender};
 use crate::link::life::Phase;
 use crate::link::metrics::loss::LossMeter;
 use crate::link::metrics::loss::flow::Flow;
-use crate::profile::{LinkProfile, Mounted};
-use crate::record::Direction;
+use crate::profile::LinkProfile;
 use crate::units::Nanos;
 
 /// When the vehicle was last heard.
@@ -34,13 +33,7 @@ impl LossMeter {
         };
         VehicleHeard {
             autopilot_last: last(&|sender| context.is_autopilot(sender)),
-            any_component_last: last(&|sender| {
-                let Sender { direction, system, component, .. } = sender;
-                direction == Direction::Inbound
-                    && context.roles.vehicle() == Some(system)
-                    && !context.roles.is_ground(system, component)
-                    && !is_radio_here(context, sender)
-            }),
+            any_component_last: last(&|sender| context.is_of_vehicle(sender)),
         }
     }
 
@@ -55,11 +48,20 @@ impl LossMeter {
             return flows;
         }
         let counting = self.counting(context, link);
-        counting.filter(|flow| link.senders.is_some() || !is_radio_here(context, flow.sender)).collect()
+        counting.filter(|flow| link.senders.is_some() || !context.is_radio_here(flow.sender)).collect()
     }
 }
 
 impl Flow {
+    /// The longest silence that is over; the vehicle's own ones in which it was switched off apart.
+    pub(super) fn longest_silence(&self, context: &Context) -> Nanos {
+        let silences = &self.sequence.silences;
+        if context.roles.vehicle() != Some(self.sender.system) {
+            return silences.longest();
+        }
+        silences.longest_but(|from, to| context.life.was_off(from, to))
+    }
+
     /// The silence that is still open; none where the vehicle was switched off.
     pub(super) fn open_silence(&self, context: &Context) -> (Nanos, Nanos) {
         let is_off = context.roles.vehicle() == Some(self.sender.system)
@@ -67,15 +69,4 @@ impl Flow {
         let last = self.sequence.last_at;
         (last, if is_off { last } else { context.now })
     }
-}
-
-/// Whether a sender is a radio at the handset: the profile's word, else yes unless its system is the vehicle's.
-fn is_radio_here(context: &Context, sender: Sender) -> bool {
-    let Sender { system, component, .. } = sender;
-    let radios = context.profile.link.iter().filter_map(|link| link.radio);
-    let said = radios
-        .filter(|radio| (radio.system, radio.component) == (system, component))
-        .find_map(|radio| radio.mounted);
-    context.roles.is_radio(system, component)
-        && said.map_or(context.roles.vehicle() != Some(system), |mounted| mounted == Mounted::Ground)
 }

@@ -60,6 +60,15 @@ impl Silences {
         self.longest
     }
 
+    /// The same without some that are kept.
+    pub(super) fn longest_but(&self, is_left_out: impl Fn(Nanos, Nanos) -> bool) -> Nanos {
+        if !self.kept.iter().any(|&(from, to)| is_left_out(from, to)) {
+            return self.longest;
+        }
+        let kept = self.kept.iter().filter(|&&(from, to)| !is_left_out(from, to));
+        kept.map(|&(from, to)| to - from).max().unwrap_or(self.least)
+    }
+
     fn usual_s(&self) -> Option<f64> {
         let all: u64 = self.intervals.iter().map(|&count| u64::from(count)).sum();
         let mut below = 0;

@@ -4,6 +4,7 @@
 //! seconds a packet came. A gap is spread evenly over the silence before the packet that
 //! showed it; a late packet is taken off the newest cell that still has a loss.
 
+use crate::link::context::Context;
 use crate::link::series;
 use crate::units::Nanos;
 
@@ -125,9 +126,9 @@ impl Series {
     }
 
     /// Share of the whole seconds with a packet, from the first with one up to `now`, of streams in turn.
-    pub(super) fn availability(streams: &[&Self], now: Nanos) -> Option<f64> {
+    pub(super) fn availability(streams: &[&Self], context: &Context) -> Option<f64> {
         let first = streams.iter().filter_map(|one| one.first).min()?;
-        let whole = streams.iter().map(|one| one.index(now)).max()?.max(first + 1);
+        let whole = streams.iter().map(|one| one.index(context.now)).max()?.max(first + 1);
         let covered = |one: &&Self| {
             let after = one.cells.range(whole, usize::MAX).filter(|(_, cell)| cell.received > 0).count();
             one.covered - after
@@ -143,6 +144,7 @@ impl Series {
             streams.iter().any(meets)
         });
         let seconds = streams.iter().map(covered).sum::<usize>().saturating_sub(shared.count());
-        Some((seconds as f64 / (whole - first) as f64).min(1.0))
+        let off = context.life.off_seconds(context, (first as f64, whole as f64));
+        Some((seconds as f64 / ((whole - first) as f64 - off).max(1.0)).min(1.0))
     }
 }
