@@ -320,9 +320,10 @@ fn bytes(monitor: &mut LinkMonitor, at: f64, interface: u16, direction: Directio
     }));
 }
 
-/// HEARTBEAT (0) of a type, with an autopilot (3) or without (8).
+/// HEARTBEAT (0) of a type, with an autopilot (3), armed and under way, or without (8).
 fn heartbeat(number: u64, sender: (u8, u8), kind: u8, autopilot: u8) -> Vec<u8> {
-    frame(number, sender, 0, 50, &[0, 0, 0, 0, kind, autopilot, 0, 4, 3])
+    let armed = if autopilot == 3 { 128 } else { 0 };
+    frame(number, sender, 0, 50, &[0, 0, 0, 0, kind, autopilot, armed, 4, 3])
 }
 
 /// RADIO_STATUS (109).

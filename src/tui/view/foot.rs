@@ -6,6 +6,7 @@ use ratatui::layout::Rect;
 use crate::record::{IN_THE_PATH, MarkKind};
 use crate::session::{Feed, Mode};
 use crate::snapshot::{LinkState, SourceState};
+use crate::summary::Phase;
 use crate::tui::action::Action;
 use crate::tui::figure;
 use crate::tui::keys;
@@ -144,14 +145,15 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     if pen.height() < 4 && !words.is_empty() {
         x = pen.text(x + 2, row, &words, theme.of(LinkState::Near));
     }
-    if let Some(phase) = feed.snapshot.phase.filter(|_| !matches!(feed.mode, Mode::Replay { .. })) {
-        x = pen.text(x + 2, row, phase.title(), theme.base);
+    // On a narrow screen what this program sends comes first.
+    let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);
+    let phase = phase.map_or("", Phase::title);
+    if !phase.is_empty() && !matches!(feed.mode, Mode::Replay { .. }) {
+        x = pen.text(x + 2, row, phase, theme.base);
     }
     if let Mode::Replay { speed, duration_s, .. } = feed.mode {
         x = pen.text(x, row, &format!(" of {}  speed ×{speed}", figure::clock(duration_s)), theme.base);
-        if let Some(phase) = feed.snapshot.phase {
-            x = pen.text(x + 2, row, phase.title(), theme.base);
-        }
+        x = if phase.is_empty() { x } else { pen.text(x + 2, row, phase, theme.base) };
         x = progress(scene, now_s / duration_s.max(0.001), x + 2, row, pen);
     }
     if let Some(held) = &scene.state.held {

@@ -80,6 +80,8 @@ pub(super) struct Arriving {
 #[derive(Clone, Debug)]
 pub(super) struct Sequence {
     pub(super) first_at: Nanos,
+    /// First frame of the present numbering.
+    began_at: Nanos,
     pub(super) last_at: Nanos,
     pub(super) received: u64,
     pub(super) lost: u64,
@@ -126,6 +128,7 @@ impl Sequence {
         let empty = Slot { number: 0, at: first.at, hashes: [0; 2], state: State::Lost };
         let mut sequence = Self {
             first_at: first.at,
+            began_at: first.at,
             last_at: first.at,
             received: 0,
             lost: 0,
@@ -443,6 +446,7 @@ impl Sequence {
         let next = (self.newest / 256 + 4) * 256 + u64::from(first.sequence);
         self.gaps.end(first.at, self.newest, next);
         self.restarts += 1;
+        self.began_at = first.at;
         self.newest = next;
         self.newest_at = first.at;
         self.epoch = next;

@@ -25,7 +25,9 @@ const NEAR_ZERO: u8 = 1;
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
 const SINGLY: f64 = 1.5;
-/// How long before and after a restart the other components of the system restart.
+/// Components of one system go down within this of each other.
+const TOGETHER: Nanos = Nanos::from_secs(1);
+/// How long after a restart the other components of the system come back.
 const AROUND: Nanos = Nanos::from_secs(10);
 
 /// What the numbers say.
@@ -143,7 +145,12 @@ impl Sequence {
             return None;
         }
         self.disturb();
-        let since = shown.before.min(shown.at - AROUND);
+        // Until its last frame before it, the other one had not restarted either.
+        let since = shown.before - TOGETHER;
+        if self.restarts > 0 && self.jump.is_none() && self.began_at >= since {
+            // Its own numbers have shown it already.
+            return None;
+        }
         if self.echoes.first().is_some_and(|first| first.at >= since) {
             return Some(self.begin_among_echoes().at);
         }
