@@ -124,7 +124,9 @@ pub struct RecordingSummary {
 pub struct EventSummary {
     /// When.
     pub at_s: f64,
-    /// `mark`, `warning`, `alarm`, `cleared`, `freeze`, `restart`, `source`, `stall`, `stamp-back`, `clock-step`, `older-joined`, ...
+    /// `phase`, `lost-vehicle`, `silent`, `lost`, `back`, `restart`, `restart-aloft`, `video-restart`, `handset-off`,
+    /// `handset-on`, `handset` (does it move?), `stall`, `mark`, `warning`, `alarm`, `cleared`, `freeze`, `failsafe`, `hold`,
+    /// `source`, `stamp-back`, `clock-step`, `older-joined`, ...
     pub kind: String,
     /// The link it is about.
     pub link: Option<String>,

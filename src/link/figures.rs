@@ -16,7 +16,7 @@ use super::life::{self, Phase};
 use super::metrics::latency::LatencyMeter;
 use super::metrics::loss::{Restart, Steadiness, Traffic};
 use super::metrics::range::Evidence;
-use super::metrics::video::{FreezeSpan, VideoMeter};
+use super::metrics::video::{Course, FreezeSpan, VideoMeter};
 use super::series::Series;
 use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, utc_text, verdict};
 
@@ -261,6 +261,16 @@ impl LinkMonitor {
                 kind: "freeze".to_owned(),
                 link: video.clone(),
                 text: format!("picture frozen for {length:.2} s{open}"),
+            });
+        }
+        let began_anew = |span: &&FreezeSpan| span.course == Course::SenderRestarted;
+        for span in self.video.freezes(context).iter().filter(began_anew).take(MOST_EVENTS) {
+            let length = (span.end - span.start).secs();
+            events.push(EventSummary {
+                at_s: context.since_start_s(span.end),
+                kind: "video-restart".to_owned(),
+                link: video.clone(),
+                text: format!("the picture's sender began anew, {length:.1} s after its last picture"),
             });
         }
         events.extend(self.control_events());

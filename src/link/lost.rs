@@ -1,5 +1,6 @@
 //! Links that fall silent and are heard again, as events: whoever was looking elsewhere finds them there.
 
+use crate::profile::LinkRole;
 use crate::summary::{EventSummary, FailsafeSummary, Interval};
 use crate::units::Nanos;
 
@@ -9,9 +10,19 @@ use super::{LinkMonitor, MOST_EVENTS};
 /// A link that was silent for longer is lost, in a trip.
 pub(super) const SILENT: Nanos = Nanos::from_secs(2);
 
-/// Of each link of the profile: when it was last heard, where it is lost.
+/// A handset that is silent for longer is switched off, or its cable is out: told on the ground, where nothing is lost.
+const HANDSET_OFF: Nanos = Nanos::from_secs(5);
+
+/// Of each link of the profile: when it was last heard, where its silence was told, and what it was told as.
 #[derive(Clone, Debug, Default)]
-pub(super) struct LostLinks(Vec<Option<Nanos>>);
+pub(super) struct LostLinks(Vec<Option<(Nanos, Silent)>>);
+
+/// What a link's silence is told as.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Silent {
+    Lost,
+    HandsetOff,
+}
 
 impl LinkMonitor {
     /// Whether a link that is silent is lost: not on the ground, where the vehicle may have been switched off and nothing
@@ -36,15 +47,24 @@ impl LinkMonitor {
                 self.lost_links.0.push(None);
             }
             let Some(last) = self.last_heard(index) else { continue };
+            let silent = self.context.at_work(last, at);
+            let is_control = self.context.profile.link[index].role == LinkRole::Control;
             match self.lost_links.0[index] {
-                None if self.is_lost(self.context.at_work(last, at)) => {
-                    self.lost_links.0[index] = Some(last);
+                None if self.is_lost(silent) => {
+                    self.lost_links.0[index] = Some((last, Silent::Lost));
                     self.note_link(index, last, "lost", |name| format!("nothing from {name} from here on"));
                 }
-                Some(since) if last > since => {
+                None if is_control && silent > HANDSET_OFF => {
+                    self.lost_links.0[index] = Some((last, Silent::HandsetOff));
+                    self.note_link(index, last, "handset-off", |name| {
+                        format!("the handset sends nothing on {name} from here on: switched off, or its cable is out")
+                    });
+                }
+                Some((since, told)) if last > since => {
                     self.lost_links.0[index] = None;
                     let silent = (last - since).secs();
-                    self.note_link(index, last, "back", |name| {
+                    let kind = if told == Silent::Lost { "back" } else { "handset-on" };
+                    self.note_link(index, last, kind, |name| {
                         format!("{name} is heard again, after about {silent:.0} s")
                     });
                 }

@@ -131,7 +131,8 @@ impl EventFilter {
     #[must_use]
     pub fn lists(self, kind: &str) -> bool {
         let own = match kind {
-            "warning" | "alarm" | "cleared" | "acknowledged" | "lost" | "back" | "failsafe" => Self::Warnings,
+            "warning" | "alarm" | "cleared" | "acknowledged" | "lost" | "back" | "failsafe"
+            | "lost-vehicle" | "silent" | "restart-aloft" => Self::Warnings,
             "freeze" => Self::Freezes,
             "mark" => Self::Marks,
             _ => Self::Other,

@@ -343,10 +343,12 @@ fn inputs(world: &World<'_>, random: &mut Random, time: f64) -> Vec<Telemetry> {
     let gone = world.just_up(time) || (plan.lost == Lost::Radio && world.noticed(time));
     let mut count = Some(if gone { 0 } else { 8 });
     let mut rssi = Some(if gone { 0 } else { 180 });
-    if plan.flickers && random.chance(0.02) {
+    // One by itself: two on end are a loss by definition, also where the good ones between them went missing.
+    let is_due = (time * plan.input_hz / 1000.0) as u64 % 16 == 0;
+    if plan.flickers && is_due && random.chance(0.3) {
         rssi = Some(0);
     }
-    if plan.flickers && random.chance(0.01) {
+    if plan.flickers && is_due && random.chance(0.15) {
         count = Some(0);
     }
     let newer = Telemetry::RcInput { boot_ms, channels, count, rssi, older: false };

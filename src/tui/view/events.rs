@@ -23,7 +23,9 @@ fn kind_symbol(kind: &str, text: &str, theme: &Theme) -> (String, Style) {
         }
         "warning" => (figure::symbol(LinkState::Near), theme.of(LinkState::Near)),
         "alarm" => (figure::symbol(LinkState::Alarm), theme.of(LinkState::Alarm)),
-        "lost" | "failsafe" => (figure::symbol(LinkState::Lost), theme.of(LinkState::Lost)),
+        "lost" | "failsafe" | "lost-vehicle" | "silent" | "restart-aloft" => {
+            (figure::symbol(LinkState::Lost), theme.of(LinkState::Lost))
+        }
         "cleared" | "back" => (figure::symbol(LinkState::Good), theme.of(LinkState::Good)),
         "freeze" => ("F", theme.of(LinkState::Alarm)),
         _ => ("▪", theme.dim),

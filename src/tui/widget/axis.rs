@@ -85,7 +85,7 @@ pub fn letter(mark: &MarkPoint) -> char {
         (None, "mark") => letter_of(MarkKind::Remark),
         (None, "warning") => '▲',
         (None, "alarm") => '◆',
-        (None, "lost" | "failsafe") => '×',
+        (None, "lost" | "failsafe" | "lost-vehicle" | "silent") => '×',
         _ => '▪',
     }
 }
@@ -154,7 +154,7 @@ impl Widget for &MarkRow<'_> {
             let style = match mark.kind.as_str() {
                 "warning" => self.theme.of(LinkState::Near),
                 "alarm" => self.theme.of(LinkState::Alarm),
-                "lost" | "failsafe" => self.theme.of(LinkState::Lost),
+                "lost" | "failsafe" | "lost-vehicle" | "silent" => self.theme.of(LinkState::Lost),
                 _ => self.theme.mark,
             };
             pen.glyph(x, 0, letter(mark), style);
