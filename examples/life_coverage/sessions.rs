@@ -116,7 +116,7 @@ fn flight(kind: Kind, seed: u64, number: u64, random: &mut ChaCha8Rng) -> Sessio
     way.push([landed_s, 4.0, 0.3]);
     let mut ends = Ends::new(landed_s + 8.0, number, random);
     if kind == Kind::Cut {
-        ends.recorder_s = landed_s + 7.5;
+        ends.recorder = landed_s + 7.5;
     }
     let mut toml = head(kind, seed, number, &ends);
     let _ = writeln!(toml, "armed_s = [[40, {:.1}]]\n[path]\nwaypoints = [", landed_s + 3.0);
@@ -146,26 +146,26 @@ fn walk(seed: u64, number: u64, random: &mut ChaCha8Rng) -> Session {
     Session { toml, way, trip_s: [40.0, home_s] }
 }
 
-/// When what is switched off, and when the recorder ends.
+/// When what is switched off, and when the recorder ends: seconds.
 struct Ends {
-    vehicle_s: f64,
-    camera_s: f64,
-    handset_s: f64,
-    recorder_s: f64,
+    vehicle: f64,
+    camera: f64,
+    handset: f64,
+    recorder: f64,
 }
 
 impl Ends {
     /// In another order in each session of a set.
     fn new(from_s: f64, number: u64, random: &mut ChaCha8Rng) -> Self {
         let later = from_s + 2.0 + 6.0 * random.random::<f64>();
-        let recorder_s = (later + 10.0 + 40.0 * random.random::<f64>()).ceil();
-        let (vehicle_s, camera_s, handset_s) = match number % 4 {
+        let recorder = (later + 10.0 + 40.0 * random.random::<f64>()).ceil();
+        let (vehicle, camera, handset) = match number % 4 {
             0 => (from_s, from_s, later),
             1 => (later, later, from_s),
             2 => (later, from_s, later + 3.0),
             _ => (from_s, from_s, from_s),
         };
-        Self { vehicle_s, camera_s, handset_s, recorder_s }
+        Self { vehicle, camera, handset, recorder }
     }
 }
 
@@ -181,8 +181,8 @@ fn head(kind: Kind, seed: u64, number: u64, ends: &Ends) -> String {
          duration_s = {:.1}\n[vehicle]\nrates = {{ {position}, attitude = 1, rc_channels = 5, servo = 5, \
          vibration = 0 }}\non_s = [[0, {:.2}]]\n",
         number + 1,
-        ends.recorder_s,
-        ends.vehicle_s
+        ends.recorder,
+        ends.vehicle
     )
 }
 
@@ -199,6 +199,6 @@ fn tail(kind: Kind, ends: &Ends) -> String {
          [control]\nrate_hz = 10\non_s = [[0, {:.2}]]\n[[control.moves]]\nfrom_s = 2\nto_s = 10000\nsticks = [1]\n\
          wave_s = 3\n[[control.servo]]\nstick = 1\nfailsafe_us = 1000\n\
          [video]\nfps = 15\non_s = [[0, {:.2}]]\n{freezes}",
-        ends.handset_s, ends.camera_s
+        ends.handset, ends.camera
     )
 }
