@@ -57,6 +57,8 @@ pub(crate) struct Counted {
     pub(crate) restarts: u64,
     pub(crate) periods: u64,
     pub(crate) longest_period: u64,
+    /// Between two frames.
+    pub(crate) longest_gap_s: f64,
     pub(crate) longest_silence_s: f64,
     pub(crate) silent_at_end_s: f64,
     pub(crate) over_air: bool,
@@ -209,7 +211,7 @@ fn count(
             continue;
         }
         let before = newest.insert(arrival.sender, arrival.at_s);
-        counted.longest_silence_s = counted.longest_silence_s.max(before.map_or(0.0, |b| arrival.at_s - b));
+        counted.longest_gap_s = counted.longest_gap_s.max(before.map_or(0.0, |b| arrival.at_s - b));
         counted.received += 1;
         let numbers = received.entry((arrival.sender, arrival.epoch)).or_default();
         counted.out_of_order += u64::from(numbers.iter().rev().take(64).any(|&n| n > arrival.number));
@@ -237,7 +239,7 @@ fn count(
         (counted.sent, counted.over_air) = sent[sender];
         counted.silent_at_end_s = scenario.duration_s - newest[sender];
         // A silence that goes on at the end counts among the silences.
-        counted.longest_silence_s = counted.longest_silence_s.max(counted.silent_at_end_s);
+        counted.longest_silence_s = counted.longest_gap_s.max(counted.silent_at_end_s);
     }
     Delivered { arrivals, senders, facts, private_frames }
 }

@@ -48,7 +48,36 @@ pub(crate) fn tell(parts: &Parts<'_>, all: &mut Map<String, Value>) {
         for freeze in list.iter_mut() {
             let (start_s, length_s) = (freeze["start_s"].as_f64(), freeze["duration_s"].as_f64());
             let span = start_s.zip(length_s).map_or([0.0; 2], |(start, length)| [start, start + length]);
+            let within = phase_at(&phases, f64::midpoint(span[0], span[1]));
             freeze["of_link"] = json!(of_link(parts, span));
+            freeze["off"] = json!(within == "off" && matches!(phase_at(&phases, span[0]), "ground" | "off"));
+        }
+    }
+    leave_off_out(parts, phases.last().is_some_and(|begun| begun.phase == "off"), all);
+}
+
+fn phase_at(phases: &[Begun], at_s: f64) -> &'static str {
+    let next = phases.partition_point(|begun| begun.from_s <= at_s);
+    phases.get(next.saturating_sub(1)).map_or("", |begun| begun.phase)
+}
+
+/// What was switched off on the ground is neither frozen nor, at the end, silent.
+fn leave_off_out(parts: &Parts<'_>, ends_off: bool, all: &mut Map<String, Value>) {
+    if let Some(video) = all.get_mut("video").filter(|video| video.is_object()) {
+        let list = video["freeze_list"].as_array().map_or(&[][..], Vec::as_slice);
+        let own: Vec<f64> = list
+            .iter()
+            .filter(|freeze| freeze["off"] == false)
+            .filter_map(|freeze| freeze["duration_s"].as_f64())
+            .collect();
+        (video["freezes"], video["freeze_s"]) = (json!(own.len()), json!(own.iter().sum::<f64>()));
+    }
+    let rows = all.get_mut("streams").and_then(Value::as_array_mut).filter(|_| ends_off);
+    for row in rows.into_iter().flatten().filter(|row| row["over_air"] == true) {
+        let id = |key: &str| row[key].as_u64().and_then(|id| u8::try_from(id).ok());
+        let sender = id("system").zip(id("component"));
+        if let Some(counted) = sender.and_then(|sender| parts.delivered.senders.get(&sender)) {
+            row["longest_silence_s"] = json!(counted.longest_gap_s);
         }
     }
 }
@@ -156,12 +185,12 @@ impl Life {
         if walks && (near || faint) {
             return if faint { "walk" } else { "ground" };
         }
-        // Armed, but not away from where that was: a drill on the bench.
+        // Armed, but not away from where that was: a drill on the bench. What comes back has to stand there.
         let bench = self.armed_at_s.is_some_and(|from_s| {
             let (over_ground_m, height_m) = motion.moved_m(from_s, at_s);
             over_ground_m < 10.0 && height_m < 3.0
         });
-        if armed && bench && !matches!(now, "out" | "back" | "walk") {
+        if armed && bench && (self.stood_s >= 2.0 || !matches!(now, "out" | "back" | "walk")) {
             return "ground";
         }
         self.trip(motion.distance_m(at_s), now)
@@ -242,7 +271,11 @@ unplugged = [{ source = "vehicle", from_s = 70, to_s = 72 }]
         assert!(truth["losses"]["unplugged"].as_u64().unwrap() > 50);
         for freeze in truth["video"]["freeze_list"].as_array().unwrap() {
             assert_eq!(freeze["of_link"], false, "{freeze}");
+            assert_eq!(freeze["off"], true, "{freeze}");
         }
+        // Listed, and counted nowhere.
+        assert_eq!(truth["video"]["freeze_list"].as_array().unwrap().len(), 2);
+        assert_eq!((&truth["video"]["freezes"], &truth["video"]["freeze_s"]), (&0.into(), &0.0.into()));
     }
 
     #[test]
