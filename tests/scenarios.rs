@@ -129,6 +129,11 @@ fn video(findings: &mut Findings, truth: &Value, summary: &Value) {
         let own = &found["freeze_list"][index];
         let what = format!("freeze {index}");
         findings.near(&format!("{what} start_s"), &freeze["start_s"], &own["start_s"], 1e-3);
+        if freeze["off"] == true {
+            // Listed, but no freeze: until when is a matter of when it was judged.
+            findings.same(&format!("{what} evidence"), &Value::from(false), &own["evidence"]);
+            continue;
+        }
         findings.near(&format!("{what} duration_s"), &freeze["duration_s"], &own["duration_s"], 1e-3);
         findings.same(&format!("{what} ended"), &freeze["ended"], &own["ended"]);
         // Level and place are those of a whole second nearby: shadowing of 3 dB keeps exp(-1/3 - 2/15)
@@ -266,6 +271,8 @@ fn failsafe(findings: &mut Findings, truth: &Value, summary: &Value) {
     }
     for (drill, own) in drills.iter().zip(found) {
         findings.near("failsafe.input_lost_s", &drill["input_lost_s"], &own["input_lost_s"], 1e-3);
+        // All bundled drills lie on the ground, beside the handset.
+        findings.same("failsafe.drill", &Value::from(true), &own["drill"]);
         for key in ["mode_before", "mode_after"] {
             findings.same(&format!("failsafe.{key}"), &drill[key], &own[key]);
         }
@@ -281,6 +288,39 @@ fn failsafe(findings: &mut Findings, truth: &Value, summary: &Value) {
                 findings.0.push(format!("failsafe.{key}: true {truth_s}, found {interval}"));
             }
         }
+    }
+}
+
+/// The phases in order, each to the second that its rule takes and what facts are late: 3 s disarmed, 2 s standing, a
+/// position and a heartbeat a second.
+fn phases(findings: &mut Findings, truth: &Value, summary: &Value) {
+    let (of, told) = (rows(&truth["phases"]), rows(&summary["phases"]));
+    if of.is_empty() {
+        return;
+    }
+    // Until its first word the vehicle is waited for.
+    let told =
+        told.strip_prefix(&[told[0].clone()]).filter(|_| told[0]["phase"] == "waiting").unwrap_or(told);
+    let words = |rows: &[Value]| rows.iter().map(|row| row["phase"].clone()).collect::<Value>();
+    findings.same("phases", &words(of), &words(told));
+    for (row, own) in of.iter().zip(told) {
+        findings.near(&format!("phase {}", row["phase"]), &row["from_s"], &own["from_s"], 6.0);
+    }
+}
+
+/// What is told of a session that ended at home, switched off: no alarm, loss or silence of its end.
+fn ends_quietly(findings: &mut Findings, truth: &Value, summary: &Value) {
+    let Some(off_s) = truth["phases"].as_array().and_then(|phases| phases.last()?["from_s"].as_f64()) else {
+        return;
+    };
+    let grave = |event: &&Value| {
+        let kind = event["kind"].as_str().unwrap();
+        event["at_s"].as_f64().unwrap() >= off_s
+            && ["alarm", "warning", "freeze", "lost", "failsafe", "hold", "restart"].contains(&kind)
+    };
+    let told: Vec<&Value> = rows(&summary["events"]).iter().filter(grave).collect();
+    if !told.is_empty() {
+        findings.0.push(format!("told after it was switched off: {told:?}"));
     }
 }
 
@@ -300,6 +340,8 @@ fn everything(number: usize) {
     latency(&mut findings, &truth, &summary, (3.0, 9.0), 3.5);
     failsafe(&mut findings, &truth, &summary);
     holds(&mut findings, &truth, &summary);
+    phases(&mut findings, &truth, &summary);
+    ends_quietly(&mut findings, &truth, &summary);
     findings.check();
 }
 
