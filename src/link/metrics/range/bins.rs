@@ -25,6 +25,8 @@ pub(super) struct Second {
     pub(super) left: bool,
     /// Any frozen time; `None`: the picture is not watched.
     pub(super) frozen: Option<bool>,
+    /// The nearest distance while it was frozen: a fast vehicle is in another bin when the second is over.
+    pub(super) frozen_m: Option<f64>,
     /// A failsafe stood.
     pub(super) failsafe: bool,
     /// Seconds in which sticks moved, and of those the input held.
@@ -50,11 +52,17 @@ impl Second {
 
     /// The distance that its verdict belongs to.
     fn judged_m(&self, rule: Rule) -> f64 {
-        let Some(others) = self.others else { return self.distance_m };
+        let nearest_m = match rule {
+            Rule::Frozen => self.frozen_m,
+            Rule::Loss | Rule::Holds => None,
+        };
+        let Some(nearest_m) = self.others.map(|others| others.nearest_m).or(nearest_m) else {
+            return self.distance_m;
+        };
         let mut alone = Tally::default();
         alone.add(self);
         let fails = judge(&alone, rule).is_some_and(|verdict| verdict.is_err());
-        if fails { others.nearest_m } else { self.distance_m }
+        if fails { nearest_m } else { self.distance_m }
     }
 }
 
@@ -268,6 +276,17 @@ mod tests {
         let (proven, end) = proof(&bins).unwrap();
         assert_eq!(proven, Proof { distance_m: 65.0, seconds: 60 });
         assert_eq!((end.from_m, end.to_m, end.why), (65.0, 75.0, "frozen"));
+    }
+
+    /// Frozen at 43 m, 57 m away when the second is over.
+    #[test]
+    fn a_freeze_fails_the_bin_in_which_it_began() {
+        let mut seconds = flown(&outward(5.0, 104.0, 1.0));
+        let distance_m = 57.0;
+        seconds.push(Second { distance_m, frozen: Some(true), frozen_m: Some(43.0), ..Second::default() });
+        assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().0.distance_m, 35.0);
+        seconds.last_mut().unwrap().frozen = Some(false);
+        assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().1.why, "farthest");
     }
 
     #[test]

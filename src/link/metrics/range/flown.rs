@@ -205,11 +205,12 @@ impl<'a> Flown<'a> {
         }
     }
 
-    /// Of every cell whether a freeze touches it; `None` where this link's picture is not watched.
-    fn frozen(&self, link: &LinkProfile) -> Option<Vec<bool>> {
+    /// Of every cell the nearest distance at which a freeze touches it, infinite where none does; `None` where this
+    /// link's picture is not watched.
+    fn frozen(&self, link: &LinkProfile) -> Option<Vec<f32>> {
         let (context, video) = (self.context, self.evidence.video);
         video.source(context).filter(|_| context.profile.is_video_link(link))?;
-        let mut frozen = vec![false; self.grid.count(self.distances.len())];
+        let mut frozen = vec![f32::INFINITY; self.grid.count(self.distances.len())];
         for span in
             video.freezes(context).into_iter().filter(|span| evidence::of_freeze(context, span).fails())
         {
@@ -218,9 +219,20 @@ impl<'a> Flown<'a> {
             let cells = frozen.iter_mut().enumerate().skip(self.grid.index(from as usize));
             // One that begins and ends at one instant touches nothing.
             let touched = cells.take_while(|(cell, _)| from.max(self.grid.cell(*cell).start as f64) < to);
-            touched.for_each(|(_, frozen)| *frozen = true);
+            touched.for_each(|(cell, frozen)| {
+                *frozen = frozen.min(self.nearest(&self.grid.cell(cell), from, to));
+            });
         }
         Some(frozen)
+    }
+
+    /// The nearest distance of a cell within a span of seconds from the first record.
+    fn nearest(&self, cell: &Range<usize>, from_s: f64, to_s: f64) -> f32 {
+        let Some(end) = self.distances.number(cell.start) else { return f32::MAX };
+        // Where seconds are joined, the one before is not kept.
+        let start = cell.start.checked_sub(1).and_then(|before| self.distances.number(before)).unwrap_or(end);
+        let at = |since_s: f64| start + (end - start) * (since_s - cell.start as f64).clamp(0.0, 1.0) as f32;
+        at(from_s).min(at(to_s))
     }
 
     /// The cells of the last fix before long or unfinished silences, with its distance.
@@ -307,8 +319,8 @@ pub(super) struct Numbered<'a> {
     traffic: LinkSeconds<'a>,
     /// Where the position was lost for long: these cells fail their bins.
     left: BTreeMap<usize, f64>,
-    /// Touched by a freeze, of the link whose picture is watched.
-    frozen: Option<Vec<bool>>,
+    /// Where a freeze touches it, of the link whose picture is watched; infinite: nowhere.
+    frozen: Option<Vec<f32>>,
     /// Of a control link.
     failsafe: Vec<(Nanos, Nanos)>,
     moved: Option<&'a TimeSpans>,
@@ -335,12 +347,14 @@ impl Numbered<'_> {
                 return left
                     .map(|&distance_m| (seconds, Second { distance_m, left: true, ..Second::default() }));
             };
+            let frozen_m = self.frozen.as_ref().map(|frozen| frozen[index]);
             let second = Second {
                 distance_m: f64::from(distance),
                 level: self.levels.number(seconds.start).map(f64::from),
                 traffic: self.traffic.over(&seconds),
                 left: left.is_some(),
-                frozen: self.frozen.as_ref().map(|frozen| frozen[index]),
+                frozen: frozen_m.map(f32::is_finite),
+                frozen_m: frozen_m.filter(|nearest_m| nearest_m.is_finite()).map(f64::from),
                 failsafe: failsafe.of(&seconds) > 0.0,
                 moved_s: moved.of(&seconds),
                 held_s: held.of(&seconds),
