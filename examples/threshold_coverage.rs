@@ -235,7 +235,7 @@ impl Rig {
         let place = if with_distance { "[handset]\nlat = 54.0\nlon = 10.0\nalt = 0.0\n" } else { "" };
         let text = format!(
             "{place}[vehicle]\nsystem = 1\n[[link]]\nname = \"video\"\nrole = \"video\"\n\
-             radio = {{ system = 51, component = 68 }}\nlevel = {{ slope_db = 0.5, offset_dbm = -120.0 }}\n"
+             radio = {{ system = 41, component = 110 }}\nlevel = {{ slope_db = 0.5, offset_dbm = -120.0 }}\n"
         );
         let limit = Threshold {
             link: "video".to_owned(),
@@ -288,7 +288,7 @@ impl Rig {
             fixed: 0,
             older: false,
         };
-        self.signal.observe(at, sender(51), &radio, &self.context);
+        self.signal.observe(at, sender(41), &radio, &self.context);
         let position = Telemetry::Position {
             boot_ms: 0,
             lat_deg: 54.0 + distance_m / 111_330.0,

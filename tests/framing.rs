@@ -130,8 +130,8 @@ fn reference_frames_decode_to_their_fields() {
         decoded["global_position_int_v2"],
         Telemetry::Position {
             boot_ms: 700_000,
-            lat_deg: 47.397_742,
-            lon_deg: 8.545_594,
+            lat_deg: 54.0,
+            lon_deg: 8.0,
             alt_m: 488.0,
             relative_alt_m: 15.0,
             velocity: [1.0, -0.5, 0.0],

@@ -33,13 +33,13 @@ system = 255
 name = "control"
 role = "control"
 interface = "handset"
-radio = { system = 51, component = 70 }
+radio = { system = 41, component = 111 }
 level = { slope_db = 0.5, offset_dbm = -125.0 }
 
 [[link]]
 name = "video"
 role = "video"
-radio = { system = 51, component = 71 }
+radio = { system = 41, component = 112 }
 level = { slope_db = 0.5, offset_dbm = -120.0 }
 port = 5004
 
@@ -47,7 +47,7 @@ port = 5004
 name = "telemetry"
 role = "telemetry"
 senders = [[1, 1], [1, 100]]
-radio = { system = 51, component = 68 }
+radio = { system = 41, component = 110 }
 level = { slope_db = 0.5, offset_dbm = -125.0 }
 "#;
 

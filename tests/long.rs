@@ -41,7 +41,7 @@ alt = 0.0
 [[link]]
 name = "video"
 role = "video"
-radio = { system = 51, component = 68, mounted = "ground" }
+radio = { system = 41, component = 110, mounted = "ground" }
 level = { slope_db = 1.0, offset_dbm = -160.0 }
 port = 5004
 
@@ -49,7 +49,7 @@ port = 5004
 name = "telemetry"
 role = "telemetry"
 interface = "vehicle"
-radio = { system = 51, component = 68, mounted = "ground" }
+radio = { system = 41, component = 110, mounted = "ground" }
 level = { slope_db = 1.0, offset_dbm = -160.0 }
 "#;
 
@@ -98,7 +98,7 @@ fn position(second: u64) -> Vec<u8> {
 fn records_of(second: u64, take: &mut impl FnMut(&Entry<'_>)) {
     let at = |ms: i64| Nanos::from_secs(1_900_000_000 + second as i64) + Nanos::from_millis(ms);
     let mut bytes =
-        frame(second, (51, 68), 109, 185, &[0, 0, 0, 0, (level_dbm(second) + 160) as u8, 90, 50, 10, 10]);
+        frame(second, (41, 110), 109, 185, &[0, 0, 0, 0, (level_dbm(second) + 160) as u8, 90, 50, 10, 10]);
     if !is_lost(second) {
         let heartbeat = [0, 0, 0, 0, 2, 3, 0, 4, 3];
         bytes.extend(frame(FRAMES * second, (1, 1), 0, 50, &heartbeat));

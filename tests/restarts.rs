@@ -349,7 +349,7 @@ fn lost_vehicle(profile: &str, silent: &[u8]) -> LinkMonitor {
             }
         }
         // The radio that reports, a ground station, a relay, this computer, the handset.
-        bytes(&mut monitor, at + 0.1, 0, Direction::Inbound, &radio_status(second, (51, 68)));
+        bytes(&mut monitor, at + 0.1, 0, Direction::Inbound, &radio_status(second, (41, 110)));
         bytes(&mut monitor, at + 0.2, 0, Direction::Inbound, &heartbeat(second, (255, 190), 6, 8));
         bytes(&mut monitor, at + 0.3, 0, Direction::Inbound, &heartbeat(second, (77, 1), 18, 8));
         let timesync = frame(second, (254, 190), 111, 34, &[1; 16]);
@@ -393,7 +393,7 @@ fn an_autopilot_alone_that_fell_silent_is_missed() {
 #[test]
 fn links_without_an_autopilot_rest_on_their_own_senders() {
     let named = "[handset]\nsystem = 255\n";
-    let relay = "[[link]]\nname = \"relay\"\nrole = \"telemetry\"\nsenders = [[77, 1], [51, 68]]\n";
+    let relay = "[[link]]\nname = \"relay\"\nrole = \"telemetry\"\nsenders = [[77, 1], [41, 110]]\n";
     let monitor = lost_vehicle(&format!("{named}{relay}{LINKS}"), &[1, 100]);
     let summary = monitor.summary(&RecordingFacts::default());
     for name in ["relay", "control"] {
@@ -414,7 +414,7 @@ fn links_without_an_autopilot_rest_on_their_own_senders() {
 fn a_radio_alone_says_nothing_of_the_far_side() {
     let mut monitor = monitor(LINKS);
     for second in 0..100_u64 {
-        bytes(&mut monitor, second as f64, 0, Direction::Inbound, &radio_status(second, (51, 68)));
+        bytes(&mut monitor, second as f64, 0, Direction::Inbound, &radio_status(second, (41, 110)));
     }
     let down = monitor.summary(&RecordingFacts::default()).links.remove(0);
     assert_eq!((down.availability_ratio, down.silent_at_end_s, down.longest_silence_s), (None, None, None));
@@ -437,7 +437,7 @@ fn what_of_the_vehicle_was_heard_last_is_known() {
         if second < 30 {
             bench.arrive(at, CLOCKLESS, second, None);
         }
-        bench.arrive(at, Sender { system: 51, component: 68, ..VEHICLE }, second, None);
+        bench.arrive(at, Sender { system: 41, component: 110, ..VEHICLE }, second, None);
         bench.arrive(at, Sender { direction: Direction::Outbound, ..VEHICLE }, second, None);
     }
     let heard = bench.meter.vehicle_heard(&bench.context);

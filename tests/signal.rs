@@ -26,11 +26,11 @@ level = { slope_db = 0.5, offset_dbm = -120.0 }
 [[link]]
 name = "control"
 role = "control"
-radio = { system = 51, component = 68 }
+radio = { system = 41, component = 110 }
 [[link]]
 name = "downlink"
 role = "telemetry"
-radio = { system = 51, component = 68 }
+radio = { system = 41, component = 110 }
 "#;
 
 fn context(profile: &str) -> Context {
@@ -83,7 +83,7 @@ fn the_level_is_the_median_of_a_second_else_the_latest_of_two() {
 fn each_link_has_its_own_direction() {
     let context = context(PROFILE);
     let mut meter = SignalMeter::default();
-    meter.observe(ms(100), sender(51, 68), &radio(Some(200), Some(150), false), &context);
+    meter.observe(ms(100), sender(41, 110), &radio(Some(200), Some(150), false), &context);
     assert_eq!(meter.level(1, ms(500)), Some(150.0), "control: what the vehicle receives");
     assert_eq!(meter.level(2, ms(500)), Some(200.0), "telemetry: what the ground receives");
     let rows = meter.summary(&context);
@@ -105,7 +105,7 @@ fn a_radio_in_the_vehicle_is_the_other_way_round() {
 fn an_unheard_peer_and_an_unknown_level_are_absent() {
     let context = context(PROFILE);
     let mut meter = SignalMeter::default();
-    meter.observe(ms(100), sender(51, 68), &radio(None, Some(0), false), &context);
+    meter.observe(ms(100), sender(41, 110), &radio(None, Some(0), false), &context);
     assert_eq!((meter.level(1, ms(500)), meter.level(2, ms(500))), (None, None));
     assert!(meter.summary(&context).is_empty());
 }
@@ -114,10 +114,10 @@ fn an_unheard_peer_and_an_unknown_level_are_absent() {
 fn the_older_report_counts_only_without_the_newer() {
     let context = context(PROFILE);
     let mut meter = SignalMeter::default();
-    meter.observe(ms(100), sender(51, 68), &radio(Some(100), None, true), &context);
+    meter.observe(ms(100), sender(41, 110), &radio(Some(100), None, true), &context);
     assert_eq!(meter.level(2, ms(500)), Some(100.0));
-    meter.observe(ms(600), sender(51, 68), &radio(Some(200), None, false), &context);
-    meter.observe(ms(610), sender(51, 68), &radio(Some(10), None, true), &context);
+    meter.observe(ms(600), sender(41, 110), &radio(Some(200), None, false), &context);
+    meter.observe(ms(610), sender(41, 110), &radio(Some(10), None, true), &context);
     assert_eq!(meter.level(2, ms(700)), Some(200.0));
     assert_eq!(meter.summary(&context)[0].samples, 1);
 }
@@ -223,8 +223,8 @@ fn each_link_warns_by_its_own_limits_and_is_acknowledged_alone() {
     let mut fly = |margin: &mut MarginMeter, seconds: i64, raw: u8| {
         for _ in 0..seconds {
             second += 1;
-            for system in [1, 51] {
-                let component = if system == 1 { 240 } else { 68 };
+            for system in [1, 41] {
+                let component = if system == 1 { 240 } else { 110 };
                 let report = radio(Some(raw), Some(raw), false);
                 signal.observe(ms(1000 * second - 10), sender(system, component), &report, &context);
             }

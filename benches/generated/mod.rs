@@ -24,7 +24,7 @@ system = 1
 [[link]]
 name = "control"
 role = "control"
-radio = { system = 51, component = 68, mounted = "ground" }
+radio = { system = 41, component = 110, mounted = "ground" }
 level = { slope_db = 0.5, offset_dbm = -120.0 }
 
 [[link]]
@@ -38,7 +38,7 @@ port = 5004
 name = "telemetry"
 role = "telemetry"
 interface = "vehicle"
-radio = { system = 51, component = 68, mounted = "ground" }
+radio = { system = 41, component = 110, mounted = "ground" }
 level = { slope_db = 0.5, offset_dbm = -120.0 }
 "#;
 
@@ -180,7 +180,7 @@ impl Flight {
     fn message(&mut self, message: u32, now: u64, level: f64, sink: &mut dyn FnMut(Sent<'_>)) {
         let mut payload = [0_u8; 64];
         let length = fill(&mut payload, message, now, &mut self.chance, level);
-        let (sender, counter) = if message == 109 { ((51, 68), 1) } else { ((1, 1), 0) };
+        let (sender, counter) = if message == 109 { ((41, 110), 1) } else { ((1, 1), 0) };
         self.send(sender, counter, message, &payload[..length], sink);
         if message == 109 {
             // The video's own radio reports beside the vehicle's.

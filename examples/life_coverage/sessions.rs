@@ -25,7 +25,7 @@ system = 255
 [[link]]
 name = "video"
 role = "video"
-radio = { system = 51, component = 71 }
+radio = { system = 41, component = 112 }
 level = { slope_db = 0.5, offset_dbm = -120.0 }
 port = 5004
 "#;
@@ -193,7 +193,7 @@ fn tail(kind: Kind, ends: &Ends) -> String {
         format!("freeze_p50_dbm = {P50}\nfreeze_scale_db = {SCALE_DB}\n")
     };
     format!(
-        "[[radio]]\ncarries = \"video\"\nsystem = 51\ncomponent = 71\nreport_hz = 4\nexponent = 2.7\n\
+        "[[radio]]\ncarries = \"video\"\nsystem = 41\ncomponent = 112\nreport_hz = 4\nexponent = 2.7\n\
          level_at_1m = -22\nsigma_db = 3\ncorrelation_s = 3\ncorrelation_m = 15\nnoise_dbm = -105\n\
          slope_db = 0.5\noffset_dbm = -120\n\
          [control]\nrate_hz = 10\non_s = [[0, {:.2}]]\n[[control.moves]]\nfrom_s = 2\nto_s = 10000\nsticks = [1]\n\

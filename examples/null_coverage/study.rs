@@ -29,7 +29,7 @@ const LEVEL_AT_1M: f64 = -22.0;
 const SIGMA: f64 = 3.0;
 const SECTORS: usize = 12;
 const PROFILE: &str = "[handset]\nlat = 54.0\nlon = 10.0\nalt = 0.0\n[vehicle]\nsystem = 1\n[[link]]\n\
-    name = \"video\"\nrole = \"video\"\nradio = { system = 51, component = 68 }\n\
+    name = \"video\"\nrole = \"video\"\nradio = { system = 41, component = 110 }\n\
     level = { slope_db = 0.5, offset_dbm = -120.0 }\n";
 
 /// A null of the vehicle's antenna.
@@ -178,7 +178,7 @@ pub(crate) fn flight(seed: u64, way: Way, seconds: i64, null: Option<Null>) -> O
         }
         let level = LEVEL_AT_1M - 10.0 * EXPONENT * distance.log10() + shadow + low;
         let raw = (2.0 * (level + 120.0)).round().clamp(0.0, 254.0) as u8;
-        signal.observe(at, sender(51), &radio(raw), &context);
+        signal.observe(at, sender(41), &radio(raw), &context);
         range.observe(at, sender(1), &position(north, east, heading), &context);
     }
     let evidence = Evidence {

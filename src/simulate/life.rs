@@ -236,8 +236,8 @@ waypoints = [[0, 0, 0, 1], [20, 0, 0, 1], [30, -20, 0, 1], [40, 0, 0, 1]]
 fix = "gps"
 [[radio]]
 carries = "video"
-system = 51
-component = 68
+system = 41
+component = 110
 report_hz = 2
 exponent = 2.5
 level_at_1m = -30

@@ -378,8 +378,8 @@ mod tests {
     fn frames_equal_those_of_the_reference_library() {
         let channels: Vec<u16> = (0..16).map(|index| 1050 + 50 * index).collect();
         let fix = Fix {
-            lat_deg: 47.397_742,
-            lon_deg: 8.545_594,
+            lat_deg: 54.0,
+            lon_deg: 8.0,
             alt_m: 488.0,
             relative_alt_m: 15.0,
             velocity: [1.0, -0.5, 0.0],

@@ -125,7 +125,7 @@ impl Row {
     pub(crate) fn toml(&self) -> String {
         let radio = |carries: &str, component: u8, offset: i32| {
             format!(
-                "[[radio]]\ncarries = \"{carries}\"\nsystem = 51\ncomponent = {component}\nreport_hz = 4\n\
+                "[[radio]]\ncarries = \"{carries}\"\nsystem = 41\ncomponent = {component}\nreport_hz = 4\n\
                  exponent = 2.5\nlevel_at_1m = {:.1}\nsigma_db = 0.7\ncorrelation_s = 3\nnoise_dbm = -108\n\
                  slope_db = 0.5\noffset_dbm = {offset}\n{}\n",
                 self.level_at_1m, self.radio
@@ -149,9 +149,9 @@ impl Row {
             self.duration_s,
             self.vehicle,
             self.path,
-            radio("control", 70, -125),
-            radio("video", 71, -120),
-            radio("telemetry", 68, -125),
+            radio("control", 111, -125),
+            radio("video", 112, -120),
+            radio("telemetry", 110, -125),
             self.control,
             self.rest
         )

@@ -278,7 +278,7 @@ fn bad_spell(start_s: f64, lost: u64, level: f64) -> BadSpell {
 
 fn own_report(component: u8, is_radio: bool) -> OwnReport {
     OwnReport {
-        system: if is_radio { 51 } else { 1 },
+        system: if is_radio { 41 } else { 1 },
         component,
         source: if is_radio { "radio_status" } else { "sys_status" }.to_owned(),
         samples: 780,
@@ -324,7 +324,7 @@ fn summary(data: Data) -> Summary {
     };
     summary.bad_spells =
         vec![bad_spell(402.0, 61, -93.0), bad_spell(511.0, 48, -91.5), bad_spell(655.0, 35, -94.5)];
-    summary.own_reports = vec![own_report(1, false), own_report(68, true)];
+    summary.own_reports = vec![own_report(1, false), own_report(110, true)];
     summary.streams = vec![
         stream("vehicle", 1, 1, if bad { 4_180 } else { 480 }, Some("downlink"), None),
         stream("vehicle", 1, 240, 212, Some("video"), None),

@@ -129,7 +129,7 @@ mod tests {
     fn counters_wrap_and_restart() {
         let mut meter = ReportMeter::default();
         let sender =
-            Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 51, component: 68 };
+            Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 41, component: 110 };
         for (rx_errors, fixed) in [(65_530, 9), (4, 9), (40_000, 12), (2, 12), (7, 13)] {
             let radio = Telemetry::Radio {
                 rssi: Some(180),
