@@ -1,4 +1,4 @@
-//! How well the freeze level, the path-loss line and the warnings do where the truth is known.
+//! How well the freeze limit, the path-loss line and the warnings do where the truth is known.
 //!
 //! An invented, seeded study: in each set four earlier sessions of out-and-back flights and one new
 //! flight straight outward. Path loss with exponent 2.7, shadowing 3 dB correlated over 3 s or 15 m

@@ -1,4 +1,4 @@
-//! The link budget: what theory claims of a link, from the profile alone.
+//! The link budget: what theory predicts for a link, from the profile alone.
 //!
 //! Level = power + gains - losses - path loss, free space (ITU-R P.525) and two rays over flat ground
 //! (see [`crate::stats::propagation`]). Margins are over the receiver's sensitivity as its maker

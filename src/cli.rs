@@ -9,7 +9,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 /// Measures how far a self-built control handset and its video link can be relied on.
 ///
 /// It listens to MAVLink telemetry and RTP video on a serial port, the network or in
-/// a recording, and gives figures to decide by. It is an instrument, not a safety device.
+/// a recording, and gives figures you can act on. It is an instrument, not a safety device:
+/// propellers off on the bench, the vehicle in sight, local aviation and radio rules first.
 #[derive(Debug, Parser)]
 #[command(name = "fadewatch", version, max_term_width = 100)]
 pub struct Cli {
@@ -21,15 +22,15 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Monitor, record and warn, beside the handset's own software.
+    /// Monitor, record and warn, beside the handset's own software. Listens only, unless asked.
     Live(LiveArgs),
     /// The same screens over a recording, with pause, speed and seek.
     Replay(ReplayArgs),
     /// The figures of recordings, without a screen.
     Summary(SummaryArgs),
-    /// Earlier sessions: what the freeze level comes from.
+    /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
-    /// What theory claims of each link, from the profile alone, before the first flight.
+    /// What theory predicts for each link, from the profile alone, before the first flight.
     Budget(BudgetArgs),
     /// Make a session with a known truth: to a file, to the network, or to a pseudo-terminal.
     Simulate(SimulateArgs),
@@ -94,16 +95,20 @@ pub struct LiveArgs {
     #[arg(long, value_name = "URL")]
     pub video: Option<String>,
     /// Where a level is read beside the telemetry: wifi:IFACE, the kernel's figure of a wireless
-    /// card, or capture:IFACE, an interface in monitor mode.
+    /// card, or capture:IFACE, an interface in monitor mode. That hears others too: local law says what you may hear
+    /// and keep, and recordings hold addresses and positions.
     #[arg(long, value_name = "URL")]
     pub level: Option<String>,
-    /// Pass every byte on, both ways, to another program: fadewatch is then in the path.
+    /// Pass every byte on, both ways, to another program: fadewatch is then in the path, and a failure here cuts the
+    /// link. Try it on the bench first.
     #[arg(long, value_name = "URL")]
     pub forward: Option<String>,
-    /// Send TIMESYNC requests to the vehicle, to align its clock two-way.
+    /// Send TIMESYNC requests to the vehicle, to align its clock two-way. This transmits: to your own vehicle only,
+    /// and on the bench first.
     #[arg(long)]
     pub timesync: bool,
-    /// Ask the vehicle for faster RC and servo messages, this many a second.
+    /// Ask the vehicle for faster RC and servo messages, this many a second. This transmits: to your own vehicle
+    /// only, and on the bench first.
     #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "25")]
     pub request_rates: Option<f64>,
     /// Where to record to, a file or a folder [default: fadewatch/recordings in the XDG data folder].
@@ -134,7 +139,7 @@ pub struct LiveArgs {
 pub struct ReplayArgs {
     /// The recording.
     pub file: PathBuf,
-    /// Recorded seconds a second, 0.25 to 64.
+    /// Playback speed: recorded seconds in one second, 0.25 to 64.
     #[arg(long, default_value_t = 1.0, value_parser = speed)]
     pub speed: f64,
     /// Begin here, seconds from the first record.
@@ -263,7 +268,7 @@ pub struct SimulateArgs {
     /// Offer the vehicle's telemetry on a pseudo-terminal, reachable under this name.
     #[arg(long, value_name = "LINK", conflicts_with = "vehicle")]
     pub pty: Option<PathBuf>,
-    /// Scenario seconds a second, where it is sent in real time.
+    /// Speed: scenario seconds in one second, where it is sent in real time.
     #[arg(long, default_value_t = 1.0)]
     pub speed: f64,
     /// Another seed than the scenario's.

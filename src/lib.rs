@@ -12,8 +12,10 @@
 
 pub mod budget;
 pub mod capture;
+pub mod caution;
 pub mod cli;
 pub mod clock;
+pub mod figure;
 pub mod history;
 pub mod link;
 pub mod profile;

@@ -105,9 +105,9 @@ impl LinkRole {
     #[must_use]
     pub const fn limit_name(self) -> &'static str {
         match self {
-            Self::Control => "hold level",
-            Self::Video => "freeze level",
-            Self::Telemetry => "loss level",
+            Self::Control => "hold limit",
+            Self::Video => "freeze limit",
+            Self::Telemetry => "loss limit",
         }
     }
 }

@@ -184,6 +184,8 @@ pub const IN_THE_PATH: &str = "in the path";
 
 /// What a recording says of a source that got its packets in heaps ([`Note::Foreign`]).
 pub const HEAPS_TEXT: &str = "packets come in heaps, times are blurred";
+/// The same for a reader.
+pub const BATCHES_TEXT: &str = "packets are delivered in batches, their times are blurred";
 
 /// What a record holds.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -87,11 +87,11 @@ pub enum LinkState {
     /// Margin and loss are fine.
     Good,
     /// A warning stands.
-    Near,
+    Warning,
     /// An alarm stands.
     Alarm,
-    /// Nothing is received.
-    Lost,
+    /// Nothing is received any more.
+    Silent,
     /// Not measured.
     #[default]
     Unknown,
@@ -171,7 +171,7 @@ pub struct MarkPoint {
 /// What a lane lacks.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Missing {
-    /// Such as "no freeze level".
+    /// Such as "no freeze limit".
     pub what: String,
     /// Why, or what to do about it.
     pub why: &'static str,
@@ -206,7 +206,7 @@ pub struct Lane {
     pub metres_left: Option<f64>,
     /// Its interval, by that of the predicted distance; `None` where there is none.
     pub metres_left_ci95: Option<[f64; 2]>,
-    /// The freeze level (`level_p05`) from earlier sessions.
+    /// The freeze limit (`level_p05`) from earlier sessions.
     pub threshold: Option<f64>,
     /// Why there is no level or no threshold, and what to do about it.
     pub missing: Option<Missing>,

@@ -139,7 +139,7 @@ impl FromStr for SourceUrl {
                 if rest.starts_with("//")
                     || matches!(scheme, "udp" | "tcp" | "tty" | "com" | "usb" | "file") =>
             {
-                Err(wrong(format!("'{scheme}:' is no kind of source; {FORMS}")))
+                Err(wrong(format!("unknown source type '{scheme}:'; {FORMS}")))
             }
             _ => Ok(Self::File(PathBuf::from(url))),
         }
@@ -288,8 +288,8 @@ mod tests {
             ("udp://::1:14550", "no port"),
             ("tcp://:5760", "no host"),
             ("tcp://[nonsense]:5760", "no address"),
-            ("http://example.org", "no kind of source"),
-            ("udp:0.0.0.0:14550", "no kind of source"),
+            ("http://example.org", "unknown source type"),
+            ("udp:0.0.0.0:14550", "unknown source type"),
             ("evdev:", "no device"),
             ("capture:", "no network interface"),
             ("capture:../../etc", "no network interface"),

@@ -139,7 +139,7 @@ pub struct EventSummary {
 pub struct Verdict {
     /// What it is about: a link's name, `latency`, `power`, `recording`, ...
     pub about: String,
-    /// One word: `good`, `near`, `alarm`, `lost`, `unknown`.
+    /// One word: `good`, `warning`, `alarm`, `silent`, `unknown`.
     pub word: String,
     /// The sentence.
     pub text: String,

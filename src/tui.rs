@@ -5,13 +5,14 @@
 //! `state` holds what the pilot chose, `view` draws it out of a snapshot.
 
 pub mod action;
-pub mod figure;
 pub mod keys;
 pub mod state;
 mod terminal;
 pub mod theme;
 pub mod view;
 pub mod widget;
+
+pub use crate::figure;
 
 use std::sync::Arc;
 use std::time::Duration;

@@ -1,4 +1,4 @@
-//! The demo as a script sees it: its freeze level comes from the three earlier sessions.
+//! The demo as a script sees it: its freeze limit comes from the three earlier sessions.
 
 use std::process::Command;
 

@@ -232,7 +232,7 @@ fn a_clock_that_is_behind_costs_no_warning_and_a_replay_shows_the_same() {
     assert_eq!(limit(&summary(folder, &["--history", "none.sqlite", "a.pcapng"])), (None, None));
     // Without a terminal a replay prints the same figures.
     let replay = run(folder, &["replay", "--profile", "profile.toml", "a.pcapng"]);
-    assert!(String::from_utf8_lossy(&replay.stdout).contains("freeze level -81.0 dBm"));
+    assert!(String::from_utf8_lossy(&replay.stdout).contains("freeze limit -81.0 dBm"));
 }
 
 /// A recording as a board of 1970 writes it, with these limits or none.

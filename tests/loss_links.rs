@@ -78,7 +78,7 @@ const ONE_LINK: &str = "[[link]]\nname = \"down\"\nrole = \"telemetry\"\ninterfa
 /// A third lost is not good, whatever no level says; one in fifty is.
 #[test]
 fn a_link_that_loses_much_is_not_called_good() {
-    for (share, word) in [(0.02, "good"), (0.3, "near")] {
+    for (share, word) in [(0.02, "good"), (0.3, "warning")] {
         let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Datagram)]);
         let mut random = ChaCha8Rng::seed_from_u64(5);
         for step in 0..1000_u64 {

@@ -216,9 +216,8 @@ fn theory_stands_beside_what_was_seen() {
 
 #[test]
 fn the_farthest_fix_counts_also_between_whole_seconds() {
-    let context = context(
-        "[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n[[link]]\nname = \"v\"\nrole = \"video\"\n",
-    );
+    let context =
+        context("[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n[[link]]\nname = \"v\"\nrole = \"video\"\n");
     let mut meter = RangeMeter::default();
     for (millis, share) in [(900, 0.10), (1_400, 0.13), (2_100, 0.11), (3_050, 0.09)] {
         let lat = LAT + (NORTH_1000 - LAT) * share;
@@ -241,7 +240,7 @@ fn the_way_is_drawn_by_margin() {
         let margin = point.margin.unwrap();
         let expected = match margin {
             _ if margin < 3.0 => LinkState::Alarm,
-            _ if margin < 6.0 => LinkState::Near,
+            _ if margin < 6.0 => LinkState::Warning,
             _ => LinkState::Good,
         };
         assert!(point.state == expected && point.east_m.abs() < 0.01 && point.north_m > 14.0, "{point:?}");

@@ -225,7 +225,7 @@ fn one_long_age_does_not_stretch_the_axis() {
 #[test]
 fn columns_of_radios_do_not_run_together() {
     let text = changed(Screen::Signal, Data::Full, (60, 18), |_| {});
-    assert!(text.contains("median   p05 least noise\n"), "{text}");
+    assert!(text.contains("median 5 % below lowest noise\n"), "{text}");
 }
 
 #[test]

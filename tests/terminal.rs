@@ -180,7 +180,7 @@ fn keys_change_pages_and_notes_reach_the_session() {
 #[test]
 fn quitting_a_live_session_asks_first() {
     let mut screen = Screen::start("live", 80, 24);
-    screen.shows("freeze level");
+    screen.shows("freeze limit");
     screen.press("q");
     screen.shows("End the session");
     screen.press("y");
@@ -203,7 +203,7 @@ fn another_size_is_drawn_at_once() {
 #[test]
 fn a_signal_to_end_restores_the_terminal() {
     let mut screen = Screen::start("live", 80, 24);
-    screen.shows("freeze level");
+    screen.shows("freeze limit");
     screen.signal("TERM");
     let (status, restored, text) = screen.end();
     assert!(status.success() && restored && text.contains("left in good order"), "{text}");
@@ -248,7 +248,7 @@ fn a_terminal_that_is_gone_ends_the_program() {
     let mut master = std::fs::File::from(pty.master);
     let mut seen = Vec::new();
     let mut chunk = [0; 8_192];
-    while !String::from_utf8_lossy(&seen).contains("freeze level") {
+    while !String::from_utf8_lossy(&seen).contains("freeze limit") {
         let count = master.read(&mut chunk).expect("the screens are drawn");
         seen.extend_from_slice(&chunk[..count]);
     }

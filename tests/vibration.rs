@@ -51,7 +51,7 @@ fn levels_and_clipping_are_counted() {
 
 #[test]
 fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
-    for profile in ["[vibration]\nlimit = 30.0\n", ""] {
+    for profile in ["[vibration]\nlimit = 36.0\n", ""] {
         let context = context(profile);
         let mut meter = VibrationMeter::default();
         for second in 0..100 {
@@ -96,8 +96,8 @@ fn the_limit_comes_from_profile_history_or_session() {
     let (limit, from, drawn, words) = filled("", earlier);
     assert_eq!((limit, from.as_str(), drawn), (Some(60.0), "history", Some(60.0)));
     assert!(words.contains("usual") && words.contains("3 earlier sessions"), "{words}");
-    let (limit, from, drawn, words) = filled("[vibration]\nlimit = 30.0\n", earlier);
-    assert_eq!((limit, from.as_str(), drawn), (Some(30.0), "profile", Some(30.0)));
+    let (limit, from, drawn, words) = filled("[vibration]\nlimit = 36.0\n", earlier);
+    assert_eq!((limit, from.as_str(), drawn), (Some(36.0), "profile", Some(36.0)));
     assert!(words.starts_with("the vibration was high"), "{words}");
     let (limit, from, drawn, _) = filled("", None);
     // By hand: 96 of 100 windows of 4 s hold 10 alone.

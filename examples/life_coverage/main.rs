@@ -1,4 +1,4 @@
-//! What whole sessions teach: freeze levels, alarms and proven distances where the truth is known.
+//! What whole sessions teach: freeze limits, alarms and proven distances where the truth is known.
 //!
 //! An invented, seeded study. In each set four earlier sessions and a next flight, each a whole life: bench, a drill
 //! beside the handset, out and back until it lands, switched off in one order or another, the recorder left
@@ -26,7 +26,7 @@ use sessions::{Kind, Session};
 
 /// Sessions before the next flight.
 const EARLIER: u64 = 4;
-/// Asked of the freeze level.
+/// Asked of the freeze limit.
 const TOLERANCE_DB: f64 = 0.7;
 /// Distances are proven in bins of this many metres.
 const BIN_M: f64 = 10.0;
@@ -201,10 +201,10 @@ fn print(kind: Kind, first: u64, count: u64) {
     );
     let errors: Vec<f64> = all.iter().filter_map(|set| set.error_db).collect();
     if kind == Kind::Quiet {
-        share("sets without a freeze that have a freeze level (wanted: 0)", errors.len(), all.len());
+        share("sets without a freeze that have a freeze limit (wanted: 0)", errors.len(), all.len());
     } else {
         let near = errors.iter().filter(|error| error.abs() <= TOLERANCE_DB).count();
-        share("freeze level within 0.7 dB", near, all.len());
+        share("freeze limit within 0.7 dB", near, all.len());
         println!("  {:<62} {:+.2} dB", "its mean error", errors.iter().sum::<f64>() / errors.len() as f64);
     }
     let rung = all.iter().filter(|set| set.early_alarms > 0).count();

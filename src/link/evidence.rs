@@ -46,7 +46,7 @@ pub(crate) fn of_freeze(context: &Context, span: &FreezeSpan) -> Teaches {
         Course::SenderPaused => return Teaches::no("the sender sent nothing"),
         Course::SenderRestarted => return Teaches::no("the sender began anew"),
         Course::Stalled => return Teaches::no("this computer stood still"),
-        Course::Heap => return Teaches::no("the packets were handed on in heaps"),
+        Course::Heap => return Teaches::no("the packets were delivered in batches"),
         Course::HostDrops => return Teaches::no("this computer lost data"),
         Course::Open | Course::Lost | Course::Late => {}
     }

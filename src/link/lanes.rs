@@ -177,7 +177,7 @@ impl LinkMonitor {
                 .and_then(|_| self.signal.trend(index, context.now))
                 .map(|trend| trend.per_s),
             margin_now: standing.margin,
-            // Below the freeze level there is nothing left to count down.
+            // Below the freeze limit there is nothing left to count down.
             seconds_left: standing.seconds_left.filter(|_| above),
             metres_left: standing.metres_left.filter(|_| above),
             metres_left_ci95: standing.metres_left.filter(|_| above).and_then(|left_m| {
@@ -224,13 +224,13 @@ impl LinkMonitor {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
         if silent.is_some_and(|silent| silent > SILENT.secs()) {
             let lost = !self.context.life.is_quiet();
-            return if lost { LinkState::Lost } else { LinkState::Unknown };
+            return if lost { LinkState::Silent } else { LinkState::Unknown };
         }
         match self.margin.standing(index).state {
             LinkState::Unknown if silent.is_some() => {
                 let lost = traffic.and_then(|traffic| traffic.loss);
                 let much = lost.is_some_and(|lost| lost.ci95[0] > MUCH_LOST);
-                if much { LinkState::Near } else { LinkState::Good }
+                if much { LinkState::Warning } else { LinkState::Good }
             }
             state => state,
         }

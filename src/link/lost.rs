@@ -7,7 +7,7 @@ use crate::units::Nanos;
 use super::life::Phase;
 use super::{LinkMonitor, MOST_EVENTS};
 
-/// A link that was silent for longer is lost, in a trip.
+/// A link of which nothing came for longer is silent, in a trip.
 pub(super) const SILENT: Nanos = Nanos::from_secs(2);
 
 /// A handset that is silent for longer is switched off, or its cable is out: told on the ground, where nothing is lost.
@@ -52,7 +52,7 @@ impl LinkMonitor {
             match self.lost_links.0[index] {
                 None if self.is_lost(silent) => {
                     self.lost_links.0[index] = Some((last, Silent::Lost));
-                    self.note_link(index, last, "lost", |name| format!("nothing from {name} from here on"));
+                    self.note_link(index, last, "lost", |name| format!("{name} is silent from here on"));
                 }
                 None if is_control && silent > HANDSET_OFF => {
                     self.lost_links.0[index] = Some((last, Silent::HandsetOff));
@@ -125,8 +125,9 @@ fn in_words(row: &FailsafeSummary) -> String {
     words.push(after("detected", row.detected_after_interval_s));
     words.push(match row.outputs.as_deref() {
         Some("held") => "outputs held as they were".to_owned(),
-        Some(_) => "outputs kept moving".to_owned(),
-        None => after("outputs safe", row.servo_safe_after_interval_s),
+        Some("moving") => "outputs kept moving".to_owned(),
+        Some("steady") => after("outputs steady", row.servo_safe_after_interval_s),
+        _ => after("outputs safe", row.servo_safe_after_interval_s),
     });
     words.push(match row.recovered_after_s {
         Some(seconds) => format!("input back after {seconds:.2} s"),

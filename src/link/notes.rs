@@ -1,6 +1,6 @@
 //! Notes in a recording: marks, sources that went and came, what this computer lost.
 
-use crate::record::{HEAPS_TEXT, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note};
+use crate::record::{BATCHES_TEXT, HEAPS_TEXT, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note};
 use crate::units::Nanos;
 
 use super::context::HostDrop;
@@ -70,7 +70,7 @@ impl LinkMonitor {
                 self.log(
                     "clock-step",
                     None,
-                    format!("the wall clock was set by {:.3} s; stamps do not follow", by.secs()),
+                    format!("the wall clock was set by {:.3} s; timestamps ignore the change", by.secs()),
                 );
             }
             Note::Transmits { what } => {
@@ -88,6 +88,7 @@ impl LinkMonitor {
                 if text == HEAPS_TEXT {
                     self.video.note_heaps();
                 }
+                let text = if text == HEAPS_TEXT { BATCHES_TEXT } else { text };
                 self.log("comment", None, clean(text));
             }
         }

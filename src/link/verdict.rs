@@ -22,10 +22,7 @@ pub(super) fn verdicts(
     for (index, (link, &traffic)) in monitor.context.profile.link.iter().zip(traffic).enumerate() {
         let state = monitor.state(index, traffic);
         let text = link_sentence(monitor, index, traffic, state);
-        let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
-        let is_silent = state == LinkState::Unknown && silent.is_some_and(|silent| silent > SILENT.secs());
-        let word = if is_silent { "silent" } else { word(state) };
-        let verdict = Verdict { about: link.name.clone(), word: word.to_owned(), text };
+        let verdict = Verdict { about: link.name.clone(), word: word(state).to_owned(), text };
         rows.push((urgency(state), verdict));
     }
     if rows.is_empty() {
@@ -36,11 +33,11 @@ pub(super) fn verdicts(
     if let Some(dropped) = summary.recording.host_drops.filter(|dropped| *dropped > 0) {
         let text =
             format!("this computer lost data itself ({dropped}): those seconds are kept out of link loss");
-        rows.push((3, Verdict { about: "recording".to_owned(), word: "near".to_owned(), text }));
+        rows.push((3, Verdict { about: "recording".to_owned(), word: "warning".to_owned(), text }));
     }
     for battery in &summary.power {
         let Some(minutes) = battery.minutes_left else { continue };
-        let (rank, word) = if minutes < 2.0 { (2, "near") } else { (5, "good") };
+        let (rank, word) = if minutes < 2.0 { (2, "warning") } else { (5, "good") };
         let text = format!(
             "battery {} of system {}: about {minutes:.1} min left at the recent current",
             battery.battery, battery.system
@@ -54,18 +51,18 @@ pub(super) fn verdicts(
 const fn word(state: LinkState) -> &'static str {
     match state {
         LinkState::Good => "good",
-        LinkState::Near => "near",
+        LinkState::Warning => "warning",
         LinkState::Alarm => "alarm",
-        LinkState::Lost => "lost",
+        LinkState::Silent => "silent",
         LinkState::Unknown => "unknown",
     }
 }
 
 const fn urgency(state: LinkState) -> u8 {
     match state {
-        LinkState::Lost => 0,
+        LinkState::Silent => 0,
         LinkState::Alarm => 1,
-        LinkState::Near => 2,
+        LinkState::Warning => 2,
         LinkState::Good | LinkState::Unknown => 3,
     }
 }
@@ -75,14 +72,14 @@ fn vehicle(monitor: &LinkMonitor) -> Option<(u8, Verdict)> {
     let life = &monitor.context.life;
     let (rank, word, text) = match life.silence() {
         Silence::Lost => {
-            (0, "lost", format!("the vehicle is lost from here on{}", life::place_of(life.last_motion())))
+            (0, "silent", format!("the vehicle is lost from here on{}", life::place_of(life.last_motion())))
         }
-        Silence::Unknown => (0, "lost", "the vehicle is silent, cause not known".to_owned()),
+        Silence::Unknown => (0, "silent", "the vehicle is silent, cause not known".to_owned()),
         Silence::Autopilot => {
-            (1, "lost", "the autopilot is silent, other parts of the vehicle are heard".to_owned())
+            (1, "silent", "the autopilot is silent, other parts of the vehicle are heard".to_owned())
         }
         Silence::None if life.now() == Some(Phase::Off) => {
-            (2, "silent", "the vehicle is switched off, or its battery is out, on the ground".to_owned())
+            (2, "unknown", "the vehicle is switched off, or its battery is out, on the ground".to_owned())
         }
         Silence::None => return None,
     };
@@ -108,9 +105,9 @@ fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, 
         return format!("{name}: silent for {silent:.0} s, {}", monitor.absent_word());
     }
     let standing = monitor.margin.standing(index);
-    if state == LinkState::Lost {
+    if state == LinkState::Silent {
         let silent = traffic.and_then(|traffic| traffic.silent_at_end_s).unwrap_or_default();
-        return lost_sentence(link, silent, &monitor.source_states());
+        return silent_sentence(link, silent, &monitor.source_states());
     }
     if let Some(margin) = standing.margin {
         return margin_sentence(link, margin, &standing, state);
@@ -135,7 +132,7 @@ fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, 
 }
 
 /// What to check first: the source that is known to be down, else the radio's own parts.
-fn lost_sentence(link: &LinkProfile, silent: f64, sources: &[SourceState]) -> String {
+fn silent_sentence(link: &LinkProfile, silent: f64, sources: &[SourceState]) -> String {
     let own = link.interface.as_deref().or((link.role == LinkRole::Video).then_some("video"));
     let down = |source: &&SourceState| source.down.is_some();
     let carries = |source: &&SourceState| own == Some(source.interface.as_str());
@@ -154,7 +151,7 @@ fn lost_sentence(link: &LinkProfile, silent: f64, sources: &[SourceState]) -> St
 fn margin_sentence(link: &LinkProfile, margin: f64, standing: &Standing, state: LinkState) -> String {
     let what_to_do = match state {
         LinkState::Alarm => "turn back now: ",
-        LinkState::Near => "go no farther: ",
+        LinkState::Warning => "go no farther: ",
         _ => "",
     };
     let difference = margin.abs();
@@ -170,15 +167,19 @@ fn margin_sentence(link: &LinkProfile, margin: f64, standing: &Standing, state: 
     match falling {
         Some(seconds) if seconds < 1.0 || margin <= 0.0 => {
             text.push_str(match link.role {
-                LinkRole::Video => ", may freeze any moment",
-                LinkRole::Telemetry => ", loses frames any moment",
-                LinkRole::Control => ", may hold any moment",
+                LinkRole::Video => ", picture may freeze at any moment",
+                LinkRole::Telemetry => ", frames may be lost at any moment",
+                LinkRole::Control => ", input may stick at any moment",
             });
         }
         Some(seconds) => {
-            let _ = write!(text, ", about {seconds:.0} s left at this rate");
-            if let Some(metres) = standing.metres_left {
-                let _ = write!(text, " ({metres:.0} m)");
+            let _ = write!(text, ", about {seconds:.0} s left");
+            // Metres are known where the vehicle's way outward gives the seconds, else the level's own slope does.
+            match standing.metres_left {
+                Some(metres) => {
+                    let _ = write!(text, " at this outward speed ({metres:.0} m)");
+                }
+                None => text.push_str(" as the level falls now"),
             }
         }
         None => {}
@@ -243,23 +244,24 @@ mod tests {
         let said = |margin, state| margin_sentence(&link("video"), margin, &standing, state);
         assert_eq!(
             said(2.6, LinkState::Alarm),
-            "turn back now: video 3 dB above its freeze level, about 9 s left at this rate (17 m)"
+            "turn back now: video 3 dB above its freeze limit, about 9 s left at this outward speed (17 m)"
         );
-        assert!(said(5.0, LinkState::Near).starts_with("go no farther: video 5 dB above"));
+        assert!(said(5.0, LinkState::Warning).starts_with("go no farther: video 5 dB above"));
         assert!(
-            said(-0.2, LinkState::Alarm).starts_with("turn back now: video at its freeze level, may freeze")
+            said(-0.2, LinkState::Alarm)
+                .starts_with("turn back now: video at its freeze limit, picture may freeze")
         );
     }
 
     #[test]
-    fn a_lost_link_says_what_to_check() {
+    fn a_silent_link_says_what_to_check() {
         let sources = [source("vehicle", Some("unplugged")), source("video", None)];
         assert_eq!(
-            lost_sentence(&link("video"), 5.2, &sources),
+            silent_sentence(&link("video"), 5.2, &sources),
             "check power, antenna, source and port: nothing from video for 5 s"
         );
         assert_eq!(
-            lost_sentence(&link("control"), 29.0, &sources),
+            silent_sentence(&link("control"), 29.0, &sources),
             "check source vehicle (unplugged): nothing from control for 29 s"
         );
     }

@@ -2,6 +2,7 @@
 
 use std::io::{self, Write};
 
+use crate::caution::AIR;
 use crate::summary::TransmitterSummary;
 
 /// Rows printed: a town has many.
@@ -29,6 +30,7 @@ pub(super) fn write_to(out: &mut dyn Write, rows: &[TransmitterSummary]) -> io::
             percent(one.loss.map(|loss| loss.ratio)),
         )?;
     }
+    writeln!(out, "  {AIR}")?;
     if rows.len() > MOST {
         writeln!(out, "  and {} more, in --json", rows.len() - MOST)?;
     }

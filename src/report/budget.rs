@@ -6,13 +6,13 @@ use std::io::{self, Write};
 
 use crate::budget::{Budget, LevelAt, LinkBudget, RangeAt};
 
-use super::text::CAUTION;
+use crate::caution::{INSTRUMENT, POWER};
 
 /// Writes every link's budget.
 pub fn write_to(out: &mut dyn Write, budget: &Budget) -> io::Result<()> {
     writeln!(
         out,
-        "Link budget: what theory claims, from the profile alone. Nothing here is measured: antennas"
+        "Link budget: what theory predicts, from the profile alone. Nothing here is measured: antennas"
     )?;
     writeln!(out, "that look past each other, bodies, walls, trees and other transmitters take from it.")?;
     for link in &budget.links {
@@ -32,7 +32,8 @@ pub fn write_to(out: &mut dyn Write, budget: &Budget) -> io::Result<()> {
         "\nFree space: ITU-R P.525. Two rays: free space up to the breakpoint 4 h1 h2 / wavelength, 40 dB a"
     )?;
     writeln!(out, "decade beyond. What was seen against it: the range page, after the first flight.")?;
-    writeln!(out, "{CAUTION}")
+    writeln!(out, "{POWER}")?;
+    writeln!(out, "{INSTRUMENT}")
 }
 
 fn head(out: &mut dyn Write, link: &LinkBudget) -> io::Result<()> {
@@ -80,7 +81,7 @@ fn ranges(out: &mut dyn Write, link: &LinkBudget) -> io::Result<()> {
         };
         writeln!(
             out,
-            "  range check: with {less} dB less power the link should just hold at {}, as at {} with all of it",
+            "  range check (propellers off, a helper, in sight): with {less} dB less power the link should just hold at {}, as\n  at {} with all of it",
             metres(near),
             metres(far)
         )?;

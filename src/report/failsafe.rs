@@ -6,11 +6,14 @@
 use crate::summary::{FailsafeSummary, Interval};
 
 /// What followed a loss of input, in the order in which it is to happen, and how long after it; `None`: not seen.
+/// Outputs are called safe only at the profile's failsafe values.
 #[must_use]
 pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
+    let is_steady = row.servo_safe_after_s.is_some() && row.outputs.as_deref() != Some("safe");
+    let outputs = if is_steady { "outputs steady" } else { "outputs safe" };
     [
         ("detected", after(row.detected_after_s, row.detected_after_interval_s)),
-        ("outputs safe", after(row.servo_safe_after_s, row.servo_safe_after_interval_s)),
+        (outputs, after(row.servo_safe_after_s, row.servo_safe_after_interval_s)),
         ("input back", after(row.recovered_after_s, None)),
     ]
 }
@@ -39,8 +42,8 @@ pub fn missing(row: &FailsafeSummary) -> Vec<&'static str> {
             "outputs held as they were: no failsafe seen, or its values are those of the sticks; repeat it with the \
              sticks off their rest"
         }
-        Some(_) => "outputs kept moving: never constant for 1 s, nor at the profile's failsafe values",
-        None => {
+        Some("moving") => "outputs kept moving: never constant for 1 s, nor at the profile's failsafe values",
+        _ => {
             "safe outputs not seen: none were heard (SERVO_OUTPUT_RAW), they missed the profile's failsafe values, or \
              which outputs follow the sticks is not known: move each stick some times first"
         }

@@ -2,6 +2,12 @@
 
 use crate::summary::{Aspect, ProofEnd, RangeSummary};
 
+/// How far nothing failed, or what came then.
+pub(crate) fn proof_text(end: &ProofEnd) -> String {
+    let text = proof_end(end);
+    if text.starts_with("no failure") { text } else { format!("then: {text}") }
+}
+
 /// What ended the proof of a range.
 pub(crate) fn proof_end(end: &ProofEnd) -> String {
     let ProofEnd { from_m, to_m, why } = end;
@@ -10,11 +16,11 @@ pub(crate) fn proof_end(end: &ProofEnd) -> String {
         "frozen" => format!("the picture froze at {at}"),
         "loss" => format!("over 5 % lost at {at}"),
         "failsafe" => format!("a failsafe at {at}"),
-        "holds" => format!("the input held at {at}"),
+        "holds" => format!("the input stuck at {at}"),
         "position_lost" => format!("the position was lost at {at}"),
         "gap" => format!("too few seconds from {at}"),
         "not_measured" => format!("not measured from {at}"),
-        _ => format!("nothing failed as far as {to_m:.0} m"),
+        _ => format!("no failure as far as {to_m:.0} m"),
     }
 }
 
@@ -22,12 +28,15 @@ pub(crate) fn proof_end(end: &ProofEnd) -> String {
 pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(theory) = &row.theory {
-        let to = theory.limit.as_deref().unwrap_or("no limit").replace('_', " ");
+        let to = match theory.limit.as_deref() {
+            Some("freeze_level") => format!("{limit} limit"),
+            other => other.unwrap_or("no limit").replace('_', " "),
+        };
         let metres = |value: Option<f64>| {
             value.map_or_else(|| "not known".to_owned(), |value| format!("{value:.0} m"))
         };
         let claimed = format!(
-            "theory claims {} in free space, {} over flat ground (to the {to})",
+            "theory predicts {} in free space, {} over flat ground (to the {to})",
             metres(theory.free_space_m),
             metres(theory.two_ray_m)
         );

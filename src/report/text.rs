@@ -6,16 +6,14 @@
 use std::io::{self, Write};
 
 use super::air;
+use crate::caution::INSTRUMENT;
+use crate::figure;
 use crate::profile::LinkRole;
 use crate::summary::{
     ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
     Summary, VideoSummary,
 };
 use crate::units::LevelUnit;
-
-/// Shown under every report that may guide a test.
-pub const CAUTION: &str = "An instrument, not a safety device. Propellers off on the bench; keep the vehicle in \
-                           sight; local aviation and radio rules come first.";
 
 /// Writes the whole summary.
 pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
@@ -34,14 +32,21 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     power(out, summary)?;
     clocks(out, &summary.clocks)?;
     events(out, summary)?;
-    writeln!(out, "\n{CAUTION}")
+    writeln!(out, "\n{INSTRUMENT}")
 }
 
 fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     let recording = &summary.recording;
-    let start = recording.start_utc.as_deref().unwrap_or("start unknown (no wall clock in the file)");
+    let unknown = || "start unknown (no wall clock in the file)".to_owned();
+    let start =
+        recording.start_utc.as_deref().map_or_else(unknown, |utc| format!("{} UTC", figure::date(utc)));
     writeln!(out, "{}", recording.file)?;
-    writeln!(out, "  {start}, {:.1} s, {} records", recording.duration_s, recording.records)?;
+    writeln!(
+        out,
+        "  {start}, {} long, {} records",
+        figure::clock_tenths(recording.duration_s),
+        figure::count(recording.records)
+    )?;
     if !recording.tags.is_empty() {
         let tags: Vec<String> = recording.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
         writeln!(out, "  {}", tags.join(", "))?;
@@ -61,15 +66,17 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     writeln!(
         out,
         "  {} frames, {} checksum failures, {} bytes outside frames, {} frames of unknown ids",
-        framing.frames, framing.crc_errors, framing.skipped_bytes, framing.unknown_ids
+        figure::count(framing.frames),
+        figure::count(framing.crc_errors),
+        figure::count(framing.skipped_bytes),
+        figure::count(framing.unknown_ids)
     )
 }
 
 fn verdicts(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "In short")?;
     for verdict in &summary.verdicts {
-        let word = if verdict.word == "near" { "warning" } else { &verdict.word };
-        writeln!(out, "  {word:<8} {}", verdict.text)?;
+        writeln!(out, "  {:<8} {}", verdict.word, verdict.text)?;
     }
     Ok(())
 }
@@ -94,10 +101,12 @@ fn link_line(link: &LinkSummary) -> String {
         parts.push(format!("longest silence {silence:.2} s"));
     }
     match (&link.margin_db, &link.margin_raw) {
-        (Some(margin), _) => parts.push(format!("margin end {}, least {}", db(margin.end), db(margin.min))),
+        (Some(margin), _) => {
+            parts.push(format!("margin at the end {}, lowest {}", db(margin.end), db(margin.min)))
+        }
         (None, Some(margin)) => {
             parts.push(format!(
-                "margin end {}, least {} units",
+                "margin at the end {}, lowest {} units",
                 number(margin.end, 1),
                 number(margin.min, 1)
             ));
@@ -128,10 +137,10 @@ fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
             out,
             "  {:<10} {sender:>7} {:>9} {:>8} {:>6} {:>6} {loss:>22} {:>6.2} s  {}",
             stream.interface,
-            stream.received,
-            stream.lost,
-            stream.duplicates,
-            stream.out_of_order,
+            figure::count(stream.received),
+            figure::count(stream.lost),
+            figure::count(stream.duplicates),
+            figure::count(stream.out_of_order),
             stream.longest_silence_s,
             stream.why_not.as_deref().or(stream.link.as_deref()).unwrap_or("")
         )?;
@@ -156,7 +165,8 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         }
     }
     let frames = summary.latency.control_frames();
-    let frames = frames.as_deref().unwrap_or("not measured: no steady beat of the control radio stands out");
+    let frames =
+        frames.as_deref().unwrap_or("not measured: no steady frame interval of the control radio stands out");
     writeln!(out, "  {:<16} {frames}", "control frames")?;
     match &summary.control_holds {
         Some(holds) => writeln!(
@@ -182,7 +192,7 @@ fn stage_line(stage: &LatencyStage) -> String {
         things(stage.events, "move", "moves"),
     ];
     match (stage.bound.as_str(), stage.clock_uncertainty_ms) {
-        ("two-sided", Some(clock)) => parts.push(format!("clock +-{clock:.1} ms")),
+        ("two-sided", Some(clock)) => parts.push(format!("clock ±{clock:.1} ms")),
         ("upper", _) => parts.push("an upper bound: the clock is aligned one way only".to_owned()),
         ("none", _) => parts.push("no bound: both ends are on one-way clocks".to_owned()),
         _ => {}
@@ -200,13 +210,13 @@ fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
         let snr = row.snr_median_db.map_or_else(String::new, |snr| format!("; above noise {snr:.1} dB"));
         writeln!(
             out,
-            "  {name:<12} {:<4} median {}, 5 % below {}, least {} {}{snr}; {} samples",
+            "  {name:<12} {:<4} median {}, 5 % below {}, lowest {} {}{snr}; {} samples",
             row.direction,
             number(row.median, 1),
             number(row.p05, 1),
             number(row.min, 1),
             row.unit.label(),
-            row.samples
+            figure::count(row.samples)
         )?;
     }
     Ok(())
@@ -253,7 +263,7 @@ fn range_line(row: &RangeSummary, limit: &str) -> String {
     }
     if let Some(exponent) = row.path_loss_exponent {
         let interval = interval_text(row.path_loss_exponent_ci95, 2);
-        parts.push(format!("path-loss exponent {exponent:.2}{interval}"));
+        parts.push(format!("levels fall with exponent {exponent:.2}{interval}"));
     }
     parts.push(format!("from {}", origin.replace('_', " ")));
     parts.join("; ")
@@ -266,10 +276,10 @@ fn proven(row: &RangeSummary) -> String {
         Some(proven) => {
             let seconds = row.proven_s.unwrap_or_default();
             let why = if why.is_empty() { why } else { format!(", {why}") };
-            format!("proven {proven:.0} m ({seconds:.0} s{why})")
+            format!("worked to {proven:.0} m on that day ({seconds:.0} s of data{why})")
         }
-        None if why.is_empty() => "proven not measured: no bin of distance has 5 s of data".to_owned(),
-        None => format!("proven not measured: {why}"),
+        None if why.is_empty() => "how far it worked not measured: no 10 m have 5 s of data".to_owned(),
+        None => format!("how far it worked not measured: {why}"),
     }
 }
 
@@ -290,15 +300,20 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             let open = if freeze.ended { "" } else { ", not over" };
             writeln!(
                 out,
-                "    frozen at {:>8.2} s for {length}{open}; level {}, distance {}{}",
-                freeze.start_s,
+                "    frozen at {:>8} for {length}{open}; level {}, distance {}{}",
+                figure::clock_tenths(freeze.start_s),
                 with_unit(freeze.signal, 0, unit),
                 metres(freeze.distance_m),
                 freeze.course.as_deref().map_or_else(String::new, |course| format!("; {course}"))
             )?;
         }
         for span in &stream.stopped_at_sender {
-            writeln!(out, "    stopped at the sender at {:.1} s for {:.1} s", span.start_s, span.duration_s)?;
+            writeln!(
+                out,
+                "    stopped at the sender at {} for {:.1} s",
+                figure::clock_tenths(span.start_s),
+                span.duration_s
+            )?;
         }
     }
     Ok(())
@@ -317,7 +332,8 @@ fn key_line(stream: &VideoSummary) -> String {
         return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
     };
     format!(
-        "{codec}: {keys} key frames, {} s apart, {} s at most; {broken} delivered frames broken by lost ones",
+        "{}: {keys} key frames, {} s apart, {} s at most; {broken} delivered frames damaged by earlier loss",
+        figure::codec(codec),
         number(stream.key_spacing_median_s, 2),
         number(stream.key_spacing_max_s, 2)
     )
@@ -335,10 +351,12 @@ fn video_line(stream: &VideoSummary) -> String {
         None => format!("{} frames/s; jitter {} ms", number(stream.fps, 1), number(stream.jitter_ms, 1)),
     };
     format!(
-        "RTP {:08x}: {packets} packets, {lost} lost; {} of {} frames whole; {paced}; {}, {} s",
+        "RTP {:08x}: {} packets, {} lost; {} of {} frames whole; {paced}; {}, {} s",
         stream.ssrc.unwrap_or_default(),
-        stream.frames_delivered.unwrap_or_default(),
-        stream.frames.unwrap_or_default(),
+        figure::count(packets),
+        figure::count(lost),
+        figure::count(stream.frames_delivered.unwrap_or_default()),
+        figure::count(stream.frames.unwrap_or_default()),
         things(stream.freezes, "freeze", "freezes"),
         number(stream.freeze_s, 2)
     )
@@ -347,7 +365,7 @@ fn video_line(stream: &VideoSummary) -> String {
 fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Failsafe")?;
     if summary.failsafe.is_empty() {
-        return writeln!(out, "  control input was never lost");
+        return writeln!(out, "  control input has not been lost");
     }
     for row in &summary.failsafe {
         let steps = super::failsafe::steps(row).map(|(name, after)| match after {
@@ -355,7 +373,12 @@ fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             None => format!("{name} {}", super::failsafe::NOT_SEEN),
         });
         let kind = super::failsafe::kind(row);
-        writeln!(out, "  {kind}: input lost at {:.2} s; {}", row.input_lost_s, steps.join("; "))?;
+        writeln!(
+            out,
+            "  {kind}: input lost at {}; {}",
+            figure::clock_tenths(row.input_lost_s),
+            steps.join("; ")
+        )?;
         for why in super::failsafe::missing(row) {
             writeln!(out, "    {why}")?;
         }
@@ -368,29 +391,25 @@ fn vibration(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     let Some(vibration) = &summary.vibration else {
         return writeln!(out, "  not measured: the vehicle sends no VIBRATION");
     };
-    for (name, axis) in [("x", vibration.x), ("y", vibration.y), ("z", vibration.z)] {
+    for (place, (_, name, axis)) in ["worst", "then", "least"].into_iter().zip(vibration.worst_first()) {
         writeln!(
             out,
-            "  {name} median {}, 95 % below {}, most {}",
-            number(axis.median, 1),
+            "  {place:<5} axis {name}: 95 % below {}, half below {}, highest {}",
             number(axis.p95, 1),
+            number(axis.median, 1),
             number(axis.max, 1)
         )?;
     }
-    let [a, b, c] = vibration.clipping;
-    writeln!(out, "  clipping {a}, {b}, {c}")?;
+    writeln!(out, "  {}", figure::clipping(vibration.clipping))?;
     match (vibration.limit, vibration.limit_from.as_deref()) {
         (Some(limit), Some("profile")) => writeln!(out, "  suspect above {limit:.1}, by the profile"),
         (Some(limit), Some("history")) => {
-            writeln!(
-                out,
-                "  suspect above {limit:.1}, the 90th percentile of earlier sessions with these tags"
-            )
+            writeln!(out, "  suspect above {limit:.1}, 90 % of earlier sessions with these tags lie below")
         }
         (Some(limit), _) => {
             writeln!(
                 out,
-                "  suspect above {limit:.1}, the 90th percentile of this session: no earlier one is known"
+                "  suspect above {limit:.1}, 90 % of this session lie below: no earlier one is known"
             )
         }
         (None, _) => Ok(()),
@@ -405,7 +424,7 @@ fn power(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     for row in &summary.power {
         writeln!(
             out,
-            "  battery {} of {}/{}: at the start {}, least {}, {}, {}",
+            "  battery {} of {}/{}: at the start {}, lowest {}, {}, {}",
             row.battery,
             row.system,
             row.component,
@@ -430,8 +449,9 @@ fn clocks(out: &mut dyn Write, rows: &[ClockSummary]) -> io::Result<()> {
     }
     section(out, "Clocks")?;
     for row in rows {
-        let uncertainty =
-            row.uncertainty_ms.map_or_else(|| "least delay unknown".to_owned(), |ms| format!("+-{ms:.1} ms"));
+        let uncertainty = row
+            .uncertainty_ms
+            .map_or_else(|| "shortest delay unknown".to_owned(), |ms| format!("±{ms:.1} ms"));
         writeln!(
             out,
             "  {}/{} {}: {:.1} ms off, {:+.1} ppm, {uncertainty}",
@@ -449,7 +469,14 @@ fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Events")?;
     for event in summary.events.iter().take(MOST) {
         let link = event.link.as_deref().unwrap_or("");
-        writeln!(out, "  {:>9.1} s  {:<12} {:<10} {}", event.at_s, event.kind, link, event.text)?;
+        writeln!(
+            out,
+            "  {:>9}  {:<12} {:<10} {}",
+            figure::clock_tenths(event.at_s),
+            event.kind,
+            link,
+            event.text
+        )?;
     }
     if summary.events.len() > MOST {
         writeln!(out, "  ... and {} more (--json lists all)", summary.events.len() - MOST)?;
@@ -463,7 +490,7 @@ fn section(out: &mut dyn Write, title: &str) -> io::Result<()> {
 
 /// A count of things, `1 alarm`, `2 alarms`.
 pub(super) fn things(value: u64, one: &str, many: &str) -> String {
-    format!("{value} {}", if value == 1 { one } else { many })
+    figure::counted(value, one, many)
 }
 
 fn number(value: Option<f64>, places: usize) -> String {
@@ -487,7 +514,7 @@ fn ratio(estimate: Option<&RatioEstimate>) -> String {
         || "not measured".to_owned(),
         |loss| {
             let [low, high] = loss.ci95;
-            format!("{:.2} % ({:.2}-{:.2})", loss.ratio * 100.0, low * 100.0, high * 100.0)
+            format!("{:.2} % ({:.2} to {:.2})", loss.ratio * 100.0, low * 100.0, high * 100.0)
         },
     )
 }

@@ -5,14 +5,15 @@ use std::io::{self, Write};
 use crate::summary::{Threshold, ThresholdSession};
 
 use super::text::things;
+use crate::figure;
 
 /// What begins at a threshold, in words.
 #[must_use]
 pub fn event_words(event: &str) -> &'static str {
     match event {
-        "loss" => "loss level",
-        "hold" => "hold level",
-        _ => "freeze level",
+        "loss" => "loss limit",
+        "hold" => "hold limit",
+        _ => "freeze limit",
     }
 }
 
@@ -73,7 +74,7 @@ pub fn write_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
             writeln!(out, "               {note}")?;
         }
         if let Some(agreement) = &row.agreement {
-            writeln!(out, "               {} (p = {:.2})", agreement.text, agreement.p)?;
+            writeln!(out, "               {} ({})", agreement.text, figure::by_chance(agreement.p))?;
         }
         for session in row.each.iter().filter(|_| row.sessions > 1) {
             writeln!(out, "               {}", session_line(row, session))?;
@@ -83,9 +84,9 @@ pub fn write_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
 }
 
 fn session_line(row: &Threshold, session: &ThresholdSession) -> String {
-    let start = session.start_utc.as_deref().and_then(|start| start.get(..16)).unwrap_or("start unknown   ");
+    let start = session.start_utc.as_deref().map_or_else(|| "start unknown   ".to_owned(), figure::date);
     let level = match (session.level_p05, session.error) {
-        (Some(level), Some(error)) => format!("{level:>7.1} {} +-{error:.1}", row.unit.label()),
+        (Some(level), Some(error)) => format!("{level:>7.1} {} ±{error:.1}", row.unit.label()),
         (Some(level), None) => format!("{level:>7.1} {}", row.unit.label()),
         (None, _) => "none seen".to_owned(),
     };

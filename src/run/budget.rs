@@ -1,4 +1,4 @@
-//! `budget`: what theory claims of each link, from the profile alone.
+//! `budget`: what theory predicts for each link, from the profile alone.
 
 use std::io::{self, Write};
 use std::process::ExitCode;

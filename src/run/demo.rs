@@ -1,6 +1,6 @@
 //! `demo`: a bundled, invented session with its earlier sessions.
 //!
-//! The recordings are part of the program, and the history that the freeze level
+//! The recordings are part of the program, and the history that the freeze limit
 //! comes from is made in memory: nothing of the pilot's own is touched.
 
 use std::path::Path;

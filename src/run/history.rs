@@ -12,6 +12,7 @@ use indicatif::ProgressBar;
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
 use crate::clock::SessionClock;
+use crate::figure;
 use crate::history::{Choice, History, ListedSession, SessionRow};
 use crate::link::context::Earlier;
 use crate::profile::Profile;
@@ -119,7 +120,7 @@ fn list(common: &Common) -> anyhow::Result<ExitCode> {
         writeln!(out, "no session yet: they come from live sessions, or from history add FILE")?;
         return Ok(ExitCode::SUCCESS);
     }
-    writeln!(out, "session     start (UTC)         level s  freezes  recording")?;
+    writeln!(out, "session     start (UTC)    s with level  freezes  recording")?;
     let mut above = None;
     let now_ms = now_ms();
     for session in &sessions {
@@ -127,12 +128,11 @@ fn list(common: &Common) -> anyhow::Result<ExitCode> {
             writeln!(out, "{}:", words(&session.tags))?;
         }
         above = Some(&session.tags);
-        let start = session.start_utc.as_deref().and_then(|start| start.get(..16));
         writeln!(
             out,
             "{}  {:<16}{} {:>9}  {:>7}  {}",
             session.hash.get(..10).unwrap_or(&session.hash),
-            start.map_or_else(|| "unknown".to_owned(), |start| start.replace('T', " ")),
+            session.start_utc.as_deref().map_or_else(|| "unknown".to_owned(), figure::date),
             if session.doubt(now_ms).is_some() { '?' } else { ' ' },
             session.seconds,
             session.freezes,
@@ -181,7 +181,7 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
     order_of_adding(&mut rows, &history.list()?);
     let proof = history.compare(&rows)?;
     for file in &proof.differ {
-        eprintln!("the history says something else of {file} than its recording");
+        eprintln!("history and recording of {file} differ");
     }
     for file in &proof.without_recording {
         let fate = if check { "" } else { " and is forgotten" };

@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use anyhow::Context as _;
 
+use crate::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
 use crate::cli::LiveArgs;
 use crate::clock::SessionClock;
 use crate::link::utc_text;
@@ -24,10 +25,11 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
-    let listening = match &recording {
-        Some(path) => format!("listening; recording to {}", path.display()),
-        None => "listening; recording nothing".to_owned(),
+    let recorded = match &recording {
+        Some(path) => format!("recording to {}", path.display()),
+        None => "recording nothing".to_owned(),
     };
+    let begun = format!("{INSTRUMENT}\n{}; {recorded}", does(args));
     let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
     let sources_end = all_end(&sources);
     let [vehicle, handset, video, level] = sources;
@@ -52,7 +54,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         screens::show(&handle, &args.screen, args.for_s)
     } else {
         let until = screens::Until { for_s: args.for_s, sources_end };
-        screens::wait(&handle, until, &listening)
+        screens::wait(&handle, until, &begun)
     };
     let end = handle.finish()?;
     shown?;
@@ -66,6 +68,21 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         screens::print(&end.summary, args.json)?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// What the session does beside recording: it listens, and says what it sends where it was asked to.
+fn does(args: &LiveArgs) -> String {
+    let mut parts = Vec::new();
+    if args.timesync {
+        parts.push(format!("transmitting TIMESYNC requests ({TRANSMITS})"));
+    }
+    if args.request_rates.is_some() {
+        parts.push(format!("transmitting requests for faster messages ({TRANSMITS})"));
+    }
+    if args.forward.is_some() {
+        parts.push(format!("in the path ({IN_THE_PATH})"));
+    }
+    if parts.is_empty() { "listening".to_owned() } else { parts.join("; ") }
 }
 
 /// Whether every source is a file or a pipe, which end for good.

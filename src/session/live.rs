@@ -316,7 +316,7 @@ impl Live {
         let now_s = self.monitor.now_s();
         let view = View { from_s: now_s - 1.0, to_s: now_s, columns: 1 };
         for lane in self.monitor.snapshot(view, Arc::default()).lanes {
-            if matches!(lane.state, LinkState::Near | LinkState::Alarm) && !lane.acknowledged {
+            if matches!(lane.state, LinkState::Warning | LinkState::Alarm) && !lane.acknowledged {
                 self.intake.note(self.marks, Note::Acknowledged { link: lane.link });
             }
         }

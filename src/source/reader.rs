@@ -13,7 +13,9 @@ use std::io::{self, Read};
 use std::path::Path;
 
 use crate::capture::{StreamDecoder, StreamFormat};
-use crate::record::{Body, Entry, HEAPS_TEXT, InterfaceId, InterfaceKind, Note, OwnedRecord, Record};
+use crate::record::{
+    BATCHES_TEXT, Body, Entry, HEAPS_TEXT, InterfaceId, InterfaceKind, Note, OwnedRecord, Record,
+};
 use crate::units::Nanos;
 
 use super::intake::Intake;
@@ -154,12 +156,11 @@ impl Taker {
         self.least_delay = Some(least);
         if delay - least > HEAP && !self.told_heaps {
             self.told_heaps = true;
-            let what = HEAPS_TEXT;
             // The recording says so too: its freezes and ages are not the link's.
-            self.intake.note(self.interface, Note::Foreign { text: what.to_owned() });
+            self.intake.note(self.interface, Note::Foreign { text: HEAPS_TEXT.to_owned() });
             let name = &self.name;
             self.notices.say(format!(
-                "{name}: {what}; have the tool pass each on at once (tcpdump: --immediate-mode -s 2048)"
+                "{name}: {BATCHES_TEXT}; have the tool pass each on at once (tcpdump: --immediate-mode -s 2048)"
             ));
         }
     }
@@ -217,6 +218,6 @@ mod tests {
         let told: Vec<bool> =
             batch.iter().map(|record| matches!(record.body, OwnedBody::Note(Note::Foreign { .. }))).collect();
         assert_eq!(told, [false, false, true, false, false]);
-        assert!(taker.notices.take().is_some_and(|notice| notice.contains("heaps")));
+        assert!(taker.notices.take().is_some_and(|notice| notice.contains("batches")));
     }
 }

@@ -93,7 +93,7 @@ pub struct Stream {
     pub burst_model: Option<BurstModel>,
 }
 
-/// Margin to the freeze level.
+/// Margin to the freeze limit.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MarginSummary {
     /// At the last record.

@@ -33,7 +33,8 @@ pub struct FailsafeSummary {
     /// `handset` where the handset's own stream stopped first.
     #[serde(default)]
     pub cause: Option<Cow<'static, str>>,
-    /// What the outputs did where they never were safe: `held`, `moving`.
+    /// What the outputs did: `safe` (at the profile's values), `steady` (constant at other values than the last sticks
+    /// gave), `held`, `moving`.
     #[serde(default)]
     pub outputs: Option<Cow<'static, str>>,
     /// Whether it is a loss of the control link; `None`: it cannot be told.
@@ -77,6 +78,16 @@ pub struct VibrationSummary {
     /// Whose limit: `profile`, `history` (90th percentile of earlier sessions) or `session` (of this one).
     #[serde(default)]
     pub limit_from: Option<String>,
+}
+
+impl VibrationSummary {
+    /// The axes by their names, the worst first: by the value that 95 % of the samples lie below.
+    #[must_use]
+    pub fn worst_first(&self) -> [(usize, &'static str, &VibrationAxis); 3] {
+        let mut axes = [(0, "x", &self.x), (1, "y", &self.y), (2, "z", &self.z)];
+        axes.sort_by(|(.., a), (.., b)| b.p95.unwrap_or(0.0).total_cmp(&a.p95.unwrap_or(0.0)));
+        axes
+    }
 }
 
 /// One battery.

@@ -66,7 +66,8 @@ const fn bind(
 
 use KeyCode::{Char, Down, End, Enter, Esc, Home, Left, PageDown, PageUp, Right, Tab, Up};
 
-/// Every key that works outside a dialog.
+/// Every key that works outside a dialog. The steps of a replay: of two neighbouring keys the left one goes back, the
+/// right one forward; v is the speed; a small letter does little, its capital much.
 pub const TABLE: &[Binding] = &[
     bind(&[Char('1')], "1", Action::Show(Screen::Overview), "overview: what to do now", Group::Pages),
     bind(&[Char('2')], "2", Action::Show(Screen::Latency), "latency: stick to servo", Group::Pages),
@@ -95,15 +96,15 @@ pub const TABLE: &[Binding] = &[
     bind(&[Char('h')], "h", Action::Mark(MarkKind::HandsetHere), "mark: the handset is here", Group::Marks),
     bind(&[Char('d')], "d", Action::Mark(MarkKind::Drill), "mark: a failsafe drill", Group::Marks),
     bind(&[Char('m')], "m", Action::WriteNote, "mark with a note", Group::Marks),
-    bind(&[Char('a')], "a", Action::Acknowledge, "acknowledge what stands", Group::Marks),
+    bind(&[Char('a')], "a", Action::Acknowledge, "acknowledge current warnings", Group::Marks),
     bind(&[Char('b')], "b", Action::Bell, "bell on or off (live)", Group::Marks),
     bind(&[Char(' ')], "Space", Action::Pause, "hold picture; replay: pause", Group::Replay),
-    bind(&[Char(']')], "]", Action::Faster, "twice the speed, up to 64", Group::Replay),
-    bind(&[Char('[')], "[", Action::Slower, "half the speed, down to 0.25", Group::Replay),
-    bind(&[Char('.')], ".", Action::SeekBy(10), "10 s on", Group::Replay),
-    bind(&[Char(',')], ",", Action::SeekBy(-10), "10 s back", Group::Replay),
-    bind(&[Char('>')], ">", Action::SeekBy(60), "60 s on", Group::Replay),
-    bind(&[Char('<')], "<", Action::SeekBy(-60), "60 s back", Group::Replay),
+    bind(&[Char('e')], "e", Action::SeekBy(-10), "10 s back", Group::Replay),
+    bind(&[Char('E')], "E", Action::SeekBy(-60), "60 s back", Group::Replay),
+    bind(&[Char('r')], "r", Action::SeekBy(10), "10 s forward", Group::Replay),
+    bind(&[Char('R')], "R", Action::SeekBy(60), "60 s forward", Group::Replay),
+    bind(&[Char('v')], "v", Action::Slower, "half the speed, down to 0.25", Group::Replay),
+    bind(&[Char('V')], "V", Action::Faster, "twice the speed, up to 64", Group::Replay),
     bind(&[Home], "Home", Action::ToStart, "to the first record", Group::Replay),
     bind(&[End], "End", Action::ToEnd, "to the last record", Group::Replay),
     bind(&[Char('t')], "t", Action::NextTheme, "next theme", Group::Program),

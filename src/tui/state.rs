@@ -422,7 +422,8 @@ impl UiState {
     fn acknowledge(&mut self, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
         let stands = |feed: &Arc<Feed>| {
             let mut lanes = feed.snapshot.lanes.iter();
-            lanes.any(|lane| matches!(lane.state, LinkState::Near | LinkState::Alarm) && !lane.acknowledged)
+            lanes
+                .any(|lane| matches!(lane.state, LinkState::Warning | LinkState::Alarm) && !lane.acknowledged)
         };
         let (reply, effects) = if is_replay(feed) {
             ("a replay acknowledges nothing: its recording stays as it is", Vec::new())
@@ -447,6 +448,7 @@ impl UiState {
     fn mark(&mut self, kind: MarkKind, text: String) -> Vec<Effect> {
         self.reply = Some(match kind {
             MarkKind::Remark => "note set".to_owned(),
+            MarkKind::Drill => "marked: failsafe drill; on the bench with propellers off".to_owned(),
             marked => format!("marked: {}", marked.words()),
         });
         vec![Effect::Send(Command::Mark { kind, text })]
@@ -491,7 +493,7 @@ impl UiState {
             .snapshot
             .lanes
             .iter()
-            .filter(|lane| matches!(lane.state, LinkState::Alarm | LinkState::Lost) && !lane.acknowledged)
+            .filter(|lane| matches!(lane.state, LinkState::Alarm | LinkState::Silent) && !lane.acknowledged)
             .map(|lane| lane.link.clone())
             .collect();
         let rings = feed.mode == Mode::Live && self.bell == Bell::On && !standing.is_subset(&self.alarmed);

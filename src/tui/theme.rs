@@ -84,7 +84,7 @@ pub struct Theme {
     pub series: [Style; 3],
     /// Freeze level, limits.
     pub limit: Style,
-    /// Ground under the freeze level, and of frozen columns.
+    /// Ground under the freeze limit, and of frozen columns.
     pub tint: Style,
     /// Marks set by hand.
     pub mark: Style,
@@ -99,9 +99,9 @@ pub struct Theme {
 const fn state_index(state: LinkState) -> usize {
     match state {
         LinkState::Good => 0,
-        LinkState::Near => 1,
+        LinkState::Warning => 1,
         LinkState::Alarm => 2,
-        LinkState::Lost => 3,
+        LinkState::Silent => 3,
         LinkState::Unknown => 4,
     }
 }

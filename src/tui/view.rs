@@ -6,6 +6,7 @@
 mod air;
 mod aspects;
 mod banner;
+mod caution;
 mod dialog;
 mod distances;
 mod events;
@@ -109,6 +110,9 @@ pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     banner::render(scene, large, top, buffer);
     let foot_rows = foot::rows(large, area.height);
     let (body, foot) = split_rows(rest, rest.height.saturating_sub(foot_rows));
+    let cautions = caution::lines(scene, body);
+    let (top, body) = split_rows(body, cautions.len() as u16);
+    caution::render(scene, &cautions, top, buffer);
     if let Some(snapshot) = scene.shown() {
         page(scene, snapshot, body, buffer);
     } else {
@@ -158,7 +162,10 @@ fn ascii(letter: char) -> char {
         '\u{2800}'..='\u{28ff}' => braille_ascii(letter as u32 - 0x2800),
         '─' | '╌' | '━' | '→' | '–' => '-',
         '│' | '╎' | '╵' | '┃' => '|',
-        '·' | '…' | '▁' => '.',
+        '…' => '.',
+        '·' | '▁' => '_',
+        '▬' => 'Z',
+        '◎' => '0',
         '░' | '▂' => ':',
         '▒' | '▃' | '▄' => '=',
         '▓' | '▅' | '▆' => '%',

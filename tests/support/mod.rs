@@ -15,7 +15,7 @@ use fadewatch::units::LevelUnit;
 /// Which picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Data {
-    /// Everything measured, the video link getting near its freeze level.
+    /// Everything measured, the video link getting near its freeze limit.
     Full,
     /// Replay of a bad session: losses, silences, a source down.
     Lossy,
@@ -90,7 +90,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         link: "video".to_owned(),
         role: Some(LinkRole::Video),
         unit: Some(LevelUnit::Dbm),
-        state: if bad { LinkState::Alarm } else { LinkState::Near },
+        state: if bad { LinkState::Alarm } else { LinkState::Warning },
         level_now: Some(if bad { -80.1 } else { -72.2 }),
         trend_per_s: Some(if bad { -1.3 } else { -0.2 }),
         margin_now: Some(if bad { 0.9 } else { 8.8 }),
@@ -123,7 +123,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         trend_per_s: Some(0.01),
         threshold: None,
         missing: Some(Missing {
-            what: "no freeze level".to_owned(),
+            what: "no freeze limit".to_owned(),
             why: "add earlier sessions to the history",
         }),
         level: levels(view, 180.0, -0.05, 6.0, None),
@@ -135,7 +135,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         link: "downlink".to_owned(),
         role: Some(LinkRole::Telemetry),
         unit: Some(LevelUnit::Dbm),
-        state: if bad { LinkState::Lost } else { LinkState::Good },
+        state: if bad { LinkState::Silent } else { LinkState::Good },
         level_now: if bad { None } else { Some(-78.4) },
         trend_per_s: if bad { None } else { Some(-0.1) },
         margin_now: if bad { None } else { Some(21.4) },
@@ -510,7 +510,7 @@ fn summary(data: Data) -> Summary {
         y: VibrationAxis { median: Some(12.4), p95: Some(21.0), max: Some(31.0) },
         z: VibrationAxis { median: Some(15.0), p95: Some(33.0), max: Some(48.0) },
         clipping: [0, 0, 3],
-        limit: Some(30.0),
+        limit: Some(36.0),
         limit_from: Some("profile".to_owned()),
     });
     summary.failsafe = vec![FailsafeSummary {
@@ -551,25 +551,25 @@ fn summary(data: Data) -> Summary {
             verdict(
                 "video",
                 "alarm",
-                "turn back now: video 1 dB above its freeze level, may freeze any moment",
+                "turn back now: video 1 dB above its freeze limit, picture may freeze at any moment",
             ),
             verdict(
                 "downlink",
-                "lost",
+                "silent",
                 "check source vehicle (unplugged, trying again): nothing from downlink for 29 s",
             ),
             verdict("control", "good", "control 1.2 % lost, 4 holds, the longest 0.31 s"),
-            verdict("recording", "near", "this computer lost 12 packets of the video source itself"),
+            verdict("recording", "warning", "this computer lost 12 packets of the video source itself"),
         ]
     } else {
         vec![
             verdict(
                 "video",
-                "near",
-                "go no farther: video 9 dB above its freeze level, about 41 s left at this rate (212 m)",
+                "warning",
+                "go no farther: video 9 dB above its freeze limit, about 41 s left at this outward speed (212 m)",
             ),
             verdict("latency", "good", "stick to servo 63 ms (59 to 67), 41 moves"),
-            verdict("downlink", "good", "downlink 21 dB above its freeze level, 1.2 % lost"),
+            verdict("downlink", "good", "downlink 21 dB above its freeze limit, 1.2 % lost"),
         ]
     };
     summary
@@ -671,7 +671,7 @@ fn track(with_margin: bool) -> Vec<TrackPoint> {
                 with_margin.then(|| 26.0 - east_m.hypot(north_m) / 13.0 + 2.0 * ripple(f64::from(second)));
             let state = match margin {
                 Some(margin) if margin < 3.0 => LinkState::Alarm,
-                Some(margin) if margin < 6.0 => LinkState::Near,
+                Some(margin) if margin < 6.0 => LinkState::Warning,
                 Some(_) => LinkState::Good,
                 None => LinkState::Unknown,
             };
@@ -778,7 +778,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
             times(view).into_iter().map(|at| Some(median + 6.0 * ripple(at * median))).collect()
         }),
         clipping: times(view).into_iter().map(|at| u32::from((718.0..719.0).contains(&at))).collect(),
-        limit: Some(30.0),
+        limit: Some(36.0),
         around: vec![
             (660.5, "the radio: margin 1.2 dB, vibration as usual".to_owned()),
             (719.0, "both: margin 0.4 dB, clipping on z".to_owned()),
@@ -835,7 +835,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         transmits: if bad {
             Vec::new()
         } else {
-            vec!["transmits: a TIMESYNC request once a second".to_owned()]
+            vec!["transmits: a TIMESYNC request once a second (own vehicle only, bench first)".to_owned()]
         },
         distance_m: Some(311.0),
         phase: Some(Phase::Out),

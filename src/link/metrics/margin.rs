@@ -1,4 +1,4 @@
-//! Margin to the freeze level, forecast, warnings and alarms with hysteresis.
+//! Margin to the freeze limit, forecast, warnings and alarms with hysteresis.
 //!
 //! Definition: margin = level less the threshold's `level_p05`, at each whole second. Unit: dB, or the
 //! link's device units. Forecast: the path-loss line times the radial speed where there is a distance
@@ -154,7 +154,7 @@ impl MarginMeter {
     /// The pilot acknowledged a link's warning.
     pub fn acknowledge(&mut self, link: &str) {
         for (own, name) in self.links.iter_mut().zip(&self.names) {
-            if name == link && matches!(own.alarm.state(), LinkState::Near | LinkState::Alarm) {
+            if name == link && matches!(own.alarm.state(), LinkState::Warning | LinkState::Alarm) {
                 own.alarm.acknowledged = true;
             }
         }

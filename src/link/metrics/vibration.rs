@@ -111,10 +111,10 @@ impl Suspicion {
         match (self.radio, self.airframe) {
             (Some(true), Some(true)) => "both: the margin was low and the vibration high",
             (Some(true), Some(false)) => "the radio: the margin was low, the vibration usual",
-            (Some(false), Some(true)) => "the airframe: the vibration was high, the margin good",
-            (Some(false), Some(false)) => "neither: the margin was good and the vibration usual",
+            (Some(false), Some(true)) => "the airframe: the vibration was high, the margin over its limit",
+            (Some(false), Some(false)) => "neither: the margin was over its limit, the vibration usual",
             (Some(true), None) => "the margin was low; vibration not measured here",
-            (Some(false), None) => "the margin was good; vibration not measured here",
+            (Some(false), None) => "the margin was over its limit; vibration not measured here",
             (None, Some(true)) => "the vibration was high; margin not known here",
             (None, Some(false)) => "the vibration was usual; margin not known here",
             (None, None) => "neither margin nor vibration is known here",

@@ -188,13 +188,13 @@ fn space_holds_the_picture_live_and_stops_the_clock_in_replay() {
 fn replay_keys_send_speeds_and_seeks_within_bounds() {
     let (mut state, replay) = (UiState::default(), replay());
     let mut ask = |code| press(&mut state, code, &replay);
-    assert_eq!(ask(KeyCode::Char(']')), [Effect::Send(Command::Speed(2.0))]);
-    assert_eq!(ask(KeyCode::Char('[')), [Effect::Send(Command::Speed(0.5))]);
-    assert_eq!(ask(KeyCode::Char('.')), [Effect::Send(Command::Seek(610.0))]);
-    assert_eq!(ask(KeyCode::Char('<')), [Effect::Send(Command::Seek(540.0))]);
+    assert_eq!(ask(KeyCode::Char('V')), [Effect::Send(Command::Speed(2.0))]);
+    assert_eq!(ask(KeyCode::Char('v')), [Effect::Send(Command::Speed(0.5))]);
+    assert_eq!(ask(KeyCode::Char('r')), [Effect::Send(Command::Seek(610.0))]);
+    assert_eq!(ask(KeyCode::Char('E')), [Effect::Send(Command::Seek(540.0))]);
     assert_eq!(ask(KeyCode::Home), [Effect::Send(Command::Seek(0.0))]);
     assert_eq!(ask(KeyCode::End), [Effect::Send(Command::SeekEnd)]);
-    for (speed, key, expected) in [(64.0, ']', 64.0), (0.25, '[', 0.25)] {
+    for (speed, key, expected) in [(64.0, 'V', 64.0), (0.25, 'v', 0.25)] {
         let mode = Mode::Replay { speed, paused: true, duration_s: 900.0, at_end: true };
         let effects = press(&mut state, KeyCode::Char(key), &feed(mode, 895.0));
         assert_eq!(effects, [Effect::Send(Command::Speed(expected))]);
@@ -204,7 +204,7 @@ fn replay_keys_send_speeds_and_seeks_within_bounds() {
 #[test]
 fn replay_keys_say_so_in_live_and_send_nothing() {
     let (mut state, live) = (UiState::default(), live());
-    assert!(press(&mut state, KeyCode::Char(']'), &live).is_empty());
+    assert!(press(&mut state, KeyCode::Char('V'), &live).is_empty());
     assert!(state.reply.is_some());
 }
 
@@ -220,11 +220,11 @@ fn the_bell_rings_once_for_each_alarm_and_not_where_it_is_muted_or_acknowledged(
     };
     let mut state = UiState::default();
     let rings = [Effect::Ring];
-    assert!(state.observe(&alarm(LinkState::Near, false, Mode::Live)).is_empty());
+    assert!(state.observe(&alarm(LinkState::Warning, false, Mode::Live)).is_empty());
     assert_eq!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)), rings);
     assert!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)).is_empty());
     assert!(state.observe(&alarm(LinkState::Good, false, Mode::Live)).is_empty());
-    assert_eq!(state.observe(&alarm(LinkState::Lost, false, Mode::Live)), rings, "a new one rings again");
+    assert_eq!(state.observe(&alarm(LinkState::Silent, false, Mode::Live)), rings, "a new one rings again");
     let mut state = UiState::default();
     assert!(state.observe(&alarm(LinkState::Alarm, true, Mode::Live)).is_empty());
     let mut state = UiState { bell: Bell::Off, ..UiState::default() };
@@ -268,7 +268,7 @@ fn only_a_standing_warning_of_a_live_session_is_acknowledged() {
     };
     let replay = Mode::Replay { speed: 1.0, paused: false, duration_s: 900.0, at_end: false };
     let mut state = UiState::default();
-    let sent = press(&mut state, KeyCode::Char('a'), &with(LinkState::Near, Mode::Live));
+    let sent = press(&mut state, KeyCode::Char('a'), &with(LinkState::Warning, Mode::Live));
     assert_eq!(sent, [Effect::Send(Command::Acknowledge)]);
     assert!(press(&mut state, KeyCode::Char('a'), &with(LinkState::Good, Mode::Live)).is_empty());
     assert!(state.reply.as_deref().unwrap().contains("no warning"));

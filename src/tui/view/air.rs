@@ -3,6 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
+use crate::caution::AIR;
 use crate::snapshot::Snapshot;
 use crate::summary::TransmitterSummary;
 use crate::tui::figure;
@@ -19,7 +20,7 @@ pub(super) fn rows(snapshot: &Snapshot, height: u16) -> u16 {
     match snapshot.summary.transmitters.len() {
         0 => 0,
         _ if height < LEAST_HEIGHT => 0,
-        count => (count as u16).min(4) + 3,
+        count => (count as u16).min(4) + 4,
     }
 }
 
@@ -35,7 +36,10 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     for (end, head) in ends.into_iter().zip(["frames", "retries", "not heard", "dBm", "Mbit/s"]) {
         pen.right(end, 0, head, theme.dim);
     }
-    for (row, one) in (1..inner.height).zip(heard) {
+    let last = inner.height.saturating_sub(1);
+    let width = pen.width();
+    pen.cut(0, last, AIR, width, theme.dim);
+    for (row, one) in (1..last).zip(heard) {
         pen.text(0, row, &one.transmitter, if one.link.is_some() { theme.strong } else { theme.base });
         pen.cut(18, row, one.link.as_deref().unwrap_or(""), 13, theme.strong);
         let absent = || "-".to_owned();

@@ -90,14 +90,15 @@ fn table(
     } else if nulls.is_empty() {
         pen.paragraph(0, row, &format!("No null shown. {CAUTION}"), theme.dim);
     } else {
-        let row = pen.paragraph(0, row, &format!("Null at {}.", nulls.join(", ")), theme.of(LinkState::Near));
+        let row =
+            pen.paragraph(0, row, &format!("Null at {}.", nulls.join(", ")), theme.of(LinkState::Warning));
         pen.paragraph(0, row, CAUTION, theme.dim);
     }
 }
 
 fn line(scene: &Scene<'_>, name: &str, aspect: &Aspect, ends: [u16; 3], row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
-    let style = if aspect.null { theme.of(LinkState::Near) } else { theme.strong };
+    let style = if aspect.null { theme.of(LinkState::Warning) } else { theme.strong };
     pen.cut(0, row, name, 13, theme.base);
     match (aspect.level_against_others, aspect.level_against_others_ci95) {
         (Some(level), Some([low, high])) => {

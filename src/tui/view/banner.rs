@@ -27,7 +27,7 @@ pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
 fn is_pressing(scene: &Scene<'_>) -> bool {
     let first = scene.feed.and_then(|feed| feed.snapshot.verdicts.first());
     let state = first.map_or(LinkState::Unknown, |verdict| figure::state(&verdict.word));
-    matches!(state, LinkState::Near | LinkState::Alarm | LinkState::Lost)
+    matches!(state, LinkState::Warning | LinkState::Alarm | LinkState::Silent)
 }
 
 /// Draws it.

@@ -3,6 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
+use crate::caution;
 use crate::tui::keys::{self, Group};
 use crate::tui::state::Dialog;
 use crate::tui::theme::Theme;
@@ -136,7 +137,7 @@ fn help_rows(columns: u16) -> Vec<Vec<Line>> {
         }
         lines
     };
-    let mut rows: Vec<Vec<Line>> = if columns >= TWO {
+    let rows: Vec<Vec<Line>> = if columns >= TWO {
         let split = Group::ALL.iter().position(|group| *group == Group::Marks).unwrap_or(0);
         beside(with_head(&Group::ALL[..split]), with_head(&Group::ALL[split..]))
     } else if columns >= PLAIN {
@@ -146,8 +147,10 @@ fn help_rows(columns: u16) -> Vec<Vec<Line>> {
     } else {
         with_head(&Group::ALL).into_iter().map(|line| vec![line]).collect()
     };
-    rows.extend(legend(columns).into_iter().map(|line| vec![line]));
-    rows
+    let [first, others @ ..] = CAUTIONS;
+    let below = lines(&others.map(str::to_owned), columns).into_iter().chain(lines(&legend(), columns));
+    let above = lines(&[first.to_owned()], columns).into_iter().chain([Line::Head("")]);
+    above.map(|line| vec![line]).chain(rows).chain(below.map(|line| vec![line])).collect()
 }
 
 /// Two lists as rows of two.
@@ -176,13 +179,24 @@ fn draw_line(theme: &Theme, line: &Line, (x, y): (u16, u16), columns: u16, pen: 
 }
 
 /// What the characters of a loss row, the letters of marks and the levels mean.
-fn legend(columns: u16) -> Vec<Line> {
-    let texts = [
-        format!("loss rows: {} lost data  F frozen  H input held", strip::legend()),
-        "marks: F picture froze  S picture shook  H handset is here  N note".to_owned(),
-        "levels in dBm, or in the radio's own units where the profile gives no scale".to_owned(),
-    ];
+const CAUTIONS: [&str; 4] = [caution::INSTRUMENT, caution::DRILL, caution::WALK, caution::POWER];
+
+fn lines(texts: &[String], columns: u16) -> Vec<Line> {
     texts.iter().flat_map(|text| wrapped(text, columns)).map(Line::Text).collect()
+}
+
+fn legend() -> [String; 4] {
+    [
+        format!(
+            "loss rows: {}  {} picture frozen, or input stuck while sticks moved",
+            strip::legend(),
+            strip::STOOD_STILL
+        ),
+        "marks: F picture froze  S picture shook  H handset is here  D drill  N note".to_owned(),
+        "p50: half of the values are lower; p90: nine of ten; figures in brackets: between these, 95 % sure"
+            .to_owned(),
+        "levels in dBm, or in the radio's own units where the profile gives no scale".to_owned(),
+    ]
 }
 
 #[cfg(test)]

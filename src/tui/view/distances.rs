@@ -4,7 +4,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::report::range::proof_end;
+use crate::report::range::proof_text;
 use crate::report::thresholds::{event_word, event_words};
 use crate::snapshot::LinkState;
 use crate::summary::{RangeSummary, RangeTheory};
@@ -40,7 +40,7 @@ pub(super) fn render(
     let seen = [summary.max_distance_m, summary.predicted_freeze_m, summary.proven_m];
     let most = LONGEST * seen.into_iter().flatten().fold(10.0, f64::max);
     let longest = bars.iter().filter_map(|bar| bar.value).fold(1.0, f64::max).min(most);
-    let room = f64::from(pen.width().saturating_sub(17 + 28)).max(4.0);
+    let room = f64::from(pen.width().saturating_sub(17 + 34)).max(4.0);
     for (row, bar) in (0..).zip(&bars) {
         pen.text(0, row, &bar.name, theme.base);
         let Some(value) = bar.value else {
@@ -58,7 +58,7 @@ pub(super) fn render(
         pen.text(x, row, &bar.note, theme.dim);
     }
     if let Some(end) = &summary.proof_end {
-        pen.text(0, bars.len() as u16, &format!("proof ends: {}", proof_end(end)), theme.dim);
+        pen.text(0, bars.len() as u16, &proof_text(end), theme.dim);
     }
 }
 
@@ -72,7 +72,7 @@ fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: &str, tall: bool) -> V
         .predicted_freeze_ci95_m
         .map(|[low, high]| format!(" ({low:.0} to {})", figure::metres(high)))
         .unwrap_or_default();
-    let no_limit = format!("needs a {} and a fit", event_words(event));
+    let no_limit = format!("needs a {} and more distances", event_words(event));
     let predicted = format!("{} predicted", event_word(event));
     let first = format!("first {}", event_word(event));
     let mut bars = vec![bar("claimed", summary.claimed_m, String::new(), theme.dim, "not in the profile")];
@@ -81,12 +81,12 @@ fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: &str, tall: bool) -> V
         bar("farthest seen", summary.max_distance_m, String::new(), theme.base, NOT_MEASURED),
         bar(&predicted, summary.predicted_freeze_m, between, theme.limit, &no_limit),
         bar(&first, summary.first_freeze_expected_m, String::new(), theme.limit, &no_limit),
-        bar("proven", summary.proven_m, behind(summary), theme.of(LinkState::Good), NOT_MEASURED),
+        bar("worked to", summary.proven_m, behind(summary), theme.of(LinkState::Good), NOT_MEASURED),
     ]);
     bars
 }
 
-/// What theory claims: free space and two rays, or the shorter of them where there is one row alone.
+/// What theory predicts: free space and two rays, or the shorter of them where there is one row alone.
 fn theory(scene: &Scene<'_>, theory: Option<&RangeTheory>, event: &str, tall: bool) -> Vec<Bar> {
     let missing = "give the link's budget in the profile";
     let limit = theory.and_then(|theory| theory.limit.as_deref());
@@ -109,10 +109,11 @@ fn theory(scene: &Scene<'_>, theory: Option<&RangeTheory>, event: &str, tall: bo
     }
 }
 
-/// Seconds and passes behind the proof.
+/// The day, seconds and passes that it rests on.
 fn behind(summary: &RangeSummary) -> String {
-    let seconds = summary.proven_s.map(|proven_s| format!(" {} of data", figure::seconds(proven_s)));
+    let day = summary.proven_m.map(|_| " on that day".to_owned());
+    let seconds = summary.proven_s.map(|proven_s| format!(", {}", figure::seconds(proven_s)));
     let passes =
         summary.proven_passes.map(|passes| format!(", {}", figure::counted(passes, "pass", "passes")));
-    seconds.into_iter().chain(passes).collect()
+    day.into_iter().chain(seconds).chain(passes).collect()
 }

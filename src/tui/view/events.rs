@@ -11,6 +11,7 @@ use crate::tui::theme::Theme;
 use crate::tui::widget::axis::letter_of;
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
+use crate::tui::widget::strip::STOOD_STILL;
 
 use super::{Scene, failsafe};
 
@@ -21,13 +22,13 @@ fn kind_symbol(kind: &str, text: &str, theme: &Theme) -> (String, Style) {
             let mark = MarkKind::ALL.into_iter().find(|mark| text.starts_with(mark.words()));
             return (letter_of(mark.unwrap_or(MarkKind::Remark)).to_string(), theme.mark);
         }
-        "warning" => (figure::symbol(LinkState::Near), theme.of(LinkState::Near)),
+        "warning" => (figure::symbol(LinkState::Warning), theme.of(LinkState::Warning)),
         "alarm" => (figure::symbol(LinkState::Alarm), theme.of(LinkState::Alarm)),
         "lost" | "failsafe" | "lost-vehicle" | "silent" | "restart-aloft" => {
-            (figure::symbol(LinkState::Lost), theme.of(LinkState::Lost))
+            (figure::symbol(LinkState::Silent), theme.of(LinkState::Silent))
         }
         "cleared" | "back" => (figure::symbol(LinkState::Good), theme.of(LinkState::Good)),
-        "freeze" => ("F", theme.of(LinkState::Alarm)),
+        "freeze" | "hold" => (STOOD_STILL, theme.of(LinkState::Alarm)),
         _ => ("▪", theme.dim),
     };
     (symbol.to_owned(), style)

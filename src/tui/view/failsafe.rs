@@ -3,6 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
+use crate::caution::DRILL;
 use crate::report::failsafe::{NOT_SEEN, kind, missing, steps};
 use crate::snapshot::Snapshot;
 use crate::summary::FailsafeSummary;
@@ -38,7 +39,7 @@ pub(super) fn rows(snapshot: &Snapshot, area: Rect) -> u16 {
     let incidents = snapshot.summary.failsafe.len().min(MOST) as u16;
     match incidents {
         0 if area.height < ROOMY => 0,
-        0 => 3,
+        0 => 4,
         _ => 3 + incidents + remarks(snapshot, area.width).len() as u16,
     }
 }
@@ -51,12 +52,13 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let inner = panel("failsafe", if all == 0 { "" } else { &note }, theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     if all == 0 {
-        pen.text(0, 0, "control input was never lost so far", theme.dim);
+        pen.paragraph(0, 0, &format!("control input has not been lost. {DRILL}"), theme.dim);
         return;
     }
-    for (x, head) in
-        PLACES.into_iter().zip(["input lost", "detected after", "outputs safe after", "back", "what"])
-    {
+    // What is said of all rows must be true of each.
+    let all_safe = newest(snapshot).take(MOST).all(|row| steps(row)[1].0 == "outputs safe");
+    let outputs = if all_safe { "outputs safe after" } else { "outputs steady after" };
+    for (x, head) in PLACES.into_iter().zip(["input lost", "detected after", outputs, "back", "what"]) {
         pen.text(x, 0, head, theme.dim);
     }
     let mut y = 1;
@@ -109,6 +111,6 @@ pub(super) fn side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
     let mut pen = Pen::new(buffer, inner);
     for (row, (name, text)) in (0..).zip(steps(newest)) {
         pen.text(0, row, name, theme.dim);
-        pen.cut(13, row, text.as_deref().unwrap_or(NOT_SEEN), 25, theme.strong);
+        pen.cut(15, row, text.as_deref().unwrap_or(NOT_SEEN), 23, theme.strong);
     }
 }

@@ -3,6 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
+use crate::caution;
 use crate::record::{IN_THE_PATH, MarkKind};
 use crate::session::{Feed, Mode};
 use crate::snapshot::{LinkState, SourceState};
@@ -69,9 +70,8 @@ pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     }
 }
 
-/// Columns of the hints for help and quit, and with the help's key alone.
+/// Columns of the hints for help and quit.
 const HELP_AND_QUIT: u16 = 13;
-const SIGN_AND_QUIT: u16 = 8;
 
 /// The pages by their keys, and the keys most used.
 fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
@@ -80,37 +80,25 @@ fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
     if let (1, Some(feed)) = (pen.height(), scene.feed) {
         let words = sends(feed);
         if !words.is_empty() {
-            x = pen.text(0, row, &words, theme.of(LinkState::Near)) + 1;
+            x = pen.text(0, row, &words, theme.of(LinkState::Warning)) + 1;
         }
     }
-    // Help and quit always fit: on a narrow screen names stand close to their keys, on a narrower one
-    // only the page that is shown has its name.
-    let names: u16 = Screen::ALL.iter().map(|screen| width(screen.title()) + 3).sum();
+    // Help and quit always fit: a screen that cannot hold all pages' names has that of its own page alone.
+    let names: u16 = Screen::ALL.iter().map(|screen| width(screen.title()) + 4).sum();
     let room = pen.width().saturating_sub(x);
-    let close = names + HELP_AND_QUIT > room;
-    let named = names - 9 + SIGN_AND_QUIT <= room;
-    let taken = if named { names - 9 } else { 18 + width(scene.state.screen.title()) };
-    let help = if close && taken + HELP_AND_QUIT > room { "" } else { "help" };
-    for (number, screen) in (1..).zip(Screen::ALL) {
-        let shown = screen == scene.state.screen;
-        let style = if shown { theme.band(LinkState::Unknown) } else { theme.dim };
-        x = pen.text(x, row, &format!("{number}"), theme.key);
-        let name = match (close, named || shown) {
-            (_, false) => " ".to_owned(),
-            (true, true) => format!("{} ", screen.title()),
-            (false, true) => format!(" {} ", screen.title()),
-        };
-        x = pen.text(x, row, &name, style);
-    }
+    let narrow = names + HELP_AND_QUIT > room;
+    x = if narrow { own_page(scene, room, x, row, pen) } else { all_pages(scene, x, row, pen) };
+    let help = if x + HELP_AND_QUIT > pen.width() { "" } else { "help" };
     let replay = scene.feed.is_some_and(|feed| matches!(feed.mode, Mode::Replay { .. }));
     let hints = [
         (Action::Help, help, true),
         (Action::Quit, "quit", true),
+        (Action::NextScreen, "next page", narrow),
         (Action::Mark(MarkKind::PictureFroze), "froze", !replay),
         (Action::WriteNote, "note", !replay),
         (Action::Acknowledge, "acknowledge", !replay),
         (Action::Pause, "pause", true),
-        (Action::SeekBy(10), "10 s on", replay),
+        (Action::SeekBy(10), "10 s forward", replay),
         (Action::SeekBy(-10), "10 s back", replay),
         (Action::ZoomIn, "zoom", true),
         (Action::NextTheme, "theme", true),
@@ -128,6 +116,27 @@ fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
     }
 }
 
+/// Every page by its key.
+fn all_pages(scene: &Scene<'_>, mut x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
+    let theme = scene.theme;
+    for (number, screen) in (1..).zip(Screen::ALL) {
+        let style = if screen == scene.state.screen { theme.band(LinkState::Unknown) } else { theme.dim };
+        x = pen.text(x, row, &format!("{number}"), theme.key);
+        x = pen.text(x, row, &format!(" {} ", screen.title()), style) + 1;
+    }
+    x
+}
+
+/// The page that is shown, and its place among all.
+fn own_page(scene: &Scene<'_>, room: u16, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
+    let title = scene.state.screen.title();
+    let place = Screen::ALL.iter().position(|screen| *screen == scene.state.screen).map_or(1, |at| at + 1);
+    let count = Screen::ALL.len();
+    let long = format!("page {place} of {count}: {title} ");
+    let text = if width(&long) + HELP_AND_QUIT <= room { long } else { format!("{place}/{count} {title} ") };
+    pen.text(x, row, &text, scene.theme.band(LinkState::Unknown)) + 1
+}
+
 /// Live or replay, where the clock stands, and the recorder.
 fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
@@ -135,7 +144,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     let mut x = match &feed.mode {
         Mode::Live if feed.ended => pen.text(0, row, "ended ", theme.strong),
         Mode::Live => pen.text(0, row, "live ", theme.strong),
-        Mode::Replay { paused: true, .. } => pen.text(0, row, "replay paused ", theme.of(LinkState::Near)),
+        Mode::Replay { paused: true, .. } => pen.text(0, row, "replay paused ", theme.of(LinkState::Warning)),
         Mode::Replay { at_end: true, .. } => pen.text(0, row, "replay at its end ", theme.strong),
         Mode::Replay { .. } => pen.text(0, row, "replay ", theme.strong),
     };
@@ -143,7 +152,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     // Where there is no row for notices, these words stand before all that can be cut.
     let words = sends(feed);
     if pen.height() < 4 && !words.is_empty() {
-        x = pen.text(x + 2, row, &words, theme.of(LinkState::Near));
+        x = pen.text(x + 2, row, &words, theme.of(LinkState::Warning));
     }
     // On a narrow screen what this program sends comes first.
     let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);
@@ -158,7 +167,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     }
     if let Some(held) = &scene.state.held {
         let text = format!("PICTURE HELD at {}, Space goes on", figure::clock_tenths(held.snapshot.now_s));
-        x = pen.text(x + 2, row, &text, theme.of(LinkState::Near));
+        x = pen.text(x + 2, row, &text, theme.of(LinkState::Warning));
     }
     let answer =
         scene.state.reply.as_deref().or(if pen.height() < 4 { feed.message.as_deref() } else { None });
@@ -208,14 +217,14 @@ fn recorder(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>)
             let text = format!("  {} could not be recorded", figure::bytes(recorder.refused));
             pen.text(x, row, &text, theme.of(LinkState::Alarm))
         }
-        (None, Mode::Live) => pen.text(x, row, "not recording", theme.of(LinkState::Near)),
+        (None, Mode::Live) => pen.text(x, row, "not recording", theme.of(LinkState::Warning)),
         (None, Mode::Replay { .. }) => {
             pen.cut(x, row, &feed.snapshot.summary.recording.file, pen.width(), theme.dim)
         }
     }
 }
 
-/// Each source: up, silent or down, and what this computer lost of it.
+/// Each source: heard, silent or down, and what this computer lost of it.
 fn sources(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
     let mut x = pen.text(0, row, "sources ", theme.dim);
@@ -249,7 +258,7 @@ fn source_text(source: &SourceState) -> (LinkState, String) {
     let state = match (&source.down, source.silent_s) {
         (Some((_, reason)), _) => {
             parts.push(format!("down: {reason}"));
-            LinkState::Lost
+            LinkState::Silent
         }
         (None, None) => {
             parts.push("nothing received yet".to_owned());
@@ -257,10 +266,10 @@ fn source_text(source: &SourceState) -> (LinkState, String) {
         }
         (None, Some(silent_s)) if silent_s > SILENT_S => {
             parts.push(format!("silent {}", figure::seconds(silent_s)));
-            LinkState::Near
+            LinkState::Warning
         }
         (None, Some(_)) => {
-            parts.push(format!("up {}", figure::bytes(source.bytes)));
+            parts.push(format!("heard {}", figure::bytes(source.bytes)));
             LinkState::Good
         }
     };
@@ -277,13 +286,15 @@ fn notices(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     if feed.snapshot.transmits.is_empty() {
         x = pen.text(x, row, "only listening", theme.dim);
     } else {
-        x = pen.text(x, row, "! ", theme.of(LinkState::Near));
+        x = pen.text(x, row, "! ", theme.of(LinkState::Warning));
         let all = feed.snapshot.transmits.join("; ");
-        let text = if x + width(&all) > pen.width() { sends(feed) } else { all };
+        let fits = |text: &str| x + width(text) <= pen.width();
+        let brief = format!("{} ({}; {})", sends(feed), caution::IN_THE_PATH, caution::TRANSMITS);
+        let text = [all, brief].into_iter().find(|text| fits(text)).unwrap_or_else(|| sends(feed));
         x = pen.text(x, row, &text, theme.strong);
     }
     if let Some(message) = &feed.message {
         let room = pen.width().saturating_sub(x + 3);
-        pen.cut(x + 3, row, message, room, theme.of(LinkState::Near));
+        pen.cut(x + 3, row, message, room, theme.of(LinkState::Warning));
     }
 }

@@ -60,19 +60,20 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
 
 /// The row above the lanes: what the gutter holds, and the letters of marks.
 fn heads(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let (gutter, plot) = split_columns(area, GUTTER, 0);
-    let mut pen = Pen::new(buffer, gutter);
-    // The strips show the window, the figures of loss the session.
-    let (window, lost) = (window_text(scene), "lost: session");
-    let both = format!("{window}, {lost}");
+    let plot = split_columns(area, GUTTER, 0).1;
+    put(&MarkRow { view: snapshot.view, marks: &snapshot.marks, theme: scene.theme }, plot, buffer);
+    let mut pen = Pen::new(buffer, area);
+    // The strips show the window, the figures of loss the session. Where no mark is near, the words may reach over the plot.
+    let (window, lost) = (window_text(scene), "loss: whole session");
+    let both = format!("plots {}; {lost}", window.trim_start_matches("last "));
     let whole = !scene.state.window.span_s().is_finite();
-    let text = match (whole, width(&both) < GUTTER) {
+    let is_free = (GUTTER..=width(&both)).all(|x| pen.at(x, 0) == " ");
+    let text = match (whole, is_free) {
         (true, _) => window.as_str(),
         (false, true) => both.as_str(),
         (false, false) => lost,
     };
     pen.text(0, 0, text, scene.theme.dim);
-    put(&MarkRow { view: snapshot.view, marks: &snapshot.marks, theme: scene.theme }, plot, buffer);
 }
 
 /// The vertical scale of a lane's levels; their limit lies within it.
@@ -117,8 +118,7 @@ fn render_lane(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) 
     } else if let Some(missing) = &lane.missing {
         Pen::new(buffer, plot).paragraph(1, plot.height / 2, &missing.to_string(), theme.dim);
     }
-    let frozen_letter = if lane.role == Some(LinkRole::Control) { 'H' } else { 'F' };
-    put(&Strip { cells: &lane.loss, frozen: &lane.frozen, frozen_letter, theme }, strip, buffer);
+    put(&Strip { cells: &lane.loss, frozen: &lane.frozen, theme }, strip, buffer);
 }
 
 /// A rule at the right end of the gutter, and the scale's edges where there is one.

@@ -17,8 +17,8 @@ use super::{Scene, movement, put};
 /// Columns of the names of stages.
 const NAMES: u16 = 16;
 /// What the figures cover, for the foot of the page.
-const COVERS: &str = "From the stick value's arrival at this computer to the commanded output. Not covered: stick \
-                      scan and cable before it, servo travel behind it, and the picture's own delay.";
+const COVERS: &str = "Bench: propellers off. From the stick value's arrival at this computer to the commanded output. Not covered: stick \
+                      scan and cable before it, servo travel after it, and the picture's own delay.";
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
@@ -163,8 +163,8 @@ fn limits(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
 fn left_out_text(stage: &LatencyStage) -> String {
     let out = stage.left_out;
     let check = stage.cross_correlation_ms.map_or_else(
-        || "cross-check not measured".to_owned(),
-        |lag_ms| format!("cross-check {} ms", figure::millis(lag_ms)),
+        || "second method: not measured".to_owned(),
+        |lag_ms| format!("second method: {} ms", figure::millis(lag_ms)),
     );
     let unmapped = match out.unmapped {
         0 => String::new(),
@@ -172,7 +172,7 @@ fn left_out_text(stage: &LatencyStage) -> String {
     };
     let thinned = match out.thinned {
         0 => String::new(),
-        count => format!(", {} passed over evenly", figure::count(count)),
+        count => format!(", {} thinned evenly", figure::count(count)),
     };
     let counts =
         [(out.slow, "slow"), (out.small, "small"), (out.gap, "in a gap"), (out.ambiguous, "ambiguous")];

@@ -177,7 +177,7 @@ fn sender_rows(
 ) {
     let theme = scene.theme;
     let plot = split_columns(split_rows(area, 1).0, GUTTER, 0).1;
-    put(&Strip { cells: &sender.cells, frozen: &[], frozen_letter: 'F', theme }, plot, buffer);
+    put(&Strip { cells: &sender.cells, frozen: &[], theme }, plot, buffer);
     let mut pen = Pen::new(buffer, area);
     pen.cut(0, 0, &sender.label, GUTTER - 10, theme.strong);
     let (ratio, parts) = match (stream, &snapshot.summary.video) {
@@ -208,7 +208,7 @@ fn stream_parts(stream: &Stream) -> Vec<String> {
         format!("lost {} ({} to {})", figure::count(stream.lost), figure::count(low), figure::count(high))
     });
     if let Some(loss) = stream.loss {
-        parts.push(format!("95 % {}", figure::percent_interval(loss.ci95)));
+        parts.push(format!("interval (95 %): {}", figure::percent_interval(loss.ci95)));
     }
     parts.extend(detail::periods_text(stream.loss_periods));
     parts.push(format!("silence {}", figure::seconds(stream.longest_silence_s)));

@@ -16,6 +16,8 @@ use super::{Scene, aspects, range};
 /// Columns of the figures beside the map.
 const SIDE: u16 = 38;
 const WIDE_SIDE: u16 = 50;
+/// The sign of the handset.
+const HANDSET: char = '◎';
 /// The map shows at least this much ground.
 const LEAST_M: f64 = 10.0;
 
@@ -110,7 +112,7 @@ fn track(scene: &Scene<'_>, view: &RangeView, missing: &str, area: Rect, buffer:
         pen.glyph((x / 2) as u16, (y / 4) as u16, letter, style);
     };
     if view.handset_known {
-        place([0.0, 0.0], 'H', theme.band(LinkState::Unknown));
+        place([0.0, 0.0], HANDSET, theme.band(LinkState::Unknown));
     }
     if let Some(here) = view.here {
         place(here, 'V', theme.band(view.track.last().map_or(LinkState::Unknown, |point| point.state)));
@@ -123,16 +125,16 @@ fn severity(point: &TrackPoint) -> u8 {
     match (point.failed, point.state) {
         (true, _) => 3,
         (false, LinkState::Alarm) => 2,
-        (false, LinkState::Near) => 1,
+        (false, LinkState::Warning) => 1,
         (false, _) => 0,
     }
 }
 
 fn symbol(point: &TrackPoint) -> (char, LinkState) {
     match (point.failed, point.state) {
-        (true, _) => ('×', LinkState::Lost),
+        (true, _) => ('×', LinkState::Silent),
         (false, LinkState::Alarm) => ('◆', LinkState::Alarm),
-        (false, _) => ('▲', LinkState::Near),
+        (false, _) => ('▲', LinkState::Warning),
     }
 }
 
@@ -157,13 +159,13 @@ fn legend(
     pen.glyph(columns, 0, '╵', theme.strong);
     let text = if length_m < 1.0 { format!("{length_m:.1} m") } else { figure::metres(length_m) };
     let x = pen.text(columns + 2, 0, &text, theme.strong);
-    let handset = if view.handset_known { "H handset " } else { "" };
+    let handset = if view.handset_known { format!("{HANDSET} handset ") } else { String::new() };
     pen.text(x + 2, 0, &format!("{handset}V vehicle"), theme.dim);
     let signs: [(&str, LinkState, &str); 4] = [
         ("⠶", LinkState::Good, "good"),
-        ("▲", LinkState::Near, "near"),
+        ("▲", LinkState::Warning, "warning"),
         ("◆", LinkState::Alarm, "alarm"),
-        ("×", LinkState::Lost, "failed"),
+        ("×", LinkState::Silent, "failed"),
     ];
     if view.track.iter().all(|point| point.margin.is_none()) {
         let failed = if view.track.iter().any(|point| point.failed) { "× failed  " } else { "" };

@@ -1,4 +1,4 @@
-//! The first page: the lanes, the latency beside them, and how far is proven.
+//! The first page: the lanes, the latency beside them, and how far each link worked.
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -6,9 +6,12 @@ use ratatui::layout::Rect;
 use crate::snapshot::Snapshot;
 use crate::tui::figure;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
-use crate::tui::widget::pen::Pen;
+use crate::tui::widget::pen::{Pen, width};
 
 use super::{Scene, failsafe, lanes, side, stages};
+
+/// A range that worked says nothing of other days.
+const THAT_DAY: &str = "on that day";
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
@@ -53,17 +56,17 @@ fn metres_or_dash(value: Option<f64>) -> String {
     value.map_or_else(|| "-".to_owned(), figure::metres)
 }
 
-/// Proven, predicted and claimed side by side.
+/// How far it worked, where the limit is met, and what is claimed, side by side.
 fn range_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let inner = panel("range", &distance_text(snapshot), theme, area, buffer);
+    let inner = panel("range on that day", &distance_text(snapshot), theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     let ends = [21, 30, 38].map(|end: u16| end.min(pen.width()));
     if snapshot.summary.range.is_empty() {
         pen.paragraph(0, 0, &missing_range(snapshot), theme.dim);
         return;
     }
-    for (end, head) in ends.into_iter().zip(["proven", "limit", "claimed"]) {
+    for (end, head) in ends.into_iter().zip(["worked to", "limit", "claimed"]) {
         pen.right(end, 0, head, theme.dim);
     }
     for (row, range) in (1..).zip(&snapshot.summary.range) {
@@ -91,10 +94,13 @@ fn range_row(scene: &Scene<'_>, snapshot: &Snapshot, row: u16, pen: &mut Pen<'_>
     if snapshot.distance_m.is_some() {
         x = pen.text(x, row, &distance_text(snapshot), theme.strong) + 2;
     }
-    x = pen.text(x, row, "proven ", theme.dim);
+    x = pen.text(x, row, "worked to ", theme.dim);
     for range in &snapshot.summary.range {
         x = pen.text(x, row, &format!("{} ", range.link), theme.base);
         x = pen.text(x, row, &metres_or_dash(range.proven_m), theme.strong) + 2;
+    }
+    if x + width(THAT_DAY) <= pen.width() {
+        pen.text(x, row, THAT_DAY, theme.dim);
     }
 }
 
@@ -112,7 +118,7 @@ fn power_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
             |minutes| format!("{minutes:.prec$} min left", prec = usize::from(minutes < 10.0)),
         ));
         if let Some(voltage) = battery.voltage_min_v {
-            parts.push(format!("least {voltage:.1} V"));
+            parts.push(format!("lowest {voltage:.1} V"));
         }
         if let Some(used) = battery.used_mah {
             parts.push(format!("{used:.0} mAh"));

@@ -29,9 +29,9 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         pen.text(0, 0, "not measured: no radio reports its level; name the radio in the profile", theme.dim);
         return;
     }
-    let ends: [u16; 6] = [42, 48, 54, 60, 70, 79];
+    let ends: [u16; 6] = [37, 47, 54, 60, 72, 80];
     let width = pen.width();
-    let heads = ["median", "p05", "least", "noise", "over it", "samples"];
+    let heads = ["median", "5 % below", "lowest", "noise", "above noise", "samples"];
     for (end, head) in ends.into_iter().zip(heads).filter(|(end, _)| *end <= width) {
         pen.right(end, 0, head, theme.dim);
     }
@@ -43,10 +43,10 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
 fn row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], at: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
     let radio = signal.short_name();
-    pen.cut(0, at, signal.link.as_deref().unwrap_or("no link"), 11, theme.strong);
-    pen.cut(12, at, &radio, 7, theme.dim);
-    pen.text(20, at, if signal.direction == "up" { "uplink" } else { "downlink" }, theme.base);
-    pen.text(29, at, signal.unit.label(), theme.dim);
+    pen.cut(0, at, signal.link.as_deref().unwrap_or("no link"), 10, theme.strong);
+    pen.cut(11, at, &radio, 7, theme.dim);
+    pen.text(19, at, &signal.direction, theme.base);
+    pen.text(25, at, signal.unit.label(), theme.dim);
     let whole = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.0}"));
     let values = [signal.median, signal.p05, signal.min, signal.noise_median, signal.snr_median_db];
     for (index, (end, value)) in ends.into_iter().zip(values).enumerate() {
@@ -59,5 +59,5 @@ fn row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], at: u16, pen: 
     if ends[5] <= pen.width() {
         pen.right(ends[5], at, &figure::count(signal.samples), theme.base);
     }
-    pen.cut(81, at, &signal.source.replace('_', " "), pen.width().saturating_sub(81), theme.dim);
+    pen.cut(82, at, &signal.source.replace('_', " "), pen.width().saturating_sub(82), theme.dim);
 }

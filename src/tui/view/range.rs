@@ -1,10 +1,11 @@
 //! The range page: levels of each radio, level against distance, and how far is
-//! claimed, predicted and proven.
+//! claimed, predicted and shown to work.
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+use crate::caution::WALK;
 use crate::profile::LinkRole;
 use crate::report::thresholds::{event_names, event_word, event_words};
 use crate::snapshot::{DistanceBin, Lane, LinkState, RangeView, Snapshot};
@@ -39,7 +40,9 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
             || format!("{NOT_MEASURED}: no link has a level and a distance yet"),
             |missing| format!("{NOT_MEASURED}: {missing}"),
         );
-        Pen::new(buffer, inner).paragraph(0, 1, &text, scene.theme.dim);
+        let mut pen = Pen::new(buffer, inner);
+        let row = pen.paragraph(0, 1, &text, scene.theme.dim);
+        pen.paragraph(0, row, WALK, scene.theme.dim);
         return;
     };
     let wide = inner.width >= 112;
@@ -148,7 +151,7 @@ fn level_plot(
         limit.map(|at| Line { at, text: &limit_text, style: theme.limit }).into_iter().collect();
     let mut upright = Vec::new();
     for (at, text, style) in [
-        (summary.proven_m, "proven", theme.of(LinkState::Good)),
+        (summary.proven_m, "worked to", theme.of(LinkState::Good)),
         (summary.predicted_freeze_m, predicted.as_str(), theme.limit),
         (snapshot.distance_m, "now", theme.strong),
     ] {
@@ -207,7 +210,7 @@ fn name_line(
 fn bins_row(scene: &Scene<'_>, bins: &[DistanceBin], x: Scale, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let (names, plot) = split_columns(area, LABELS, 0);
-    Pen::new(buffer, names).text(0, 0, "passed", theme.dim);
+    Pen::new(buffer, names).text(0, 0, "worked", theme.dim);
     let mut pen = Pen::new(buffer, plot);
     let columns = pen.width();
     for column in 0..columns {
@@ -236,14 +239,14 @@ fn fit_words(
     let mut pen = Pen::new(buffer, area);
     let mut lines: Vec<(&str, String)> = Vec::new();
     let exponent = match (summary.path_loss_exponent, summary.path_loss_exponent_ci95) {
-        (Some(value), Some([low, high])) => format!("{value:.2} ({low:.2} to {high:.2})"),
-        (Some(value), None) => format!("{value:.2}"),
+        (Some(value), Some([low, high])) => format!("exponent {value:.2} ({low:.2} to {high:.2})"),
+        (Some(value), None) => format!("exponent {value:.2}"),
         (None, _) if unit == LevelUnit::Raw => "needs a scale to dBm".to_owned(),
         (None, _) => NOT_MEASURED.to_owned(),
     };
-    lines.push(("path loss exponent", exponent));
+    lines.push(("fall with distance", exponent));
     if let Some(sigma) = summary.shadowing_sigma_db {
-        lines.push(("shadowing", format!("{sigma:.1} dB")));
+        lines.push(("scatter of levels", format!("{sigma:.1} dB")));
     }
     if let Some(level) = summary.level_at_1m {
         lines.push(("level at 1 m", figure::level(level, unit)));
@@ -258,7 +261,7 @@ fn fit_words(
             lines.push((event_words(event), format!("{level}{between}")));
             let (one, many) = event_names(event);
             lines.push((
-                "behind it",
+                "based on",
                 format!(
                     "{}, {}",
                     figure::counted(threshold.freezes, one, many),
@@ -282,7 +285,7 @@ fn fit_words(
             .plus_3db_ci95_m
             .map(|[low, high]| format!(" ({low:.0} to {high:.0})"))
             .unwrap_or_default();
-        lines.push(("if 3 dB stronger", format!("est. {more:.0} m farther{between}")));
+        lines.push(("3 dB more level", format!("estimate: {more:.0} m farther{between}")));
     }
     lines.push(("samples", figure::count(summary.samples)));
     lines.push(("left out", format!("{} s without level or position", summary.seconds_excluded)));

@@ -174,11 +174,11 @@ fn limit_panel(scene: &Scene<'_>, lane: &Lane, limit: Option<&Threshold>, area: 
     pen.cut(0, 1, &format!("{counted} in {sessions}{left_out}"), pen.width(), theme.base);
     let mut row = 2;
     let agreement = limit.agreement.as_ref();
-    let words = agreement.map(|found| format!("{} (p = {:.2})", found.text, found.p));
+    let words = agreement.map(|found| format!("{} ({})", found.text, figure::by_chance(found.p)));
     for (text, grave) in
         [(words, agreement.is_some_and(|found| found.word != "agree")), (limit.note.clone(), true)]
     {
-        let style = if grave { theme.of(LinkState::Near) } else { theme.base };
+        let style = if grave { theme.of(LinkState::Warning) } else { theme.base };
         let width = pen.width();
         for line in text.iter().flat_map(|text| wrapped(text, width)) {
             pen.cut(0, row, &line, width, style);
@@ -214,7 +214,7 @@ fn session_row(
 ) {
     const PLOT: u16 = 24;
     let theme = scene.theme;
-    let style = if session.outlier { theme.of(LinkState::Near) } else { theme.base };
+    let style = if session.outlier { theme.of(LinkState::Warning) } else { theme.base };
     let day = session.start_utc.as_deref().and_then(|start| start.get(..10)).unwrap_or(&session.session);
     pen.cut(0, row, day, 10, style);
     let Some(level) = session.level_p05 else {

@@ -1,10 +1,10 @@
-//! The vibration page: three axes, clipping, and what was to blame for a bad picture.
+//! The vibration page: the axes, the worst first and largest, clipping, and what was to blame for a bad picture.
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::{LevelCell, LinkState, Snapshot};
-use crate::summary::VibrationAxis;
+use crate::summary::{VibrationAxis, VibrationSummary};
 use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
@@ -14,7 +14,8 @@ use crate::tui::widget::trend::{BadSide, Trend};
 
 use super::{GUTTER, Scene, put, time_axis, window_text};
 
-const AXES: [&str; 3] = ["x", "y", "z"];
+/// What stands before an axis, by its place.
+const PLACES: [&str; 3] = ["worst", "then", "least"];
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
@@ -42,16 +43,19 @@ fn axes(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
     let known = vibration.axes.iter().flatten().flatten().copied();
     let scale = Scale::around(known.chain(vibration.limit).chain([0.0]), 10.0)
         .unwrap_or(Scale { low: 0.0, high: 10.0 });
+    let unknown = VibrationSummary::default();
+    let axes = snapshot.summary.vibration.as_ref().unwrap_or(&unknown).worst_first();
+    // The worst has half of the rows, the others what is left.
     let gap = u16::from(body.height > 15);
-    let each = (body.height + gap) / 3;
-    for index in 0..3 {
-        let y = body.y + each * index as u16;
-        let own = Rect { y, height: each.saturating_sub(gap), ..body };
-        axis_lane(scene, snapshot, index, scale, own, buffer);
+    let small = (body.height / 4).saturating_sub(gap);
+    let mut rest = body;
+    for (place, axis) in PLACES.into_iter().zip(axes) {
+        let rows = if place == PLACES[0] { body.height - 2 * (small + gap) } else { small };
+        let (own, below) = split_rows(rest, rows);
+        axis_lane(scene, snapshot, place, axis, scale, own, buffer);
+        rest = split_rows(below, gap).1;
     }
-    let used = Rect { height: (each * 3).saturating_sub(gap).min(body.height), ..body };
-    marks.ticks(split_columns(used, GUTTER, 0).1, buffer);
-    let foot = Rect { y: used.bottom(), ..foot };
+    marks.ticks(split_columns(body, GUTTER, 0).1, buffer);
     let (clips, axis) = split_rows(foot, 1);
     clipping(scene, snapshot, clips, buffer);
     time_axis(scene, snapshot, axis, buffer);
@@ -60,7 +64,8 @@ fn axes(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
 fn axis_lane(
     scene: &Scene<'_>,
     snapshot: &Snapshot,
-    index: usize,
+    place: &str,
+    (index, name, axis): (usize, &str, &VibrationAxis),
     scale: Scale,
     area: Rect,
     buffer: &mut Buffer,
@@ -71,7 +76,8 @@ fn axis_lane(
         .iter()
         .map(|value| value.map(|value| LevelCell { min: value, mean: value, max: value }))
         .collect();
-    let limit_text = snapshot.vibration.limit.map(|limit| format!(" limit {limit:.0} "));
+    let limit_text =
+        snapshot.vibration.limit.filter(|_| place == PLACES[0]).map(|limit| limit_words(snapshot, limit));
     let trend = Trend {
         cells: &cells,
         limit: snapshot.vibration.limit,
@@ -84,9 +90,8 @@ fn axis_lane(
     };
     put(&trend, plot, buffer);
     let mut pen = Pen::new(buffer, gutter);
-    let axis = snapshot.summary.vibration.as_ref().map(|summary| [summary.x, summary.y, summary.z][index]);
-    pen.text(0, 0, AXES[index], theme.series[index].patch(theme.strong));
-    for (row, text) in (0..pen.height()).zip(axis_words(axis.as_ref())) {
+    pen.text(0, 0, &format!("{place}: axis {name}"), theme.series[index].patch(theme.strong));
+    for (row, text) in (1..pen.height()).zip(axis_words(axis)) {
         pen.text(2, row, &text, theme.base);
     }
     for row in 0..pen.height() {
@@ -97,12 +102,20 @@ fn axis_lane(
     pen.right(GUTTER - 1, last, &format!("{:.0}", scale.low), theme.dim);
 }
 
-fn axis_words(axis: Option<&VibrationAxis>) -> Vec<String> {
-    let Some(axis) = axis else { return vec![NOT_MEASURED.to_owned()] };
+/// The limit, and whose it is.
+fn limit_words(snapshot: &Snapshot, limit: f64) -> String {
+    let from = snapshot.summary.vibration.as_ref().and_then(|summary| summary.limit_from.as_deref());
+    match from {
+        Some("history") => format!(" limit {limit:.0}, 90 % of earlier sessions lie below "),
+        _ => format!(" limit {limit:.0}, by the profile "),
+    }
+}
+
+fn axis_words(axis: &VibrationAxis) -> [String; 3] {
     let word = |name: &str, value: Option<f64>| {
         value.map_or_else(|| format!("{name} {NOT_MEASURED}"), |value| format!("{name} {value:.1}"))
     };
-    vec![word("median", axis.median), word("p95", axis.p95), word("largest", axis.max)]
+    [word("95 % below", axis.p95), word("highest", axis.max), word("half below", axis.median)]
 }
 
 /// Clipping in each column.
@@ -112,8 +125,7 @@ fn clipping(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buf
     let mut pen = Pen::new(buffer, gutter);
     match &snapshot.summary.vibration {
         Some(vibration) => {
-            let [x, y, z] = vibration.clipping;
-            pen.text(0, 0, &format!("clipping {x} {y} {z}"), theme.base);
+            pen.cut(0, 0, &figure::clipping(vibration.clipping), GUTTER - 1, theme.base);
         }
         None => {
             pen.text(0, 0, "clipping not measured", theme.dim);

@@ -152,18 +152,14 @@ fn packet_text(snapshot: &Snapshot, video: &VideoSummary) -> String {
 
 /// Codec, key frames and what hangs on them; `None` where the payloads do not tell the codec.
 fn key_text(video: &VideoSummary) -> Option<String> {
-    let codec = match video.codec.as_deref()? {
-        "h264" => "H.264",
-        "h265" => "H.265",
-        other => other,
-    };
+    let codec = figure::codec(video.codec.as_deref()?);
     let mut parts =
         vec![format!("{codec}  {}", figure::counted(video.key_frames?, "key frame", "key frames"))];
     if let (Some(median), Some(longest)) = (video.key_spacing_median_s, video.key_spacing_max_s) {
         parts.push(format!("every {median:.1} s, longest {longest:.1} s"));
     }
     if let Some(broken) = video.frames_broken {
-        parts.push(format!("broken by lost ones {}", figure::count(broken)));
+        parts.push(format!("damaged by earlier loss {}", figure::count(broken)));
     }
     if video.waits_for_key == Some(true) {
         parts.push("waits for the next key frame".to_owned());
@@ -180,7 +176,7 @@ fn course_text(course: &str) -> &'static str {
         "sender-restarted" => "the sender began anew, not the radio",
         "stalled" => "this computer stood still, not the radio",
         "off" => "switched off, no freeze",
-        "heap" => "handed on in heaps, not the radio",
+        "heap" => "delivered in batches, not the radio",
         "host-drops" => "this computer lost data, not the radio",
         _ => "",
     }
@@ -234,7 +230,7 @@ fn intervals(scene: &Scene<'_>, snapshot: &Snapshot, lane: Option<&Lane>, area: 
     let (strip, axis) = split_rows(foot, 1);
     Pen::new(buffer, strip).text(0, 0, "packets lost, frozen", theme.dim);
     let strip = split_columns(strip, GUTTER, 0).1;
-    put(&Strip { cells: &snapshot.video.packets, frozen, frozen_letter: 'F', theme }, strip, buffer);
+    put(&Strip { cells: &snapshot.video.packets, frozen, theme }, strip, buffer);
     time_axis(scene, snapshot, axis, buffer);
 }
 

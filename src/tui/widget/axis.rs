@@ -152,9 +152,9 @@ impl Widget for &MarkRow<'_> {
         for mark in other.into_iter().filter(|mark| stands_across(mark)).chain(set) {
             let Some(x) = column(&self.view, mark.at_s, columns) else { continue };
             let style = match mark.kind.as_str() {
-                "warning" => self.theme.of(LinkState::Near),
+                "warning" => self.theme.of(LinkState::Warning),
                 "alarm" => self.theme.of(LinkState::Alarm),
-                "lost" | "failsafe" | "lost-vehicle" | "silent" => self.theme.of(LinkState::Lost),
+                "lost" | "failsafe" | "lost-vehicle" | "silent" => self.theme.of(LinkState::Silent),
                 _ => self.theme.mark,
             };
             pen.glyph(x, 0, letter(mark), style);

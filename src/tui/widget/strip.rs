@@ -19,9 +19,12 @@ pub const LEGEND: [(char, &str); 7] = [
     ('▒', "to 5 %"),
     ('▓', "to 20 %"),
     ('█', "more"),
-    ('-', "silence"),
-    ('?', "this computer"),
+    ('/', "silence"),
+    ('@', "this computer"),
 ];
+
+/// Where something stood still that should move: the picture, or the input while sticks moved.
+pub const STOOD_STILL: &str = "▬";
 
 /// The legend in one line.
 #[must_use]
@@ -36,8 +39,6 @@ pub struct Strip<'a> {
     pub cells: &'a [LossCell],
     /// Columns in which the picture was frozen or the input held.
     pub frozen: &'a [bool],
-    /// What stands for such a column: `F` frozen, `H` input held.
-    pub frozen_letter: char,
     /// Colours.
     pub theme: &'a Theme,
 }
@@ -56,10 +57,10 @@ pub fn together(cells: &[LossCell]) -> LossCell {
 /// Character and style of a column.
 fn shown(cell: &LossCell, theme: &Theme) -> Option<(char, Style)> {
     if cell.host_drop {
-        return Some(('?', theme.mark));
+        return Some(('@', theme.mark));
     }
     if cell.outage && cell.received == 0 {
-        return Some(('-', theme.of(LinkState::Lost)));
+        return Some(('/', theme.of(LinkState::Silent)));
     }
     let ratio = cell.ratio()?;
     Some(if ratio <= 0.0 {
@@ -67,7 +68,7 @@ fn shown(cell: &LossCell, theme: &Theme) -> Option<(char, Style)> {
     } else if ratio <= 0.01 {
         ('░', theme.dim)
     } else if ratio <= 0.05 {
-        ('▒', theme.of(LinkState::Near))
+        ('▒', theme.of(LinkState::Warning))
     } else if ratio <= 0.2 {
         ('▓', theme.of(LinkState::Alarm))
     } else {
@@ -86,7 +87,7 @@ impl Widget for &Strip<'_> {
         }
         for (x, part) in columns(self.frozen, width).enumerate() {
             if part.contains(&true) {
-                pen.glyph(x as u16, 0, self.frozen_letter, self.theme.band(LinkState::Alarm));
+                pen.text(x as u16, 0, STOOD_STILL, self.theme.band(LinkState::Alarm));
             }
         }
     }

@@ -58,7 +58,11 @@ impl Rule<'_> {
 
 #[derive(Clone, Copy, Debug)]
 enum Kind {
-    Safe(Known),
+    /// `by_profile`: at the values that the profile gives.
+    Safe {
+        known: Known,
+        by_profile: bool,
+    },
     Held,
     /// Constant, but not at the profile's values.
     Elsewhere,
@@ -122,18 +126,18 @@ impl Settling {
         let constant = self.constant(sample, before, rule);
         if by_profile && rule.at_wanted(&sample.values) {
             let known = Known { before, at: sample.at };
-            self.come_to(Kind::Safe(known), sample.values);
+            self.come_to(Kind::Safe { known, by_profile }, sample.values);
         } else if let Some((run, before)) = constant.filter(|_| rule.following != 0) {
             let held = self.base.is_some_and(|base| rule.near(&base, &run.values, NEAR_US));
             let kind = match (held, by_profile) {
                 (true, _) => Kind::Held,
                 (false, true) => Kind::Elsewhere,
-                (false, false) => Kind::Safe(Known { before, at: run.at }),
+                (false, false) => Kind::Safe { known: Known { before, at: run.at }, by_profile },
             };
             self.come_to(kind, run.values);
         }
         if let Some(stand) = &mut self.stand {
-            let by_values = by_profile && matches!(stand.kind, Kind::Safe(_));
+            let by_values = matches!(stand.kind, Kind::Safe { by_profile: true, .. });
             let stays = if by_values {
                 rule.at_wanted(&sample.values)
             } else {
@@ -173,16 +177,18 @@ impl Settling {
     /// Where they came to rest safely.
     pub(super) fn safe(&self) -> Option<Known> {
         match self.stand?.kind {
-            Kind::Safe(known) => Some(known),
+            Kind::Safe { known, .. } => Some(known),
             Kind::Held | Kind::Elsewhere => None,
         }
     }
 
-    /// What they did where they never were safe.
+    /// What they did.
     pub(super) fn word(&self) -> Option<&'static str> {
         match self.stand.map(|stand| stand.kind) {
             Some(Kind::Held) => Some("held"),
-            Some(Kind::Safe(_) | Kind::Elsewhere) => None,
+            Some(Kind::Safe { by_profile: true, .. }) => Some("safe"),
+            Some(Kind::Safe { .. }) => Some("steady"),
+            Some(Kind::Elsewhere) => None,
             // As long as a rest takes to be seen, nothing is said.
             None => {
                 let seen = self.last.is_some_and(|last| last - self.lost_at > CONSTANT_FOR + CONSTANT_FOR);

@@ -117,11 +117,11 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option
         return "no clock of this computer in this file: times come from the vehicle alone".to_owned();
     }
     if row.bound == "upper" {
-        return "clock: only an upper bound without TIMESYNC; start with --timesync".to_owned();
+        return "clock: only an upper bound without TIMESYNC; start with --timesync (transmits)".to_owned();
     }
     if let Some(unlocated) = in_step_ms {
         return format!(
-            "telemetry schedule: in step with the sticks, {unlocated:.0} ms stay unlocated; ask for another \
+            "telemetry schedule: in step with the sticks, {unlocated:.0} ms cannot be placed; ask for another \
              rate with --request-rates"
         );
     }
@@ -129,12 +129,12 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option
         let ((lag, p50), [low, high]) = lag;
         let allowed = (high - low) / 2.0 + 10.0;
         if (lag - p50).abs() > allowed {
-            return format!("cross-check disagrees: {lag:.0} ms by correlation; move one stick at a time");
+            return format!("a second method disagrees: {lag:.0} ms; move one stick at a time");
         }
     }
     if let Some(unlocated) = unlocated(row) {
         return format!(
-            "telemetry schedule: its samples leave {unlocated:.0} ms unlocated; ask for another rate with \
+            "telemetry schedule: its samples leave {unlocated:.0} ms that cannot be placed; ask for another rate with \
              --request-rates"
         );
     }
@@ -147,7 +147,8 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option
         (Some(width), _)
             if stage.is_some_and(|stage| stage.track.seen.1 < 4 * stage.track.seen.0) && width > 2.0 =>
         {
-            "telemetry rate: ask for faster messages with --request-rates, or move more".to_owned()
+            "telemetry rate: ask for faster messages with --request-rates (transmits), or move more"
+                .to_owned()
         }
         (Some(width), _) => format!("number of movements: {} give {width:.1} ms either way", row.events),
     }
@@ -183,9 +184,9 @@ fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> St
     let words = if no_sticks {
         "no stick messages heard: connect the handset with --handset, or pass its bytes with --forward"
     } else if no_input {
-        "no RC input messages: ask the vehicle for RC_CHANNELS with --request-rates"
+        "no RC input messages: ask the vehicle for RC_CHANNELS with --request-rates (transmits)"
     } else if no_servo {
-        "no servo messages: ask the vehicle for SERVO_OUTPUT_RAW with --request-rates"
+        "no servo messages: ask the vehicle for SERVO_OUTPUT_RAW with --request-rates (transmits)"
     } else if stage.is_some_and(StageMeter::is_ambiguous) {
         "two sticks moved together: move one stick at a time"
     } else if stage.is_some_and(|stage| stage.moves() < 3) {

@@ -69,18 +69,18 @@ impl Alarm {
             return Some(Change::Alarm);
         }
         if self.state == LinkState::Good && self.near_for >= RAISE_SECONDS {
-            self.state = LinkState::Near;
+            self.state = LinkState::Warning;
             self.warnings += 1;
             self.acknowledged = false;
             return Some(Change::Warning);
         }
-        if matches!(self.state, LinkState::Near | LinkState::Alarm) && self.clear_for >= CLEAR_SECONDS {
+        if matches!(self.state, LinkState::Warning | LinkState::Alarm) && self.clear_for >= CLEAR_SECONDS {
             self.state = LinkState::Good;
             self.acknowledged = false;
             return Some(Change::Cleared);
         }
         if self.state == LinkState::Alarm && self.calm_for >= CLEAR_SECONDS {
-            self.state = LinkState::Near;
+            self.state = LinkState::Warning;
         }
         None
     }
@@ -118,7 +118,7 @@ mod tests {
         let mut alarm = Alarm::default();
         run(&mut alarm, &[1.0, 1.0]);
         run(&mut alarm, &[5.0; 5]);
-        assert_eq!(alarm.state(), LinkState::Near);
+        assert_eq!(alarm.state(), LinkState::Warning);
         assert_eq!(alarm.warnings, 0, "calming down is no new warning");
     }
 

@@ -96,7 +96,7 @@ fn beside(origin: Place, place: Place) -> [f64; 2] {
 fn state(margin: Option<f64>, limits: Option<&Limits>) -> LinkState {
     match (margin, limits) {
         (Some(margin), Some(limits)) if margin < limits.alarm_margin => LinkState::Alarm,
-        (Some(margin), Some(limits)) if margin < limits.warning_margin => LinkState::Near,
+        (Some(margin), Some(limits)) if margin < limits.warning_margin => LinkState::Warning,
         (Some(_), Some(_)) => LinkState::Good,
         _ => LinkState::Unknown,
     }

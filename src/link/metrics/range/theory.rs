@@ -1,4 +1,4 @@
-//! What theory claims of a link's range, and what was seen against it.
+//! What theory predicts for a link's range, and what was seen against it.
 //!
 //! Free space and two rays over flat ground from the profile's budget (see [`crate::budget`]), counted to
 //! the freeze level of earlier sessions, else to the receiver's stated sensitivity. Compared with the

@@ -70,11 +70,11 @@ fn lengths(bursts: &[(u32, u64)]) -> Vec<(String, u64)> {
 }
 
 fn model_text(model: Option<&BurstModel>) -> String {
-    let Some(model) = model else { return "mean spell: none lost so far".to_owned() };
+    let Some(model) = model else { return "mean run: none lost so far".to_owned() };
     let in_time =
         |seconds: Option<f64>| seconds.map_or(String::new(), |s| format!(" ({})", figure::short_span(s)));
     format!(
-        "mean spell: bad {:.1} frames{}, good {:.0}{}",
+        "mean run: {:.1} with loss{}, {:.0} without{}",
         model.bad_mean_packets,
         in_time(model.bad_mean_s),
         model.good_mean_packets,
@@ -83,9 +83,11 @@ fn model_text(model: Option<&BurstModel>) -> String {
 }
 
 fn distances_text(distances: Option<&LossDistances>) -> String {
-    let Some(distances) = distances else { return "loss distances: fewer than two losses".to_owned() };
+    let Some(distances) = distances else {
+        return "next loss: fewer than two losses".to_owned();
+    };
     format!(
-        "loss distance: median {}, {} adjacent",
+        "next loss after {} frames (median), {} back to back",
         distances.median,
         figure::percent(distances.adjacent_ratio)
     )
@@ -114,7 +116,11 @@ pub(super) fn window_parts(window: &WindowLoss) -> Vec<String> {
     if let Some(model) = &window.burst_model
         && let (Some(bad), Some(good)) = (model.bad_mean_s, model.good_mean_s)
     {
-        parts.push(format!("bad {}, good {}", figure::short_span(bad), figure::short_span(good)));
+        parts.push(format!(
+            "runs: {} with loss, {} without",
+            figure::short_span(bad),
+            figure::short_span(good)
+        ));
     }
     if let Some(silence) = window.longest_silence_s {
         parts.push(format!("silence {}", figure::seconds(silence)));
@@ -231,7 +237,7 @@ fn report_text(report: &OwnReport) -> String {
         parts.push(format!("{} corrected", figure::count(corrected)));
     }
     if let Some(least) = report.tx_buffer_min_percent {
-        parts.push(format!("send buffer {least} % free at least"));
+        parts.push(format!("send buffer lowest {least} % free"));
     }
     parts.join(", ")
 }

@@ -106,7 +106,7 @@ pub fn clock_tenths(at_s: f64) -> String {
 }
 
 /// The digits of a share in percent, without the sign.
-pub(super) fn percent_digits(ratio: f64) -> String {
+pub(crate) fn percent_digits(ratio: f64) -> String {
     let percent = ratio * 100.0;
     if percent <= 0.0 {
         "0".to_owned()
@@ -177,9 +177,9 @@ pub fn bytes(value: u64) -> String {
 pub const fn symbol(state: LinkState) -> &'static str {
     match state {
         LinkState::Good => "●",
-        LinkState::Near => "▲",
+        LinkState::Warning => "▲",
         LinkState::Alarm => "◆",
-        LinkState::Lost => "×",
+        LinkState::Silent => "×",
         LinkState::Unknown => "○",
     }
 }
@@ -189,9 +189,9 @@ pub const fn symbol(state: LinkState) -> &'static str {
 pub const fn word(state: LinkState) -> &'static str {
     match state {
         LinkState::Good => "good",
-        LinkState::Near => "warning",
+        LinkState::Warning => "warning",
         LinkState::Alarm => "alarm",
-        LinkState::Lost => "lost",
+        LinkState::Silent => "silent",
         LinkState::Unknown => "unknown",
     }
 }
@@ -201,10 +201,46 @@ pub const fn word(state: LinkState) -> &'static str {
 pub fn state(word: &str) -> LinkState {
     match word {
         "good" => LinkState::Good,
-        "near" => LinkState::Near,
+        "warning" => LinkState::Warning,
         "alarm" => LinkState::Alarm,
-        "lost" => LinkState::Lost,
+        "silent" => LinkState::Silent,
         _ => LinkState::Unknown,
+    }
+}
+
+/// How often each sensor clipped, in words.
+#[must_use]
+pub fn clipping(sensors: [u64; 3]) -> String {
+    let clipped = (1..).zip(sensors).filter(|(_, times)| *times > 0);
+    let named: Vec<String> = clipped
+        .map(|(sensor, times)| format!("sensor {sensor} clipped {}", counted(times, "time", "times")))
+        .collect();
+    if named.is_empty() { "no clipping".to_owned() } else { named.join(", ") }
+}
+
+/// A video codec, as it is written.
+#[must_use]
+pub fn codec(word: &str) -> &str {
+    match word {
+        "h264" => "H.264",
+        "h265" => "H.265",
+        other => other,
+    }
+}
+
+/// The instant of a stamp such as `2026-05-04T09:12:33.120Z`, `2026-05-04 09:12`.
+#[must_use]
+pub fn date(utc: &str) -> String {
+    utc.get(..16).unwrap_or(utc).replace('T', " ")
+}
+
+/// How often differences at least so large come by chance alone (a p-value), in words.
+#[must_use]
+pub fn by_chance(p: f64) -> String {
+    if p < 0.01 {
+        "so far apart by chance in less than 1 of 100".to_owned()
+    } else {
+        format!("so far apart by chance in {:.0} of 100", p * 100.0)
     }
 }
 
@@ -230,5 +266,8 @@ mod tests {
         assert_eq!(count(1_234_567), "1,234,567");
         assert_eq!(counted(1, "move", "moves"), "1 move");
         assert_eq!(bytes(3_400_000), "3.4 MB");
+        assert_eq!(date("2026-05-04T09:12:33.120Z"), "2026-05-04 09:12");
+        assert_eq!(by_chance(0.0), "so far apart by chance in less than 1 of 100");
+        assert_eq!(by_chance(0.41), "so far apart by chance in 41 of 100");
     }
 }
