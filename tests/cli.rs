@@ -100,7 +100,7 @@ fn a_budget_comes_from_the_profile_alone() {
     let output = fadewatch(folder.path(), &["budget", "--profile", "p.toml"]);
     let said = String::from_utf8_lossy(&output.stdout);
     assert!(
-        said.contains("what theory claims") && said.contains("1.84 km") && said.contains("184 m"),
+        said.contains("what theory predicts") && said.contains("1.84 km") && said.contains("184 m"),
         "{said}"
     );
     fs::write(folder.path().join("none.toml"), link).expect("written");

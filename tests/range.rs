@@ -130,7 +130,7 @@ fn radial_speed_is_the_slope_of_the_distance() {
     assert!((speed - 2.0).abs() < 1e-3, "{speed}");
 }
 
-/// One link's radio on the ground, its budget, and a freeze level of -80 dBm.
+/// One link's radio on the ground, its budget, and a freeze limit of -80 dBm.
 const BUDGETED: &str = "[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n[[link]]\nname = \"video\"\n\
     role = \"video\"\nradio = { system = 41, component = 110 }\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n\
     budget = { frequency_mhz = 2400, tx_power_dbm = 20, tx_gain_dbi = 2, rx_gain_dbi = 2, sensitivity_dbm = -92 }\n";

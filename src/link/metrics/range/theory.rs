@@ -1,7 +1,7 @@
 //! What theory predicts for a link's range, and what was seen against it.
 //!
 //! Free space and two rays over flat ground from the profile's budget (see [`crate::budget`]), counted to
-//! the freeze level of earlier sessions, else to the receiver's stated sensitivity. Compared with the
+//! the freeze limit of earlier sessions, else to the receiver's stated sensitivity. Compared with the
 //! fitted line at the geometric middle of the distances flown, where the fit is surest; its interval
 //! is the fit's own. Levels in device units cannot be compared. Unit: metres, decibels.
 
