@@ -259,7 +259,7 @@ fn range_line(row: &RangeSummary, limit: &str) -> String {
             let interval = interval_text(row.predicted_freeze_ci95_m, 0);
             parts.push(format!("{limit} expected at {distance:.0} m{interval}"));
         }
-        None => parts.push(format!("{limit} distance not predicted")),
+        None => parts.push(format!("distance of the first {limit} not predicted")),
     }
     if let Some(exponent) = row.path_loss_exponent {
         let interval = interval_text(row.path_loss_exponent_ci95, 2);

@@ -271,7 +271,7 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
     if let Some(limit) = vibration {
         writeln!(
             out,
-            "  vibration    suspect above {:.1}: the 90th percentile of {} earlier sessions",
+            "  vibration    suspect above {:.1}: 90 % of {} earlier sessions lie below",
             limit.limit, limit.sessions
         )?;
     }

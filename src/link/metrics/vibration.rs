@@ -77,11 +77,11 @@ impl Basis {
     fn remark(self) -> String {
         match self {
             Self::Profile => String::new(),
-            Self::Earlier(1) => " (high: above the 90th percentile of one earlier session)".to_owned(),
+            Self::Earlier(1) => " (high: above 90 % of one earlier session)".to_owned(),
             Self::Earlier(sessions) => {
-                format!(" (high: above the 90th percentile of {sessions} earlier sessions)")
+                format!(" (high: above 90 % of {sessions} earlier sessions)")
             }
-            Self::Session => " (high: above the 90th percentile of this session)".to_owned(),
+            Self::Session => " (high: above 90 % of this session)".to_owned(),
         }
     }
 }

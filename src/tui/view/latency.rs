@@ -47,7 +47,7 @@ fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
     let wide = pen.width() >= 100;
     let places: [u16; 4] = if wide { [24, 44, 64, 84] } else { [22, 42, 61, 79] };
     pen.right(20, 0, "moves", theme.dim);
-    for (x, head) in places.into_iter().zip(["p50", "p90", "p99", "largest"]) {
+    for (x, head) in places.into_iter().zip(["p50", "p90", "p99", "highest"]) {
         pen.text(x, 0, if x == places[3] && !wide { "" } else { head }, theme.dim);
     }
     for (row, (index, name)) in (1..).zip(STAGES.into_iter().enumerate()) {

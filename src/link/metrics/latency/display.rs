@@ -122,7 +122,7 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option
     if let Some(unlocated) = in_step_ms {
         return format!(
             "telemetry schedule: in step with the sticks, {unlocated:.0} ms cannot be placed; ask for another \
-             rate with --request-rates"
+             rate with --request-rates (transmits)"
         );
     }
     if let Some(lag) = row.cross_correlation_ms.zip(row.p50_ms).zip(row.p50_ci95_ms) {
@@ -135,7 +135,7 @@ fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option
     if let Some(unlocated) = unlocated(row) {
         return format!(
             "telemetry schedule: its samples leave {unlocated:.0} ms that cannot be placed; ask for another rate with \
-             --request-rates"
+             --request-rates (transmits)"
         );
     }
     let width = row.p50_ci95_ms.map(|[low, high]| (high - low) / 2.0);
