@@ -256,10 +256,11 @@ pub struct SimulateArgs {
     /// Write the session here (pcapng), and its truth beside it (.truth.json).
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
-    /// Send the vehicle's telemetry here in real time (udp://host:port).
+    /// Send the vehicle's telemetry here in real time (udp://host:port). It is invented: never send it where a real
+    /// vehicle or its handset listens.
     #[arg(long, value_name = "URL")]
     pub vehicle: Option<String>,
-    /// Send the handset's stick messages here in real time.
+    /// Send the handset's stick messages here in real time; never to a real vehicle.
     #[arg(long, value_name = "URL")]
     pub handset: Option<String>,
     /// Send the video here in real time.

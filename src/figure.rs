@@ -218,6 +218,22 @@ pub fn clipping(sensors: [u64; 3]) -> String {
     if named.is_empty() { "no clipping".to_owned() } else { named.join(", ") }
 }
 
+/// What the packets say of a freeze, in few words.
+#[must_use]
+pub fn course(course: &str) -> &'static str {
+    match course {
+        "lost" => "packets lost",
+        "late" => "packets late, none lost",
+        "sender-paused" => "the sender paused, not the radio",
+        "sender-restarted" => "the sender began anew, not the radio",
+        "stalled" => "this computer stood still, not the radio",
+        "off" => "switched off, no freeze",
+        "heap" => "delivered in batches, not the radio",
+        "host-drops" => "this computer lost data, not the radio",
+        _ => "",
+    }
+}
+
 /// A video codec, as it is written.
 #[must_use]
 pub fn codec(word: &str) -> &str {

@@ -1,5 +1,6 @@
 //! What a link's range has besides distances: theory, what a change would do, nulls.
 
+use crate::figure;
 use crate::summary::{Aspect, ProofEnd, RangeSummary};
 
 /// How far nothing failed, or what came then.
@@ -32,9 +33,7 @@ pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {
             Some("freeze_level") => format!("{limit} limit"),
             other => other.unwrap_or("no limit").replace('_', " "),
         };
-        let metres = |value: Option<f64>| {
-            value.map_or_else(|| "not known".to_owned(), |value| format!("{value:.0} m"))
-        };
+        let metres = |value: Option<f64>| value.map_or_else(|| "not known".to_owned(), figure::metres);
         let claimed = format!(
             "theory predicts {} in free space, {} over flat ground (to the {to})",
             metres(theory.free_space_m),

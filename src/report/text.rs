@@ -102,7 +102,7 @@ fn link_line(link: &LinkSummary) -> String {
     }
     match (&link.margin_db, &link.margin_raw) {
         (Some(margin), _) => {
-            parts.push(format!("margin at the end {}, lowest {}", db(margin.end), db(margin.min)))
+            parts.push(format!("margin at the end {}, lowest {}", db(margin.end), db(margin.min)));
         }
         (None, Some(margin)) => {
             parts.push(format!(
@@ -251,8 +251,10 @@ fn range_line(row: &RangeSummary, limit: &str) -> String {
     let mut parts = vec![
         format!("farthest {}", metres(row.max_distance_m)),
         proven(row),
-        row.claimed_m
-            .map_or_else(|| "no claim in the profile".to_owned(), |claim| format!("claimed {claim:.0} m")),
+        row.claimed_m.map_or_else(
+            || "no claim in the profile".to_owned(),
+            |claim| format!("claimed {}", figure::metres(claim)),
+        ),
     ];
     match row.predicted_freeze_m {
         Some(distance) => {
@@ -276,7 +278,7 @@ fn proven(row: &RangeSummary) -> String {
         Some(proven) => {
             let seconds = row.proven_s.unwrap_or_default();
             let why = if why.is_empty() { why } else { format!(", {why}") };
-            format!("worked to {proven:.0} m on that day ({seconds:.0} s of data{why})")
+            format!("worked to {} on that day ({seconds:.0} s of data{why})", figure::metres(proven))
         }
         None if why.is_empty() => "how far it worked not measured: no 10 m have 5 s of data".to_owned(),
         None => format!("how far it worked not measured: {why}"),
@@ -304,7 +306,10 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
                 figure::clock_tenths(freeze.start_s),
                 with_unit(freeze.signal, 0, unit),
                 metres(freeze.distance_m),
-                freeze.course.as_deref().map_or_else(String::new, |course| format!("; {course}"))
+                freeze
+                    .course
+                    .as_deref()
+                    .map_or_else(String::new, |course| format!("; {}", figure::course(course)))
             )?;
         }
         for span in &stream.stopped_at_sender {
@@ -502,7 +507,7 @@ fn with_unit(value: Option<f64>, places: usize, unit: &str) -> String {
 }
 
 fn metres(value: Option<f64>) -> String {
-    with_unit(value, 0, "m")
+    value.map_or_else(|| "not measured".to_owned(), figure::metres)
 }
 
 fn db(value: Option<f64>) -> String {

@@ -11,7 +11,7 @@ use crate::units::Nanos;
 fn why(why: Why) -> String {
     let away = |horizontal_m: Option<f64>| match horizontal_m {
         Some(metres) => format!("{metres:.0} m from the handset"),
-        None => "level as near by".to_owned(),
+        None => "as strong as near by".to_owned(),
     };
     match why {
         Why::NotHeard => "no autopilot heard yet".to_owned(),
@@ -19,7 +19,7 @@ fn why(why: Why) -> String {
         Why::Bench => "armed, within 10 m of where it armed".to_owned(),
         Why::Landed { horizontal_m } => format!("landed and disarmed, {}", away(horizontal_m)),
         Why::LevelDown => "stands disarmed, and the level is far below its strongest".to_owned(),
-        Why::CarriedAway => "stands disarmed, and the handset is carried away".to_owned(),
+        Why::CarriedAway => "stands disarmed, and the handset moves away".to_owned(),
         Why::Moving { armed: true } => "armed and away from where it armed".to_owned(),
         Why::Moving { armed: false } => "not armed, and not standing beside the handset".to_owned(),
         Why::Turned { distance_m } => format!("turned, {distance_m:.0} m away"),

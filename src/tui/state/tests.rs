@@ -21,6 +21,7 @@ fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
         marks: Vec::new(),
         sources: Vec::new(),
         transmits: Vec::new(),
+        phase: None,
         distance_m: None,
     };
     Arc::new(Feed {

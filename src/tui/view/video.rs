@@ -167,21 +167,6 @@ fn key_text(video: &VideoSummary) -> Option<String> {
     Some(parts.join("  "))
 }
 
-/// What the packets say of a freeze, in few words.
-fn course_text(course: &str) -> &'static str {
-    match course {
-        "lost" => "packets lost",
-        "late" => "packets late, none lost",
-        "sender-paused" => "the sender paused, not the radio",
-        "sender-restarted" => "the sender began anew, not the radio",
-        "stalled" => "this computer stood still, not the radio",
-        "off" => "switched off, no freeze",
-        "heap" => "delivered in batches, not the radio",
-        "host-drops" => "this computer lost data, not the radio",
-        _ => "",
-    }
-}
-
 /// The longest interval of each column, the rule's limit, and the packets under it.
 fn intervals(scene: &Scene<'_>, snapshot: &Snapshot, lane: Option<&Lane>, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
@@ -275,7 +260,7 @@ fn freeze_row(
     let unknown = || "-".to_owned();
     pen.text(22, row, &freeze.signal.map_or_else(unknown, |level| figure::level(level, unit)), theme.base);
     pen.text(36, row, &freeze.distance_m.map_or_else(unknown, figure::metres), theme.base);
-    let course = freeze.course.as_deref().map_or("", course_text);
+    let course = freeze.course.as_deref().map_or("", figure::course);
     let text = match (course, around) {
         ("", around) => around.to_owned(),
         (course, "") => course.to_owned(),
