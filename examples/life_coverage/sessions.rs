@@ -72,6 +72,11 @@ impl Session {
         let [north, up] = [1, 2].map(|axis| from[axis] + share * (to[axis] - from[axis]));
         north.hypot(up)
     }
+
+    /// The farthest point of the way: a turn.
+    pub(crate) fn farthest_m(&self) -> f64 {
+        self.way.iter().map(|[_, north, up]| north.hypot(*up)).fold(0.0, f64::max)
+    }
 }
 
 /// Second and distance of a way out and back, from `start_s` at `near_m` on; gives its end.
