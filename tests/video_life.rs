@@ -142,7 +142,9 @@ fn told(packets: &[Packet]) -> Told {
 /// Of several at once, each of which may end.
 fn told_of_several(packets: &[Packet]) -> Told {
     let mut told = Told::new();
-    packets.iter().for_each(|packet| told.take(packet));
+    for packet in packets {
+        told.take(packet);
+    }
     told
 }
 
