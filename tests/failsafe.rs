@@ -123,7 +123,7 @@ fn outputs_that_hold_or_keep_moving_are_not_safe() {
     for (outputs, word) in [(Outputs::Hold, "held"), (Outputs::Move, "moving")] {
         for lost in [Lost::Handset, Lost::Radio] {
             for seed in 1..=4 {
-                let plan = Plan { outputs, lost, ..plain(seed) };
+                let plan = Plan { lost, outputs, ..plain(seed) };
                 let row = one(&plan, "");
                 assert_eq!(
                     (row.servo_safe_after_s, row.outputs.as_deref()),

@@ -268,6 +268,9 @@ const HANDSET: Sender =
 const STATION: Sender =
     Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 254, component: 190 };
 
+/// What a sender of a kind says at an instant.
+type Message = fn(&World<'_>, &mut Random, f64) -> Vec<Telemetry>;
+
 /// What arrives, in order.
 pub(crate) fn messages(plan: &Plan) -> Vec<(f64, Sender, Telemetry)> {
     let mut random = Random(ChaCha8Rng::seed_from_u64(plan.seed));
@@ -276,7 +279,7 @@ pub(crate) fn messages(plan: &Plan) -> Vec<(f64, Sender, Telemetry)> {
     let mut all = Vec::new();
     from_ground(&world, &mut random, &mut all);
     let down = random.between(4.0, 12.0);
-    let kinds: [(f64, fn(&World<'_>, &mut Random, f64) -> Vec<Telemetry>); 4] = [
+    let kinds: [(f64, Message); 4] = [
         (plan.servo_hz, |world, _, time| {
             let time_us = ((time - world.booted(time)) * 1e3) as u64 as u32;
             vec![Telemetry::ServoOutput { time_us, port: 0, outputs: world.outputs(time) }]
@@ -344,7 +347,7 @@ fn inputs(world: &World<'_>, random: &mut Random, time: f64) -> Vec<Telemetry> {
     let mut count = Some(if gone { 0 } else { 8 });
     let mut rssi = Some(if gone { 0 } else { 180 });
     // One by itself: two on end are a loss by definition, also where the good ones between them went missing.
-    let is_due = (time * plan.input_hz / 1000.0) as u64 % 16 == 0;
+    let is_due = ((time * plan.input_hz / 1000.0) as u64).is_multiple_of(16);
     if plan.flickers && is_due && random.chance(0.3) {
         rssi = Some(0);
     }
