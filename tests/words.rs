@@ -3,6 +3,8 @@
 //! Texts: every screen as its snapshots hold it, the help of every command, the text reports of the bundled session,
 //! the README, and all sentences of the sources, so that those which no session here brings are looked at too.
 
+#![allow(clippy::unwrap_used, reason = "a test fails by it")]
+
 mod support;
 
 use std::fs;
