@@ -50,7 +50,7 @@ fn flights_teach_the_level_at_which_they_froze() {
 
 #[test]
 fn flights_that_never_froze_teach_no_level() {
-    for set in sets(Kind::Quiet, 2) {
+    for set in sets(Kind::Quiet, 1) {
         assert_eq!((set.true_freezes, set.error_db, set.early_alarms), (0, None, 0), "{set:?}");
         is_proven(&set, 0);
     }
@@ -58,7 +58,7 @@ fn flights_that_never_froze_teach_no_level() {
 
 #[test]
 fn walks_teach_a_level_and_no_distance() {
-    for set in sets(Kind::Walks, 2) {
+    for set in sets(Kind::Walks, 1) {
         has_level(&set);
         assert_eq!(set.distances, 0, "{set:?}");
     }
