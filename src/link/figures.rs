@@ -16,7 +16,7 @@ use super::life::{self, Phase};
 use super::metrics::latency::LatencyMeter;
 use super::metrics::loss::{Restart, Steadiness, Traffic};
 use super::metrics::range::Evidence;
-use super::metrics::video::{Course, FreezeSpan, VideoMeter};
+use super::metrics::video::{Course, VideoMeter};
 use super::series::Series;
 use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, utc_text, verdict};
 
@@ -246,57 +246,54 @@ impl LinkMonitor {
     /// Logged events, with the freezes and restarts that metrics keep, in order of time.
     fn all_events(&self) -> Vec<EventSummary> {
         let mut events = self.events.clone();
-        let context = &self.context;
-        let video = context.profile.video_link().map(|link| link.name.clone());
-        // What only looks like a freeze, and on the ground, is listed beside the freezes, and no event.
-        let is_told = |span: &FreezeSpan| {
-            let fails = evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start);
-            !span.by_mark && fails
-        };
-        for span in self.video.freezes(context).iter().filter(|span| is_told(span)).take(MOST_EVENTS) {
-            let length = (span.end - span.start).secs();
-            let open = if span.ended { "" } else { ", not over yet" };
-            events.push(EventSummary {
-                at_s: context.since_start_s(span.start),
-                kind: "freeze".to_owned(),
-                link: video.clone(),
-                text: format!("picture frozen for {length:.2} s{open}"),
-            });
-        }
-        let began_anew = |span: &&FreezeSpan| span.course == Course::SenderRestarted;
-        for span in self.video.freezes(context).iter().filter(began_anew).take(MOST_EVENTS) {
-            let length = (span.end - span.start).secs();
-            events.push(EventSummary {
-                at_s: context.since_start_s(span.end),
-                kind: "video-restart".to_owned(),
-                link: video.clone(),
-                text: format!("the picture's sender began anew, {length:.1} s after its last picture"),
-            });
-        }
+        self.add_freezes(&mut events);
         events.extend(self.control_events());
-        // A ground station that nobody named is often heard in part: its numbers show no restart.
+        self.add_restarts(&mut events);
+        events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        events
+    }
+
+    /// Freezes of the picture, and where its sender began anew. What only looks like a freeze, and on the ground, is
+    /// listed beside the freezes, and no event.
+    fn add_freezes(&self, events: &mut Vec<EventSummary>) {
+        let context = &self.context;
+        let link = context.profile.video_link().map(|link| link.name.clone());
+        let mut add = |at, kind: &str, text| {
+            let at_s = context.since_start_s(at);
+            events.push(EventSummary { at_s, kind: kind.to_owned(), link: link.clone(), text });
+        };
+        let freezes = self.video.freezes(context);
+        for span in freezes.iter().filter(|span| !span.by_mark).take(MOST_EVENTS) {
+            let length = (span.end - span.start).secs();
+            if evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start) {
+                let open = if span.ended { "" } else { ", not over yet" };
+                add(span.start, "freeze", format!("picture frozen for {length:.2} s{open}"));
+            }
+            if span.course == Course::SenderRestarted {
+                let text = format!("the picture's sender began anew, {length:.1} s after its last picture");
+                add(span.end, "video-restart", text);
+            }
+        }
+    }
+
+    /// Senders that restarted. A ground station that nobody named is often heard in part: its numbers show no restart.
+    fn add_restarts(&self, events: &mut Vec<EventSummary>) {
+        let context = &self.context;
         let is_told = |restart: &Restart| {
             let Sender { system, component, .. } = restart.sender;
             let named = context.profile.handset.system == Some(system);
             restart.by_clock || named || !context.roles.is_ground(system, component)
         };
-        for restart in self.loss.restarts().into_iter().filter(is_told) {
-            let Restart { at, sender, .. } = restart;
+        for Restart { at, sender, .. } in self.loss.restarts().into_iter().filter(is_told) {
             let aloft = context.is_autopilot(sender) && context.life.phase_at(at).is_some_and(Phase::is_trip);
             let (kind, text) = if aloft {
                 ("restart-aloft", "the vehicle restarted in flight".to_owned())
             } else {
                 ("restart", format!("sender {}/{} restarted", sender.system, sender.component))
             };
-            events.push(EventSummary {
-                at_s: context.since_start_s(at),
-                kind: kind.to_owned(),
-                link: None,
-                text,
-            });
+            let at_s = context.since_start_s(at);
+            events.push(EventSummary { at_s, kind: kind.to_owned(), link: None, text });
         }
-        events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        events
     }
 }
 
