@@ -234,6 +234,21 @@ pub fn course(course: &str) -> &'static str {
     }
 }
 
+/// What an event is of, for people.
+#[must_use]
+pub fn kind(word: &str) -> &str {
+    match word {
+        "lost" => "silent",
+        "back" => "heard",
+        "lost-vehicle" => "lost",
+        "restart-aloft" => "restart",
+        "host-drop" => "own loss",
+        "clock-step" => "clock set",
+        "stamp-back" => "stamp back",
+        other => other,
+    }
+}
+
 /// A video codec, as it is written.
 #[must_use]
 pub fn codec(word: &str) -> &str {

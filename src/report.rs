@@ -7,6 +7,7 @@ pub mod budget;
 pub mod failsafe;
 pub mod text;
 pub mod thresholds;
+mod vibration;
 
 pub(crate) mod range;
 

@@ -28,7 +28,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     video(out, summary)?;
     super::thresholds::write_to(out, &summary.thresholds)?;
     failsafe(out, summary)?;
-    vibration(out, summary)?;
+    super::vibration::write_to(out, summary.vibration.as_ref())?;
     power(out, summary)?;
     clocks(out, &summary.clocks)?;
     events(out, summary)?;
@@ -391,36 +391,6 @@ fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     Ok(())
 }
 
-fn vibration(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
-    section(out, "Vibration, as the vehicle sends it (the standard gives no unit)")?;
-    let Some(vibration) = &summary.vibration else {
-        return writeln!(out, "  not measured: the vehicle sends no VIBRATION");
-    };
-    for (place, (_, name, axis)) in ["worst", "then", "least"].into_iter().zip(vibration.worst_first()) {
-        writeln!(
-            out,
-            "  {place:<5} axis {name}: 95 % below {}, half below {}, highest {}",
-            number(axis.p95, 1),
-            number(axis.median, 1),
-            number(axis.max, 1)
-        )?;
-    }
-    writeln!(out, "  {}", figure::clipping(vibration.clipping))?;
-    match (vibration.limit, vibration.limit_from.as_deref()) {
-        (Some(limit), Some("profile")) => writeln!(out, "  suspect above {limit:.1}, by the profile"),
-        (Some(limit), Some("history")) => {
-            writeln!(out, "  suspect above {limit:.1}, 90 % of earlier sessions with these tags lie below")
-        }
-        (Some(limit), _) => {
-            writeln!(
-                out,
-                "  suspect above {limit:.1}, 90 % of this session lie below: no earlier one is known"
-            )
-        }
-        (None, _) => Ok(()),
-    }
-}
-
 fn power(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Power")?;
     if summary.power.is_empty() {
@@ -478,7 +448,7 @@ fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             out,
             "  {:>9}  {:<12} {:<10} {}",
             figure::clock_tenths(event.at_s),
-            event.kind,
+            figure::kind(&event.kind),
             link,
             event.text
         )?;
@@ -498,7 +468,7 @@ pub(super) fn things(value: u64, one: &str, many: &str) -> String {
     figure::counted(value, one, many)
 }
 
-fn number(value: Option<f64>, places: usize) -> String {
+pub(super) fn number(value: Option<f64>, places: usize) -> String {
     value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.places$}"))
 }
 

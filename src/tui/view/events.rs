@@ -63,7 +63,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         let (symbol, style) = kind_symbol(&event.kind, &event.text, theme);
         pen.right(9, row, &figure::clock_tenths(event.at_s), theme.strong);
         pen.text(11, row, &symbol, style);
-        pen.cut(13, row, &event.kind, 10, style);
+        pen.cut(13, row, figure::kind(&event.kind), 10, style);
         pen.cut(24, row, event.link.as_deref().unwrap_or("-"), 12, theme.base);
         pen.cut(37, row, &event.text, pen.width().saturating_sub(37), theme.base);
     }
