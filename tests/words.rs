@@ -83,7 +83,7 @@ fn has(text: &str, words: &str) -> bool {
 }
 
 fn files(folder: &Path, ending: &str, found: &mut Vec<PathBuf>) {
-    for entry in fs::read_dir(folder).unwrap().flatten() {
+    for entry in fs::read_dir(folder).expect("a folder").flatten() {
         let path = entry.path();
         if path.is_dir() {
             files(&path, ending, found);
@@ -98,7 +98,10 @@ fn screens() -> Vec<(String, String)> {
     let mut found = Vec::new();
     files(&root("tests/snapshots"), "snap", &mut found);
     assert!(found.len() > 80);
-    found.into_iter().map(|path| (path.display().to_string(), fs::read_to_string(&path).unwrap())).collect()
+    found
+        .into_iter()
+        .map(|path| (path.display().to_string(), fs::read_to_string(&path).expect("a text")))
+        .collect()
 }
 
 fn helps() -> Vec<(String, String)> {
@@ -115,13 +118,13 @@ fn helps() -> Vec<(String, String)> {
 }
 
 fn fadewatch(arguments: &[&str]) -> (String, String) {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = tempfile::tempdir().expect("a folder");
     let output = Command::new(env!("CARGO_BIN_EXE_fadewatch"))
         .args(arguments)
         .env("XDG_DATA_HOME", folder.path())
         .current_dir(env!("CARGO_MANIFEST_DIR"))
         .output()
-        .unwrap();
+        .expect("it runs");
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     (text(&output.stdout), text(&output.stderr))
 }
@@ -183,7 +186,7 @@ fn sentences() -> Vec<(String, String)> {
     let own = |path: &PathBuf| !path.components().any(|part| part.as_os_str() == "simulate");
     let mut all = Vec::new();
     for path in found.iter().filter(|path| own(path) && !path.ends_with("tests.rs")) {
-        for text in literals(&fs::read_to_string(path).unwrap()) {
+        for text in literals(&fs::read_to_string(path).expect("a text")) {
             // This one is written into recordings, and never shown.
             if text.contains(' ') && text != fadewatch::record::HEAPS_TEXT {
                 all.push((path.display().to_string(), text));
@@ -196,7 +199,7 @@ fn sentences() -> Vec<(String, String)> {
 }
 
 fn readme() -> String {
-    fs::read_to_string(root("README.md")).unwrap()
+    fs::read_to_string(root("README.md")).expect("the README")
 }
 
 #[test]
