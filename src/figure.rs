@@ -242,6 +242,7 @@ pub fn kind(word: &str) -> &str {
         "back" => "heard",
         "lost-vehicle" => "lost",
         "restart-aloft" => "restart",
+        "handset-off" | "handset-on" => "handset",
         "host-drop" => "own loss",
         "clock-step" => "clock set",
         "stamp-back" => "stamp back",
