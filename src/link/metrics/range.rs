@@ -58,6 +58,10 @@ const MOTION_AGE: Nanos = Nanos::from_secs(5);
 const FIX_3D: u8 = 3;
 const GOOD_ACCURACY_M: f64 = 5.0;
 const GOOD_DILUTION: f64 = 2.0;
+/// Indoors a receiver wanders by tens of metres: beyond these it says nothing of standing or moving. Common practice, no
+/// source.
+const VAGUE_M: f64 = 15.0;
+const VAGUE_DILUTION: f64 = 4.0;
 
 /// The other metrics that a range verdict rests on.
 #[derive(Clone, Copy, Debug)]
@@ -98,6 +102,8 @@ pub struct RangeMeter {
     yaw: Option<(Nanos, f64)>,
     /// The vehicle's own word on its speed, m/s.
     speed: Option<(Nanos, f64)>,
+    /// When its receiver last said that its fix is too vague to tell a place on the ground from another.
+    vague: Option<Nanos>,
     standing: Standing,
     /// The phase in which that is.
     standing_since: Option<Nanos>,
@@ -131,7 +137,11 @@ impl RangeMeter {
                 self.estimated = Some(at);
                 self.take(at, place, heading_deg, context, start);
             }
-            Telemetry::GpsFix { eph, accuracy_m, .. } => {
+            Telemetry::GpsFix { fix_type, eph, accuracy_m, .. } => {
+                let vague = accuracy_m.map_or(eph.is_some_and(|eph| eph > VAGUE_DILUTION), |m| m > VAGUE_M);
+                if vague || fix_type < FIX_3D {
+                    self.vague = Some(at);
+                }
                 let Some(place) = place_of(telemetry) else { return };
                 let good = accuracy_m.is_some_and(|accuracy| accuracy <= GOOD_ACCURACY_M)
                     || eph.is_some_and(|eph| eph <= GOOD_DILUTION);
@@ -234,9 +244,12 @@ impl RangeMeter {
         self.handset.place((at - context.start?).whole_secs(), &context.profile.handset)
     }
 
-    /// How the vehicle stands or moves now, by fixes of the last 5 s.
+    /// How the vehicle stands or moves now, by fixes of the last 5 s; nothing while its receiver is vague.
     pub(crate) fn motion(&self, at: Nanos, context: &Context) -> Motion {
-        let Some(vehicle) = self.track.latest(at, MOTION_AGE) else { return Motion::default() };
+        let is_vague = self.vague.is_some_and(|vague| at - vague <= MOTION_AGE);
+        let Some(vehicle) = self.track.latest(at, MOTION_AGE).filter(|_| !is_vague) else {
+            return Motion::default();
+        };
         let handset = self.handset_place(at, context);
         let plane = |one: Place, other: Place| {
             geodesic::horizontal_m((one.lat_deg, one.lon_deg), (other.lat_deg, other.lon_deg))
@@ -373,5 +386,53 @@ fn place_of(telemetry: &Telemetry) -> Option<Place> {
             Place::new(lat_deg, lon_deg, alt_m)
         }
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::link::roles::Roles;
+    use crate::record::InterfaceId;
+
+    /// A receiver under a roof: its position says nothing for 5 s after each vague word, whatever the estimate says.
+    #[test]
+    fn a_vague_receiver_says_nothing_of_standing_or_moving() {
+        let sender =
+            Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
+        let context =
+            Context { roles: Roles::with_vehicle(Some(1)), start: Some(Nanos::ZERO), ..Context::default() };
+        let seen = |fix_type, eph, accuracy_m, age_s| {
+            let mut meter = RangeMeter::default();
+            let at = Nanos::from_secs(20);
+            let fix = Telemetry::GpsFix {
+                fix_type,
+                lat_deg: 54.0,
+                lon_deg: 8.0,
+                alt_m: 5.0,
+                eph,
+                accuracy_m,
+                satellites: None,
+            };
+            meter.observe(at, sender, &fix, &context);
+            let now = at + Nanos::from_secs(age_s);
+            let position = Telemetry::Position {
+                boot_ms: 1,
+                lat_deg: 54.0,
+                lon_deg: 8.0,
+                alt_m: 5.0,
+                relative_alt_m: 0.0,
+                velocity: [9.0, 0.0, 0.0],
+                heading_deg: None,
+            };
+            meter.observe(now, sender, &position, &context);
+            meter.motion(now, &context).speed_m_s
+        };
+        assert_eq!(seen(3, Some(4.0), None, 1), Some(9.0));
+        assert_eq!(seen(3, Some(4.1), None, 1), None);
+        assert_eq!(seen(3, Some(9.0), Some(15.0), 1), Some(9.0), "the accuracy knows better");
+        assert_eq!(seen(3, None, Some(15.1), 1), None);
+        assert_eq!(seen(2, None, None, 5), None);
+        assert_eq!(seen(2, None, None, 6), Some(9.0));
     }
 }
