@@ -231,7 +231,7 @@ fn two_processes_at_once_and_rebuild_proves_it() {
     history.add(&changed).unwrap();
     drop(history);
     let running = Running::fadewatch(folder.path(), &check);
-    running.says("something else of orchard-1.pcapng");
+    running.says("history and recording of orchard-1.pcapng differ");
     assert_eq!(running.end().0.code(), Some(1));
     let rebuild = ["history", "rebuild", ".", "--history", "h.sqlite", "--profile", "orchard-profile.toml"];
     assert_eq!(Running::fadewatch(folder.path(), &rebuild).end().0.code(), Some(0));
