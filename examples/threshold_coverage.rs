@@ -276,7 +276,7 @@ impl Rig {
             interface: InterfaceId(0),
             direction: Direction::Inbound,
             system,
-            component: if system == 1 { 1 } else { 68 },
+            component: if system == 1 { 1 } else { 110 },
         };
         let radio = Telemetry::Radio {
             rssi: Some(raw(level)),

@@ -193,7 +193,7 @@ pub(crate) fn flight(seed: u64, way: Way, seconds: i64, null: Option<Null>) -> O
 }
 
 fn sender(system: u8) -> Sender {
-    let component = if system == 1 { 1 } else { 68 };
+    let component = if system == 1 { 1 } else { 110 };
     Sender { interface: InterfaceId(0), direction: Direction::Inbound, system, component }
 }
 
