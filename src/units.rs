@@ -115,6 +115,16 @@ pub enum LevelUnit {
 }
 
 impl LevelUnit {
+    /// So many decibels as a difference of levels; in device units, whose step nobody knows, as many hundredths of the
+    /// strongest code. Common practice, no source.
+    #[must_use]
+    pub fn difference(self, decibels: f64, strongest: f64) -> f64 {
+        match self {
+            Self::Dbm => decibels,
+            Self::Raw => decibels / 100.0 * strongest.abs(),
+        }
+    }
+
     /// The unit as it stands behind a level on a screen.
     #[must_use]
     pub const fn label(self) -> &'static str {

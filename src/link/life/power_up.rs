@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 
 use crate::stats::{geodesic, quantile};
-use crate::units::{LevelUnit, Nanos};
+use crate::units::Nanos;
 
 use super::{FACTS, Facts, NEAR_M, Spot, Why};
 
@@ -15,8 +15,6 @@ const SLOW_M_S: f64 = 2.0;
 /// Seconds in which it stood before it disarmed.
 const STOOD: u32 = 2;
 const LEVEL_DB: f64 = 10.0;
-/// The same in device units, of the strongest.
-const LEVEL_SHARE: f64 = 0.1;
 const DOWN: u32 = 3;
 const BENCH_M: f64 = 10.0;
 const BENCH_HEIGHT_M: f64 = 3.0;
@@ -144,11 +142,7 @@ impl PowerUp {
             let Some((strongest, (level, unit))) = then.unwrap_or(own.strongest).zip(*level) else {
                 return false;
             };
-            let most = match unit {
-                LevelUnit::Dbm => LEVEL_DB,
-                LevelUnit::Raw => LEVEL_SHARE * strongest.abs(),
-            };
-            strongest - level > most
+            strongest - level > unit.difference(LEVEL_DB, strongest)
         })
     }
 

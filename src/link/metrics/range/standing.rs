@@ -15,7 +15,6 @@ use super::track::Place;
 
 const STANDS_M: f64 = 5.0;
 const MOST_DB: f64 = 20.0;
-const MOST_SHARE: f64 = 0.2;
 const MEDIAN_OF: usize = 10;
 const MOST_STRETCHES: usize = 1024;
 
@@ -39,11 +38,7 @@ impl Spread {
         let (low, high) =
             self.span.map_or((median, median), |(low, high)| (low.min(median), high.max(median)));
         self.span = Some((low, high));
-        let most = match unit {
-            LevelUnit::Dbm => MOST_DB,
-            LevelUnit::Raw => MOST_SHARE * high.abs(),
-        };
-        high - low > most
+        high - low > unit.difference(MOST_DB, high)
     }
 }
 
