@@ -8,12 +8,12 @@ mod rivals;
 use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use fadewatch::link::context::Sender;
-use fadewatch::link::crc;
-use fadewatch::link::framer::Framer;
-use fadewatch::link::metrics::loss::LossMeter;
+use fadewatch::measure::context::Sender;
+use fadewatch::measure::loss::LossMeter;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::units::Nanos;
+use fadewatch::wire::checksum;
+use fadewatch::wire::framer::Framer;
 
 const FRAMES: u32 = 100_000;
 
@@ -30,7 +30,7 @@ fn traffic() -> Vec<u8> {
         bytes.extend(
             (0..length).map(|index| (number.wrapping_mul(31).wrapping_add(u32::from(index)) as u8) | 1),
         );
-        let computed = crc::step(crc::update(crc::INITIAL, &bytes[start + 1..]), extra);
+        let computed = checksum::step(checksum::update(checksum::INITIAL, &bytes[start + 1..]), extra);
         bytes.extend_from_slice(&computed.to_le_bytes());
         if number % 1000 == 0 {
             bytes[start + 20] ^= 0x40;

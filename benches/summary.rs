@@ -18,11 +18,12 @@ use std::sync::Arc;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use fadewatch::capture::Recording;
-use fadewatch::link::context::Earlier;
-use fadewatch::link::{LinkMonitor, RecordingFacts, codec};
+use fadewatch::measure::context::Earlier;
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::run::{Reading, analyse};
 use fadewatch::snapshot::View;
+use fadewatch::wire::codec;
 use mavlink::dialects::all::MavMessage;
 
 fn through_the_core(path: &Path, profile: &Arc<Profile>, reading: Reading) -> (LinkMonitor, RecordingFacts) {
@@ -75,7 +76,7 @@ fn summary(criterion: &mut Criterion) {
 
 /// Fields out of frames, beside the crate's parser.
 fn decode(criterion: &mut Criterion) {
-    use fadewatch::link::framer::Framer;
+    use fadewatch::wire::framer::Framer;
     let mut bytes = Vec::new();
     generated::write_bare(&mut bytes, 4_000_000).expect("memory takes it");
     let mut frames: Vec<Vec<u8>> = Vec::new();

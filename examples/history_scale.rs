@@ -9,7 +9,7 @@ use std::path::Path;
 
 use fadewatch::clock::SessionClock;
 use fadewatch::history::{Asking, Choice, History, SessionRow};
-use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
+use fadewatch::judge::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
 use fadewatch::units::LevelUnit;
 use rand::rngs::ChaCha8Rng;

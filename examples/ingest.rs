@@ -17,8 +17,8 @@ use std::sync::Arc;
 
 use fadewatch::capture::Recording;
 use fadewatch::clock::SessionClock;
-use fadewatch::link::context::Earlier;
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::measure::context::Earlier;
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::run::{Reading, analyse};
 

@@ -10,7 +10,7 @@ mod generated;
 use std::sync::Arc;
 
 use fadewatch::capture::PcapngWriter;
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::snapshot::View;
 

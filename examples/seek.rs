@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use fadewatch::capture::Recording;
 use fadewatch::clock::SessionClock;
-use fadewatch::link::context::Earlier;
+use fadewatch::measure::context::Earlier;
 use fadewatch::profile::Profile;
 use fadewatch::session::player::Player;
 use fadewatch::snapshot::View;

@@ -10,17 +10,18 @@
 
 use std::sync::Arc;
 
-use fadewatch::history::threshold::{self, Finding, LevelCount};
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::metrics::margin::MarginMeter;
-use fadewatch::link::metrics::range::RangeMeter;
-use fadewatch::link::metrics::signal::SignalMeter;
-use fadewatch::link::telemetry::Telemetry;
+use fadewatch::judge::freeze_level;
+use fadewatch::judge::freeze_level::{Finding, LevelCount};
+use fadewatch::judge::margin::MarginMeter;
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::position::PositionMeter;
+use fadewatch::measure::signal::SignalMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::stats::path_loss;
 use fadewatch::summary::Threshold;
 use fadewatch::units::{LevelUnit, Nanos};
+use fadewatch::wire::telemetry::Telemetry;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
@@ -145,7 +146,7 @@ fn thresholds(title: &str, seconds: u32, reach_m: f64, strays: u32, tolerance: f
                 counts(&session(&mut random, seconds, reach_m, share))
             })
             .collect();
-        let Some(found) = threshold::estimate(&sessions, None) else { continue };
+        let Some(found) = freeze_level::estimate(&sessions, None) else { continue };
         freezes += found.freezes;
         bias += found.level_p05 - TRUE_P05;
         near.take((found.level_p05 - TRUE_P05).abs() <= tolerance);
@@ -174,7 +175,7 @@ fn agreements(title: &str, seconds: u32, reach_m: f64, apart: &dyn Fn(u32) -> f6
         let sessions: Vec<Vec<LevelCount>> = (0..SESSIONS)
             .map(|index| counts(&session_apart(&mut random, seconds, reach_m, 0, apart(index))))
             .collect();
-        let found = threshold::estimate(&sessions, None).and_then(|found| found.agreement);
+        let found = freeze_level::estimate(&sessions, None).and_then(|found| found.agreement);
         let Some(found) = found else { continue };
         small += u32::from(found.p < 0.05);
         words[match found.finding {
@@ -210,7 +211,7 @@ fn lines() {
         let ci95 = path_loss::interval(&all, |_, exponent| Some(exponent)).unwrap_or([f64::NAN; 2]);
         held.take(ci95[0] <= EXPONENT && EXPONENT <= ci95[1]);
         width += ci95[1] - ci95[0];
-        let found = threshold::estimate(&sessions, None).and_then(|found| fit.distance(found.level_p05));
+        let found = freeze_level::estimate(&sessions, None).and_then(|found| fit.distance(found.level_p05));
         near.take(found.is_some_and(|found| (found / truth - 1.0).abs() <= 0.15));
     }
     println!(
@@ -225,7 +226,7 @@ fn lines() {
 struct Rig {
     context: Context,
     signal: SignalMeter,
-    range: RangeMeter,
+    range: PositionMeter,
     margin: MarginMeter,
     second: i64,
 }
@@ -251,13 +252,14 @@ impl Rig {
         };
         let profile = Arc::new(Profile::parse(&text).ok()?);
         let context = Context {
-            roles: fadewatch::link::roles::Roles::with_vehicle(Some(1)),
+            roles: fadewatch::measure::roles::Roles::with_vehicle(Some(1)),
             profile,
             thresholds: Arc::from([limit]),
             start: Some(Nanos::ZERO),
             ..Context::default()
         };
-        let (signal, range, margin) = (SignalMeter::default(), RangeMeter::default(), MarginMeter::default());
+        let (signal, range, margin) =
+            (SignalMeter::default(), PositionMeter::default(), MarginMeter::default());
         Some(Self { context, signal, range, margin, second: 0 })
     }
 

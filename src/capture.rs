@@ -9,32 +9,33 @@
 //! Entries borrow from the mapped file: nothing is copied, and pages of a video's
 //! payload are only touched where somebody looks at them.
 
-mod air;
 mod bare;
-mod decode;
+mod comment_codec;
 mod dissect;
-mod notes;
+mod frame_body;
+mod growing;
 mod pcap;
 mod pcapng;
 mod recorder;
-mod stream;
+mod step;
 mod writer;
 
 use std::fs::File;
-use std::io::{self, Read};
+use std::io;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
-use crate::link::RecordingFacts;
+use crate::monitor::RecordingFacts;
 use crate::record::Entry;
 use bare::Bare;
-use decode::{Decoder, Step};
+use step::{Decoder, Step};
 
-pub(crate) use air::before_body;
 pub(crate) use dissect::packet;
+pub(crate) use frame_body::before_body;
+pub use growing::{StreamDecoder, StreamFormat};
 pub use recorder::{Pace, Recorder, Storage};
-pub use stream::{StreamDecoder, StreamFormat};
 pub use writer::PcapngWriter;
 
 /// A recording that could not be opened.

@@ -311,7 +311,7 @@ fn speed(text: &str) -> Result<f64, String> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::cli::*;
     use clap::CommandFactory;
 
     #[test]

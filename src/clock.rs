@@ -146,7 +146,7 @@ fn nanos(duration: Duration) -> Nanos {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::clock::*;
 
     #[test]
     fn stamps_never_run_backwards() {

@@ -6,10 +6,8 @@
 //! (write-ahead log, a wait of 5 s for each other). A damaged file is set aside under a new name,
 //! which [`History::set_aside`] tells, and is never replaced in silence.
 
-pub mod threshold;
-
 mod blob;
-mod chosen;
+mod choice;
 mod link_threshold;
 mod schema;
 mod store;
@@ -22,7 +20,7 @@ pub use store::Proof;
 
 use rusqlite::Connection;
 
-use crate::link::metrics::margin::FreezeEvidence;
+use crate::judge::margin::FreezeEvidence;
 
 /// Tag keys that say nothing of the equipment; all others do.
 pub const NOT_EQUIPMENT: [&str; 4] = ["date", "note", "pilot", "place"];

@@ -2,17 +2,17 @@
 //!
 //! TOML; a key that it does not know is an error that names the key and the line.
 
-mod budget;
+mod checked;
 mod places;
-mod values;
+mod radio_budget;
 
 use std::collections::BTreeMap;
 
-pub use budget::BudgetProfile;
+pub use radio_budget::BudgetProfile;
 use serde::Deserialize;
 
-use crate::link::ieee80211::{Address, parse_address};
 use crate::units::LevelUnit;
+use crate::wire::ieee80211::{Address, parse_address};
 
 /// The whole profile.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
@@ -31,7 +31,7 @@ pub struct Profile {
     /// Tags of every session made with this profile.
     pub tags: BTreeMap<String, String>,
     /// Delay from lens to screen, measured with a camera and entered by hand.
-    #[serde(deserialize_with = "values::delay_ms")]
+    #[serde(deserialize_with = "checked::delay_ms")]
     pub glass_to_glass_ms: Option<f64>,
 }
 
@@ -52,13 +52,13 @@ pub struct HandsetProfile {
     /// Its system id, where it sends.
     pub system: Option<u8>,
     /// Latitude in degrees, WGS84.
-    #[serde(deserialize_with = "values::latitude")]
+    #[serde(deserialize_with = "checked::latitude")]
     pub lat: Option<f64>,
     /// Longitude in degrees, WGS84.
-    #[serde(deserialize_with = "values::longitude")]
+    #[serde(deserialize_with = "checked::longitude")]
     pub lon: Option<f64>,
     /// Height in metres above mean sea level.
-    #[serde(deserialize_with = "values::altitude_m")]
+    #[serde(deserialize_with = "checked::altitude_m")]
     pub alt: Option<f64>,
 }
 
@@ -234,13 +234,13 @@ pub struct LinkProfile {
     /// Senders (system, component) that come over it.
     pub senders: Option<Vec<[u8; 2]>>,
     /// What its maker claims.
-    #[serde(default, deserialize_with = "values::range_m")]
+    #[serde(default, deserialize_with = "checked::range_m")]
     pub claimed_range_m: Option<f64>,
     /// Power reduction of a range check.
-    #[serde(default, deserialize_with = "values::reduction_db")]
+    #[serde(default, deserialize_with = "checked::reduction_db")]
     pub reduced_power_db: Option<f64>,
     /// Warning limits; in device units there are none by default.
-    #[serde(default, deserialize_with = "values::limits")]
+    #[serde(default, deserialize_with = "checked::limits")]
     pub limits: Option<Limits>,
     /// What it should do on paper.
     pub budget: Option<BudgetProfile>,
@@ -297,10 +297,10 @@ impl LinkProfile {
 #[serde(deny_unknown_fields, default)]
 pub struct BatteryProfile {
     /// Usable charge.
-    #[serde(deserialize_with = "values::charge_mah")]
+    #[serde(deserialize_with = "checked::charge_mah")]
     pub capacity_mah: Option<f64>,
     /// Land at this voltage.
-    #[serde(deserialize_with = "values::voltage_v")]
+    #[serde(deserialize_with = "checked::voltage_v")]
     pub cutoff_v: Option<f64>,
 }
 
@@ -309,7 +309,7 @@ pub struct BatteryProfile {
 #[serde(deny_unknown_fields, default)]
 pub struct VibrationProfile {
     /// A level above it is suspect.
-    #[serde(deserialize_with = "values::positive")]
+    #[serde(deserialize_with = "checked::positive")]
     pub limit: Option<f64>,
 }
 

@@ -8,10 +8,11 @@ use std::sync::Arc;
 
 use crate::units::Nanos;
 
-pub mod joystick;
+pub mod joystick_layout;
 pub mod packet;
+pub mod text;
 
-use joystick::JoystickLayout;
+use joystick_layout::JoystickLayout;
 use packet::{LinkType, OwnedPacket, Packet};
 
 /// The number of an interface within one session, in the order of appearance.

@@ -1,17 +1,17 @@
 //! Reports out of a summary: JSON lines and plain text.
 //!
-//! They only format: every figure is finished in [`crate::summary::Summary`] or [`crate::budget::Budget`].
+//! They only format: every figure is finished in [`crate::summary::Summary`] or [`crate::judge::link_budget::Budget`].
 
-mod air;
-pub mod budget;
-pub mod failsafe;
-pub mod text;
-pub mod thresholds;
-mod vibration;
+pub mod budget_text;
+pub mod session_text;
+pub mod threshold_text;
+mod vibration_text;
+mod wifi_text;
 
-pub(crate) mod range;
+pub(crate) mod range_text;
 
-use std::io::{self, Write};
+use std::io;
+use std::io::Write;
 
 use serde::Serialize;
 

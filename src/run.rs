@@ -1,18 +1,19 @@
 //! Wiring: what each command does with sources, core, history, screens and reports.
 
 mod analyse;
-mod budget;
-mod demo;
-mod earlier;
-mod history;
+mod budget_command;
+mod demo_command;
+mod earlier_sessions;
+mod history_command;
 mod in_order;
-mod live;
+mod live_command;
 mod read_ahead;
-mod replay;
+mod replay_command;
 mod screens;
-mod summary;
+mod summary_command;
 
-use std::io::{self, IsTerminal as _};
+use std::io;
+use std::io::IsTerminal as _;
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -33,14 +34,14 @@ pub const WRONG_USE: u8 = 2;
 /// Runs a command; an error is one line for a person, and exit code 2.
 pub fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
-        Command::Summary(args) => summary::run(&args),
-        Command::Live(args) => live::run(&args),
-        Command::Replay(args) => replay::run(&args),
+        Command::Summary(args) => summary_command::run(&args),
+        Command::Live(args) => live_command::run(&args),
+        Command::Replay(args) => replay_command::run(&args),
         Command::Simulate(args) => simulate(&args),
         Command::Ports => ports(),
-        Command::History(args) => history::run(&args.action),
-        Command::Budget(args) => budget::run(&args),
-        Command::Demo(args) => demo::run(&args),
+        Command::History(args) => history_command::run(&args.action),
+        Command::Budget(args) => budget_command::run(&args),
+        Command::Demo(args) => demo_command::run(&args),
     }
 }
 

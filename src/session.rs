@@ -7,14 +7,14 @@ pub mod live;
 pub mod player;
 pub mod replay;
 
-pub(crate) mod picture;
+pub(crate) mod picture_pace;
 
 use std::path::PathBuf;
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
-use crate::link::SessionEvidence;
+use crate::monitor::SessionEvidence;
 use crate::record::MarkKind;
 use crate::snapshot::{Snapshot, View};
 use crate::summary::Summary;

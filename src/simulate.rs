@@ -6,27 +6,27 @@
 //! becomes the bytes that a session would have received, and the truth beside them. Nothing
 //! here names anything of the estimators: frames, RTP packets and geodesic steps are written anew.
 
-mod control;
+mod airframe;
+mod camera;
 mod delivery;
-mod dice;
 mod geodesy;
-mod life;
-mod live;
+mod handset;
+mod live_output;
 mod mavlink;
 mod motion;
-mod rtp;
+mod rng;
+mod rtp_packets;
 mod scenario;
-mod session;
+mod scene;
 mod truth;
-mod vehicle;
-mod video;
+mod whole_life;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-pub use live::{LiveError, LiveTarget, run_live};
+pub use live_output::{LiveError, LiveTarget, run_live};
 pub use scenario::{Scenario, ScenarioError};
-pub use session::{SimulatedSession, run};
+pub use scene::{SimulatedSession, run};
 
 use crate::capture::PcapngWriter;
 
@@ -54,7 +54,7 @@ pub fn run_to_file(scenario: &Scenario, recording: &Path) -> std::io::Result<Pat
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::simulate::*;
 
     const SHORT: &str = r#"
 text = "An invented minute"

@@ -1,21 +1,21 @@
 //! Where bytes come from: URLs of sources, and the tasks that read them.
 //!
-//! Every source hands its chunks to one [`intake::Intake`], which stamps and orders
+//! Every source hands its chunks to one [`ingest_queue::Intake`], which stamps and orders
 //! them. A source that goes away is tried again until it is back; what it had
 //! received stays received. Nothing here looks into the bytes.
 
-pub mod intake;
+pub mod ingest_queue;
 
+pub(crate) mod byte_stream;
+pub(crate) mod endpoint;
 pub(crate) mod evdev;
 pub(crate) mod host_drops;
-pub(crate) mod line;
 pub(crate) mod packet_socket;
 pub(crate) mod ports;
 pub(crate) mod reader;
 pub(crate) mod readiness;
 pub(crate) mod receive;
-pub(crate) mod stalls;
-pub(crate) mod stream;
+pub(crate) mod stall_watch;
 pub(crate) mod transmit;
 pub(crate) mod udp;
 
@@ -244,7 +244,7 @@ fn parse_address(rest: &str, default_host: &str) -> Result<(String, u16), String
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::source::*;
 
     fn parsed(url: &str) -> SourceUrl {
         url.parse().unwrap()

@@ -4,32 +4,34 @@
 //! carry their unit as a suffix. Levels are in the `unit` beside them. Times are
 //! seconds from the first record. See the README for what each figure means.
 
-mod air;
-mod latency;
-mod loss;
+mod latency_keys;
+mod loss_keys;
 mod phase;
-mod radio;
-mod range;
-mod traffic;
-mod vehicle;
-mod video;
+mod radio_keys;
+mod range_keys;
+mod traffic_keys;
+mod vehicle_keys;
+mod video_keys;
+mod wifi_keys;
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-pub use air::TransmitterSummary;
-pub use latency::{
+pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
 };
-pub use loss::{Accidents, BadSpell, BurstModel, HeardOn, LossDistances, OwnReport, Together};
+pub use loss_keys::{Accidents, BadSpell, BurstModel, HeardOn, LossDistances, OwnReport, Together};
 pub use phase::{Phase, PhaseSummary};
-pub use radio::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
-pub use range::{Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector};
-pub use traffic::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
-pub use vehicle::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
-pub use video::{Freeze, StoppedSpan, VideoSummary};
+pub use radio_keys::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
+pub use range_keys::{
+    Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector,
+};
+pub use traffic_keys::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
+pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
+pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
+pub use wifi_keys::TransmitterSummary;
 
 /// An interval `[low, high]`.
 pub type Interval = [f64; 2];

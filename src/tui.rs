@@ -12,13 +12,14 @@ pub mod theme;
 pub mod view;
 pub mod widget;
 
-pub use crate::figure;
+pub use crate::wording::quantity;
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
-use crossterm::event::{self, Event, KeyEventKind};
+use crossterm::event;
+use crossterm::event::{Event, KeyEventKind};
 
 use crate::session::{Command, Feed, SessionHandle, ViewRequest};
 

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use fadewatch::capture::{PcapngWriter, Recording};
-use fadewatch::link::LinkMonitor;
+use fadewatch::monitor::LinkMonitor;
 use fadewatch::profile::Profile;
 use fadewatch::record::Entry;
 use fadewatch::session::live::{LiveConfig, start};
@@ -82,7 +82,7 @@ fn monitor(profile: &str, thresholds: &[Threshold], entries: &[Entry<'_>]) -> Li
 
 fn summary(profile: &str) -> Summary {
     let recording = Recording::open(&data("air.pcap")).unwrap();
-    monitor(profile, &[], &entries(&recording)).summary(&fadewatch::link::RecordingFacts::default())
+    monitor(profile, &[], &entries(&recording)).summary(&fadewatch::monitor::RecordingFacts::default())
 }
 
 const PROFILE: &str = r#"
@@ -227,7 +227,7 @@ fn the_level_makes_margins_and_warnings_without_any_radio_report() {
         ..Threshold::default()
     };
     let monitor = monitor(PROFILE, &[threshold], &entries(&recording));
-    let summary = monitor.summary(&fadewatch::link::RecordingFacts::default());
+    let summary = monitor.summary(&fadewatch::monitor::RecordingFacts::default());
     let margin = summary.links[0].margin_db.unwrap();
     // From -52 dBm the level falls by 1 dB a second, for 30 s.
     assert!((margin.end.unwrap() - -6.5).abs() < 1.5, "{margin:?}");
@@ -257,7 +257,7 @@ fn without_a_profile_what_carries_the_video_gives_its_level() {
     let lanes: BTreeMap<&str, usize> =
         snapshot.lanes.iter().map(|lane| (lane.link.as_str(), lane.level.iter().flatten().count())).collect();
     assert!(lanes["video"] > 50 && lanes["telemetry"] > 50, "{lanes:?}");
-    let summary = monitor.summary(&fadewatch::link::RecordingFacts::default());
+    let summary = monitor.summary(&fadewatch::monitor::RecordingFacts::default());
     let names: Vec<Option<String>> = summary.signal.iter().map(|signal| signal.radio.clone()).collect();
     assert!(names.iter().flatten().any(|name| name == VIDEO), "{names:?}");
 }

@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 
 use etherparse::PacketBuilder;
 use fadewatch::capture::{CaptureError, Recording};
-use fadewatch::link::framer::{Framer, Standing};
 use fadewatch::record::{Body, Entry, InterfaceKind, Note};
+use fadewatch::wire::framer::{Framer, Standing};
 use serde_json::Value;
 
 fn hex(text: &str) -> Vec<u8> {

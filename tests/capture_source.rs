@@ -11,7 +11,7 @@ use std::sync::mpsc::channel;
 use std::time::Duration;
 
 use fadewatch::capture::Recording;
-use fadewatch::link::LinkMonitor;
+use fadewatch::monitor::LinkMonitor;
 use fadewatch::record::{Body, Entry};
 use fadewatch::session::live::{LiveConfig, start};
 use fadewatch::session::{SessionEnd, SessionHandle};

@@ -2,10 +2,10 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
-use fadewatch::link::codec::decode;
-use fadewatch::link::framer::{Framer, Standing};
-use fadewatch::link::telemetry::Telemetry;
 use fadewatch::summary::Framing;
+use fadewatch::wire::codec::decode;
+use fadewatch::wire::framer::{Framer, Standing};
+use fadewatch::wire::telemetry::Telemetry;
 use proptest::prelude::*;
 use serde_json::Value;
 
@@ -212,8 +212,8 @@ fn made(sequence: u8, message: u32, extra: u8, payload: &[u8]) -> Vec<u8> {
     let mut frame = vec![0xFD, payload.len() as u8, 0, 0, sequence, 1, 1];
     frame.extend_from_slice(&message.to_le_bytes()[..3]);
     frame.extend_from_slice(payload);
-    let crc = fadewatch::link::crc::update(fadewatch::link::crc::INITIAL, &frame[1..]);
-    frame.extend_from_slice(&fadewatch::link::crc::step(crc, extra).to_le_bytes());
+    let crc = fadewatch::wire::checksum::update(fadewatch::wire::checksum::INITIAL, &frame[1..]);
+    frame.extend_from_slice(&fadewatch::wire::checksum::step(crc, extra).to_le_bytes());
     frame
 }
 

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use fadewatch::link::crc;
-use fadewatch::link::framer::{Framer, Standing};
+use fadewatch::wire::checksum;
+use fadewatch::wire::framer::{Framer, Standing};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 
@@ -17,7 +17,7 @@ fn frame(number: u32, random: &mut ChaCha8Rng) -> Vec<u8> {
     // The number whole, so that every frame is told from every other.
     bytes.extend_from_slice(&number.to_le_bytes());
     bytes.extend((4..length).map(|_| random.random::<u8>()));
-    let computed = crc::step(crc::update(crc::INITIAL, &bytes[1..]), extra);
+    let computed = checksum::step(checksum::update(checksum::INITIAL, &bytes[1..]), extra);
     bytes.extend_from_slice(&computed.to_le_bytes());
     bytes
 }

@@ -7,7 +7,7 @@ use std::path::Path;
 
 use fadewatch::capture::hash_of;
 use fadewatch::history::{Asking, Choice, History, HistoryError, SessionRow};
-use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
+use fadewatch::judge::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
 use fadewatch::units::LevelUnit;
 

@@ -12,7 +12,7 @@ use std::process::{Output, Stdio};
 use binary::fadewatch;
 use fadewatch::capture::{PcapngWriter, hash_of};
 use fadewatch::history::{Asking, Choice, History, SessionRow};
-use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
+use fadewatch::judge::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
 use fadewatch::record::{
     Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,

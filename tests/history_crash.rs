@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use binary::{Running, fadewatch};
 use fadewatch::history::{Choice, History, SessionRow};
-use fadewatch::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
+use fadewatch::judge::margin::{EvidenceSecond, FreezeEvidence};
 use fadewatch::profile::Profile;
 use fadewatch::units::LevelUnit;
 

@@ -5,15 +5,15 @@
 mod simulated_link;
 
 use fadewatch::capture::{PcapngWriter, Recording};
-use fadewatch::link::LinkMonitor;
-use fadewatch::link::context::Sender;
-use fadewatch::link::telemetry::Telemetry;
-use fadewatch::record::joystick::{JoystickAxis, JoystickLayout};
+use fadewatch::measure::context::Sender;
+use fadewatch::monitor::LinkMonitor;
+use fadewatch::record::joystick_layout::{JoystickAxis, JoystickLayout};
 use fadewatch::record::{
     Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,
 };
 use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
+use fadewatch::wire::telemetry::Telemetry;
 use mavlink::dialects::all::{
     HEARTBEAT_DATA, MavAutopilot, MavMessage, RC_CHANNELS_DATA, RC_CHANNELS_OVERRIDE_DATA,
     SERVO_OUTPUT_RAW_DATA, TIMESYNC_DATA,
@@ -156,7 +156,7 @@ fn summary(entries: &[Entry<'_>]) -> Summary {
     for entry in entries {
         monitor.handle(entry);
     }
-    monitor.summary(&fadewatch::link::RecordingFacts::default())
+    monitor.summary(&fadewatch::monitor::RecordingFacts::default())
 }
 
 #[test]

@@ -11,9 +11,10 @@ mod ends;
 use std::fmt::Write as _;
 use std::sync::Arc;
 
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
-use fadewatch::simulate::{self, Scenario};
+use fadewatch::simulate;
+use fadewatch::simulate::Scenario;
 use serde_json::Value;
 
 use ends::{Failsafe, Proven, Row};

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use fadewatch::capture::{PcapngWriter, Recording};
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,

@@ -2,17 +2,17 @@
 
 use std::collections::BTreeSet;
 
-use fadewatch::link::codec::decode;
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::framer::{Frame, FrameHeader, Framer, Standing};
-use fadewatch::link::metrics::loss::{Arrival, LossMeter};
-use fadewatch::link::telemetry::{BootStamp, Telemetry};
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::loss::{Arrival, LossMeter};
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::View;
 use fadewatch::stats::loss_runs::Runs;
 use fadewatch::stats::proportion::wilson;
 use fadewatch::summary::Stream;
 use fadewatch::units::Nanos;
+use fadewatch::wire::codec::decode;
+use fadewatch::wire::framer::{Frame, FrameHeader, Framer, Standing};
+use fadewatch::wire::telemetry::{BootStamp, Telemetry};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 
@@ -336,8 +336,8 @@ fn unknown_ids_use_their_numbers() {
         bytes.extend_from_slice(&u32::to_le_bytes(message)[..3]);
         bytes.extend_from_slice(&number.to_le_bytes());
         bytes.push(1);
-        let crc = fadewatch::link::crc::update(fadewatch::link::crc::INITIAL, &bytes[1..]);
-        bytes.extend_from_slice(&fadewatch::link::crc::step(crc, extra).to_le_bytes());
+        let crc = fadewatch::wire::checksum::update(fadewatch::wire::checksum::INITIAL, &bytes[1..]);
+        bytes.extend_from_slice(&fadewatch::wire::checksum::step(crc, extra).to_le_bytes());
         let at = Nanos::from_millis(20 * i64::from(number));
         framer.push(&bytes, &mut |frame| {
             meter.observe(at, SENDER, None, frame, None);

@@ -3,20 +3,21 @@
 
 use std::sync::Arc;
 
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::metrics::failsafe::FailsafeMeter;
-use fadewatch::link::metrics::latency::LatencyMeter;
-use fadewatch::link::metrics::loss::LossMeter;
-use fadewatch::link::metrics::range::{Evidence, RangeMeter};
-use fadewatch::link::metrics::signal::SignalMeter;
-use fadewatch::link::metrics::video::VideoMeter;
-use fadewatch::link::roles::Roles;
-use fadewatch::link::telemetry::Telemetry;
+use fadewatch::judge::range::Evidence;
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::failsafe::FailsafeMeter;
+use fadewatch::measure::latency::LatencyMeter;
+use fadewatch::measure::loss::LossMeter;
+use fadewatch::measure::position::PositionMeter;
+use fadewatch::measure::roles::Roles;
+use fadewatch::measure::signal::SignalMeter;
+use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::LinkState;
 use fadewatch::summary::Threshold;
 use fadewatch::units::{LevelUnit, Nanos};
+use fadewatch::wire::telemetry::Telemetry;
 
 fn context(profile: &str) -> Context {
     let mut roles = Roles::with_vehicle(Some(1));
@@ -52,14 +53,14 @@ fn position(lat_deg: f64, alt_m: f64) -> Telemetry {
     }
 }
 
-fn distance(meter: &RangeMeter, at: i64, context: &Context) -> Option<f64> {
+fn distance(meter: &PositionMeter, at: i64, context: &Context) -> Option<f64> {
     meter.distance(Nanos::from_secs(at), context).map(|distance| distance.0)
 }
 
 #[test]
 fn slant_distance_from_the_profile() {
     let context = context("[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n");
-    let mut meter = RangeMeter::default();
+    let mut meter = PositionMeter::default();
     meter.observe(Nanos::from_secs(1), sender(1), &position(NORTH_1000, 400.0), &context);
     assert!((distance(&meter, 2, &context).unwrap() - 999.998_291).abs() < 1e-4);
     meter.observe(Nanos::from_secs(2), sender(1), &position(NORTH_1000, 1150.0), &context);
@@ -71,7 +72,7 @@ fn slant_distance_from_the_profile() {
 #[test]
 fn a_profile_without_height_takes_that_of_the_vehicles_home() {
     let context = context("[handset]\nlat = 54.0\nlon = 8.0\n");
-    let mut meter = RangeMeter::default();
+    let mut meter = PositionMeter::default();
     meter.observe(Nanos::from_secs(1), sender(1), &position(LAT, 430.0), &context);
     assert!((distance(&meter, 1, &context).unwrap() - 30.0).abs() < 1e-6);
 }
@@ -80,7 +81,7 @@ fn a_profile_without_height_takes_that_of_the_vehicles_home() {
 #[test]
 fn the_best_word_counts() {
     let context = context("[handset]\nsystem = 255\n");
-    let mut meter = RangeMeter::default();
+    let mut meter = PositionMeter::default();
     let at = Nanos::from_secs;
     assert_eq!(distance(&meter, 1, &context), None);
     let fix = |lat_deg, eph| Telemetry::GpsFix {
@@ -108,7 +109,7 @@ fn the_best_word_counts() {
 #[test]
 fn seconds_of_a_bridged_silence_lie_on_the_line() {
     let context = context("[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n");
-    let mut meter = RangeMeter::default();
+    let mut meter = PositionMeter::default();
     meter.observe(Nanos::from_secs(1), sender(1), &position(LAT, 400.0), &context);
     meter.observe(Nanos::from_secs(11), sender(1), &position(NORTH_1000, 400.0), &context);
     let seconds = meter.distances(&context);
@@ -121,7 +122,7 @@ fn seconds_of_a_bridged_silence_lie_on_the_line() {
 #[test]
 fn radial_speed_is_the_slope_of_the_distance() {
     let context = context("[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n");
-    let mut meter = RangeMeter::default();
+    let mut meter = PositionMeter::default();
     for index in 0..20_i64 {
         let lat = LAT + (NORTH_1000 - LAT) * (0.1 + 0.001 * index as f64);
         meter.observe(Nanos::from_millis(500 * index), sender(1), &position(lat, 400.0), &context);
@@ -152,8 +153,8 @@ fn with_threshold() -> Context {
 }
 
 /// Flown straight north at 2 m/s, the level a fixed distance below free space at 2400 MHz.
-fn flown_north(context: &mut Context, below_db: f64) -> (RangeMeter, SignalMeter) {
-    let (mut range, mut signal) = (RangeMeter::default(), SignalMeter::default());
+fn flown_north(context: &mut Context, below_db: f64) -> (PositionMeter, SignalMeter) {
+    let (mut range, mut signal) = (PositionMeter::default(), SignalMeter::default());
     for step in 0..1200_i64 {
         let at = Nanos::from_millis(250 * step + 10);
         if step % 4 == 0 {
@@ -195,7 +196,7 @@ fn theory_stands_beside_what_was_seen() {
     let mut context = with_threshold();
     let (range, signal) = flown_north(&mut context, 8.0);
     let rest = Default::default();
-    let row = range.summary(&context, evidence(&signal, &rest)).remove(0);
+    let row = fadewatch::judge::range::summary(&range, &context, evidence(&signal, &rest)).remove(0);
     let claimed = 10_f64.powf((104.0 - 40.052_008) / 20.0);
     let theory = row.theory.unwrap();
     assert_eq!(theory.limit.as_deref(), Some("freeze_level"));
@@ -208,7 +209,7 @@ fn theory_stands_beside_what_was_seen() {
     assert!((row.plus_3db_m.unwrap() / more - 1.0).abs() < 0.03, "{:?} {more}", row.plus_3db_m);
     let [low, high] = row.plus_3db_ci95_m.unwrap();
     assert!(low < row.plus_3db_m.unwrap() && high > row.plus_3db_m.unwrap());
-    let lines = range.view(&context, evidence(&signal, &rest)).remove(0).theory;
+    let lines = fadewatch::judge::range::view(&range, &context, evidence(&signal, &rest)).remove(0).theory;
     let (distance, free_space, two_rays) = lines[20];
     assert!((free_space - (24.0 - 40.052_008 - 20.0 * distance.log10())).abs() < 1e-5);
     assert_eq!(two_rays, None, "no heights");
@@ -218,13 +219,13 @@ fn theory_stands_beside_what_was_seen() {
 fn the_farthest_fix_counts_also_between_whole_seconds() {
     let context =
         context("[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n[[link]]\nname = \"v\"\nrole = \"video\"\n");
-    let mut meter = RangeMeter::default();
+    let mut meter = PositionMeter::default();
     for (millis, share) in [(900, 0.10), (1_400, 0.13), (2_100, 0.11), (3_050, 0.09)] {
         let lat = LAT + (NORTH_1000 - LAT) * share;
         meter.observe(Nanos::from_millis(millis), sender(1), &position(lat, 400.0), &context);
     }
     let (signal, rest) = (SignalMeter::default(), Default::default());
-    let row = meter.summary(&context, evidence(&signal, &rest)).remove(0);
+    let row = fadewatch::judge::range::summary(&meter, &context, evidence(&signal, &rest)).remove(0);
     assert!((row.max_distance_m.unwrap() - 130.0).abs() < 0.01, "{:?}", row.max_distance_m);
 }
 
@@ -234,7 +235,7 @@ fn the_way_is_drawn_by_margin() {
     let mut context = with_threshold();
     let (range, signal) = flown_north(&mut context, 8.0);
     let rest = Default::default();
-    let view = range.view(&context, evidence(&signal, &rest)).remove(0);
+    let view = fadewatch::judge::range::view(&range, &context, evidence(&signal, &rest)).remove(0);
     assert!(view.handset_known && view.track.len() >= 295, "{}", view.track.len());
     for point in &view.track {
         let margin = point.margin.unwrap();

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use fadewatch::capture::Recording;
-use fadewatch::link::LinkMonitor;
+use fadewatch::monitor::LinkMonitor;
 use fadewatch::profile::Profile;
 use fadewatch::summary::{Phase, Stream, Summary};
 

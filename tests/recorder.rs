@@ -2,7 +2,8 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at what it cannot read")]
 
 use std::collections::BTreeMap;
-use std::io::{self, Write};
+use std::io;
+use std::io::Write;
 use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -10,7 +11,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use fadewatch::capture::{Pace, PcapngWriter, Recorder, Recording, Storage, StreamDecoder};
-use fadewatch::record::joystick::{JoystickAxis, JoystickLayout};
+use fadewatch::record::joystick_layout::{JoystickAxis, JoystickLayout};
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, OwnedBody,
     Record, SessionInfo,

@@ -9,8 +9,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use fadewatch::capture::{PcapngWriter, Recording};
-use fadewatch::link::LinkMonitor;
-use fadewatch::link::context::Earlier;
+use fadewatch::measure::context::Earlier;
+use fadewatch::monitor::LinkMonitor;
 use fadewatch::record::{Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, SessionInfo};
 use fadewatch::record::{OwnedBody, OwnedRecord};
 use fadewatch::session::player::Player;

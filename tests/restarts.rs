@@ -5,16 +5,16 @@ mod frames;
 
 use std::sync::Arc;
 
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::framer::{Frame, FrameHeader, Standing};
-use fadewatch::link::metrics::loss::{LossMeter, Restart};
-use fadewatch::link::telemetry::{BootStamp, Telemetry};
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::loss::{LossMeter, Restart};
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record};
 use fadewatch::snapshot::View;
 use fadewatch::summary::Stream;
 use fadewatch::units::Nanos;
+use fadewatch::wire::framer::{Frame, FrameHeader, Standing};
+use fadewatch::wire::telemetry::{BootStamp, Telemetry};
 use frames::frame;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};

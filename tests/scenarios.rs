@@ -10,9 +10,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use fadewatch::capture::Recording;
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
-use fadewatch::simulate::{self, Scenario};
+use fadewatch::simulate;
+use fadewatch::simulate::Scenario;
 use serde_json::Value;
 
 fn folder(name: &str) -> PathBuf {

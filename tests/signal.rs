@@ -3,17 +3,17 @@
 
 use std::sync::Arc;
 
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::metrics::margin::MarginMeter;
-use fadewatch::link::metrics::range::RangeMeter;
-use fadewatch::link::metrics::signal::SignalMeter;
-use fadewatch::link::roles::Roles;
-use fadewatch::link::telemetry::Telemetry;
+use fadewatch::judge::margin::MarginMeter;
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::position::PositionMeter;
+use fadewatch::measure::roles::Roles;
+use fadewatch::measure::signal::SignalMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::{LinkState, View};
 use fadewatch::summary::Threshold;
 use fadewatch::units::{LevelUnit, Nanos};
+use fadewatch::wire::telemetry::Telemetry;
 
 const PROFILE: &str = r#"
 [vehicle]
@@ -216,7 +216,7 @@ fn each_link_warns_by_its_own_limits_and_is_acknowledged_alone() {
         ..context(&profile)
     };
     let (mut signal, mut margin) = (SignalMeter::default(), MarginMeter::default());
-    let range = RangeMeter::default();
+    let range = PositionMeter::default();
     let mut events = Vec::new();
     let mut second = 0;
     // Raw 80 is -80 dBm, 8 dB above; raw 120 is -60 dBm.

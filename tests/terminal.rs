@@ -14,10 +14,11 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use fadewatch::link::SessionEvidence;
+use fadewatch::monitor::SessionEvidence;
 use fadewatch::session::{Command, FeedSlot, SessionEnd, SessionHandle};
 use fadewatch::summary::Summary;
-use fadewatch::tui::{self, Options};
+use fadewatch::tui;
+use fadewatch::tui::Options;
 use nix::pty::{Winsize, openpty};
 use support::Data;
 

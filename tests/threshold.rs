@@ -1,7 +1,8 @@
 //! A short seeded study of the freeze threshold: the truth is the study's own.
 //! `examples/threshold_coverage.rs` is the long one.
 
-use fadewatch::history::threshold::{self, LevelCount};
+use fadewatch::judge::freeze_level;
+use fadewatch::judge::freeze_level::LevelCount;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
@@ -34,7 +35,7 @@ fn study(seconds: u32, strays: u32, tolerance: f64) {
     for seed in 0..30 {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let sessions: Vec<Vec<LevelCount>> = (0..4).map(|_| session(&mut random, seconds, strays)).collect();
-        let Some(found) = threshold::estimate(&sessions, None) else { continue };
+        let Some(found) = freeze_level::estimate(&sessions, None) else { continue };
         near += u32::from((found.level_p05 - TRUE_P05).abs() <= tolerance);
         let holds = |ci95: [f64; 2]| ci95[0] <= TRUE_P05 && TRUE_P05 <= ci95[1];
         held += u32::from(found.level_p05_ci95.is_some_and(holds));

@@ -4,16 +4,16 @@
 
 use std::sync::Arc;
 
-use fadewatch::link::context::{Context, Sender, VibrationLimit};
-use fadewatch::link::metrics::signal::SignalMeter;
-use fadewatch::link::metrics::vibration::VibrationMeter;
-use fadewatch::link::metrics::video::VideoMeter;
-use fadewatch::link::telemetry::Telemetry;
+use fadewatch::measure::context::{Context, Sender, VibrationLimit};
+use fadewatch::measure::signal::SignalMeter;
+use fadewatch::measure::vibration::VibrationMeter;
+use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::View;
 use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
+use fadewatch::wire::telemetry::Telemetry;
 
 const SENDER: Sender =
     Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
@@ -15,7 +15,8 @@ use fadewatch::record::{
 use fadewatch::snapshot::View;
 use fadewatch::summary::{Summary, VideoSummary};
 use fadewatch::units::Nanos;
-use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt, SeedableRng};
 
 const START: Nanos = Nanos::from_secs(1_700_000_000);
 
@@ -556,10 +557,10 @@ fn a_recorded_stream_is_counted() {
 /// VIDEO_STREAM_STATUS with rate 0: the silence is the sender's own, however it began; a later one is not.
 #[test]
 fn stopped_at_the_sender_is_no_freeze() {
-    use fadewatch::link::context::Context;
-    use fadewatch::link::metrics::signal::SignalMeter;
-    use fadewatch::link::metrics::video::VideoMeter;
-    use fadewatch::link::telemetry::Telemetry;
+    use fadewatch::measure::context::Context;
+    use fadewatch::measure::signal::SignalMeter;
+    use fadewatch::measure::video::VideoMeter;
+    use fadewatch::wire::telemetry::Telemetry;
 
     let mut random = ChaCha8Rng::seed_from_u64(27);
     let sent = plan(&mut random, 1200, 10);

@@ -5,13 +5,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 
-use fadewatch::link::context::{Context, Stall};
-use fadewatch::link::metrics::signal::SignalMeter;
-use fadewatch::link::metrics::video::{Course, VideoMeter};
+use fadewatch::measure::context::{Context, Stall};
+use fadewatch::measure::signal::SignalMeter;
+use fadewatch::measure::video::{Course, VideoMeter};
 use fadewatch::record::{Flow, InterfaceId};
 use fadewatch::summary::VideoSummary;
 use fadewatch::units::Nanos;
-use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt, SeedableRng};
 
 const START: Nanos = Nanos::from_secs(1_700_000_000);
 const FRAME_MS: i64 = 33;

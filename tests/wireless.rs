@@ -5,7 +5,7 @@
 use std::sync::Arc;
 
 use fadewatch::capture::{PcapngWriter, Recording};
-use fadewatch::link::LinkMonitor;
+use fadewatch::monitor::LinkMonitor;
 use fadewatch::profile::Profile;
 use fadewatch::record::{
     Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
@@ -59,7 +59,7 @@ fn monitor(profile: &str, entries: &[Entry<'_>]) -> LinkMonitor {
 }
 
 fn summary(monitor: &LinkMonitor) -> Summary {
-    monitor.summary(&fadewatch::link::RecordingFacts::default())
+    monitor.summary(&fadewatch::monitor::RecordingFacts::default())
 }
 
 const PROFILE: &str = "[[link]]\nname = \"video\"\nrole = \"video\"\nwifi = \"wlan0\"\n";

@@ -12,13 +12,14 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use clap::CommandFactory;
-use fadewatch::caution;
 use fadewatch::session::Mode;
 use fadewatch::snapshot::Snapshot;
 use fadewatch::summary::{Summary, TransmitterSummary};
 use fadewatch::tui::state::{Dialog, Screen, UiState};
 use fadewatch::tui::theme::{Theme, ThemeName};
-use fadewatch::tui::view::{self, Glyphs, Scene};
+use fadewatch::tui::view;
+use fadewatch::tui::view::{Glyphs, Scene};
+use fadewatch::wording::caution;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use support::Data;
@@ -228,7 +229,7 @@ fn screens_and_reports_speak_plainly_and_promise_nothing() {
         assert!(!has(&text, "▲ near") && !has(&text, "× lost"), "{place}: {text}");
     }
     let states: Vec<&str> = ["good", "warning", "alarm", "silent", "unknown"].into();
-    let said = |state| fadewatch::figure::word(fadewatch::figure::state(state));
+    let said = |state| fadewatch::wording::quantity::word(fadewatch::wording::quantity::state(state));
     assert_eq!(states.iter().map(|state| said(state)).collect::<Vec<_>>(), states);
 }
 

@@ -6,15 +6,16 @@
 
 #![allow(dead_code, reason = "not every bench needs every kind")]
 
-use std::io::{self, Write};
+use std::io;
+use std::io::Write;
 use std::net::SocketAddr;
 
 use fadewatch::capture::PcapngWriter;
-use fadewatch::link::{codec, crc};
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,
 };
 use fadewatch::units::Nanos;
+use fadewatch::wire::{checksum, codec};
 
 /// The profile that goes with a flight.
 pub(crate) const PROFILE: &str = r#"
@@ -385,7 +386,7 @@ fn encode(out: &mut Vec<u8>, sender: (u8, u8), sequence: u8, message: u32, paylo
     out.extend_from_slice(&message.to_le_bytes()[..3]);
     out.extend_from_slice(&payload[..length]);
     let extra = codec::crc_extra(message).unwrap_or(0);
-    let checksum = crc::step(crc::update(crc::INITIAL, &out[1..]), extra);
+    let checksum = checksum::step(checksum::update(checksum::INITIAL, &out[1..]), extra);
     out.extend_from_slice(&checksum.to_le_bytes());
 }
 

@@ -6,14 +6,16 @@ use std::path::Path;
 use std::sync::Arc;
 
 use fadewatch::history::{Choice, History, SessionRow};
-use fadewatch::link::context::Earlier;
-use fadewatch::link::{LinkMonitor, RecordingFacts};
+use fadewatch::measure::context::Earlier;
+use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
-use fadewatch::simulate::{self, Scenario};
+use fadewatch::simulate;
+use fadewatch::simulate::Scenario;
 use fadewatch::summary::Summary;
 use serde_json::Value;
 
-use crate::sessions::{self, Kind, Session};
+use crate::sessions;
+use crate::sessions::{Kind, Session};
 
 /// Sessions before the next flight.
 const EARLIER: u64 = 4;

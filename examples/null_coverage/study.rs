@@ -8,19 +8,20 @@
 
 use std::sync::Arc;
 
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::metrics::failsafe::FailsafeMeter;
-use fadewatch::link::metrics::latency::LatencyMeter;
-use fadewatch::link::metrics::loss::LossMeter;
-use fadewatch::link::metrics::range::{Evidence, RangeMeter};
-use fadewatch::link::metrics::signal::SignalMeter;
-use fadewatch::link::metrics::video::VideoMeter;
-use fadewatch::link::roles::Roles;
-use fadewatch::link::telemetry::Telemetry;
+use fadewatch::judge::range::Evidence;
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::failsafe::FailsafeMeter;
+use fadewatch::measure::latency::LatencyMeter;
+use fadewatch::measure::loss::LossMeter;
+use fadewatch::measure::position::PositionMeter;
+use fadewatch::measure::roles::Roles;
+use fadewatch::measure::signal::SignalMeter;
+use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::summary::RangeSummary;
 use fadewatch::units::Nanos;
+use fadewatch::wire::telemetry::Telemetry;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
@@ -155,7 +156,7 @@ pub(crate) fn flight(seed: u64, way: Way, seconds: i64, null: Option<Null>) -> O
         start: Some(Nanos::ZERO),
         ..Context::default()
     };
-    let (mut signal, mut range) = (SignalMeter::default(), RangeMeter::default());
+    let (mut signal, mut range) = (SignalMeter::default(), PositionMeter::default());
     let mut course = Course::new(way, &mut random);
     let mut shadow = SIGMA * normal(&mut random);
     let mut truth = [(0.0, 0.0); SECTORS];
@@ -188,7 +189,7 @@ pub(crate) fn flight(seed: u64, way: Way, seconds: i64, null: Option<Null>) -> O
         latency: &LatencyMeter::default(),
         failsafe: &FailsafeMeter::default(),
     };
-    let range = range.summary(&context, evidence).into_iter().next()?;
+    let range = fadewatch::judge::range::summary(&range, &context, evidence).into_iter().next()?;
     Some(Flight { range, truth })
 }
 

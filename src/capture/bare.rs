@@ -14,12 +14,12 @@
 
 use std::collections::BTreeMap;
 
-use super::decode::Step;
-use crate::link::codec;
-use crate::link::framer::{Frame, Framer, first_frame};
-use crate::link::telemetry::{BootStamp, Telemetry};
+use super::step::Step;
 use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
 use crate::units::Nanos;
+use crate::wire::codec;
+use crate::wire::framer::{Frame, Framer, first_frame};
+use crate::wire::telemetry::{BootStamp, Telemetry};
 
 /// Bytes without a moving clock are given in chunks of this size.
 const LONGEST_CHUNK: usize = 16 * 1024;
@@ -205,7 +205,7 @@ fn candidate(bytes: &[u8]) -> Option<Candidate> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::capture::bare::*;
 
     #[test]
     fn the_wrapping_clock_is_unwrapped_to_the_nearest() {

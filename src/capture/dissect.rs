@@ -9,7 +9,7 @@
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
-use super::air;
+use super::frame_body;
 use crate::record::packet::{LinkType, Packet};
 use crate::record::{Body, Direction, Flow, InterfaceKind};
 
@@ -67,8 +67,8 @@ fn inside(link: u16, packet: &[u8]) -> Inside<'_> {
         1 => (ethernet(packet), None),
         0 | 108 => (packet.get(4..).and_then(ip), None),
         12 | 14 | LINK_RAW_IP | 228 | 229 => (ip(packet), None),
-        LINK_802_11 => (air::in_frame(packet, false), None),
-        LINK_RADIOTAP => (air::behind_radiotap(packet), None),
+        LINK_802_11 => (frame_body::in_frame(packet, false), None),
+        LINK_RADIOTAP => (frame_body::behind_radiotap(packet), None),
         113 => (cooked(packet, 14, 16), cooked_direction(be16(packet, 0))),
         276 => {
             let kind = packet.get(10).map(|kind| u16::from(*kind));

@@ -5,8 +5,8 @@
 
 use std::collections::BTreeMap;
 
-use super::decode::Step;
 use super::dissect::{dissect, kind_of};
+use super::step::Step;
 use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, Record, SessionInfo};
 use crate::units::Nanos;
 

@@ -16,9 +16,10 @@ use pcap_parser::pcapng::{
     Block, InterfaceDescriptionBlock, OptionCode, PcapNGOption, parse_block_be, parse_block_le,
 };
 
-use super::decode::Step;
+use super::comment_codec;
+use super::comment_codec::Interfaces;
 use super::dissect::{dissect, kind_of};
-use super::notes::{self, Interfaces};
+use super::step::Step;
 use crate::record::{
     Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,
 };
@@ -168,9 +169,9 @@ impl Pcapng {
         let mut info = known.cloned().unwrap_or(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true });
         for comment in header.options.iter().filter(|option| option.code == OptionCode::Comment) {
             let comment = String::from_utf8_lossy(comment.as_bytes().unwrap_or_default());
-            if comment == notes::NO_WALL_CLOCK {
+            if comment == comment_codec::NO_WALL_CLOCK {
                 info.has_wall_clock = false;
-            } else if let Some((key, value)) = notes::read_tag(&comment)
+            } else if let Some((key, value)) = comment_codec::read_tag(&comment)
                 && info.tags.len() < MOST_TAGS
             {
                 info.tags.entry(key).or_insert(value);
@@ -277,7 +278,7 @@ impl Pcapng {
         let mut comments = self.options(packet.options).filter(|(code, _)| *code == OPTION_COMMENT);
         let text = comments.nth(index).map(|(_, value)| String::from_utf8_lossy(value)).unwrap_or_default();
         if packet.bytes.is_empty() {
-            notes::read(&text, self.interfaces.as_slice(), on_marks)
+            comment_codec::read(&text, self.interfaces.as_slice(), on_marks)
         } else {
             Note::Foreign { text: text.into_owned() }
         }
@@ -390,7 +391,7 @@ impl<'a> Iterator for Options<'a> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::capture::pcapng::*;
 
     #[test]
     fn resolutions_of_the_format_description() {

@@ -9,14 +9,15 @@
 //! its last whole block.
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, ErrorKind, Seek, SeekFrom, Write};
+use std::io;
+use std::io::{ErrorKind, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use super::writer::Encoder;
-use crate::link::RecordingFacts;
+use crate::monitor::RecordingFacts;
 use crate::record::{
     Body, Direction, Entry, InterfaceId, InterfaceKind, Note, OwnedBody, OwnedRecord, Record,
 };

@@ -7,15 +7,17 @@
 //! only: what has been given out so far is always a valid file.
 
 use std::borrow::Cow;
-use std::io::{self, ErrorKind, Write};
+use std::io;
+use std::io::{ErrorKind, Write};
 use std::net::{IpAddr, Ipv6Addr};
 
 use etherparse::PacketBuilder;
 use pcap_parser::pcapng::{InterfaceDescriptionBlock, OptionCode, PcapNGOption, SectionHeaderBlock};
 use pcap_parser::{Linktype, ToVec};
 
+use super::comment_codec;
+use super::comment_codec::Interfaces;
 use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM, LINK_WIRELESS};
-use super::notes::{self, Interfaces};
 use crate::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
 };
@@ -161,7 +163,8 @@ impl Encoder {
             Body::Packet(_) => return Err(invalid("a packet of another link type than its interface")),
             Body::Other => &[],
             Body::Note(note) => {
-                let mut text = notes::write(note, self.interfaces.as_slice(), kind == InterfaceKind::Marks);
+                let mut text =
+                    comment_codec::write(note, self.interfaces.as_slice(), kind == InterfaceKind::Marks);
                 text.truncate(text.floor_char_boundary(LONGEST_COMMENT));
                 comment = Some(text);
                 &[]
@@ -227,10 +230,10 @@ fn section(info: &SessionInfo, out: &mut Vec<u8>) -> io::Result<()> {
     let application = concat!("fadewatch ", env!("CARGO_PKG_VERSION"));
     let mut options = vec![option(OptionCode::ShbUserAppl, application.as_bytes())];
     if !info.has_wall_clock {
-        options.push(option(OptionCode::Comment, notes::NO_WALL_CLOCK.as_bytes()));
+        options.push(option(OptionCode::Comment, comment_codec::NO_WALL_CLOCK.as_bytes()));
     }
     for (key, value) in &info.tags {
-        options.push(option(OptionCode::Comment, notes::write_tag(key, value).as_bytes()));
+        options.push(option(OptionCode::Comment, comment_codec::write_tag(key, value).as_bytes()));
     }
     let mut block = SectionHeaderBlock {
         block_type: 0,

@@ -8,9 +8,9 @@ use std::collections::BTreeMap;
 
 use sha2::{Digest, Sha256};
 
-use crate::link::metrics::margin::EvidenceSecond;
+use crate::judge::margin::EvidenceSecond;
 
-use super::threshold::LevelCount;
+use crate::judge::freeze_level::LevelCount;
 
 const COUNT_BYTES: usize = 12;
 const SECOND_BYTES: usize = 13;
@@ -92,7 +92,7 @@ pub(super) fn digest(parts: &[&[u8]]) -> Vec<u8> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::history::blob::*;
 
     fn seconds() -> Vec<EvidenceSecond> {
         let second = |second, level, distance_m, freeze_began| EvidenceSecond {

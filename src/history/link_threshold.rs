@@ -3,7 +3,7 @@
 use crate::profile::LinkProfile;
 use crate::summary::{Threshold, ThresholdAgreement, ThresholdSession};
 
-use super::threshold::{Agreement, Estimate, Finding, LEAST_FREEZES, Method};
+use crate::judge::freeze_level::{Agreement, Estimate, Finding, LEAST_FREEZES, Method};
 
 /// Sessions listed one by one at most, the newest.
 const MOST_LISTED: usize = 32;

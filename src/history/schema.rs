@@ -4,8 +4,10 @@
 //! which are checked when the file is opened; summaries and whole series (`detail`, `series`) are
 //! read on demand.
 
-use std::fs::{self, File};
-use std::io::{self, Read};
+use std::fs;
+use std::fs::File;
+use std::io;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 

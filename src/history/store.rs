@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, TransactionBehavior, params};
 
 use crate::clock::SessionClock;
-use crate::link::metrics::margin::{EvidenceSecond, FreezeEvidence};
+use crate::judge::margin::{EvidenceSecond, FreezeEvidence};
 use crate::units::LevelUnit;
 
-use super::threshold::LevelCount;
 use super::{History, HistoryError, ListedSession, SessionRow, blob};
+use crate::judge::freeze_level::LevelCount;
 
 pub(super) const SERIES_DAMAGED: &str = "a series of levels is not what was written";
 /// Asks for the vibration of sessions.

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use std::thread::available_parallelism;
 
 use crate::capture::Recording;
-use crate::link::context::Earlier;
-use crate::link::{LinkMonitor, RecordingFacts};
+use crate::measure::context::Earlier;
+use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 
 use super::read_ahead::read_ahead;

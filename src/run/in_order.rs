@@ -42,7 +42,7 @@ pub(super) fn in_order<T: Sync, R: Send>(
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::run::in_order::*;
 
     /// The order is that of the list, however long each takes; nothing is left out.
     #[test]

@@ -9,7 +9,7 @@ use std::panic::resume_unwind;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 
 use crate::capture::Recording;
-use crate::link::RecordingFacts;
+use crate::monitor::RecordingFacts;
 use crate::record::{Body, Entry, Record};
 
 /// Batches that wait for the core.
@@ -87,7 +87,7 @@ fn read<'a>(
 mod tests {
     use std::panic::{AssertUnwindSafe, catch_unwind};
 
-    use super::*;
+    use crate::run::read_ahead::*;
 
     const BYTES: &[u8] = include_bytes!("../../recordings/orchard-1.pcapng");
 

@@ -1,6 +1,7 @@
 //! A session on screen, or in words where the output is no terminal.
 
-use std::io::{self, IsTerminal, Write};
+use std::io;
+use std::io::{IsTerminal, Write};
 use std::time::Duration;
 
 use crate::cli::{ScreenArgs, ThemeName};
@@ -90,7 +91,7 @@ pub(super) fn print(summary: &Summary, json: bool) -> anyhow::Result<()> {
     if json {
         report::write_json_to(&mut out, summary)?;
     } else {
-        report::text::write_to(&mut out, summary)?;
+        report::session_text::write_to(&mut out, summary)?;
     }
     out.flush()?;
     Ok(())

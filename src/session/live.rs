@@ -23,19 +23,19 @@ use std::time::Duration;
 
 use anyhow::bail;
 
+use super::picture_pace::{DeathNotice, Publisher, Status};
+use super::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::clock::SessionClock;
-use crate::link::LinkMonitor;
-use crate::link::context::Earlier;
+use crate::measure::context::Earlier;
+use crate::monitor::LinkMonitor;
 use crate::profile::Profile;
 use crate::record::packet::LinkType;
 use crate::record::{
     Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, OwnedRecord, SessionInfo,
 };
-use crate::session::picture::{DeathNotice, Publisher, Status};
-use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::snapshot::{LinkState, View};
 use crate::source::SourceUrl;
-use crate::source::intake::{Intake, IntakeLimits};
+use crate::source::ingest_queue::{Intake, IntakeLimits};
 use crate::units::Nanos;
 
 use journal::Journal;

@@ -8,8 +8,8 @@ mod checkpoints;
 use std::sync::Arc;
 
 use crate::capture::{Cursor, Recording};
-use crate::link::context::Earlier;
-use crate::link::{LinkMonitor, RecordingFacts};
+use crate::measure::context::Earlier;
+use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 use crate::record::{Entry, OwnedRecord};
 use crate::snapshot::{Snapshot, View};

@@ -14,13 +14,13 @@ use std::time::Duration;
 
 use anyhow::bail;
 
+use super::picture_pace::{DeathNotice, Publisher, Status};
+use super::player::Player;
+use super::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::capture::Recording;
 use crate::clock::SessionClock;
-use crate::link::context::Earlier;
+use crate::measure::context::Earlier;
 use crate::profile::Profile;
-use crate::session::picture::{DeathNotice, Publisher, Status};
-use crate::session::player::Player;
-use crate::session::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::units::Nanos;
 
 use reread::Reread;

@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::dice::Dice;
 use super::mavlink::Message;
 use super::motion::{Bursts, Levels};
+use super::rng::Dice;
 use super::scenario::{Carries, Loss, Scenario, Source, Who, starts};
 
 /// What a frame says, for the truth of what arrived.

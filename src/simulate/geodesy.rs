@@ -62,7 +62,7 @@ fn direct(lat_deg: f64, lon_deg: f64, distance_m: f64, azimuth: f64) -> (f64, f6
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::simulate::geodesy::*;
 
     #[test]
     fn steps_agree_with_an_independent_geodesic_library() {

@@ -338,7 +338,7 @@ fn padded<const N: usize>(values: &[u16], filler: u16) -> [u16; N] {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::simulate::mavlink::*;
 
     // tests/vectors/frames.json: frames made with the protocol's reference library (pymavlink 2.4.50).
     fn reference(name: &str) -> String {

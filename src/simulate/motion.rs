@@ -1,8 +1,8 @@
 //! Where the vehicle is, and how strong it is heard.
 
-use super::dice::Dice;
 use super::geodesy;
 use super::mavlink::Fix;
+use super::rng::Dice;
 use super::scenario::{Carries, Scenario};
 
 /// The vehicle's way.

@@ -3,26 +3,26 @@
 //! A key that is not known is an error that names the key and the line. Times are
 //! seconds from the session's start, levels dBm, delays milliseconds.
 
-mod control;
+mod control_settings;
 mod happening;
-mod life;
-mod radio;
-mod vehicle;
-mod video;
+mod life_settings;
+mod radio_settings;
+mod vehicle_settings;
+mod video_settings;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-pub(crate) use control::{Control, Delay, Moves, Servo, StickMessage};
+pub(crate) use control_settings::{Control, Delay, Moves, Servo, StickMessage};
 pub(crate) use happening::{Cause, Failsafe, Mark, MarkWord, Outputs, Silence, Who};
-pub(crate) use life::{
+pub(crate) use life_settings::{
     FarEnd, GoesOn, HandsetFix, HandsetWay, Numbering, Recorder, Source, Spells, is_on, last_off, starts,
 };
-pub(crate) use radio::{Carries, Loss, Radio, Telemetry};
-pub(crate) use vehicle::{Battery, Carrier, Other, Place, Vehicle, VibrationPhase, Way};
-pub(crate) use video::Video;
+pub(crate) use radio_settings::{Carries, Loss, Radio, Telemetry};
+pub(crate) use vehicle_settings::{Battery, Carrier, Other, Place, Vehicle, VibrationPhase, Way};
+pub(crate) use video_settings::Video;
 
 /// A scenario that could not be used.
 #[derive(Debug, thiserror::Error)]

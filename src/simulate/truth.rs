@@ -7,9 +7,9 @@
 use serde_json::{Map, Value, json};
 
 use super::delivery::{Counted, Fact};
-use super::life;
 use super::scenario::Carries;
-use super::session::Parts;
+use super::scene::Parts;
+use super::whole_life;
 
 /// The truth of a session.
 pub(crate) fn truth(parts: &Parts<'_>) -> Value {
@@ -33,7 +33,7 @@ pub(crate) fn truth(parts: &Parts<'_>) -> Value {
     all.insert("vibration".to_owned(), vibration(parts));
     all.insert("power".to_owned(), power(parts));
     if scenario.has_life() {
-        life::tell(parts, &mut all);
+        whole_life::tell(parts, &mut all);
     }
     Value::Object(all)
 }

@@ -6,7 +6,8 @@
 //! again every half second. Interface: linux/input.h, Documentation/input/event-codes.rst.
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, Read};
+use std::io;
+use std::io::Read;
 use std::os::fd::{AsRawFd, RawFd};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
@@ -14,11 +15,11 @@ use std::time::Duration;
 
 use tokio::io::unix::AsyncFd;
 
-use crate::record::joystick::JoystickLayout;
+use crate::record::joystick_layout::JoystickLayout;
 
-use super::line::Line;
+use super::byte_stream::{Refusal, plain, reopened};
+use super::endpoint::Line;
 use super::readiness;
-use super::stream::{Refusal, plain, reopened};
 
 /// Events taken at once.
 const EVENTS: usize = 64;
@@ -148,7 +149,7 @@ mod kernel {
 
     use nix::libc;
 
-    use crate::record::joystick::{JoystickAxis, JoystickLayout, MOST_AXES};
+    use crate::record::joystick_layout::{JoystickAxis, JoystickLayout, MOST_AXES};
 
     /// EV_ABS.
     const ABSOLUTE: u8 = 3;
@@ -199,7 +200,7 @@ mod kernel {
     use std::io;
     use std::os::fd::RawFd;
 
-    use crate::record::joystick::JoystickLayout;
+    use crate::record::joystick_layout::JoystickLayout;
 
     pub(super) fn describe(_device: RawFd) -> io::Result<JoystickLayout> {
         Err(io::Error::other("joysticks are read on Linux only"))
@@ -214,16 +215,16 @@ mod tests {
     use std::os::unix::net::UnixStream;
     use std::sync::Mutex;
 
-    use super::*;
+    use super::super::endpoint::Notices;
+    use super::super::ingest_queue::{Intake, IntakeLimits};
     use crate::capture::{PcapngWriter, Recording};
     use crate::clock::SessionClock;
-    use crate::link::LinkMonitor;
-    use crate::record::joystick::JoystickAxis;
+    use crate::monitor::LinkMonitor;
+    use crate::record::joystick_layout::JoystickAxis;
     use crate::record::{
         Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, OwnedRecord, SessionInfo,
     };
-    use crate::source::intake::{Intake, IntakeLimits};
-    use crate::source::line::Notices;
+    use crate::source::evdev::*;
 
     /// Stands for the ioctls of a device with one axis.
     #[expect(clippy::unnecessary_wraps, reason = "it stands for one that can fail")]

@@ -94,7 +94,7 @@ pub(crate) fn serial_overruns(_port: RawFd) -> Option<u64> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::source::host_drops::*;
 
     #[test]
     fn the_row_of_the_socket_gives_its_drops() {

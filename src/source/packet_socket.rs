@@ -23,12 +23,13 @@ use crate::record::Direction;
 use crate::record::packet::{LinkType, OwnedPacket};
 use crate::units::Nanos;
 
+use super::byte_stream::{RETRY, Refusal, plain, reopened};
+use super::endpoint::Line;
 use super::host_drops::each_second;
-use super::line::Line;
 use super::readiness;
-use super::receive::{self, Received, Receiver};
-use super::stalls;
-use super::stream::{RETRY, Refusal, plain, reopened};
+use super::receive;
+use super::receive::{Received, Receiver};
+use super::stall_watch;
 use super::udp;
 
 /// More than the largest packet of any interface (the loopback's are 64 KiB and a header).
@@ -83,7 +84,7 @@ impl PacketDrops {
     /// Whether a packet waits to be read.
     pub(crate) fn has_more(&self) -> bool {
         let socket = self.socket.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        socket.as_ref().is_some_and(stalls::is_readable)
+        socket.as_ref().is_some_and(stall_watch::is_readable)
     }
 
     fn follow(&self, socket: &OwnedFd) {
@@ -287,11 +288,11 @@ mod tests {
 
     use nix::sys::socket::setsockopt;
 
-    use super::*;
+    use super::super::endpoint::Notices;
+    use super::super::ingest_queue::{Intake, IntakeLimits};
     use crate::clock::SessionClock;
     use crate::record::{Body, InterfaceId};
-    use crate::source::intake::{Intake, IntakeLimits};
-    use crate::source::line::Notices;
+    use crate::source::packet_socket::*;
 
     /// On the loopback, to a port of ours; `None`: this user may not.
     fn listening(link: LinkType) -> Option<(Socket, UdpSocket)> {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use tokio_serial::SerialPortType;
 
-use crate::record::joystick::JoystickLayout;
+use crate::record::joystick_layout::JoystickLayout;
 
 /// A serial port that was found.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -116,13 +116,13 @@ fn usb_words(device: &Path) -> Option<String> {
 }
 
 fn read_word(path: &Path) -> Option<String> {
-    let word = crate::link::clean(std::fs::read_to_string(path).ok()?.trim());
+    let word = crate::record::text::clean(std::fs::read_to_string(path).ok()?.trim());
     (!word.is_empty()).then_some(word)
 }
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::source::ports::*;
 
     #[test]
     fn ports_with_a_device_are_listed_and_described() {

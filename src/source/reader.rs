@@ -9,7 +9,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
-use std::io::{self, Read};
+use std::io;
+use std::io::Read;
 use std::path::Path;
 
 use crate::capture::{StreamDecoder, StreamFormat};
@@ -18,9 +19,9 @@ use crate::record::{
 };
 use crate::units::Nanos;
 
-use super::intake::Intake;
-use super::line::Notices;
-use super::stream::{Refusal, plain};
+use super::byte_stream::{Refusal, plain};
+use super::endpoint::Notices;
+use super::ingest_queue::Intake;
 
 /// Interfaces of a capture whose losses are added up.
 const MOST_INTERFACES: usize = 64;
@@ -193,10 +194,10 @@ impl Taker {
 mod tests {
     use std::collections::VecDeque;
 
-    use super::*;
+    use super::super::ingest_queue::IntakeLimits;
     use crate::clock::SessionClock;
     use crate::record::{Direction, Flow, OwnedBody};
-    use crate::source::intake::IntakeLimits;
+    use crate::source::reader::*;
 
     #[test]
     fn packets_that_waited_for_each_other_are_told_once() {

@@ -3,7 +3,8 @@
 //! So that what waited while this computer stood still has the time at which it came. Where the kernel gives
 //! no stamp, or one that cannot be believed (see [`ReceiveClock`]), it was received when it was read.
 
-use std::io::{self, IoSliceMut};
+use std::io;
+use std::io::IoSliceMut;
 use std::os::fd::{AsFd, AsRawFd};
 
 use nix::libc::timespec;
@@ -62,7 +63,7 @@ mod tests {
 
     use nix::sys::socket::SockaddrStorage;
 
-    use super::*;
+    use crate::source::receive::*;
 
     /// Whatever the machine does between: each was received after it was sent and before the next was.
     #[test]

@@ -8,9 +8,9 @@ use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio::time::{MissedTickBehavior, interval, sleep};
 
-use crate::link::codec::{encode_set_message_interval, encode_timesync_request};
+use crate::wire::codec::{encode_set_message_interval, encode_timesync_request};
 
-use super::line::Outgoing;
+use super::endpoint::Outgoing;
 
 const BURST: u32 = 10;
 const IN_BURST: Duration = Duration::from_millis(100);

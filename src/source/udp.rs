@@ -17,10 +17,11 @@ use tokio::sync::mpsc;
 use crate::record::Flow;
 use crate::units::Nanos;
 
+use super::byte_stream::{Refusal, plain};
+use super::endpoint::{Line, Outgoing};
 use super::host_drops::{SocketDrops, each_second};
-use super::line::{Line, Outgoing};
-use super::receive::{self, Receiver};
-use super::stream::{Refusal, plain};
+use super::receive;
+use super::receive::Receiver;
 
 /// Buffer asked of the kernel: 4 s of a 16 Mbit/s video.
 const RECEIVE_BUFFER: usize = 8 << 20;

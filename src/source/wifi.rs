@@ -9,8 +9,8 @@ use std::time::Duration;
 
 use tokio::time::sleep;
 
-use super::line::Line;
-use super::stream::{Refusal, plain, reopened};
+use super::byte_stream::{Refusal, plain, reopened};
+use super::endpoint::Line;
 
 /// The kernel's table of wireless cards.
 const TABLE: &str = "/proc/net/wireless";
@@ -99,11 +99,11 @@ async fn run_at(
 mod tests {
     use std::collections::VecDeque;
 
-    use super::*;
+    use super::super::endpoint::Notices;
+    use super::super::ingest_queue::{Intake, IntakeLimits};
     use crate::clock::SessionClock;
     use crate::record::{InterfaceId, Note, OwnedBody};
-    use crate::source::intake::{Intake, IntakeLimits};
-    use crate::source::line::Notices;
+    use crate::source::wifi::*;
 
     const HEAD: &str = "\
 Inter-| sta-|   Quality        |   Discarded packets               | Missed | WE

@@ -272,7 +272,7 @@ fn peak(coefficients: &[f64], from: f64, step: f64) -> Option<Lag> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::stats::correlation::*;
 
     /// All signals behind one reference.
     fn lags_of(

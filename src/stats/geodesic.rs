@@ -45,7 +45,7 @@ pub fn slant_m(horizontal_m: f64, height_m: f64) -> f64 {
 mod tests {
     use serde_json::Value;
 
-    use super::*;
+    use crate::stats::geodesic::*;
 
     /// geographiclib 2.1 (Karney 2013), 64 short cases from degE7 points.
     #[test]

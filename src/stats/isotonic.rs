@@ -35,7 +35,7 @@ pub fn non_increasing(y: &[f64], weights: Option<&[f64]>) -> Vec<f64> {
 mod tests {
     use serde_json::Value;
 
-    use super::*;
+    use crate::stats::isotonic::*;
 
     /// scikit-learn 1.9.1 sklearn.isotonic.IsotonicRegression.
     #[test]

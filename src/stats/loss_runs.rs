@@ -315,7 +315,7 @@ pub fn inter_loss_period_lengths(lost: &[bool]) -> Vec<u64> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::stats::loss_runs::*;
 
     fn near(a: f64, b: f64) -> bool {
         (a - b).abs() < 1e-12

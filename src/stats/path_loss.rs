@@ -245,7 +245,7 @@ pub(super) fn correlation_of(residuals: &[f64]) -> f64 {
 mod tests {
     use serde_json::Value;
 
-    use super::*;
+    use crate::stats::path_loss::*;
 
     fn least_squares(points: &[(f64, f64)]) -> (f64, f64) {
         let mut sum = Normal::default();

@@ -77,7 +77,7 @@ impl Path {
 mod tests {
     use serde_json::Value;
 
-    use super::*;
+    use crate::stats::propagation::*;
 
     fn vectors() -> Value {
         serde_json::from_str(include_str!("../../tests/vectors/pathloss.json")).unwrap()

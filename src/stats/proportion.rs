@@ -48,7 +48,7 @@ pub fn student975(degrees: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::stats::proportion::*;
 
     /// scipy.stats.binomtest(...).proportion_ci(method="wilson"), tests/vectors/wilson.json.
     #[test]

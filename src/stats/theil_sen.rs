@@ -90,7 +90,7 @@ fn normal_quantile(p: f64) -> f64 {
 mod tests {
     use serde_json::Value;
 
-    use super::*;
+    use crate::stats::theil_sen::*;
 
     /// scipy 1.17.1 scipy.stats.theilslopes; the first case is Sen's own data (1968).
     #[test]

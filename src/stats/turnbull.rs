@@ -372,7 +372,7 @@ fn chance(set: &[(u32, u32)], cumulative: &[f64]) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::stats::turnbull::*;
 
     fn vectors() -> serde_json::Value {
         serde_json::from_str(include_str!("../../tests/vectors/turnbull.json")).unwrap()

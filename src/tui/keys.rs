@@ -149,7 +149,7 @@ pub fn markdown() -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::tui::keys::*;
 
     #[test]
     fn no_key_is_bound_twice() {

@@ -4,7 +4,8 @@
 //! printed. One of another thread must not write over the screens: its message is
 //! kept and printed when they are left.
 
-use std::io::{self, Stdout, Write, stdout};
+use std::io;
+use std::io::{Stdout, Write, stdout};
 use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, Once, PoisonError};
@@ -164,7 +165,7 @@ impl Drop for Screens {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::tui::terminal::*;
 
     /// What another thread says in dying waits until the screens are gone; a fault of the drawing itself
     /// gives the terminal back first.

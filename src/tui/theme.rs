@@ -226,7 +226,7 @@ impl Theme {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::tui::theme::*;
 
     /// Red, green and blue of the 256-colour table's cube and greys (16 to 255).
     fn rgb(colour: Color) -> [f64; 3] {

@@ -3,27 +3,27 @@
 //! Every page has the same frame: what to do at the top, the page, the state of
 //! sources and recorder, and the keys at the foot.
 
-mod air;
-mod aspects;
+mod antenna_panel;
 mod banner;
-mod caution;
+mod caution_line;
 mod dialog;
 mod distances;
-mod events;
-mod failsafe;
+mod events_page;
+mod failsafe_page;
 mod foot;
-mod lanes;
-mod latency;
-mod loss;
+mod lane_column;
+mod latency_page;
+mod loss_page;
 mod map;
 mod movement;
-mod overview;
+mod overview_page;
 mod radios;
-mod range;
-mod signal;
+mod range_page;
+mod signal_page;
 mod stages;
-mod vibration;
-mod video;
+mod vibration_page;
+mod video_page;
+mod wifi_panel;
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -32,12 +32,12 @@ use ratatui::widgets::Widget;
 use crate::session::Feed;
 use crate::snapshot::{Lane, Snapshot};
 
-use super::figure;
 use super::state::{Screen, UiState};
 use super::theme::Theme;
 use super::widget::axis::TimeAxis;
 use super::widget::panel::{split_columns, split_rows};
 use super::widget::pen::{Pen, is_printable};
+use crate::wording::quantity;
 
 /// Which characters the terminal can show.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -92,7 +92,7 @@ const fn side(width: u16) -> u16 {
 pub fn columns(screen: Screen, area: Rect) -> u16 {
     let side = match screen {
         Screen::Overview if side(area.width) > 0 => side(area.width) + 2,
-        Screen::Signal => signal::side(area.width),
+        Screen::Signal => signal_page::side(area.width),
         _ => 0,
     };
     (area.width.saturating_sub(GUTTER + side) * 2).clamp(1, 512)
@@ -110,9 +110,9 @@ pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     banner::render(scene, large, top, buffer);
     let foot_rows = foot::rows(large, area.height);
     let (body, foot) = split_rows(rest, rest.height.saturating_sub(foot_rows));
-    let cautions = caution::lines(scene, body);
+    let cautions = caution_line::lines(scene, body);
     let (top, body) = split_rows(body, cautions.len() as u16);
-    caution::render(scene, &cautions, top, buffer);
+    caution_line::render(scene, &cautions, top, buffer);
     if let Some(snapshot) = scene.shown() {
         page(scene, snapshot, body, buffer);
     } else {
@@ -126,14 +126,14 @@ pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
 
 fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     match scene.state.screen {
-        Screen::Overview => overview::render(scene, snapshot, area, buffer),
-        Screen::Latency => latency::render(scene, snapshot, area, buffer),
-        Screen::Loss => loss::render(scene, snapshot, area, buffer),
-        Screen::Range => range::render(scene, snapshot, area, buffer),
-        Screen::Video => video::render(scene, snapshot, area, buffer),
-        Screen::Vibration => vibration::render(scene, snapshot, area, buffer),
-        Screen::Events => events::render(scene, snapshot, area, buffer),
-        Screen::Signal => signal::render(scene, snapshot, area, buffer),
+        Screen::Overview => overview_page::render(scene, snapshot, area, buffer),
+        Screen::Latency => latency_page::render(scene, snapshot, area, buffer),
+        Screen::Loss => loss_page::render(scene, snapshot, area, buffer),
+        Screen::Range => range_page::render(scene, snapshot, area, buffer),
+        Screen::Video => video_page::render(scene, snapshot, area, buffer),
+        Screen::Vibration => vibration_page::render(scene, snapshot, area, buffer),
+        Screen::Events => events_page::render(scene, snapshot, area, buffer),
+        Screen::Signal => signal_page::render(scene, snapshot, area, buffer),
         Screen::Map => map::render(scene, snapshot, area, buffer),
     }
 }
@@ -212,8 +212,8 @@ fn window_text(scene: &Scene<'_>) -> String {
     let span_s = scene.state.window.span_s();
     match scene.state.window.end_s {
         _ if !span_s.is_finite() => "whole session".to_owned(),
-        Some(end_s) => format!("{} up to {}", figure::seconds(span_s), figure::clock(end_s)),
-        None => format!("last {}", figure::seconds(span_s)),
+        Some(end_s) => format!("{} up to {}", quantity::seconds(span_s), quantity::clock(end_s)),
+        None => format!("last {}", quantity::seconds(span_s)),
     }
 }
 

@@ -7,15 +7,15 @@
 
 use std::sync::Arc;
 
-use fadewatch::link::align::Clocks;
-use fadewatch::link::context::{Context, Sender, Stall};
-use fadewatch::link::metrics::failsafe::FailsafeMeter;
-use fadewatch::link::metrics::latency::LatencyMeter;
-use fadewatch::link::telemetry::Telemetry;
+use fadewatch::clocks::Clocks;
+use fadewatch::measure::context::{Context, Sender, Stall};
+use fadewatch::measure::failsafe::FailsafeMeter;
+use fadewatch::measure::latency::LatencyMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind};
 use fadewatch::summary::FailsafeSummary;
 use fadewatch::units::Nanos;
+use fadewatch::wire::telemetry::Telemetry;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 

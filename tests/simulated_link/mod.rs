@@ -5,13 +5,13 @@
 
 #![allow(dead_code, clippy::struct_excessive_bools, clippy::unwrap_used)]
 
-use fadewatch::link::align::Clocks;
-use fadewatch::link::context::{Context, Sender};
-use fadewatch::link::metrics::latency::LatencyMeter;
-use fadewatch::link::telemetry::Telemetry;
+use fadewatch::clocks::Clocks;
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::latency::LatencyMeter;
 use fadewatch::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, SessionInfo};
 use fadewatch::summary::LatencySummary;
 use fadewatch::units::Nanos;
+use fadewatch::wire::telemetry::Telemetry;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 

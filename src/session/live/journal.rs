@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use anyhow::Context as _;
 
 use crate::capture::Recorder;
-use crate::link::RecordingFacts;
+use crate::monitor::RecordingFacts;
 use crate::record::{Entry, OwnedRecord};
 use crate::session::RecorderStatus;
 

@@ -8,17 +8,19 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior, interval_at, timeout};
 
-use crate::caution::{IN_THE_PATH as CUTS, TRANSMITS};
 use crate::clock::StepWatch;
 use crate::record::packet::LinkType;
 use crate::record::{IN_THE_PATH, InterfaceId, Note};
+use crate::source::byte_stream::{Connection, Refusal};
+use crate::source::endpoint::{Line, Notices, Outgoing, Passing};
 use crate::source::host_drops::SocketDrops;
-use crate::source::intake::Intake;
-use crate::source::line::{Line, Notices, Outgoing, Passing};
-use crate::source::packet_socket::{self, PacketDrops};
-use crate::source::stalls::{self, Watched};
-use crate::source::stream::{Connection, Refusal};
-use crate::source::{OpenError, SourceUrl, evdev, reader, stream, transmit, udp, wifi};
+use crate::source::ingest_queue::Intake;
+use crate::source::packet_socket;
+use crate::source::packet_socket::PacketDrops;
+use crate::source::stall_watch;
+use crate::source::stall_watch::Watched;
+use crate::source::{OpenError, SourceUrl, byte_stream, evdev, reader, transmit, udp, wifi};
+use crate::wording::caution::{IN_THE_PATH as CUTS, TRANSMITS};
 
 use super::LiveConfig;
 
@@ -172,7 +174,7 @@ impl Sources {
         self.transmit(config, &to_vehicle, marks);
         self.spawn(each_second(self.intake.clone(), marks));
         let watched = std::mem::take(&mut self.watched);
-        self.spawn(stalls::run(self.intake.clone(), marks, watched));
+        self.spawn(stall_watch::run(self.intake.clone(), marks, watched));
         Ok(())
     }
 
@@ -193,7 +195,7 @@ impl Sources {
             (Opened::Reader(_), Line::Peer { .. }) => {}
             (Opened::Udp(socket), line) => self.spawn(socket.run(line, outgoing)),
             (Opened::Joystick(device, path), line) => {
-                self.spawn(evdev::run(device, line, stream::RETRY, move || evdev::open(&path)));
+                self.spawn(evdev::run(device, line, byte_stream::RETRY, move || evdev::open(&path)));
             }
             (Opened::Capture(socket), line) => {
                 let drops = PacketDrops::default();
@@ -209,7 +211,7 @@ impl Sources {
                 self.spawn(wifi::run(card, line, move || wifi::open(&name)));
             }
             (Opened::Stream(connection), line) => {
-                self.spawn(stream::run(url, connection, line, outgoing));
+                self.spawn(byte_stream::run(url, connection, line, outgoing));
             }
         }
         Ok(())
@@ -303,7 +305,7 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
             Ok(Opened::Joystick(or_later(evdev::open(path), may_wait)?, path.clone()))
         }
         SourceUrl::Serial { .. } | SourceUrl::Tcp { .. } => {
-            Ok(Opened::Stream(or_later(stream::connect(url).await, may_wait)?))
+            Ok(Opened::Stream(or_later(byte_stream::connect(url).await, may_wait)?))
         }
     }
 }

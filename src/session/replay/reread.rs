@@ -1,6 +1,6 @@
 //! A window that lies before the last day, read again from the recording to be drawn by the second.
 //!
-//! Older seconds are joined to spans (see `link/series.rs`). Where a window of the replay shows such and has columns
+//! Older seconds are joined to spans (see `measure/series.rs`). Where a window of the replay shows such and has columns
 //! for more, the core's state a little after its end is made once more, from the nearest saved state, on a thread of
 //! its own: the window's rows are drawn from it, and figures stay those of the replay's instant. One such state is kept;
 //! another is made when the window leaves what it covers. Meanwhile the spans are shown.
@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 
-use crate::link::LinkMonitor;
+use crate::monitor::LinkMonitor;
 use crate::session::player::Player;
 use crate::snapshot::View;
 use crate::units::Nanos;

@@ -200,8 +200,8 @@ fn climb(counts: &[Count], prior: Prior, start: Parameters) -> Option<Fit> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
-    use crate::stats::logistic::{Data, Penalty};
+    use super::super::{Data, Penalty};
+    use crate::stats::logistic::base::*;
 
     const NO_BASE: Prior = Prior { ridge: 0.0, base_odds: -25.0, base_spread: 1e-3 };
 
@@ -218,9 +218,11 @@ mod tests {
         let rows: Vec<Vec<f64>> = table.iter().map(|row| vec![1.0, row.0]).collect();
         let trials: Vec<f64> = table.iter().map(|row| row.1).collect();
         let events: Vec<f64> = table.iter().map(|row| row.2).collect();
-        let plain =
-            super::super::fit(Data { rows: &rows, successes: &events, trials: &trials }, Penalty::None)
-                .unwrap();
+        let plain = crate::stats::logistic::fit(
+            Data { rows: &rows, successes: &events, trials: &trials },
+            Penalty::None,
+        )
+        .unwrap();
         assert!((found.parameters[0] - plain.coefficients[0]).abs() < 1e-6);
         assert!((found.parameters[1] - plain.coefficients[1]).abs() < 1e-6);
         assert!((found.covariance[1][1] - plain.covariance[1][1]).abs() < 1e-6);

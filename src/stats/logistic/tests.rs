@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use super::*;
+use crate::stats::logistic::*;
 
 fn vectors() -> Value {
     serde_json::from_str(include_str!("../../../tests/vectors/logistic.json")).unwrap()

@@ -3,7 +3,7 @@ use std::collections::BTreeMap;
 use crate::snapshot::{Lane, LatencyView, Snapshot, VibrationView, VideoView, View};
 use crate::summary::Summary;
 
-use super::*;
+use crate::tui::state::*;
 
 fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
     let lane = Lane { link: "video".to_owned(), ..Lane::default() };

@@ -4,12 +4,13 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+use super::Scene;
 use crate::session::Feed;
 use crate::snapshot::{Lane, LinkState};
 use crate::summary::Verdict;
-use crate::tui::figure;
-use crate::tui::view::Scene;
-use crate::tui::widget::{big, pen::Pen, pen::wrapped};
+use crate::tui::widget::big;
+use crate::tui::widget::pen::{Pen, wrapped};
+use crate::wording::quantity;
 
 /// Rows that it takes.
 pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
@@ -26,7 +27,7 @@ pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
 /// Whether the first sentence asks for something to be done.
 fn is_pressing(scene: &Scene<'_>) -> bool {
     let first = scene.feed.and_then(|feed| feed.snapshot.verdicts.first());
-    let state = first.map_or(LinkState::Unknown, |verdict| figure::state(&verdict.word));
+    let state = first.map_or(LinkState::Unknown, |verdict| quantity::state(&verdict.word));
     matches!(state, LinkState::Warning | LinkState::Alarm | LinkState::Silent)
 }
 
@@ -34,7 +35,7 @@ fn is_pressing(scene: &Scene<'_>) -> bool {
 pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Buffer) {
     let verdicts = scene.feed.map_or(&[][..], |feed| feed.snapshot.verdicts.as_slice());
     let first = verdicts.first();
-    let state = first.map_or(LinkState::Unknown, |verdict| figure::state(&verdict.word));
+    let state = first.map_or(LinkState::Unknown, |verdict| quantity::state(&verdict.word));
     let style = scene.theme.band(state);
     buffer.set_style(area, style);
     let sentence = match (first, scene.feed) {
@@ -42,7 +43,7 @@ pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Bu
         (None, Some(_)) => "nothing can be said yet: too little has been received",
         (None, None) => "waiting for the first bytes",
     };
-    let word = format!(" {} {} ", figure::symbol(state), figure::word(state).to_uppercase());
+    let word = format!(" {} {} ", quantity::symbol(state), quantity::word(state).to_uppercase());
     let mut pen = Pen::new(buffer, area);
     let middle = u16::from(area.height > 2);
     let start = pen.text(0, middle, &word, style) + 1;
@@ -59,9 +60,9 @@ pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Bu
         row += 1;
     }
     for verdict in verdicts.iter().skip(1).take(usize::from(area.height.saturating_sub(row))) {
-        let state = figure::state(&verdict.word);
+        let state = quantity::state(&verdict.word);
         let plain = Style { add_modifier: ratatui::style::Modifier::empty(), ..style };
-        let line = format!("{} {}", figure::symbol(state), verdict.text);
+        let line = format!("{} {}", quantity::symbol(state), verdict.text);
         pen.cut(start, row, &line, room, plain);
         row += 1;
     }
@@ -78,14 +79,14 @@ fn figures(feed: Option<&Feed>, verdict: Option<&Verdict>, pen: &mut Pen<'_>, st
     let mut drawn = false;
     let metres = lane.metres_left.filter(|left_m| *left_m < 10_000.0 && pen.width() >= 120);
     if let Some(left_m) = metres {
-        let digits = figure::digits_left(left_m);
+        let digits = quantity::digits_left(left_m);
         let x = end.saturating_sub(big::width(&digits, "m left"));
         big::draw(pen, x, row, &digits, "m left", style);
         end = x.saturating_sub(3);
         drawn = true;
     }
     if let Some(left_s) = lane.seconds_left.filter(|left_s| *left_s < 1_000.0) {
-        let digits = figure::digits_left(left_s);
+        let digits = quantity::digits_left(left_s);
         let x = end.saturating_sub(big::width(&digits, "s left"));
         big::draw(pen, x, row, &digits, "s left", style);
         end = x.saturating_sub(3);

@@ -3,12 +3,13 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::caution;
-use crate::tui::keys::{self, Group};
+use crate::tui::keys;
+use crate::tui::keys::Group;
 use crate::tui::state::Dialog;
 use crate::tui::theme::Theme;
 use crate::tui::widget::pen::{Pen, fitted, width, wrapped};
 use crate::tui::widget::strip;
+use crate::wording::caution;
 
 use super::Scene;
 
@@ -201,7 +202,7 @@ fn legend() -> [String; 4] {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::tui::view::dialog::*;
 
     #[test]
     fn no_key_of_the_narrow_help_is_cut() {

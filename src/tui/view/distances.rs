@@ -4,12 +4,13 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::report::range::proof_text;
-use crate::report::thresholds::{event_word, event_words};
+use crate::report::range_text::proof_text;
+use crate::report::threshold_text::{event_word, event_words};
 use crate::snapshot::LinkState;
 use crate::summary::{RangeSummary, RangeTheory};
-use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::pen::Pen;
+use crate::wording::quantity;
+use crate::wording::quantity::NOT_MEASURED;
 
 use super::Scene;
 
@@ -54,7 +55,7 @@ pub(super) fn render(
         if value > longest {
             pen.glyph(16 + columns, row, '>', bar.style);
         }
-        let x = pen.text(18 + columns, row, &figure::metres(value), theme.strong);
+        let x = pen.text(18 + columns, row, &quantity::metres(value), theme.strong);
         pen.text(x, row, &bar.note, theme.dim);
     }
     if let Some(end) = &summary.proof_end {
@@ -70,7 +71,7 @@ fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: &str, tall: bool) -> V
     let theme = scene.theme;
     let between = summary
         .predicted_freeze_ci95_m
-        .map(|[low, high]| format!(" ({low:.0} to {})", figure::metres(high)))
+        .map(|[low, high]| format!(" ({low:.0} to {})", quantity::metres(high)))
         .unwrap_or_default();
     let no_limit = format!("needs a {} and more distances", event_words(event));
     let predicted = format!("{} predicted", event_word(event));
@@ -112,8 +113,8 @@ fn theory(scene: &Scene<'_>, theory: Option<&RangeTheory>, event: &str, tall: bo
 /// The day, seconds and passes that it rests on.
 fn behind(summary: &RangeSummary) -> String {
     let day = summary.proven_m.map(|_| " on that day".to_owned());
-    let seconds = summary.proven_s.map(|proven_s| format!(", {}", figure::seconds(proven_s)));
+    let seconds = summary.proven_s.map(|proven_s| format!(", {}", quantity::seconds(proven_s)));
     let passes =
-        summary.proven_passes.map(|passes| format!(", {}", figure::counted(passes, "pass", "passes")));
+        summary.proven_passes.map(|passes| format!(", {}", quantity::counted(passes, "pass", "passes")));
     day.into_iter().chain(seconds).chain(passes).collect()
 }

@@ -3,16 +3,16 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::caution;
 use crate::record::{IN_THE_PATH, MarkKind};
 use crate::session::{Feed, Mode};
 use crate::snapshot::{LinkState, SourceState};
 use crate::summary::Phase;
 use crate::tui::action::Action;
-use crate::tui::figure;
 use crate::tui::keys;
 use crate::tui::state::{Bell, Screen};
 use crate::tui::widget::pen::{Pen, width};
+use crate::wording::caution;
+use crate::wording::quantity;
 
 use super::Scene;
 
@@ -148,7 +148,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         Mode::Replay { at_end: true, .. } => pen.text(0, row, "replay at its end ", theme.strong),
         Mode::Replay { .. } => pen.text(0, row, "replay ", theme.strong),
     };
-    x = pen.text(x, row, &figure::clock_tenths(now_s), theme.strong);
+    x = pen.text(x, row, &quantity::clock_tenths(now_s), theme.strong);
     // Where there is no row for notices, these words stand before all that can be cut.
     let words = sends(feed);
     if pen.height() < 4 && !words.is_empty() {
@@ -161,12 +161,12 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         x = pen.text(x + 2, row, phase, theme.base);
     }
     if let Mode::Replay { speed, duration_s, .. } = feed.mode {
-        x = pen.text(x, row, &format!(" of {}  speed ×{speed}", figure::clock(duration_s)), theme.base);
+        x = pen.text(x, row, &format!(" of {}  speed ×{speed}", quantity::clock(duration_s)), theme.base);
         x = if phase.is_empty() { x } else { pen.text(x + 2, row, phase, theme.base) };
         x = progress(scene, now_s / duration_s.max(0.001), x + 2, row, pen);
     }
     if let Some(held) = &scene.state.held {
-        let text = format!("PICTURE HELD at {}, Space goes on", figure::clock_tenths(held.snapshot.now_s));
+        let text = format!("PICTURE HELD at {}, Space goes on", quantity::clock_tenths(held.snapshot.now_s));
         x = pen.text(x + 2, row, &text, theme.of(LinkState::Warning));
     }
     let answer =
@@ -209,12 +209,12 @@ fn recorder(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>)
             }
             let name =
                 recorder.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-            let text = format!("recording {name} {}", figure::bytes(recorder.bytes));
+            let text = format!("recording {name} {}", quantity::bytes(recorder.bytes));
             let x = pen.cut(x, row, &text, pen.width(), theme.base);
             if recorder.refused == 0 {
                 return x;
             }
-            let text = format!("  {} could not be recorded", figure::bytes(recorder.refused));
+            let text = format!("  {} could not be recorded", quantity::bytes(recorder.refused));
             pen.text(x, row, &text, theme.of(LinkState::Alarm))
         }
         (None, Mode::Live) => pen.text(x, row, "not recording", theme.of(LinkState::Warning)),
@@ -244,7 +244,7 @@ fn sources(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
             pen.right(pen.width(), row, &hidden, theme.dim);
             return;
         }
-        x = pen.text(x, row, figure::symbol(*state), theme.of(*state));
+        x = pen.text(x, row, quantity::symbol(*state), theme.of(*state));
         let room = pen.width().saturating_sub(x + 1);
         x = pen.cut(x + 1, row, &source.interface, room, theme.strong);
         let room = pen.width().saturating_sub(x + 1);
@@ -265,16 +265,16 @@ fn source_text(source: &SourceState) -> (LinkState, String) {
             LinkState::Unknown
         }
         (None, Some(silent_s)) if silent_s > SILENT_S => {
-            parts.push(format!("silent {}", figure::seconds(silent_s)));
+            parts.push(format!("silent {}", quantity::seconds(silent_s)));
             LinkState::Warning
         }
         (None, Some(_)) => {
-            parts.push(format!("heard {}", figure::bytes(source.bytes)));
+            parts.push(format!("heard {}", quantity::bytes(source.bytes)));
             LinkState::Good
         }
     };
     if let Some(drops) = source.host_drops.filter(|drops| *drops > 0) {
-        parts.push(format!("this computer lost {}", figure::count(drops)));
+        parts.push(format!("this computer lost {}", quantity::count(drops)));
     }
     (state, parts.join(", "))
 }

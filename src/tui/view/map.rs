@@ -6,12 +6,13 @@ use ratatui::layout::Rect;
 use ratatui::widgets::Widget;
 
 use crate::snapshot::{LinkState, RangeView, Snapshot, TrackPoint};
-use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::dots::Dots;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::{Pen, width};
+use crate::wording::quantity;
+use crate::wording::quantity::NOT_MEASURED;
 
-use super::{Scene, aspects, range};
+use super::{Scene, antenna_panel, range_page};
 
 /// Columns of the figures beside the map.
 const SIDE: u16 = 38;
@@ -23,7 +24,7 @@ const LEAST_M: f64 = 10.0;
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let chosen = range::chosen(scene, snapshot);
+    let chosen = range_page::chosen(scene, snapshot);
     let side = if area.width >= 112 { WIDE_SIDE } else { SIDE };
     let (left, right) = if area.width >= 60 {
         split_columns(area, area.width - side - 2, 2)
@@ -35,7 +36,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let inner = panel(&title, note, scene.theme, left, buffer);
     match chosen.view {
         Some(view) if !view.track.is_empty() => {
-            track(scene, view, range::missing_limit(snapshot, &view.link), inner, buffer);
+            track(scene, view, range_page::missing_limit(snapshot, &view.link), inner, buffer);
         }
         view => {
             let missing = view.and_then(|view| view.missing.as_deref());
@@ -43,7 +44,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
             Pen::new(buffer, inner).paragraph(0, 1, &format!("{NOT_MEASURED}: {text}"), scene.theme.dim);
         }
     }
-    aspects::render(scene, chosen.summary, right, buffer);
+    antenna_panel::render(scene, chosen.summary, right, buffer);
 }
 
 /// The ground that a map shows.
@@ -157,7 +158,7 @@ fn legend(
         pen.glyph(column, 0, '─', theme.strong);
     }
     pen.glyph(columns, 0, '╵', theme.strong);
-    let text = if length_m < 1.0 { format!("{length_m:.1} m") } else { figure::metres(length_m) };
+    let text = if length_m < 1.0 { format!("{length_m:.1} m") } else { quantity::metres(length_m) };
     let x = pen.text(columns + 2, 0, &text, theme.strong);
     let handset = if view.handset_known { format!("{HANDSET} handset ") } else { String::new() };
     pen.text(x + 2, 0, &format!("{handset}V vehicle"), theme.dim);

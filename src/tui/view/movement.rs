@@ -5,11 +5,12 @@ use ratatui::layout::Rect;
 
 use crate::snapshot::{Movement, Snapshot};
 use crate::summary::LatencyChannel;
-use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::tui::widget::plot::{Plot, Series};
 use crate::tui::widget::scale::Scale;
+use crate::wording::quantity;
+use crate::wording::quantity::NOT_MEASURED;
 
 use super::stages::{STAGES, stage};
 use super::{Scene, put};
@@ -36,13 +37,13 @@ fn last_movement(scene: &Scene<'_>, movement: Option<&Movement>, area: Rect, buf
         Pen::new(buffer, inner).paragraph(0, 0, &text, theme.dim);
         return;
     };
-    let note = format!("at {}", figure::clock_tenths(movement.at_s));
+    let note = format!("at {}", quantity::clock_tenths(movement.at_s));
     let inner = panel("last movement", &note, theme, area, buffer);
     let (words, plot) = split_rows(inner, 2);
     let output = if movement.output_is_input { "input" } else { "servo" };
     let age = match movement.age_ms {
-        (low, Some(high)) => format!("age {} to {} ms", figure::millis(low), figure::millis(high)),
-        (low, None) => format!("age over {} ms", figure::millis(low)),
+        (low, Some(high)) => format!("age {} to {} ms", quantity::millis(low), quantity::millis(high)),
+        (low, None) => format!("age over {} ms", quantity::millis(low)),
     };
     let mut pen = Pen::new(buffer, words);
     pen.pieces(
@@ -138,9 +139,9 @@ fn channels(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buf
             pen.text(0, row, &channel_name(channel), theme.series[index]);
             let median = channel
                 .p50_ms
-                .map_or_else(|| NOT_MEASURED.to_owned(), |ms| format!("{} ms", figure::millis(ms)));
+                .map_or_else(|| NOT_MEASURED.to_owned(), |ms| format!("{} ms", quantity::millis(ms)));
             pen.right(32, row, &median, theme.strong);
-            pen.right(40, row, &figure::count(channel.events), theme.base);
+            pen.right(40, row, &quantity::count(channel.events), theme.base);
             row += 1;
         }
     }

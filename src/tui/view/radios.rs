@@ -5,9 +5,9 @@ use ratatui::layout::Rect;
 
 use crate::snapshot::Snapshot;
 use crate::summary::SignalSummary;
-use crate::tui::figure;
 use crate::tui::widget::panel::panel;
 use crate::tui::widget::pen::Pen;
+use crate::wording::quantity;
 
 use super::Scene;
 
@@ -57,7 +57,7 @@ fn row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], at: u16, pen: 
         }
     }
     if ends[5] <= pen.width() {
-        pen.right(ends[5], at, &figure::count(signal.samples), theme.base);
+        pen.right(ends[5], at, &quantity::count(signal.samples), theme.base);
     }
     pen.cut(82, at, &signal.source.replace('_', " "), pen.width().saturating_sub(82), theme.dim);
 }

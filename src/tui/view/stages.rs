@@ -5,10 +5,11 @@ use ratatui::layout::Rect;
 
 use crate::snapshot::Snapshot;
 use crate::summary::{Interval, LatencyStage, LatencySummary};
-use crate::tui::figure::{self, NOT_MEASURED};
 use crate::tui::widget::histogram::{Histogram, any_beyond, axis_end};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
+use crate::wording::quantity;
+use crate::wording::quantity::NOT_MEASURED;
 
 use super::{Scene, put};
 
@@ -41,10 +42,10 @@ pub(super) const fn percentiles(stage: &LatencyStage) -> [Percentile; 3] {
 pub(super) fn percentile_text((_, value, interval, needed): Percentile) -> String {
     match (value, interval) {
         (Some(value), Some(interval)) => {
-            format!("{} ms ({})", figure::millis(value), figure::millis_interval(interval))
+            format!("{} ms ({})", quantity::millis(value), quantity::millis_interval(interval))
         }
-        (Some(value), None) => format!("{} ms", figure::millis(value)),
-        (None, _) if needed > 0 => figure::counted(needed, "more move", "more moves"),
+        (Some(value), None) => format!("{} ms", quantity::millis(value)),
+        (None, _) if needed > 0 => quantity::counted(needed, "more move", "more moves"),
         (None, _) => "needs faster data".to_owned(),
     }
 }
@@ -52,10 +53,10 @@ pub(super) fn percentile_text((_, value, interval, needed): Percentile) -> Strin
 /// What the clocks add to it, in words.
 pub(super) fn bound_text(stage: &LatencyStage) -> String {
     match (stage.bound.as_str(), stage.clock_uncertainty_ms) {
-        ("upper", Some(clock)) => format!("upper bound, clock ±{} ms", figure::millis(clock)),
+        ("upper", Some(clock)) => format!("upper bound, clock ±{} ms", quantity::millis(clock)),
         ("upper", None) => "upper bound".to_owned(),
         (_, Some(0.0)) => "one clock".to_owned(),
-        (_, Some(clock)) => format!("clock ±{} ms", figure::millis(clock)),
+        (_, Some(clock)) => format!("clock ±{} ms", quantity::millis(clock)),
         (_, None) => "clock error unknown".to_owned(),
     }
 }
@@ -86,7 +87,7 @@ pub(super) fn short_row(scene: &Scene<'_>, snapshot: &Snapshot, row: u16, pen: &
         x = pen.text(x + 2, row, percentile.0, theme.dim);
         x = pen.text(x + 1, row, &percentile_text(percentile), theme.strong);
     }
-    let moves = figure::counted(stage.events, "move", "moves");
+    let moves = quantity::counted(stage.events, "move", "moves");
     pen.cut(x + 2, row, &moves, pen.width().saturating_sub(x + 2), theme.dim);
 }
 
@@ -98,7 +99,7 @@ pub(super) fn side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
         Pen::new(buffer, inner).paragraph(0, 0, &missing_text(snapshot, 0), theme.dim);
         return;
     };
-    let moves = figure::counted(stage.events, "move", "moves");
+    let moves = quantity::counted(stage.events, "move", "moves");
     let inner = panel(STAGES[index], &moves, theme, area, buffer);
     let others: Vec<usize> = [0, 1, 2].into_iter().filter(|other| *other != index).collect();
     let below = 3 + 1 + others.len() as u16;

@@ -8,8 +8,8 @@ use ratatui::widgets::Widget;
 
 use crate::record::MarkKind;
 use crate::snapshot::{LinkState, MarkPoint, View};
-use crate::tui::figure;
 use crate::tui::theme::Theme;
+use crate::wording::quantity;
 
 use super::pen::{Pen, width};
 
@@ -47,7 +47,7 @@ impl Widget for &TimeAxis<'_> {
         let end = if self.follows {
             pen.right(columns, 0, "now", self.theme.strong)
         } else {
-            pen.right(columns, 0, &figure::clock(self.view.to_s), self.theme.strong)
+            pen.right(columns, 0, &quantity::clock(self.view.to_s), self.theme.strong)
         };
         let room = f64::from(columns) / 12.0;
         let step = STEPS_S.into_iter().find(|step| span_s / step <= room).unwrap_or(span_s);
@@ -55,7 +55,7 @@ impl Widget for &TimeAxis<'_> {
         for number in 0..64 {
             let at_s = (first + f64::from(number)) * step;
             let Some(x) = column(&self.view, at_s, columns) else { break };
-            let text = figure::clock(at_s);
+            let text = quantity::clock(at_s);
             if at_s < -0.5 || x + 1 + width(&text) + 1 > end {
                 continue;
             }
@@ -164,8 +164,8 @@ impl Widget for &MarkRow<'_> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::tui::theme::ThemeName;
+    use crate::tui::widget::axis::*;
 
     fn restart(at_s: f64) -> MarkPoint {
         MarkPoint { at_s, mark: None, kind: "restart".to_owned(), link: None, text: String::new() }

@@ -107,7 +107,7 @@ impl Widget for &Dots {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::tui::widget::dots::*;
 
     #[test]
     fn corners_land_in_the_corner_dots() {

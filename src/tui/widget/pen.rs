@@ -202,7 +202,7 @@ impl<'a> Pen<'a> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::tui::widget::pen::*;
 
     #[test]
     fn nothing_leaves_the_area_and_no_control_character_passes() {

@@ -67,7 +67,7 @@ pub fn columns<T>(cells: &[T], width: u16) -> impl Iterator<Item = &[T]> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::tui::widget::scale::*;
 
     #[test]
     fn edges_are_round_and_rows_count_from_the_top() {

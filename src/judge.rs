@@ -1,0 +1,7 @@
+//! What the figures mean: range, what a freeze teaches, the freeze-level model, margins and alarms.
+
+pub mod freeze_evidence;
+pub mod freeze_level;
+pub mod link_budget;
+pub mod margin;
+pub mod range;

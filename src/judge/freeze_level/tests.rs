@@ -1,0 +1,123 @@
+//! Checks of the threshold: exact cases by hand, and a short seeded study.
+
+use crate::judge::freeze_level::*;
+
+fn count(level: f32, seconds: u32, freezes: u32) -> LevelCount {
+    LevelCount { level, seconds, freezes }
+}
+
+/// Seconds of a level with the expected number of freezes for known parameters.
+fn expected(middle: f64, slope: f64, base: f64) -> Vec<LevelCount> {
+    (-100..=-60)
+        .map(|level| {
+            let curve = crate::stats::logistic::logistic(slope * (f64::from(level) - middle));
+            let chance = base + (1.0 - base) * curve;
+            count(level as f32, 20_000, (20_000.0 * chance).round() as u32)
+        })
+        .collect()
+}
+
+/// The oracle is the model: at even chance the level is the middle, at 5 % it is logit(0.05) / slope above.
+#[test]
+fn expected_freezes_give_the_threshold_back() {
+    let session = expected(-86.0, -0.6, 0.002);
+    let found = estimate(&[session.clone(), session], None).unwrap();
+    assert!((found.level_p50.unwrap() + 86.0).abs() < 0.02, "{found:?}");
+    assert!((found.level_p05 - (-86.0 + 2.944_439 / 0.6)).abs() < 0.02, "{found:?}");
+    assert!((found.base.unwrap() - 0.002).abs() < 2e-4);
+    assert_eq!(found.method, Method::Logistic);
+    let ci95 = found.level_p05_ci95.unwrap();
+    assert!(ci95[0] < found.level_p05 && ci95[1] > found.level_p05 && ci95[1] - ci95[0] < 0.2);
+    assert!(found.agreement.unwrap().p > 0.9);
+}
+
+/// Sessions with other levels, in any order: each still meets what the curve says at its own.
+#[test]
+fn the_order_of_levels_says_nothing() {
+    let other = |middle: f64| -> Vec<LevelCount> {
+        expected(middle, -0.6, 0.002)
+            .iter()
+            .map(|row| LevelCount { level: row.level + 0.4, ..*row })
+            .collect()
+    };
+    let sorted = [expected(-86.0, -0.6, 0.002), other(-85.0)];
+    let turned = sorted.clone().map(|mut session| {
+        session.reverse();
+        session.swap(3, 20);
+        session
+    });
+    let (sorted, turned) = (estimate(&sorted, None).unwrap(), estimate(&turned, None).unwrap());
+    assert!((sorted.level_p05 - turned.level_p05).abs() < 1e-9);
+    let width = |found: &Estimate| found.level_p05_ci95.map(|ci95| ci95[1] - ci95[0]).unwrap();
+    assert!((width(&sorted) - width(&turned)).abs() < 1e-6);
+    let deviance = |found: &Estimate| found.agreement.unwrap().deviance;
+    assert!((deviance(&sorted) / deviance(&turned) - 1.0).abs() < 1e-9);
+}
+
+#[test]
+fn few_freezes_give_the_highest_level() {
+    let sessions = [vec![count(-90.0, 10, 2), count(-70.0, 500, 0)], vec![count(-84.5, 40, 1)]];
+    let found = estimate(&sessions, None).unwrap();
+    assert_eq!(found.level_p05, -84.5);
+    assert_eq!((found.level_p50, found.level_p05_ci95, found.base), (None, None, None));
+    assert_eq!(found.method, Method::HighestLevel);
+    assert_eq!(found.freezes, 3);
+}
+
+#[test]
+fn without_freezes_there_is_no_threshold() {
+    assert_eq!(estimate(&[vec![count(-70.0, 500, 0)]], None), None);
+    assert_eq!(estimate(&[], None), None);
+}
+
+/// Sessions that differ by 6 dB must widen the interval and be seen to disagree.
+#[test]
+fn sessions_that_disagree_are_told() {
+    let thin = |middle: f64| -> Vec<LevelCount> {
+        expected(middle, -0.6, 0.001)
+            .iter()
+            .map(|row| count(row.level, row.seconds / 400, (f64::from(row.freezes) / 400.0).round() as u32))
+            .collect()
+    };
+    let alike = estimate(&[thin(-86.0), thin(-86.0), thin(-86.0)], None).unwrap();
+    let apart = estimate(&[thin(-89.0), thin(-86.0), thin(-83.0)], None).unwrap();
+    assert!(alike.agreement.unwrap().p > 0.5);
+    assert!(apart.agreement.unwrap().p < 0.01, "{:?}", apart.agreement);
+    let width = |found: &Estimate| found.level_p05_ci95.map(|ci| ci[1] - ci[0]).unwrap();
+    assert!(width(&apart) > 2.0 * width(&alike));
+    let levels: Vec<f64> = apart.sessions.iter().filter_map(|session| session.level_p05).collect();
+    assert!(levels[0] + 2.0 < levels[1] && levels[1] + 2.0 < levels[2], "{levels:?}");
+}
+
+/// A clean set of sessions with one of 8 that lies 6 dB apart, and one that goes up by 1 dB a session.
+#[test]
+fn an_outlier_and_a_drift_are_named() {
+    let thin = |middle: f64| -> Vec<LevelCount> {
+        expected(middle, -0.6, 0.001)
+            .iter()
+            .map(|row| count(row.level, row.seconds / 400, (f64::from(row.freezes) / 400.0).round() as u32))
+            .collect()
+    };
+    let mut middles = [-86.0; 8];
+    let of = |middles: &[f64; 8]| estimate(&middles.map(thin), None).unwrap().agreement.unwrap();
+    assert_eq!(of(&middles).finding, Finding::Agree);
+    middles[2] = -80.0;
+    assert_eq!(of(&middles).finding, Finding::Outlier(2));
+    for (index, middle) in middles.iter_mut().enumerate() {
+        *middle = -90.0 + index as f64;
+    }
+    let drift = of(&middles);
+    assert_eq!(drift.finding, Finding::Drift);
+    assert!((drift.drift_per_session.unwrap() - 1.0).abs() < 0.25, "{drift:?}");
+}
+
+/// Freezes at every level alike must not be taken for ones that follow it.
+#[test]
+fn what_does_not_follow_the_level_is_told() {
+    let alike: Vec<LevelCount> = (-100..=-60).map(|level| count(level as f32, 60, 1)).collect();
+    if let Some(found) = estimate(&[alike.clone(), alike], None) {
+        assert!(!found.follows_level, "{found:?}");
+    }
+    let found = estimate(&[expected(-86.0, -0.6, 0.002)], None).unwrap();
+    assert!(found.follows_level);
+}

@@ -1,0 +1,434 @@
+//! All links over the distances flown: the path-loss line, the bins, the row of the summary.
+//!
+//! Only seconds of trips are judged. A silence of the position in a trip that is longer than 10 s fails the bin of the last
+//! fix, also where it is not over at the last record. More than 3000 seconds are thinned evenly before the line is fitted, older ones that are joined to
+//! spans by how many each stands for.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use crate::judge::freeze_evidence;
+use crate::measure::context::Context;
+use crate::measure::series::{Grid, Series, thinned};
+use crate::profile::{LinkProfile, LinkRole};
+use crate::stats::geodesic;
+use crate::stats::path_loss;
+use crate::stats::path_loss::PathLoss;
+use crate::summary::{ProofEnd, RangeSummary, Threshold};
+use crate::units::{LevelUnit, Nanos};
+
+use super::antenna_pattern;
+use super::antenna_pattern::Seen;
+use super::bins;
+use super::bins::{Bin, End, Others, Proof, Rule, Second};
+use super::hold_shares::Shares;
+use super::{Evidence, predicted_freeze, theory};
+use crate::measure::latency::TimeSpans;
+use crate::measure::loss::LinkSeconds;
+use crate::measure::position::PositionMeter;
+use crate::measure::position::track::LONGEST_BRIDGE;
+
+/// The line is fitted from here on: nearer, antennas and bodies rule.
+const NEAREST_FIT_M: f64 = 10.0;
+const MOST_FITTED: usize = 3000;
+/// Nearer than this in the plane, the vehicle is overhead and its nose tells nothing.
+const NEAREST_BEARING_M: f64 = 5.0;
+/// As wide as a sector.
+const MOST_TURNED_DEG: f64 = 30.0;
+
+/// The session's distances with all that is known at each.
+pub(super) struct Analysis<'a> {
+    pub(super) meter: &'a PositionMeter,
+    pub(super) context: &'a Context,
+    pub(super) evidence: Evidence<'a>,
+    /// Which seconds of the session are kept by themselves.
+    grid: Grid,
+    distances: Series<f32>,
+}
+
+/// Distance and level over a second, and how many seconds it stands for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Point {
+    pub(super) distance_m: f64,
+    level: f64,
+    pub(super) seconds: usize,
+}
+
+/// About so many of them, thinned evenly: one in how many seconds, and each's distance and level.
+pub(super) fn at_most(
+    points: impl Iterator<Item = Point> + Clone,
+    most: usize,
+) -> (usize, impl Iterator<Item = (f64, f64)>) {
+    let seconds: usize = points.clone().map(|point| point.seconds).sum();
+    let step = seconds.div_ceil(most).max(1);
+    let weighted = points.map(|point| (point.seconds, (point.distance_m, point.level)));
+    (step, thinned(weighted, step))
+}
+
+/// A line with the replicates of its bootstrap.
+pub(super) struct Line {
+    pub(super) fit: PathLoss,
+    pub(super) replicates: Option<Vec<(f64, f64)>>,
+}
+
+impl<'a> Analysis<'a> {
+    pub(super) fn of(meter: &'a PositionMeter, context: &'a Context, evidence: Evidence<'a>) -> Self {
+        Self { meter, context, evidence, grid: context.grid(), distances: meter.seconds(context) }
+    }
+
+    /// Over whole seconds and every fix.
+    pub(super) fn farthest(&self) -> Option<f64> {
+        let known = self.distances.known(0, usize::MAX).map(|(_, distances)| distances.max);
+        let seconds = known.reduce(f32::max).map(f64::from);
+        seconds.into_iter().chain(self.meter.farthest_fix(self.context)).reduce(f64::max)
+    }
+
+    pub(super) fn row(&self, index: usize) -> Option<RangeSummary> {
+        let link = &self.context.profile.link[index];
+        let has_level = link.has_level();
+        let max_distance_m = self.farthest();
+        if !has_level && max_distance_m.is_none() {
+            return None;
+        }
+        let points = self.points(index);
+        let samples = points.clone().count();
+        let line = line_of(points.clone());
+        let in_db = link.unit() == LevelUnit::Dbm;
+        let fit = line.as_ref().map(|line| &line.fit);
+        let replicates = line.as_ref().and_then(|line| line.replicates.as_deref());
+        let threshold = self.threshold(index);
+        let flight = self.numbered(index);
+        let bins = self.bins(index, &flight);
+        let (proof, end) = self.proof(&bins).unzip();
+        let seen = self.seen(&flight);
+        let origin = self.meter.handset.origin(&self.context.profile.handset);
+        Some(RangeSummary {
+            link: link.name.clone(),
+            unit: has_level.then(|| link.unit()),
+            origin: origin.map(|origin| origin.word().to_owned()),
+            samples: samples as u64,
+            seconds_excluded: self.excluded(index, has_level),
+            path_loss_exponent: fit.filter(|_| in_db).map(|fit| fit.exponent),
+            path_loss_exponent_ci95: replicates
+                .filter(|_| in_db)
+                .and_then(|replicates| path_loss::interval(replicates, |_, exponent| Some(exponent))),
+            level_at_1m: fit.map(|fit| fit.level_at_1m),
+            shadowing_sigma_db: fit.filter(|_| in_db).map(|fit| fit.sigma),
+            max_distance_m,
+            proven_m: proof.map(|proof| proof.distance_m),
+            proven_s: proof.map(|proof| proof.seconds as f64),
+            proven_passes: bins
+                .iter()
+                .rfind(|bin| {
+                    proof.is_some_and(|proof| bin.from_m < proof.distance_m) && bin.passed == Some(true)
+                })
+                .map(|bin| passes(&flight, bin.from_m, bin.to_m)),
+            proof_end: end.map(|end| ProofEnd {
+                from_m: end.from_m,
+                to_m: end.to_m,
+                why: end.why.to_owned(),
+            }),
+            claimed_m: link.claimed_range_m,
+            predicted_freeze_m: fit.zip(threshold).and_then(|(fit, limit)| fit.distance(limit.level_p05)),
+            predicted_freeze_ci95_m: replicates
+                .zip(threshold)
+                .and_then(|(all, limit)| predicted(all, limit, |_, _| 1.0)),
+            first_freeze_expected_m: fit
+                .zip(threshold)
+                .and_then(|(fit, limit)| predicted_freeze::first_freeze(fit, limit)),
+            plus_3db_m: fit.zip(threshold).filter(|_| in_db).and_then(|(fit, limit)| {
+                Some(fit.distance(limit.level_p05)? * gained(fit.level_at_1m, fit.exponent))
+            }),
+            plus_3db_ci95_m: replicates
+                .zip(threshold)
+                .filter(|_| in_db)
+                .and_then(|(all, limit)| predicted(all, limit, gained)),
+            theory: theory::summary(link, line.as_ref(), threshold, points),
+            heading: antenna_pattern::heading(&seen, link.unit()),
+            height: antenna_pattern::height(&seen, link.unit()),
+        })
+    }
+
+    /// Whole seconds so far that lack a position, or a level where the link has any.
+    fn excluded(&self, index: usize, has_level: bool) -> u64 {
+        let levels = self.evidence.signal.seconds(index);
+        let known = |second: usize| {
+            let level = !has_level || levels.number(second).is_some();
+            level && self.distances.number(second).is_some()
+        };
+        let unknown = self.grid.cells(0, levels.len()).filter(|cell| !known(cell.start));
+        unknown.map(|cell| cell.len() as u64).sum()
+    }
+
+    /// Distance over a second, the one of its level: the middle of both ends, else its end.
+    fn over(&self, second: usize) -> Option<f64> {
+        let end = f64::from(self.distances.number(second)?);
+        // Where seconds are joined, the one before is not kept.
+        let start = second.checked_sub(1).and_then(|before| self.distances.number(before));
+        Some(start.map_or(end, |start| f64::midpoint(f64::from(start), end)))
+    }
+
+    /// Distance and level over each second from 10 m on.
+    pub(super) fn points(&self, index: usize) -> impl Iterator<Item = Point> + Clone + '_ {
+        let levels = self.evidence.signal.seconds(index);
+        let point = move |cell: Range<usize>| {
+            let (distance_m, level) = (self.over(cell.start)?, f64::from(levels.number(cell.start)?));
+            Some(Point { distance_m, level, seconds: cell.len() })
+        };
+        let seconds = self.distances.len().min(levels.len());
+        self.grid.cells(0, seconds).filter_map(point).filter(|point| point.distance_m >= NEAREST_FIT_M)
+    }
+
+    /// What each second says of a link.
+    pub(super) fn numbered(&self, index: usize) -> Numbered<'_> {
+        let (context, evidence) = (self.context, self.evidence);
+        let link = &context.profile.link[index];
+        let in_order = |mut spans: Vec<(Nanos, Nanos)>| {
+            spans.sort_unstable();
+            spans
+        };
+        let (failsafe, moved, held) = match link.role {
+            LinkRole::Control => (
+                in_order(evidence.failsafe.spans(context)),
+                Some(evidence.latency.moving_spans()),
+                in_order(evidence.holds_apart_from_failsafes(context)),
+            ),
+            LinkRole::Video | LinkRole::Telemetry => Default::default(),
+        };
+        Numbered {
+            context,
+            grid: self.grid,
+            distances: &self.distances,
+            levels: evidence.signal.seconds(index),
+            traffic: evidence.loss.link_seconds(context, link),
+            left: self.left(),
+            frozen: self.frozen(link),
+            failsafe,
+            moved,
+            held,
+        }
+    }
+
+    /// Of every cell the nearest distance at which a freeze touches it, infinite where none does; `None` where this
+    /// link's picture is not watched.
+    fn frozen(&self, link: &LinkProfile) -> Option<Vec<f32>> {
+        let (context, video) = (self.context, self.evidence.video);
+        video.source(context).filter(|_| context.profile.is_video_link(link))?;
+        let mut frozen = vec![f32::INFINITY; self.grid.count(self.distances.len())];
+        for span in video
+            .freezes(context)
+            .into_iter()
+            .filter(|span| freeze_evidence::of_freeze(context, span).fails())
+        {
+            let from = context.since_start_s(span.start).max(0.0);
+            let to = context.since_start_s(span.end);
+            let cells = frozen.iter_mut().enumerate().skip(self.grid.index(from as usize));
+            // One that begins and ends at one instant touches nothing.
+            let touched = cells.take_while(|(cell, _)| from.max(self.grid.cell(*cell).start as f64) < to);
+            touched.for_each(|(cell, frozen)| {
+                *frozen = frozen.min(self.nearest(&self.grid.cell(cell), from, to));
+            });
+        }
+        Some(frozen)
+    }
+
+    /// The nearest distance of a cell within a span of seconds from the first record.
+    fn nearest(&self, cell: &Range<usize>, from_s: f64, to_s: f64) -> f32 {
+        let Some(end) = self.distances.number(cell.start) else { return f32::MAX };
+        // Where seconds are joined, the one before is not kept.
+        let start = cell.start.checked_sub(1).and_then(|before| self.distances.number(before)).unwrap_or(end);
+        let at = |since_s: f64| start + (end - start) * (since_s - cell.start as f64).clamp(0.0, 1.0) as f32;
+        at(from_s).min(at(to_s))
+    }
+
+    /// The cells of the last fix before long or unfinished silences, with its distance.
+    fn left(&self) -> BTreeMap<usize, f64> {
+        let mut left = BTreeMap::new();
+        let Some(start) = self.context.start else { return left };
+        let silences = self.meter.track.left(self.context.now, LONGEST_BRIDGE);
+        for (at, place) in silences.filter(|(at, _)| self.context.life.is_judged(*at)) {
+            let second = (at - start).whole_secs().saturating_sub(1);
+            if let Some(handset) = self.meter.handset_place(at, self.context) {
+                left.entry(self.grid.index(second)).or_insert_with(|| handset.distance(place).0);
+            }
+        }
+        left
+    }
+
+    pub(super) fn rule(&self, index: usize) -> Rule {
+        match self.context.profile.link[index].role {
+            LinkRole::Video => Rule::Frozen,
+            LinkRole::Telemetry => Rule::Loss,
+            LinkRole::Control => Rule::Holds,
+        }
+    }
+
+    pub(super) fn bins(&self, index: usize, flight: &Numbered<'_>) -> Vec<Bin> {
+        bins::bins(|| flight.seconds().map(|(_, second)| second), self.rule(index))
+    }
+
+    /// How far the link is proven: never beyond the farthest point.
+    pub(super) fn proof(&self, bins: &[Bin]) -> Option<(Proof, End)> {
+        let farthest = self.farthest().unwrap_or(f64::INFINITY);
+        let (proof, end) = bins::proof(bins)?;
+        Some((Proof { distance_m: proof.distance_m.min(farthest), ..proof }, end))
+    }
+
+    pub(super) fn threshold(&self, index: usize) -> Option<&Threshold> {
+        let link = &self.context.profile.link[index];
+        self.context.threshold(&link.name).filter(|threshold| threshold.unit == link.unit())
+    }
+
+    /// The nose turned so far in this second that its level belongs to no direction.
+    fn turning(&self, second: usize) -> bool {
+        let heading = |second: usize| self.meter.track.heading(second).map(f64::from);
+        let before = second.checked_sub(1).and_then(heading);
+        before.zip(heading(second)).is_some_and(|(before, now)| {
+            ((now - before + 180.0).rem_euclid(360.0) - 180.0).abs() > MOST_TURNED_DEG
+        })
+    }
+
+    /// Seconds from 10 m on, with where the handset lay from the vehicle.
+    fn seen(&self, flight: &Numbered<'_>) -> Vec<Seen> {
+        let track = &self.meter.track;
+        let profile = &self.context.profile.handset;
+        let far = flight.seconds().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
+        far.filter_map(|(seconds, second)| {
+            let number = seconds.start;
+            let place = track.place(number)?;
+            let handset = self.meter.handset.place(number + 1, profile)?;
+            let (north, east) =
+                geodesic::north_east_m((place.lat_deg, place.lon_deg), (handset.lat_deg, handset.lon_deg));
+            let from_nose = |nose: f32| (east.atan2(north).to_degrees() - f64::from(nose)).rem_euclid(360.0);
+            let bearing_deg = track
+                .heading(number)
+                .filter(|_| north.hypot(east) >= NEAREST_BEARING_M && !self.turning(number))
+                .map(from_nose);
+            let distance_m = self.over(number).unwrap_or(second.distance_m);
+            Some(Seen::new(
+                &seconds,
+                &Second { distance_m, ..second },
+                bearing_deg,
+                place.alt_m - handset.alt_m,
+            ))
+        })
+        .collect()
+    }
+}
+
+/// What each second says of a link, made as it is asked for: a day of them is not to be held.
+pub(super) struct Numbered<'a> {
+    context: &'a Context,
+    grid: Grid,
+    distances: &'a Series<f32>,
+    levels: &'a Series<f32>,
+    traffic: LinkSeconds<'a>,
+    /// Where the position was lost for long: these cells fail their bins.
+    left: BTreeMap<usize, f64>,
+    /// Where a freeze touches it, of the link whose picture is watched; infinite: nowhere.
+    frozen: Option<Vec<f32>>,
+    /// Of a control link.
+    failsafe: Vec<(Nanos, Nanos)>,
+    moved: Option<&'a TimeSpans>,
+    held: Vec<(Nanos, Nanos)>,
+}
+
+impl Numbered<'_> {
+    /// Those with a distance, in order: their seconds from the first record (several where they are joined).
+    pub(super) fn seconds(&self) -> impl Iterator<Item = (Range<usize>, Second)> + '_ {
+        let lost = self.left.last_key_value().map_or(0, |(&last, _)| last + 1);
+        let end = lost.max(self.grid.count(self.distances.len()));
+        let mut failsafe = Shares::new(self.context, self.failsafe.iter().copied());
+        let mut moved = Shares::new(self.context, self.moved.into_iter().flat_map(TimeSpans::iter));
+        let mut held = Shares::new(self.context, self.held.iter().copied());
+        let start = self.context.start.unwrap_or_default();
+        let life = &self.context.life;
+        (0..end).filter_map(move |index| {
+            let seconds = self.grid.cell(index);
+            let left = self.left.get(&index);
+            if left.is_none() && !life.is_judged(start + Nanos::from_secs(seconds.start as i64 + 1)) {
+                return None;
+            }
+            let Some(distance) = self.distances.number(seconds.start) else {
+                return left
+                    .map(|&distance_m| (seconds, Second { distance_m, left: true, ..Second::default() }));
+            };
+            let frozen_m = self.frozen.as_ref().map(|frozen| frozen[index]);
+            let second = Second {
+                distance_m: f64::from(distance),
+                level: self.levels.number(seconds.start).map(f64::from),
+                traffic: self.traffic.over(&seconds),
+                left: left.is_some(),
+                frozen: frozen_m.map(f32::is_finite),
+                frozen_m: frozen_m.filter(|nearest_m| nearest_m.is_finite()).map(f64::from),
+                failsafe: failsafe.of(&seconds) > 0.0,
+                moved_s: moved.of(&seconds),
+                held_s: held.of(&seconds),
+                others: self.others(&seconds),
+            };
+            Some((seconds, second))
+        })
+    }
+
+    fn others(&self, seconds: &Range<usize>) -> Option<Others> {
+        if seconds.len() == 1 {
+            return None;
+        }
+        let distances = self.distances.known(seconds.start, seconds.end).map(|(_, distances)| distances.min);
+        let nearest_m = f64::from(distances.reduce(f32::min)?);
+        Some(Others { seconds: seconds.len() - 1, nearest_m })
+    }
+}
+
+/// How often the vehicle went into a span of distance.
+fn passes(flight: &Numbered<'_>, from_m: f64, to_m: f64) -> u64 {
+    let mut inside =
+        flight.seconds().map(|(_, second)| second.distance_m >= from_m && second.distance_m < to_m);
+    let began = inside.next() == Some(true);
+    let (mut entered, mut was_inside) = (u64::from(began), began);
+    for is_inside in inside {
+        entered += u64::from(is_inside && !was_inside);
+        was_inside = is_inside;
+    }
+    entered
+}
+
+fn line_of(points: impl Iterator<Item = Point> + Clone) -> Option<Line> {
+    let (step, thinned) = at_most(points, MOST_FITTED);
+    let thinned: Vec<(f64, f64)> = thinned.collect();
+    let mut fit = path_loss::fit(&thinned)?;
+    let replicates = path_loss::replicates(&thinned, &fit);
+    fit.correlation *= step as f64;
+    Some(Line { fit, replicates })
+}
+
+/// By what share of itself a distance grows with 3 dB more level.
+fn gained(_: f64, exponent: f64) -> f64 {
+    10.0_f64.powf(3.0 / (10.0 * exponent)) - 1.0
+}
+
+/// Where the median level meets the threshold, or a share of that distance, with what both are uncertain by.
+fn predicted(
+    replicates: &[(f64, f64)],
+    threshold: &Threshold,
+    share: fn(f64, f64) -> f64,
+) -> Option<[f64; 2]> {
+    // The threshold's own error goes in as normal quantiles, spread evenly and shuffled by a stride
+    // that shares no factor with the count, so that no second source of randomness is needed.
+    const STRIDE: usize = 151;
+    let half = threshold.level_p05_ci95.map_or(0.0, |ci95| (ci95[1] - ci95[0]) / 2.0);
+    let count = replicates.len();
+    let normal = statrs::distribution::Normal::standard();
+    let shifted: Vec<(f64, f64)> = replicates
+        .iter()
+        .enumerate()
+        .map(|(index, &(level, exponent))| {
+            let share = ((index * STRIDE) % count) as f64 + 0.5;
+            let z = statrs::distribution::ContinuousCDF::inverse_cdf(&normal, share / count as f64);
+            (level - half * z / 1.959_963_984_540_054, exponent)
+        })
+        .collect();
+    path_loss::interval(&shifted, |level, exponent| {
+        Some(path_loss::distance_at(level, exponent, threshold.level_p05)? * share(level, exponent))
+    })
+}

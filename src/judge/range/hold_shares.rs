@@ -1,0 +1,70 @@
+//! How much of each second lies within spans of time, second by second in their order: a session of a day has a
+//! hundred thousand spans and seconds, of which nothing is to be held.
+
+use std::iter::Peekable;
+use std::ops::Range;
+
+use crate::measure::context::Context;
+use crate::units::Nanos;
+
+/// Spans in order of their starts, those that the seconds have not passed yet.
+pub(super) struct Shares<'a, Spans: Iterator> {
+    context: &'a Context,
+    spans: Peekable<Spans>,
+}
+
+impl<'a, Spans: Iterator<Item = (Nanos, Nanos)> + Clone> Shares<'a, Spans> {
+    pub(super) fn new(context: &'a Context, spans: Spans) -> Self {
+        Self { context, spans: spans.peekable() }
+    }
+
+    /// How many of these whole seconds (0: the first) lie within, none earlier than those before.
+    pub(super) fn of(&mut self, seconds: &Range<usize>) -> f64 {
+        let (from, to) = (seconds.start as f64, seconds.end as f64);
+        let since = |at: Nanos| self.context.since_start_s(at);
+        while self.spans.next_if(|(_, end)| since(*end) <= from).is_some() {}
+        let touching = self.spans.clone().take_while(|(start, _)| since(*start) < to);
+        touching.fold(0.0, |share, (start, end)| {
+            (share + (since(end).min(to) - since(start).max(from)).max(0.0)).min(to - from)
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use crate::judge::range::hold_shares::*;
+
+    proptest! {
+        /// Counting milliseconds is the oracle.
+        #[test]
+        fn it_is_what_counting_milliseconds_gives(
+            gaps in prop::collection::vec((0_i64..3000, 1_i64..4000), 0..30),
+            skipped in 1_usize..4,
+            joined in 1_usize..4,
+        ) {
+            let context = Context { start: Some(Nanos::from_secs(7)), ..Context::default() };
+            let mut at = 0;
+            let spans: Vec<(i64, i64)> = gaps
+                .into_iter()
+                .map(|(gap, length)| {
+                    let span = (at + gap, at + gap + length);
+                    at = span.1;
+                    span
+                })
+                .collect();
+            let stamp = |ms: i64| Nanos::from_secs(7) + Nanos::from_millis(ms);
+            let stamped: Vec<(Nanos, Nanos)> =
+                spans.iter().map(|&(from, to)| (stamp(from), stamp(to))).collect();
+            let mut shares = Shares::new(&context, stamped.iter().copied());
+            for second in (0..240).step_by(skipped) {
+                let seconds = second..second + joined;
+                let own = seconds.start as i64 * 1000..seconds.end as i64 * 1000;
+                let within = own.filter(|ms| spans.iter().any(|(from, to)| ms >= from && ms < to)).count();
+                let share = shares.of(&seconds);
+                prop_assert!((share - within as f64 / 1000.0).abs() < 1e-9, "second {second}: {share}");
+            }
+        }
+    }
+}

@@ -1,0 +1,71 @@
+//! What theory predicts for a link's range, and what was seen against it.
+//!
+//! Free space and two rays over flat ground from the profile's budget (see [`crate::judge::link_budget`]), counted to
+//! the freeze limit of earlier sessions, else to the receiver's stated sensitivity. Compared with the
+//! fitted line at the geometric middle of the distances flown, where the fit is surest; its interval
+//! is the fit's own. Levels in device units cannot be compared. Unit: metres, decibels.
+
+use crate::judge::link_budget::Theory;
+use crate::profile::LinkProfile;
+use crate::stats::path_loss;
+use crate::summary::{RangeTheory, Threshold};
+use crate::units::LevelUnit;
+
+use super::analysis::{Line, Point};
+
+const LINE_POINTS: u32 = 48;
+const NEAREST_LINE_M: f64 = 3.0;
+
+/// `None` without a budget in the profile.
+pub(super) fn summary(
+    link: &LinkProfile,
+    line: Option<&Line>,
+    threshold: Option<&Threshold>,
+    points: impl Iterator<Item = Point>,
+) -> Option<RangeTheory> {
+    let theory = Theory::of(&link.budget?);
+    let in_dbm = link.unit() == LevelUnit::Dbm;
+    let (limit, limit_level) = match (threshold.filter(|_| in_dbm), theory.sensitivity_dbm()) {
+        (Some(threshold), _) => (Some("freeze_level"), Some(threshold.level_p05)),
+        (None, Some(level)) => (Some("sensitivity"), Some(level)),
+        (None, None) => (None, None),
+    };
+    let compared_at_m = middle(points).filter(|_| in_dbm && line.is_some());
+    let below = |level: f64, at: f64| theory.free_space_dbm(at) - level;
+    let below_free_space_db = compared_at_m.zip(line).map(|(at, line)| below(line.fit.level(at), at));
+    let below_free_space_ci95_db =
+        compared_at_m.zip(line.and_then(|line| line.replicates.as_deref())).and_then(|(at, all)| {
+            path_loss::interval(all, |level, exponent| Some(below(level - 10.0 * exponent * at.log10(), at)))
+        });
+    Some(RangeTheory {
+        limit: limit.map(str::to_owned),
+        limit_level,
+        free_space_m: limit_level.map(|level| theory.free_space_m(level)),
+        two_ray_m: limit_level.and_then(|level| theory.two_ray_m(level)),
+        compared_at_m,
+        below_free_space_db,
+        below_free_space_ci95_db,
+    })
+}
+
+/// Distance, level in free space, level over flat ground: up to a distance. Empty in device units.
+pub(super) fn lines(link: &LinkProfile, far_m: f64) -> Vec<(f64, f64, Option<f64>)> {
+    let Some(budget) = link.budget.filter(|_| link.unit() == LevelUnit::Dbm && far_m > NEAREST_LINE_M) else {
+        return Vec::new();
+    };
+    let theory = Theory::of(&budget);
+    let at = |point: u32| {
+        NEAREST_LINE_M * (far_m / NEAREST_LINE_M).powf(f64::from(point) / f64::from(LINE_POINTS - 1))
+    };
+    (0..LINE_POINTS)
+        .map(at)
+        .map(|distance| (distance, theory.free_space_dbm(distance), theory.two_ray_dbm(distance)))
+        .collect()
+}
+
+fn middle(points: impl Iterator<Item = Point>) -> Option<f64> {
+    let (seconds, sum) = points.fold((0, 0.0), |(seconds, sum), point| {
+        (seconds + point.seconds, sum + point.seconds as f64 * point.distance_m.ln())
+    });
+    (seconds > 0).then(|| (sum / seconds as f64).exp())
+}

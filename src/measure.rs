@@ -1,0 +1,17 @@
+//! The figures, each in its own file: `observe` takes samples, `summary` gives the figure.
+
+pub mod attitude;
+pub mod context;
+pub mod failsafe;
+pub mod latency;
+pub mod life;
+pub mod loss;
+pub mod own_reports;
+pub mod position;
+pub mod power;
+pub mod roles;
+pub mod series;
+pub mod signal;
+pub mod vibration;
+pub mod video;
+pub mod wifi_transmitters;

@@ -1,0 +1,133 @@
+//! The handset's stick stream, and when it stopped.
+//!
+//! A stream counts only where the vehicle follows it (see [`Followed`]) and where it was regular: the 99th
+//! percentile of its spacing under 0.5 s. It stopped where it is silent for 0.5 s and for 5 of its usual spacings.
+//! Unit: ns. Window: the newest 2,000 spacings, halved; the silence of a loss is none of them. Source: none.
+//! A stall of this computer is no silence. Bounded: [`MOST_SOURCES`].
+
+use std::collections::BTreeMap;
+
+use crate::measure::context::Context;
+use crate::measure::latency::{Followed, SourceKey};
+use crate::units::Nanos;
+
+const MOST_SOURCES: usize = 4;
+const LEAST_SILENCE: Nanos = Nanos::from_millis(500);
+const FEWEST: u32 = 10;
+const MOST: u32 = 2000;
+
+/// One source of sticks.
+#[derive(Clone, Debug)]
+struct Source {
+    last: Nanos,
+    usual: Option<Nanos>,
+    spacings: u32,
+    slow: u32,
+    /// The vehicle's input went on after this stick message, though the stream did not.
+    needless: Option<Nanos>,
+}
+
+impl Source {
+    const fn new(at: Nanos) -> Self {
+        Self { last: at, usual: None, spacings: 0, slow: 0, needless: None }
+    }
+
+    fn observe(&mut self, at: Nanos, after_loss: bool) {
+        let spacing = at - self.last;
+        self.last = at;
+        if after_loss {
+            return;
+        }
+        self.spacings += 1;
+        if spacing >= LEAST_SILENCE {
+            self.slow += 1;
+            return;
+        }
+        let usual = self.usual.unwrap_or(spacing);
+        self.usual = Some(Nanos(usual.0 + (spacing - usual).0 / 8));
+        if self.spacings >= MOST {
+            self.spacings /= 2;
+            self.slow /= 2;
+        }
+    }
+
+    /// How long it must be silent; `None` where it is not regular.
+    fn limit(&self) -> Option<Nanos> {
+        let regular = self.spacings >= FEWEST && u64::from(self.slow) * 100 < u64::from(self.spacings);
+        regular.then(|| LEAST_SILENCE.max(Nanos(self.usual.unwrap_or_default().0 * 5)))
+    }
+}
+
+/// All sources of sticks.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Sticks {
+    sources: BTreeMap<SourceKey, Source>,
+    followed: Followed,
+}
+
+/// The stream stopped.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Stop {
+    /// Its last message.
+    pub(super) last: Nanos,
+    /// Silence that is told from its usual spacing.
+    pub(super) limit: Nanos,
+}
+
+impl Sticks {
+    pub(super) fn follow(&mut self, followed: Followed) {
+        self.followed = followed;
+    }
+
+    pub(super) const fn followed(&self) -> &Followed {
+        &self.followed
+    }
+
+    /// Takes a message; whether the vehicle follows this source. `after_loss`: the silence before it was a loss.
+    pub(super) fn observe(&mut self, at: Nanos, key: SourceKey, after_loss: bool) -> bool {
+        if let Some(source) = self.sources.get_mut(&key) {
+            source.observe(at, after_loss);
+        } else if self.sources.len() < MOST_SOURCES {
+            self.sources.insert(key, Source::new(at));
+        }
+        self.followed.sources.contains(&key)
+    }
+
+    /// The followed source that sent last.
+    fn newest(&self) -> Option<&Source> {
+        let followed = self.sources.iter().filter(|(key, _)| self.followed.sources.contains(key));
+        followed.map(|(_, source)| source).max_by_key(|source| source.last)
+    }
+
+    /// The last message of a followed source.
+    pub(super) fn last(&self) -> Option<Nanos> {
+        self.newest().map(|source| source.last)
+    }
+
+    /// Where the stream is silent for too long.
+    pub(super) fn stopped(&self, at: Nanos) -> Option<Stop> {
+        let source = self.newest().filter(|source| at - source.last > LEAST_SILENCE)?;
+        let limit = source.limit()?;
+        let stopped = at - source.last > limit && source.needless != Some(source.last);
+        stopped.then_some(Stop { last: source.last, limit })
+    }
+
+    /// This stop of the stream took nothing from the vehicle.
+    pub(super) fn dismiss(&mut self) {
+        for source in self.sources.values_mut() {
+            source.needless = Some(source.last);
+        }
+    }
+}
+
+/// Whether the stream was silent for longer than the limit while this computer was at work.
+pub(super) fn was_silent(from: Nanos, to: Nanos, limit: Nanos, context: &Context) -> bool {
+    let mut free = from;
+    for stall in context.stalls.iter().filter(|stall| stall.to > from && stall.from < to) {
+        if stall.from - free > limit {
+            return true;
+        }
+        free = free.max(stall.to);
+    }
+    to - free > limit
+}

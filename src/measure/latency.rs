@@ -1,0 +1,379 @@
+//! Stick to servo in three stages, from interval-censored ages; control holds.
+//!
+//! Definition: the age of the stick position that an output shows, at random instants
+//! while the stick moves; from the position's appearance at this computer to the commanded
+//! output. Unit: ms. Window: the session. Source: Turnbull (1976) for the distribution, Silverman et al.
+//! (1990) for its smooth form where sticks are held from value to value (`scan`, `delays`), Efron
+//! (1979) for its intervals, over movements. Each output sample allows a set of ages (`ages`);
+//! which samples count depends on their times alone.
+//!
+//! Gap: a movement cut by one is left out and counted; samples of which no kernel stamp tells when they came in a
+//! stall of this computer are left out, which makes one. Wrap: undone by the clocks. Duplicate or late
+//! arrival: an output whose stamp is not newer is passed over. Restart: stages on the boot
+//! clock start anew; host-time stages go on with the new epoch's fit. Bounded: see `track`,
+//! `stage` and `holds`; at most [`MOST_SOURCES`] stick sources.
+
+mod age_intervals;
+mod censoring;
+mod changes;
+mod curve;
+mod delays;
+mod drawing;
+mod estimate;
+mod frame_period;
+mod holds;
+mod mapping;
+mod row;
+mod sample_hold;
+mod samples;
+mod stage;
+
+use std::collections::BTreeMap;
+
+use super::context::{Context, Sender};
+use crate::clocks::{BootTime, Clocks};
+use crate::record::{Direction, InterfaceKind};
+use crate::snapshot::LatencyView;
+use crate::summary::{ControlHolds, LatencyChannel, LatencySummary};
+use crate::units::Nanos;
+use crate::wire::telemetry::Telemetry;
+
+use frame_period::Cadence;
+use holds::HoldMeter;
+pub(crate) use holds::TimeSpans;
+use row::Fit;
+use samples::{ABSENT, Output, Values};
+use stage::{ClockPair, Reading, StageMeter};
+
+const MOST_SOURCES: usize = 4;
+/// Half the resolution of a stamp in whole milliseconds.
+const HALF_MILLI: Nanos = Nanos::from_micros(500);
+
+/// Where sticks come from; the first in this order that moves is measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct SourceKey {
+    /// 0: the handset's own interface, 1: a ground system heard, 2: sent from here.
+    rank: u8,
+    interface: u16,
+    system: u8,
+    component: u8,
+    kind: u8,
+}
+
+/// What is known to follow the sticks.
+#[derive(Clone, Debug, Default)]
+pub struct Followed {
+    /// Sources whose movements the vehicle's input or outputs show.
+    pub(crate) sources: Vec<SourceKey>,
+    /// Outputs that follow a stick or an input, a bit each.
+    pub(crate) outputs: u32,
+    /// The longest lag of an output behind its stick, by correlation.
+    pub(crate) lag: Option<Nanos>,
+}
+
+#[derive(Clone, Debug)]
+struct Source {
+    servo: StageMeter,
+    input: StageMeter,
+}
+
+/// Sticks, inputs and outputs of the session.
+#[derive(Clone, Debug)]
+pub struct LatencyMeter {
+    sources: BTreeMap<SourceKey, Source>,
+    onboard: StageMeter,
+    onboard_epoch: Option<u32>,
+    newer_input: bool,
+    seen_input: bool,
+    seen_servo: bool,
+    holds: HoldMeter,
+}
+
+impl Default for LatencyMeter {
+    fn default() -> Self {
+        Self {
+            sources: BTreeMap::new(),
+            onboard: StageMeter::new(ClockPair::Boot, 0.5),
+            onboard_epoch: None,
+            newer_input: false,
+            seen_input: false,
+            seen_servo: false,
+            holds: HoldMeter::default(),
+        }
+    }
+}
+
+impl LatencyMeter {
+    /// Takes a stick, input or output sample. `clocks` has seen the message already.
+    pub fn observe(
+        &mut self,
+        at: Nanos,
+        sender: Sender,
+        telemetry: &Telemetry,
+        clocks: &Clocks,
+        context: &Context,
+    ) {
+        // A movement with such samples has a gap.
+        if context.is_late(at, sender.interface) {
+            return;
+        }
+        if let Some((key, values)) = sticks(sender, telemetry, context) {
+            self.observe_sticks(at, key, values, clocks);
+            return;
+        }
+        let is_vehicle = context.roles.vehicle().is_none_or(|vehicle| vehicle == sender.system);
+        if sender.direction == Direction::Outbound || !is_vehicle {
+            return;
+        }
+        match telemetry {
+            Telemetry::RcInput { channels, older, .. } => {
+                self.newer_input |= !older;
+                if *older && self.newer_input {
+                    return;
+                }
+                self.seen_input = true;
+                self.observe_input(at, sender, microseconds(channels), clocks, context);
+            }
+            Telemetry::ServoOutput { port: 0, outputs, .. } => {
+                self.seen_servo = true;
+                self.observe_servo(at, sender, outputs, clocks);
+            }
+            _ => {}
+        }
+    }
+
+    fn observe_sticks(&mut self, at: Nanos, key: SourceKey, values: Values, clocks: &Clocks) {
+        if !self.sources.contains_key(&key) {
+            if self.sources.len() >= MOST_SOURCES {
+                return;
+            }
+            let source = Source {
+                servo: StageMeter::new(ClockPair::HostAndBoot, 0.0),
+                input: StageMeter::new(ClockPair::HostAndBoot, 0.5),
+            };
+            self.sources.insert(key, source);
+        }
+        let first = self.sources.keys().next() == Some(&key);
+        if let Some(source) = self.sources.get_mut(&key) {
+            source.servo.observe_reference(at, values, clocks);
+            source.input.observe_reference(at, values, clocks);
+            if first {
+                self.holds.observe_stick(at, &values);
+            }
+        }
+    }
+
+    fn observe_input(
+        &mut self,
+        at: Nanos,
+        sender: Sender,
+        values: Values,
+        clocks: &Clocks,
+        context: &Context,
+    ) {
+        let lag = self.sources.values().next().and_then(|source| source.input.rough_lag());
+        self.holds.observe_input(at, &values, lag, |from, to| context.stalled(from, to));
+        let Some(boot) = clocks.newest(sender) else { return };
+        let boot = BootTime { since_boot: boot.since_boot + HALF_MILLI, ..boot };
+        let key = (sender.system, sender.component);
+        for source in self.sources.values_mut() {
+            source.input.observe_output(key, Output { order: at, boot, values }, clocks);
+        }
+        self.enter_epoch(boot.epoch);
+        self.onboard.observe_reference(boot.since_boot, values, clocks);
+    }
+
+    fn observe_servo(&mut self, at: Nanos, sender: Sender, outputs: &[u16; 16], clocks: &Clocks) {
+        let Some(boot) = clocks.newest(sender) else { return };
+        let mut values = [ABSENT; 18];
+        for (slot, &output) in values.iter_mut().zip(outputs) {
+            if output != 0 {
+                *slot = half_microseconds(output);
+            }
+        }
+        let key = (sender.system, sender.component);
+        for source in self.sources.values_mut() {
+            source.servo.observe_output(key, Output { order: at, boot, values }, clocks);
+        }
+        self.enter_epoch(boot.epoch);
+        self.onboard.observe_output(key, Output { order: boot.since_boot, boot, values }, clocks);
+    }
+
+    fn enter_epoch(&mut self, epoch: u32) {
+        if self.onboard_epoch.replace(epoch).is_some_and(|before| before != epoch) {
+            self.onboard.track.cut();
+        }
+    }
+
+    /// The source that is measured: the first that moves, else the first.
+    fn source(&self) -> Option<&Source> {
+        let moved = self.sources.values().find(|source| source.servo.moves() + source.input.moves() > 0);
+        moved.or_else(|| self.sources.values().next())
+    }
+
+    /// What follows the sticks, as far as it is known by now.
+    #[must_use]
+    pub fn followed(&self) -> Followed {
+        let shown = |source: &Source| source.input.shows_sticks() || source.servo.shows_sticks();
+        let sources = self.sources.iter().filter(|(_, source)| shown(source)).map(|(key, _)| *key);
+        let servos = || self.sources.values().map(|source| &source.servo);
+        let outputs = servos().chain([&self.onboard]).flat_map(StageMeter::following);
+        let lags = servos().flat_map(StageMeter::lags);
+        Followed {
+            sources: sources.collect(),
+            outputs: outputs.fold(0, |all, output| all | 1 << output),
+            lag: lags.max(),
+        }
+    }
+
+    /// Movements taken so far: of the stage on board, or of the source that is measured.
+    #[must_use]
+    pub fn movements(&self) -> u64 {
+        let source = self.source().map_or(0, |source| source.servo.moves().max(source.input.moves()));
+        source.max(self.onboard.moves())
+    }
+
+    /// About how many bytes are held that an earlier copy of the same session, and others, do not share.
+    pub(crate) fn own_bytes(&self, before: Option<&Self>) -> usize {
+        let sources = self.sources.iter().map(|(key, source)| {
+            let before = before.and_then(|before| before.sources.get(key));
+            let [servo, input] = before.map_or([0; 2], |before| [before.servo.moves(), before.input.moves()]);
+            source.servo.own_bytes(servo) + source.input.own_bytes(input)
+        });
+        let onboard = self.onboard.own_bytes(before.map_or(0, |before| before.onboard.moves()));
+        sources.sum::<usize>() + onboard + self.holds.own_bytes()
+    }
+
+    /// A copy that is good for [`Self::summary`] alone: without what holds and movements add up to over a session.
+    pub(crate) fn of_stages(&self) -> Self {
+        let (sources, onboard) = (self.sources.clone(), self.onboard.clone());
+        Self { sources, onboard, holds: HoldMeter::default(), ..*self }
+    }
+
+    /// The three stages.
+    #[must_use]
+    pub fn summary(&self, clocks: &Clocks, context: &Context) -> LatencySummary {
+        let empty = LatencyChannel { stick: None, input: None, servo: None, events: 0, p50_ms: None };
+        let number = |from_zero: u8| Some(from_zero + 1);
+        let source = self.source();
+        let fit = |stage: Option<&StageMeter>| Fit::new(stage?.reading(clocks));
+        let mut servo = fit(source.map(|source| &source.servo));
+        let mut input = fit(source.map(|source| &source.input));
+        let cadence = Cadence::new([servo.as_ref(), input.as_ref()]);
+        let period = cadence.as_ref().and_then(|cadence| cadence.period_ms);
+        let medians = cadence.iter().flat_map(|cadence| &cadence.medians);
+        for (fit, median) in [&mut servo, &mut input].into_iter().zip(medians) {
+            if let Some((fit, median)) = fit.as_mut().zip(median.as_ref()) {
+                fit.pin(median);
+            }
+        }
+        let from_stick = |fit: &Fit, is_input: bool| {
+            fit.row(bound(fit.reading(), context), |stick, output| LatencyChannel {
+                stick: number(stick),
+                input: number(output).filter(|_| is_input),
+                servo: number(output).filter(|_| !is_input),
+                ..empty
+            })
+        };
+        let on_board =
+            |input: u8, servo: u8| LatencyChannel { input: number(input), servo: number(servo), ..empty };
+        let reading = self.onboard.reading(clocks);
+        let ends = servo.as_ref().zip(input.as_ref());
+        let input_to_servo = ends
+            .and_then(|ends| row::by_sticks(&reading, ends, on_board))
+            .or_else(|| Some(row::without_tails(Fit::new(reading)?.row("two-sided", on_board))));
+        let mut summary = LatencySummary {
+            stick_to_servo: servo.as_ref().map(|fit| from_stick(fit, false)),
+            stick_to_input: input.as_ref().map(|fit| from_stick(fit, true)),
+            input_to_servo,
+            control_frame_ms: period.map(|period| period.0),
+            control_frame_ci95_ms: period.map(|period| period.1),
+            drawing: drawing::drawing(source, [servo.as_ref(), input.as_ref()], clocks, context),
+        };
+        summary.drawing.missing = drawing::all_missing(self, &summary);
+        summary
+    }
+
+    /// For drawing; `summary` is the newest result of [`Self::summary`].
+    #[must_use]
+    pub fn view(&self, context: &Context, summary: &LatencySummary) -> LatencyView {
+        drawing::view(self, context, summary)
+    }
+
+    /// Spans in which the stick moved and the vehicle's input stood still, closed ones.
+    pub(crate) const fn hold_spans(&self) -> &TimeSpans {
+        &self.holds.holds.kept
+    }
+
+    /// Spans in which sticks moved.
+    pub(crate) const fn moving_spans(&self) -> &TimeSpans {
+        &self.holds.moving.kept
+    }
+
+    /// Their figures; `None` where sticks or inputs were never seen.
+    #[must_use]
+    pub fn holds(&self) -> Option<ControlHolds> {
+        self.holds.summary()
+    }
+}
+
+/// What the clocks make of a stage whose sticks are on host time.
+fn bound(reading: &Reading, context: &Context) -> &'static str {
+    // Bare bytes: host time itself was made from the boot clock.
+    let bare = !context.session.has_wall_clock
+        && !context.interfaces.is_empty()
+        && context.interfaces.iter().all(|interface| interface.kind == InterfaceKind::Stream);
+    match reading.uncertainty_ms {
+        _ if bare => "none",
+        Some(_) => "two-sided",
+        None => "upper",
+    }
+}
+
+/// Where a message's sticks come from, if it is of a stick source.
+pub(crate) fn stick_source(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<SourceKey> {
+    sticks(sender, telemetry, context).map(|(key, _)| key)
+}
+
+/// Stick positions, if the message is of a stick source.
+fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(SourceKey, Values)> {
+    let inbound = sender.direction == Direction::Inbound;
+    let at_handset = || inbound && context.interface_name(sender.interface) == "handset";
+    let is_vehicle = || context.roles.vehicle() == Some(sender.system);
+    let (kind, values) = match telemetry {
+        Telemetry::RcInput { channels, .. } if at_handset() => (0, microseconds(channels)),
+        Telemetry::RcOverride { channels, .. } if !is_vehicle() || at_handset() => {
+            (1, microseconds(channels))
+        }
+        Telemetry::ManualControl { axes, .. } if !is_vehicle() || at_handset() => {
+            let mut values = [ABSENT; 18];
+            for (slot, axis) in values.iter_mut().zip(axes) {
+                *slot = axis.unwrap_or(ABSENT);
+            }
+            (2, values)
+        }
+        Telemetry::Joystick { axes } => (3, axes.map(|axis| axis.unwrap_or(ABSENT))),
+        _ => return None,
+    };
+    let rank = match (at_handset(), inbound) {
+        (true, _) => 0,
+        (false, true) => 1,
+        (false, false) => 2,
+    };
+    let key = SourceKey {
+        rank,
+        interface: sender.interface.0,
+        system: sender.system,
+        component: sender.component,
+        kind,
+    };
+    Some((key, values))
+}
+
+fn microseconds(channels: &[Option<u16>; 18]) -> Values {
+    channels.map(|channel| channel.map_or(ABSENT, half_microseconds))
+}
+
+fn half_microseconds(value: u16) -> i16 {
+    i16::try_from(u32::from(value) * 2).unwrap_or(i16::MAX)
+}

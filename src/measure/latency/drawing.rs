@@ -1,0 +1,255 @@
+//! What the latency page draws, and the sentences on what is missing.
+
+use crate::clocks::Clocks;
+use crate::measure::context::Context;
+use crate::snapshot::{LatencyView, StageView, usual_end};
+use crate::summary::{LatencyDrawing, LatencyMovement, LatencyStage, LatencySummary};
+
+use super::age_intervals;
+use super::age_intervals::Path;
+use super::estimate::Estimate;
+use super::mapping::Laid;
+use super::row;
+use super::row::Fit;
+use super::stage::{Reading, StageMeter};
+use super::{LatencyMeter, Source};
+
+/// Columns of a histogram, at most.
+const MOST_BINS: usize = 60;
+/// Points of the drift line, at most, and movements behind each.
+const MOST_DRIFT: usize = 24;
+const FEWEST_BEHIND: usize = 8;
+const MOST_BEHIND: usize = 32;
+/// Narrower pieces are no one's concern, ms.
+const LEAST_UNLOCATED_MS: f64 = 4.0;
+
+pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySummary) -> LatencyView {
+    let source = meter.source();
+    let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
+    let stages =
+        [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    let mut views: [StageView; 3] = Default::default();
+    for (index, view) in views.iter_mut().enumerate() {
+        let unlocated_ms = summary.drawing.unlocated_ms[index];
+        *view = StageView {
+            bins: rows[index].as_ref().map_or_else(Vec::new, |row| bins(&row.distribution)),
+            drift: summary.drawing.drift[index].clone(),
+            limited_by: rows[index].as_ref().map(|row| limited_by(row, stages[index], unlocated_ms)),
+            missing: summary.drawing.missing[index].clone(),
+        };
+    }
+    LatencyView {
+        stages: views,
+        movement: summary.drawing.movement.clone(),
+        glass_to_glass_ms: context.profile.glass_to_glass_ms,
+    }
+}
+
+/// What is drawn beside the figures: made with them, since it reads the same movements.
+pub(super) fn drawing(
+    source: Option<&Source>,
+    fits: [Option<&Fit>; 2],
+    clocks: &Clocks,
+    context: &Context,
+) -> LatencyDrawing {
+    // Movements on the boot clock are not drawn over time: this session's start is not known on it.
+    let drifts = fits.map(|fit| fit.map_or_else(Vec::new, |fit| drift(fit.reading(), context)));
+    let [servo, input] = fits.map(|fit| fit.and_then(Fit::unlocated_ms));
+    let on_board = fits[0].zip(fits[1]).and_then(|(servo, input)| row::unlocated_between(servo, input));
+    let [servo_drift, input_drift] = drifts;
+    let movement = source.and_then(|source| {
+        let drawn = |fit: Option<&Fit>, stage: &StageMeter, is_input: bool| {
+            movement(stage, fit?.reading().path, is_input, clocks, context)
+        };
+        drawn(fits[0], &source.servo, false).or_else(|| drawn(fits[1], &source.input, true))
+    });
+    LatencyDrawing {
+        drift: [servo_drift, input_drift, Vec::new()],
+        unlocated_ms: [servo, input, on_board],
+        movement,
+        missing: Default::default(),
+    }
+}
+
+/// Equal bins over the bounded part of the distribution up to its 99th percentile, and one for the rest.
+fn bins(distribution: &[(f64, f64, f64)]) -> Vec<(f64, f64, f64)> {
+    let known: Vec<(f64, f64, f64)> =
+        distribution.iter().filter(|cell| cell.1.is_finite()).copied().collect();
+    let (Some(first), Some(last)) = (known.first(), known.last()) else { return Vec::new() };
+    let usual_end = usual_end(&known).unwrap_or(last.1);
+    let span = (usual_end - first.0).max(1.0);
+    let width =
+        [1.0, 2.0, 5.0, 10.0, 20.0, 50.0].into_iter().find(|width| span / width <= MOST_BINS as f64 - 2.0);
+    let width = width.unwrap_or(50.0);
+    let from = (first.0 / width).floor() * width;
+    let count = (((usual_end - from) / width).ceil() as usize).min(MOST_BINS);
+    let end = from + width * count as f64;
+    let edges = (0..count).map(|index| {
+        let low = from + width * index as f64;
+        (low, low + width)
+    });
+    let rest = (last.1 > end).then_some((end, last.1));
+    let bin = |(low, high): (f64, f64)| {
+        let share = known.iter().map(|cell| {
+            let overlap = (cell.1.min(high) - cell.0.max(low)).max(0.0);
+            cell.2 * overlap / (cell.1 - cell.0)
+        });
+        (low, high, share.sum())
+    };
+    edges.chain(rest).map(bin).collect()
+}
+
+/// The median of each stretch of the session.
+fn drift(reading: &Reading, context: &Context) -> Vec<(f64, f64)> {
+    let size = reading.moves.len().div_ceil(MOST_DRIFT).max(FEWEST_BEHIND);
+    reading
+        .moves
+        .chunks(size)
+        .filter(|chunk| chunk.len() >= FEWEST_BEHIND.min(size))
+        .filter_map(|chunk| {
+            let some = chunk.iter().step_by(chunk.len().div_ceil(MOST_BEHIND));
+            let median = Estimate::rough(some, reading.scan.as_ref())?.quantile(0.5)?;
+            Some((context.since_start_s(chunk[chunk.len() / 2].start), median))
+        })
+        .collect()
+}
+
+fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option<f64>) -> String {
+    if row.bound == "none" {
+        return "no clock of this computer in this file: times come from the vehicle alone".to_owned();
+    }
+    if row.bound == "upper" {
+        return "clock: only an upper bound without TIMESYNC; start with --timesync (transmits)".to_owned();
+    }
+    if let Some(unlocated) = in_step_ms {
+        return format!(
+            "telemetry schedule: in step with the sticks, {unlocated:.0} ms cannot be placed; ask for another \
+             rate with --request-rates (transmits)"
+        );
+    }
+    if let Some(lag) = row.cross_correlation_ms.zip(row.p50_ms).zip(row.p50_ci95_ms) {
+        let ((lag, p50), [low, high]) = lag;
+        let allowed = (high - low) / 2.0 + 10.0;
+        if (lag - p50).abs() > allowed {
+            return format!("a second method disagrees: {lag:.0} ms; move one stick at a time");
+        }
+    }
+    if let Some(unlocated) = unlocated(row) {
+        return format!(
+            "telemetry schedule: its samples leave {unlocated:.0} ms that cannot be placed; ask for another rate with \
+             --request-rates (transmits)"
+        );
+    }
+    let width = row.p50_ci95_ms.map(|[low, high]| (high - low) / 2.0);
+    match (width, row.clock_uncertainty_ms) {
+        (None, _) => format!("too few movements: {} more for the median", row.moves_needed.p50),
+        (Some(width), Some(clock)) if clock > width.max(2.0) => {
+            format!("clock: up to {clock:.1} ms either way, half the quickest round trip")
+        }
+        (Some(width), _)
+            if stage.is_some_and(|stage| stage.track.seen.1 < 4 * stage.track.seen.0) && width > 2.0 =>
+        {
+            "telemetry rate: ask for faster messages with --request-rates (transmits), or move more"
+                .to_owned()
+        }
+        (Some(width), _) => format!("number of movements: {} give {width:.1} ms either way", row.events),
+    }
+}
+
+/// The width of the piece in which the median lies, where it makes most of the median's interval:
+/// samples that always fall at the same moments of a movement never divide it, however many come.
+fn unlocated(row: &LatencyStage) -> Option<f64> {
+    let [low, high] = row.p50_ci95_ms?;
+    let mut below = 0.0;
+    let all: f64 = row.distribution.iter().map(|piece| piece.2).sum();
+    let piece = row.distribution.iter().find(|piece| {
+        below += piece.2;
+        below >= 0.5 * all
+    })?;
+    let width = piece.1 - piece.0;
+    (width >= LEAST_UNLOCATED_MS && width >= 0.7 * (high - low)).then_some(width)
+}
+
+/// Of each stage that is not measured: why, and what to do.
+pub(super) fn all_missing(meter: &LatencyMeter, summary: &LatencySummary) -> [Option<String>; 3] {
+    let source = meter.source();
+    let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
+    let stages =
+        [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    [0, 1, 2].map(|index| rows[index].is_none().then(|| missing(meter, index, stages[index])))
+}
+
+fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> String {
+    let no_sticks = index < 2 && meter.sources.is_empty();
+    let no_input = index > 0 && !meter.seen_input;
+    let no_servo = index != 1 && !meter.seen_servo;
+    let words = if no_sticks {
+        "no stick messages heard: connect the handset with --handset, or pass its bytes with --forward"
+    } else if no_input {
+        "no RC input messages: ask the vehicle for RC_CHANNELS with --request-rates (transmits)"
+    } else if no_servo {
+        "no servo messages: ask the vehicle for SERVO_OUTPUT_RAW with --request-rates (transmits)"
+    } else if stage.is_some_and(StageMeter::is_ambiguous) {
+        "two sticks moved together: move one stick at a time"
+    } else if stage.is_some_and(|stage| stage.moves() < 3) {
+        "move a stick quickly, one at a time, at least 5 times"
+    } else {
+        "nothing follows the sticks yet: move one stick quickly from end to end, 5 times"
+    };
+    words.to_owned()
+}
+
+fn movement(
+    stage: &StageMeter,
+    path: Path,
+    is_input: bool,
+    clocks: &Clocks,
+    context: &Context,
+) -> Option<LatencyMovement> {
+    let (movement, timeline, follow, curve) = stage.newest(clocks)?;
+    let laid = Laid::new(&movement, timeline.as_ref());
+    let to = (movement.end - movement.start).millis() + 800.0;
+    let from = -100.0;
+    let stick = laid.stick(follow.stick);
+    let output: Vec<(f64, f64)> = laid.output(follow.output).collect();
+    let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
+    // The narrowest of its samples' ages is what dated it. A held stick's path is drawn as the line that it is
+    // held from: at a sample's value that line gives the sample's own age.
+    let search = stage.search(if path == Path::Between { path } else { Path::Straight });
+    let ages =
+        output.iter().filter(|sample| sample.0 >= 0.0 && sample.0 <= to).filter_map(|&(time, value)| {
+            age_intervals::allowed(&stick, time, curve.sticks(value), search).first().copied()
+        });
+    let narrowest = ages.min_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))?;
+    Some(LatencyMovement {
+        at_s: context.since_start_s(movement.start),
+        stick: follow.stick + 1,
+        output: follow.output + 1,
+        output_is_input: is_input,
+        stick_points: stick.iter().filter(near).map(|point| (point.0, point.1 / 2.0)).collect(),
+        output_points: output
+            .iter()
+            .filter(near)
+            .map(|point| (point.0, curve.stick(point.1) / 2.0))
+            .collect(),
+        age_ms: (narrowest.0.max(0.0), narrowest.1.is_finite().then_some(narrowest.1)),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::latency::drawing::*;
+
+    /// One of 200 ages is ten times as long: the bins stay fine, and the last one holds it.
+    #[test]
+    fn one_long_age_does_not_make_the_bins_coarse() {
+        let mut pieces: Vec<(f64, f64, f64)> =
+            (0..40).map(|index| (40.0 + f64::from(index), 41.0 + f64::from(index), 0.024_875)).collect();
+        pieces.push((699.0, 701.0, 0.005));
+        let bins = bins(&pieces);
+        assert_eq!(bins[0].1 - bins[0].0, 1.0);
+        let last = bins.last().unwrap();
+        assert_eq!((last.0, last.1), (80.0, 701.0));
+        assert!((last.2 - 0.005).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,245 @@
+//! Control holds: the stick moves and the vehicle's input stands still.
+//!
+//! Definition: an input that stays within 3 us for longer than 3 times its usual update and
+//! 100 ms, though the stick went 20 us or more after the input's last change, and the input should
+//! have shown it by then (the stage's own lag; 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a
+//! definition of this program. A gap in telemetry: not a hold, and it ends one without counting
+//! it. A stall of this computer within: likewise, counted apart. Bounded: the newest [`MOST_SPANS`] spans (figures of the session are of all), [`RING`] stick positions.
+
+use std::collections::VecDeque;
+
+use crate::measure::series::{BLOCK, Blocks};
+use crate::summary::ControlHolds;
+use crate::units::Nanos;
+
+use super::samples::{ABSENT, Values};
+
+const MOST_SPANS: usize = 64 * BLOCK;
+const LEAST: Nanos = Nanos::from_millis(100);
+const LAG_UNKNOWN: Nanos = Nanos::from_millis(250);
+/// Half us.
+const CHANGES: i32 = 6;
+const GOES: i32 = 40;
+/// Sticks move where they changed within this.
+const STEP: Nanos = Nanos::from_millis(35);
+const RING: usize = 512;
+
+/// Spans of time in order, the newest of them, in blocks that copies share.
+pub(crate) type TimeSpans = Blocks<(Nanos, Nanos)>;
+
+/// Spans, and what all of them come to.
+#[derive(Clone, Debug)]
+pub(super) struct Spans {
+    pub(super) kept: TimeSpans,
+    /// Lengths of all but the newest, in seconds, summed and at most.
+    earlier_s: f64,
+    longest_s: f64,
+}
+
+impl Default for Spans {
+    fn default() -> Self {
+        Self { kept: Blocks::growing((Nanos::ZERO, Nanos::ZERO)), earlier_s: 0.0, longest_s: 0.0 }
+    }
+}
+
+impl Spans {
+    fn push(&mut self, from: Nanos, to: Nanos) {
+        self.earlier_s = self.total_s();
+        self.longest_s = self.longest_s();
+        self.kept.push((from, to));
+        self.kept.let_go_before(self.kept.len().saturating_sub(MOST_SPANS), |_, _| {});
+    }
+
+    fn newest(&self) -> Option<(Nanos, Nanos)> {
+        self.kept.get(self.kept.len().checked_sub(1)?)
+    }
+
+    fn newest_s(&self) -> f64 {
+        self.newest().map_or(0.0, |(from, to)| (to - from).secs())
+    }
+
+    fn total_s(&self) -> f64 {
+        self.earlier_s + self.newest_s()
+    }
+
+    fn longest_s(&self) -> f64 {
+        self.longest_s.max(self.newest_s())
+    }
+}
+
+/// Watches sticks and inputs.
+#[derive(Clone, Debug, Default)]
+pub(super) struct HoldMeter {
+    pub(super) moving: Spans,
+    pub(super) holds: Spans,
+    sticks: VecDeque<(Nanos, Values)>,
+    input: Option<Values>,
+    last_sample: Option<Nanos>,
+    last_change: Option<Nanos>,
+    hold_from: Option<Nanos>,
+    usual: Option<Nanos>,
+    left_out: u64,
+}
+
+impl HoldMeter {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        let spans = self.moving.kept.own_bytes() + self.holds.kept.own_bytes();
+        spans + self.sticks.len() * size_of::<(Nanos, Values)>()
+    }
+
+    /// Takes the sticks' positions.
+    pub(super) fn observe_stick(&mut self, at: Nanos, values: &Values) {
+        let earlier = self.sticks.iter().rev().find(|(then, _)| at - *then >= STEP);
+        let moves = earlier
+            .is_some_and(|(then, old)| at - *then <= Nanos(STEP.0 * 5) && apart(old, values) >= CHANGES);
+        if self.sticks.len() >= RING {
+            self.sticks.pop_front();
+        }
+        self.sticks.push_back((at, *values));
+        if !moves {
+            return;
+        }
+        match self.moving.kept.newest_mut() {
+            Some(last) if at - last.1 <= Nanos(STEP.0 * 2) => last.1 = at,
+            _ => self.moving.push(at - STEP, at),
+        }
+    }
+
+    fn position(&self, at: Nanos) -> Option<Values> {
+        self.sticks.iter().rev().find(|(then, _)| *then <= at).map(|(_, values)| *values)
+    }
+
+    /// When the sticks left the place that they had at an instant, at the latest at `to`.
+    fn departure(&self, from: Nanos, to: Nanos) -> Option<Nanos> {
+        let base = self.position(from)?;
+        let first = self.sticks.partition_point(|(at, _)| *at <= from);
+        let mut during = self.sticks.range(first..).take_while(|(at, _)| *at <= to);
+        during.find(|(_, now)| apart(&base, now) >= GOES).map(|(at, _)| *at)
+    }
+
+    /// Takes the input that the vehicle reports; `stalled`: whether this computer stood still within a span.
+    pub(super) fn observe_input(
+        &mut self,
+        at: Nanos,
+        values: &Values,
+        lag: Option<Nanos>,
+        stalled: impl Fn(Nanos, Nanos) -> bool,
+    ) {
+        let step = self.last_sample.replace(at).map(|last| at - last);
+        let limit = self.usual.map_or(LEAST, |usual| Nanos(usual.0 * 3).max(LEAST));
+        let gap = step.is_some_and(|step| self.usual.is_some() && step > limit);
+        if let Some(step) = step {
+            let usual = self.usual.unwrap_or(step);
+            self.usual = Some(Nanos(usual.0 + (step.min(Nanos(usual.0 * 3)) - usual).0 / 16));
+        }
+        let changed = self.input.is_none_or(|held| apart(&held, values) >= CHANGES);
+        if changed || gap {
+            self.close(at, limit, changed && !gap, &stalled);
+            self.input = Some(*values);
+            self.last_change = Some(at);
+            return;
+        }
+        let lag = lag.unwrap_or(LAG_UNKNOWN);
+        if let (None, Some(change)) = (self.hold_from, self.last_change) {
+            self.hold_from = self.departure(change, at - lag).map(|departed| departed + lag);
+        }
+        // The stick came back to where it was, and the input never went: the hold ends with the movement.
+        let base = self.last_change.and_then(|change| self.position(change));
+        let back = self.sticks.back().zip(base).is_some_and(|((_, now), base)| apart(now, &base) < GOES);
+        let ended = self.moving.newest().map(|span| span.1 + lag);
+        if let Some(ended) = ended
+            && back
+            && at > ended
+        {
+            self.close(ended, limit, true, &stalled);
+            self.last_change = Some(at);
+        }
+    }
+
+    fn close(&mut self, at: Nanos, limit: Nanos, whole: bool, stalled: &impl Fn(Nanos, Nanos) -> bool) {
+        if let Some(from) = self.hold_from.take()
+            && whole
+            && at - from > limit
+        {
+            if stalled(from, at) {
+                self.left_out += 1;
+            } else {
+                self.holds.push(from, at);
+            }
+        }
+    }
+
+    pub(super) fn summary(&self) -> Option<ControlHolds> {
+        if self.sticks.is_empty() || self.input.is_none() {
+            return None;
+        }
+        Some(ControlHolds {
+            count: self.holds.kept.len() as u64,
+            longest_s: self.holds.longest_s(),
+            total_s: self.holds.total_s(),
+            moving_s: self.moving.total_s(),
+            left_out: self.left_out,
+        })
+    }
+}
+
+/// The greatest difference of any channel that both have.
+fn apart(a: &Values, b: &Values) -> i32 {
+    let known = a.iter().zip(b).filter(|&(&a, &b)| a != ABSENT && b != ABSENT);
+    known.map(|(&a, &b)| (i32::from(a) - i32::from(b)).abs()).max().unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::latency::holds::*;
+
+    /// A plain list is the oracle: figures are of all spans, the newest are kept.
+    #[test]
+    fn spans_that_are_let_go_still_count() {
+        let (mut spans, mut plain) = (Spans::default(), Vec::new());
+        for number in 0..70_000_i64 {
+            let from = Nanos::from_millis(1000 * number);
+            let to = from + Nanos::from_millis(1 + number * 7919 % 900);
+            spans.push(from, to);
+            plain.push((from, to));
+            if number % 50 == 7 || number == 50_000 {
+                let later = to + Nanos::from_millis(if number == 50_000 { 5000 } else { 20 });
+                spans.kept.newest_mut().unwrap().1 = later;
+                plain.last_mut().unwrap().1 = later;
+            }
+        }
+        let lengths = plain.iter().map(|(from, to)| (*to - *from).secs());
+        assert_eq!(spans.total_s(), lengths.clone().fold(0.0, |sum, length| sum + length));
+        assert_eq!(spans.longest_s(), lengths.fold(0.0, f64::max));
+        assert_eq!(spans.kept.len(), plain.len());
+        let kept: Vec<(Nanos, Nanos)> = spans.kept.iter().collect();
+        assert!((MOST_SPANS..MOST_SPANS + BLOCK).contains(&kept.len()), "{}", kept.len());
+        assert_eq!(kept, plain[plain.len() - kept.len()..]);
+    }
+
+    /// The stick goes at 1 s, the input follows at 2 s; this computer stood still for 0.2 s at some instant.
+    #[test]
+    fn a_hold_that_touches_a_stall_is_left_out_and_counted() {
+        let millis = Nanos::from_millis;
+        for (stalled_at, expected) in
+            [(None, (1, 0)), (Some(500), (1, 0)), (Some(1600), (0, 1)), (Some(2500), (1, 0))]
+        {
+            let mut meter = HoldMeter::default();
+            let stalled = |from: Nanos, to: Nanos| {
+                stalled_at.is_some_and(|at| from < millis(at + 200) && millis(at) < to)
+            };
+            for at in (0..3000_i64).step_by(20) {
+                let mut values = [ABSENT; 18];
+                values[0] = (at - 1000).clamp(0, 400) as i16;
+                meter.observe_stick(millis(at), &values);
+                if at % 100 == 0 {
+                    values[0] = if at < 2000 { 0 } else { 400 };
+                    meter.observe_input(millis(at), &values, None, stalled);
+                }
+            }
+            let holds = meter.summary().unwrap();
+            assert_eq!((holds.count, holds.left_out), expected, "{stalled_at:?}");
+        }
+    }
+}

@@ -1,0 +1,367 @@
+//! Which output follows which stick, found from the movements themselves.
+//!
+//! For every stick that moved and every output that varied, the greatest
+//! cross-correlation over the lags that can be; an output follows the stick that
+//! explains it best, and none where no stick does or two do equally well (they moved
+//! together: more evidence is awaited). At most [`STUDIED`] movements are looked at.
+
+use crate::clocks::Timeline;
+use crate::stats::correlation;
+use crate::stats::correlation::{Course, Lag, Level, Piece, Search, Trace};
+use crate::units::Nanos;
+
+use super::curve::{Curve, Pair};
+use super::samples::{ABSENT, AFTER, Movement};
+
+/// Movements studied, spread over those that are kept.
+const STUDIED: usize = 32;
+/// Outputs of one movement that are studied: more, and only every second, third, ... is.
+const MOST_SAMPLES: usize = 64;
+/// A stick must have moved this often before an output is said to follow it.
+pub(super) const FEWEST_MOVES: usize = 3;
+const LEAST_COEFFICIENT: f64 = 0.8;
+/// The runner-up must leave at least this many times as much unexplained.
+const CLEARER: f64 = 1.5;
+/// Outputs that vary by less than this (half us) stand still.
+const VARIES: i32 = 30;
+/// A stick within this over the time that an age can be stood still (half us).
+const STILL: f64 = 8.0;
+
+/// An output that follows a stick; both from 0.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Follow {
+    pub(super) stick: u8,
+    pub(super) output: u8,
+    pub(super) lag_ms: f64,
+    pub(super) coefficient: f64,
+}
+
+/// What follows what.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Mapping {
+    pub(super) follows: Vec<Follow>,
+    /// Sticks that some output may follow, were it not for another stick.
+    pub(super) ambiguous: u32,
+}
+
+/// One movement on the reference's clock, ms since its start.
+pub(super) struct Laid<'a> {
+    pub(super) movement: &'a Movement,
+    /// Times of its output samples in ms since its start; `None` where the clock cannot say.
+    pub(super) times: Vec<Option<f64>>,
+    pub(super) uncertainty_ms: Option<f64>,
+}
+
+impl<'a> Laid<'a> {
+    /// With the vehicle's clock, or without where both sides are on it.
+    pub(super) fn new(movement: &'a Movement, timeline: Option<&Timeline>) -> Self {
+        let mut uncertainty_ms = Some(0.0_f64);
+        let times = movement
+            .output_times
+            .iter()
+            .map(|&boot| match timeline {
+                None => Some((boot.since_boot - movement.start).millis()),
+                Some(timeline) => timeline.to_host(boot).map(|host| {
+                    uncertainty_ms = uncertainty_ms.zip(host.uncertainty_ms).map(|(a, b)| a.max(b));
+                    (host.at - movement.start).millis()
+                }),
+            })
+            .collect();
+        Self { movement, times, uncertainty_ms }
+    }
+
+    pub(super) fn stick(&self, stick: u8) -> Vec<(f64, f64)> {
+        let mut positions = Vec::with_capacity(self.movement.stick_times.len());
+        positions.extend(self.positions(stick));
+        positions
+    }
+
+    /// Where the stick stood, if it did all the time.
+    fn level(&self, stick: u8) -> Option<Level> {
+        let Some(value) = self.movement.sticks.standing(stick).filter(|value| *value != ABSENT) else {
+            return Level::of(self.positions(stick));
+        };
+        let times = &self.movement.stick_times;
+        let ms = |at: &Nanos| (*at - self.movement.start).millis();
+        Some(Level { value: f64::from(value), from: ms(times.first()?), to: ms(times.last()?) })
+    }
+
+    fn positions(&self, stick: u8) -> impl Iterator<Item = (f64, f64)> {
+        let samples = self.movement.stick_times.iter().zip(self.movement.sticks.column(stick));
+        samples
+            .filter(|(_, value)| *value != ABSENT)
+            .map(|(&at, value)| ((at - self.movement.start).millis(), f64::from(value)))
+    }
+
+    /// Its outputs that belong to the movement: from its start on, until [`AFTER`] its end or until `until` ms.
+    pub(super) fn outputs(&self, output: u8, until: f64) -> impl Iterator<Item = (f64, f64)> {
+        let last = (self.movement.end - self.movement.start + AFTER).millis().min(until);
+        self.output(output).filter(move |&(time, _)| time >= 0.0 && time <= last)
+    }
+
+    pub(super) fn output(&self, output: u8) -> impl Iterator<Item = (f64, f64)> {
+        self.movement
+            .outputs
+            .column(output)
+            .zip(&self.times)
+            .filter_map(|(value, time)| (value != ABSENT).then_some(((*time)?, f64::from(value))))
+    }
+}
+
+/// Up to [`STUDIED`] of the movements, each stick's evenly spread. Every stick has the same share (what
+/// one does not use goes to the others): taken from the whole row, sticks that are moved in turns fall out.
+pub(super) fn spread<'a, T>(
+    all: impl Iterator<Item = &'a T> + Clone,
+    stick: impl Fn(&T) -> u8,
+) -> Vec<&'a T> {
+    let counts = counts(all.clone().map(&stick));
+    let taken = |share: usize| counts.iter().map(|&count| count.min(share)).sum::<usize>();
+    let share = (2..=STUDIED).take_while(|&share| taken(share) <= STUDIED).last().unwrap_or(1);
+    let mut seen = [0_usize; 18];
+    all.filter(|one| {
+        let stick = usize::from(stick(one));
+        let place = seen[stick];
+        seen[stick] += 1;
+        // The first movement of each of `share` equal parts.
+        (place * share) % counts[stick] < share
+    })
+    .collect()
+}
+
+/// Movements of each stick.
+pub(super) fn counts(sticks: impl Iterator<Item = u8>) -> [usize; 18] {
+    let mut counts = [0_usize; 18];
+    for stick in sticks {
+        counts[usize::from(stick)] += 1;
+    }
+    counts
+}
+
+fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
+    let traces: Vec<[Vec<(f64, f64)>; 2]> =
+        laid.iter().map(|laid| [laid.stick(stick), laid.output(output).collect()]).collect();
+    let pieces: Vec<Piece<'_>> =
+        traces.iter().map(|[stick, output]| (Trace::new(stick), output.as_slice())).collect();
+    correlation::lag(&pieces, lags)
+}
+
+fn varying(laid: &[Laid<'_>]) -> Vec<u8> {
+    (0..18_u8)
+        .filter(|&output| {
+            let values = laid.iter().flat_map(|laid| laid.movement.outputs.column(output));
+            let known = values.filter(|&value| value != ABSENT);
+            let (low, high) = known.fold((i32::MAX, i32::MIN), |(low, high), value| {
+                (low.min(i32::from(value)), high.max(i32::from(value)))
+            });
+            high > low && high - low >= VARIES
+        })
+        .collect()
+}
+
+/// For each stick the lag of each of these outputs behind it, all at once: they share their times.
+fn best_lags(
+    laid: &[Laid<'_>],
+    sticks: &[u8],
+    outputs: &[u8],
+    lags: (f64, f64, f64),
+) -> Vec<Vec<Option<Lag>>> {
+    let step = |laid: &Laid<'_>| laid.times.len().div_ceil(MOST_SAMPLES).max(1);
+    let value = |value: i16| if value == ABSENT { f64::NAN } else { f64::from(value) };
+    let signals: Vec<Vec<f64>> = outputs
+        .iter()
+        .map(|&output| {
+            let samples =
+                laid.iter().flat_map(|laid| laid.movement.outputs.column(output).step_by(step(laid)));
+            let mut values = Vec::with_capacity(laid.iter().map(|laid| laid.times.len()).sum());
+            values.extend(samples.map(value));
+            values
+        })
+        .collect();
+    let signals: Vec<&[f64]> = signals.iter().map(Vec::as_slice).collect();
+    let mut search = Search::new(sticks.len(), &signals, lags);
+    for laid in laid {
+        let times: Vec<f64> =
+            laid.times.iter().step_by(step(laid)).map(|time| time.unwrap_or(f64::NAN)).collect();
+        let moving: Vec<Vec<(f64, f64)>> = sticks
+            .iter()
+            .map(|&stick| if laid.level(stick).is_some() { Vec::new() } else { laid.stick(stick) })
+            .collect();
+        let courses = sticks.iter().zip(&moving).map(|(&stick, samples)| {
+            laid.level(stick).map_or(Course::Moving(Trace::new(samples)), Course::Standing)
+        });
+        search.add_piece(&times, courses);
+    }
+    search.lags()
+}
+
+/// Sticks none of which shows the same as another in all movements, and the place among them that each
+/// stick has itself or shares with the one like it.
+fn distinct(laid: &[Laid<'_>], sticks: &[u8]) -> (Vec<u8>, Vec<usize>) {
+    let mut distinct: Vec<u8> = Vec::new();
+    let places = sticks.iter().map(|&stick| {
+        let alike = |&other: &u8| laid.iter().all(|laid| laid.movement.sticks.are_alike(other, stick));
+        distinct.iter().position(alike).unwrap_or_else(|| {
+            distinct.push(stick);
+            distinct.len() - 1
+        })
+    });
+    let places = places.collect();
+    (distinct, places)
+}
+
+/// Finds what follows what in movements that were chosen for it, for sticks that moved often enough, with
+/// lags up to `longest_ms`.
+pub(super) fn find(studied: &[Laid<'_>], moves: &[usize; 18], longest_ms: f64) -> Mapping {
+    let mut mapping = Mapping::default();
+    let sticks: Vec<u8> = (0..18).filter(|&stick| moves[usize::from(stick)] >= FEWEST_MOVES).collect();
+    let outputs = varying(studied);
+    // Handsets that send a stick on two channels are the ones that are studied again and again.
+    let (distinct, places) = distinct(studied, &sticks);
+    let all = best_lags(studied, &distinct, &outputs, (-40.0, longest_ms, 20.0));
+    for (place, &output) in outputs.iter().enumerate() {
+        let mut found: Vec<(u8, Lag)> = sticks
+            .iter()
+            .zip(&places)
+            .filter_map(|(stick, &own)| Some((*stick, all[own][place]?)))
+            .filter(|(_, lag)| lag.coefficient.abs() >= LEAST_COEFFICIENT)
+            .collect();
+        found.sort_by(|a, b| b.1.coefficient.abs().total_cmp(&a.1.coefficient.abs()));
+        let unexplained = |lag: &Lag| 1.0 - lag.coefficient * lag.coefficient;
+        match found.as_slice() {
+            [] => {}
+            [first, second, ..] if unexplained(&second.1) < CLEARER * unexplained(&first.1) + 0.005 => {
+                for (stick, _) in &found {
+                    mapping.ambiguous |= 1 << stick;
+                }
+            }
+            [(stick, lag), ..] => mapping.follows.push(Follow {
+                stick: *stick,
+                output,
+                lag_ms: lag.lag,
+                coefficient: lag.coefficient,
+            }),
+        }
+    }
+    mapping
+}
+
+/// The lag of the greatest cross-correlation, finely.
+pub(super) fn fine_lag(laid: &[Laid<'_>], follow: &Follow) -> Option<f64> {
+    let own: Vec<&Laid<'_>> = laid.iter().filter(|laid| laid.movement.stick == follow.stick).collect();
+    let step = own.len().div_ceil(2 * STUDIED).max(1);
+    let own: Vec<&Laid<'_>> = own.into_iter().step_by(step).collect();
+    let lags = (follow.lag_ms - 60.0, follow.lag_ms + 60.0, 4.0);
+    best_lag(&own, follow.stick, follow.output, lags).map(|lag| lag.lag)
+}
+
+/// The curve by which an output follows its stick.
+pub(super) fn curve(laid: &[Laid<'_>], follow: &Follow) -> Option<Curve> {
+    let still = pairs(laid, follow, |seen| seen.still.then_some(seen.pair));
+    let all = || pairs(laid, follow, |seen| Some((seen.pair, seen.weight())));
+    Curve::fit(&still, all, follow.coefficient)
+}
+
+/// An output beside the stick position that it shows.
+struct Seen<'a> {
+    pair: Pair,
+    /// The stick stood still over all ages that can be.
+    still: bool,
+    /// The movement's stick samples, and the time that the output shows; none where the stick never moved.
+    around: Option<(&'a [(f64, f64)], f64)>,
+}
+
+impl Seen<'_> {
+    /// 1 for a still stick, the less the faster it moved.
+    fn weight(&self) -> f64 {
+        match self.around {
+            Some((stick, then)) if !self.still => {
+                let rate = travel(stick, then - 25.0, then + 25.0) / 50.0;
+                1.0 / (1.0 + (10.0 * rate).powi(2))
+            }
+            _ => 1.0,
+        }
+    }
+}
+
+/// What `take` makes of each output of a stick, in order.
+fn pairs<T>(laid: &[Laid<'_>], follow: &Follow, take: impl Fn(&Seen<'_>) -> Option<T>) -> Vec<T> {
+    let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
+    let mut pairs = Vec::with_capacity(laid.iter().map(|laid| laid.times.len()).sum());
+    for laid in laid {
+        let outputs = laid.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
+        if let Some(level) = laid.level(follow.stick) {
+            for (time, _, output) in outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to) {
+                let still = level.from <= time - reach;
+                pairs.extend(take(&Seen { pair: (level.value, output), still, around: None }));
+            }
+            continue;
+        }
+        let stick = laid.stick(follow.stick);
+        let (trace, first) = (Trace::new(&stick), stick.first().map_or(f64::INFINITY, |first| first.0));
+        for (time, then, output) in outputs {
+            let Some(value) = trace.at(then) else { continue };
+            let still = first <= time - reach && travel(&stick, time - reach, time) <= STILL;
+            pairs.extend(take(&Seen { pair: (value, output), still, around: Some((&stick, then)) }));
+        }
+    }
+    pairs
+}
+
+/// How far a stick went from one time to another, with the samples next to both.
+fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
+    let first = stick.partition_point(|sample| sample.0 < from).saturating_sub(1);
+    let past = (stick.partition_point(|sample| sample.0 <= to) + 1).min(stick.len());
+    let near = stick[first..past].iter().map(|sample| sample.1);
+    near.clone().fold(f64::MIN, f64::max) - near.fold(f64::MAX, f64::min)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::samples::{Columns, Values};
+    use crate::clocks::BootTime;
+    use crate::measure::latency::mapping::*;
+
+    /// A movement of 2 s with a sample of both sides every 20 ms, from their values at each step.
+    fn movement(stick: u8, sticks: impl Fn(i16) -> Values, outputs: impl Fn(i16) -> Values) -> Movement {
+        let at = |step: i64| Nanos::from_millis(20 * step);
+        let rows =
+            |of: &dyn Fn(i16) -> Values| Columns::new(&(0..100).map(of).collect::<Vec<Values>>(), |row| row);
+        Movement {
+            stick,
+            start: at(0),
+            end: at(99),
+            stick_times: (0..100).map(at).collect(),
+            sticks: rows(&sticks),
+            output_times: (0..100).map(|step| BootTime { epoch: 0, since_boot: at(step) }).collect(),
+            outputs: rows(&outputs),
+        }
+    }
+
+    /// A vehicle that is not armed: a stick moves, and no output does.
+    #[test]
+    fn where_no_output_moves_none_follows() {
+        let row = |step| std::array::from_fn(|stick| if stick == 0 { 3000 + 8 * step } else { 3000 });
+        let movement = movement(0, row, |_| [3000; 18]);
+        let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
+        let moves = std::array::from_fn(|stick| if stick == 0 { laid.len() } else { 0 });
+        assert_eq!(find(&laid, &moves, 1000.0), Mapping::default());
+    }
+
+    /// A handset that sends its stick on two channels: both are behind the output, and neither is chosen.
+    #[test]
+    fn sticks_that_show_the_same_are_ambiguous_together() {
+        let ramp = |step: i16| 3000 + 8 * step.clamp(20, 40);
+        let row = |step: i16, behind: i16| -> [i16; 18] {
+            std::array::from_fn(|channel| if matches!(channel, 2 | 9) { ramp(step - behind) } else { 3000 })
+        };
+        let movement = movement(2, |step| row(step, 0), |step| row(step, 10));
+        let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
+        assert_eq!(distinct(&laid, &[2, 5, 9, 11]), (vec![2, 5], vec![0, 1, 0, 1]));
+        let moves = |sticks: &[usize]| std::array::from_fn(|stick| 3 * usize::from(sticks.contains(&stick)));
+        let both = find(&laid, &moves(&[2, 9]), 1000.0);
+        assert_eq!((both.follows, both.ambiguous), (vec![], 1 << 2 | 1 << 9));
+        let alone = find(&laid, &moves(&[2]), 1000.0).follows;
+        assert!(alone.iter().all(|follow| follow.stick == 2 && (follow.lag_ms - 200.0).abs() < 10.0));
+        assert_eq!(alone.iter().map(|follow| follow.output).collect::<Vec<_>>(), [2, 9]);
+    }
+}

@@ -1,0 +1,234 @@
+//! What is asked of the senders: a row each, and those of a link together, whole, in windows and in cells.
+
+use super::flow;
+use super::flow::Flow;
+use super::spells;
+use super::spells::Spell;
+use super::{LinkSeconds, LossMeter, Restart, Steadiness, Traffic};
+use crate::measure::context::{Context, Sender};
+use crate::profile::LinkProfile;
+use crate::record::Direction;
+use crate::snapshot::{LossCell, View, WindowLoss};
+use crate::stats::loss_runs::Runs;
+use crate::summary::{Stream, Together};
+use crate::units::Nanos;
+
+impl LossMeter {
+    /// One row a sender that is heard on several interfaces.
+    #[must_use]
+    pub fn together(&self, context: &Context) -> Vec<Together> {
+        self.joints.iter().map(|joint| joint.summary(context, &self.flows)).collect()
+    }
+
+    /// The worst seconds of a link.
+    #[must_use]
+    pub fn bad_spells(&self, context: &Context, link: &LinkProfile) -> Vec<Spell> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        spells::of(&flows, context)
+    }
+
+    /// The figures of one row of `summary` within a window.
+    #[must_use]
+    pub fn window(&self, context: &Context, stream: usize, view: View) -> Option<WindowLoss> {
+        let flow = self.rows().nth(stream)?;
+        Some(window_of(&[flow], &[flow], context, view))
+    }
+
+    /// The figures of a link within a window.
+    #[must_use]
+    pub fn link_window(&self, context: &Context, link: &LinkProfile, view: View) -> Option<WindowLoss> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let heard = self.heard_over(context, link);
+        (!flows.is_empty() || !heard.is_empty()).then(|| window_of(&flows, &heard, context, view))
+    }
+
+    /// Frames of senders beyond those that are kept apart.
+    #[must_use]
+    pub const fn strangers(&self) -> u64 {
+        self.strangers
+    }
+
+    /// Flows in the order of the rows.
+    pub(super) fn rows(&self) -> impl Iterator<Item = &Flow> {
+        self.senders.values().flatten().map(|&index| &self.flows[index])
+    }
+
+    /// The sender of each row of `summary`.
+    pub(crate) fn senders(&self) -> Vec<Option<Sender>> {
+        self.rows().map(|flow| Some(flow.sender)).collect()
+    }
+
+    /// One row per sender and interface, in a stable order.
+    #[must_use]
+    pub fn summary(&self, context: &Context) -> Vec<Stream> {
+        self.rows()
+            .map(|flow| {
+                let several = self.senders.get(&flow.sender).is_some_and(|flows| flows.len() > 1);
+                flow.row(context, several, self.why_not(context, flow.sender))
+            })
+            .collect()
+    }
+
+    /// Why a sender is kept out of every link's loss; `None`: it counts.
+    fn why_not(&self, context: &Context, sender: Sender) -> Option<String> {
+        let Sender { system, component, direction, interface } = sender;
+        if direction == Direction::Outbound {
+            return Some("sent from this computer".to_owned());
+        }
+        let profile = &context.profile;
+        let named = profile.handset.system == Some(system)
+            || profile
+                .link
+                .iter()
+                .any(|link| link.senders.as_ref().is_some_and(|list| list.contains(&[system, component])));
+        if !named && context.roles.is_ground(system, component) {
+            return Some("a ground-station-type sender that the profile does not name".to_owned());
+        }
+        let components = *self.systems.get(&(interface, direction, system))?;
+        let alone = |component: u8| {
+            let first = *self.senders.get(&Sender { component, ..sender })?.first()?;
+            Some(self.flows[first].steps)
+        };
+        let other = self.components[components].shares_with(component, alone)?;
+        Some(format!("shares one sequence counter with component {system}/{other}: its gaps are not loss"))
+    }
+
+    /// The flows that count for a link's loss.
+    pub(super) fn counting<'a>(
+        &'a self,
+        context: &'a Context,
+        link: &'a LinkProfile,
+    ) -> impl Iterator<Item = &'a Flow> {
+        self.rows().filter(|flow| {
+            context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
+                && self.why_not(context, flow.sender).is_none()
+        })
+    }
+
+    /// A link's traffic: what its counting senders lost, and how long its far side has been silent (see `heard`); `None`
+    /// where no sender of it was heard.
+    #[must_use]
+    pub fn traffic(&self, context: &Context, link: &LinkProfile) -> Option<Traffic> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let last = self.last_heard(context, link);
+        if flows.is_empty() && last.is_none() {
+            return None;
+        }
+        let (mut runs, mut received, mut lost) = (Runs::default(), 0, 0);
+        for flow in &flows {
+            let (own, came, gone) = flow.whole(context);
+            runs.merge(&own);
+            received += came;
+            lost += gone;
+        }
+        let silent_at_end_s = last.map(|last| (context.now - last).secs());
+        Some(Traffic { loss: runs.ratio(received, lost), silent_at_end_s })
+    }
+
+    /// When a link's far side was last heard; `None`: never.
+    #[must_use]
+    pub fn last_heard(&self, context: &Context, link: &LinkProfile) -> Option<Nanos> {
+        self.heard_over(context, link).iter().map(|flow| flow.sequence.last_at).max()
+    }
+
+    /// How steadily a link's far side was heard; `None`: never.
+    #[must_use]
+    pub fn steadiness(&self, context: &Context, link: &LinkProfile) -> Option<Steadiness> {
+        let flows = self.heard_over(context, link);
+        let open = flows.iter().map(|flow| flow.open_silence(context));
+        let at_end_s = open.map(|(from, to)| (to - from).secs()).reduce(f64::min)?;
+        let silence = flow::longest_common_silence_s(&flows, context).max(at_end_s);
+        Some(Steadiness {
+            availability_ratio: flow::availability(&flows, context, flow::WHOLE),
+            longest_silence_s: Some(silence),
+        })
+    }
+
+    /// The cells of one row of `summary`.
+    #[must_use]
+    pub fn cells(&self, context: &Context, stream: usize, view: View) -> Vec<LossCell> {
+        let mut cells = vec![LossCell::default(); usize::from(view.columns)];
+        if let Some(flow) = self.rows().nth(stream) {
+            flow.add_cells(context, view, &mut cells);
+            flow.mark_outages(context, view, &mut cells);
+        }
+        cells
+    }
+
+    /// The cells of a link: what its counting senders brought together, and where its far side was not heard.
+    #[must_use]
+    pub fn link_cells(&self, context: &Context, link: &LinkProfile, view: View) -> Vec<LossCell> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let heard = self.heard_over(context, link);
+        if flows.is_empty() && heard.is_empty() {
+            return Vec::new();
+        }
+        let mut cells = vec![LossCell::default(); usize::from(view.columns)];
+        for flow in &flows {
+            flow.add_cells(context, view, &mut cells);
+        }
+        let mut out = vec![0; cells.len()];
+        for flow in &heard {
+            let mut own = vec![LossCell::default(); cells.len()];
+            flow.mark_outages(context, view, &mut own);
+            for (count, cell) in out.iter_mut().zip(&own) {
+                *count += usize::from(cell.outage);
+            }
+        }
+        for (cell, count) in cells.iter_mut().zip(out) {
+            // The link is out where all that show it are.
+            cell.outage = !heard.is_empty() && count == heard.len();
+        }
+        cells
+    }
+
+    /// What a link's counting senders brought in each whole second.
+    #[must_use]
+    pub fn link_seconds<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> LinkSeconds<'a> {
+        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        LinkSeconds::of(&flows, context)
+    }
+
+    /// The same as they were found, without those before a number.
+    pub(crate) fn restarts_from(&self, first: usize) -> &[Restart] {
+        self.restarts.get(first..).unwrap_or_default()
+    }
+
+    /// Senders' restarts, in order of time.
+    #[must_use]
+    pub fn restarts(&self) -> Vec<Restart> {
+        let mut restarts = self.restarts.clone();
+        restarts.sort_by_key(|restart| (restart.at, restart.sender));
+        restarts
+    }
+}
+
+/// Flows together within a window, and whether those were heard that show it.
+fn window_of(flows: &[&Flow], heard: &[&Flow], context: &Context, view: View) -> WindowLoss {
+    let (mut runs, mut received, mut lost) = (Some(Runs::default()), 0, 0);
+    for flow in flows {
+        let (own, came, gone) = flow.within(context, view);
+        runs = runs.zip(own).map(|(mut all, own)| {
+            all.merge(&own);
+            all
+        });
+        received += came;
+        lost += gone;
+    }
+    let span = view.to_s.min(context.since_start_s(context.now)) - view.from_s.max(0.0);
+    let rate = (span > 0.0).then(|| (received + lost) as f64 / span / flows.len().max(1) as f64);
+    let silences = heard.iter().map(|flow| flow.longest_silence_s(context, view));
+    WindowLoss {
+        received,
+        lost,
+        loss: runs.as_ref().and_then(|runs| runs.ratio(received, lost)),
+        loss_periods: runs.as_ref().map(Runs::periods),
+        loss_distances: runs.as_ref().and_then(Runs::distances),
+        burst_model: runs.as_ref().and_then(|runs| runs.burst_model(received, rate)),
+        burst_lengths: runs.as_ref().map(Runs::lengths).unwrap_or_default(),
+        longest_silence_s: (heard.len() == 1).then(|| silences.fold(0.0, f64::max)),
+        availability_ratio: (!heard.is_empty())
+            .then(|| flow::availability(heard, context, (view.from_s, view.to_s)))
+            .flatten(),
+    }
+}

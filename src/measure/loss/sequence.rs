@@ -1,0 +1,462 @@
+//! One sender's numbering: each arrival is new, a copy, late, or after a restart.
+//!
+//! Numbers are unwrapped into one long count. The last 256 are kept with their state, and
+//! gaps with their times, so that a late frame is taken off the lost again and a jump that
+//! turns out to be a restart is taken back; older gaps are final (see `gaps`).
+//!
+//! Without a boot clock a restart may begin within numbers that were just used: three frames
+//! in a row whose numbers rise among those of earlier frames are a new numbering, from the
+//! first of them on; single ones are second frames under one number.
+
+mod calm;
+mod jump;
+
+use super::boot::{BootClock, Passed};
+use super::gaps::{Gap, Gaps};
+use super::rate::Rate;
+use super::seconds::Seconds;
+use super::silence::Silences;
+use crate::stats::loss_runs::Runs;
+use crate::units::Nanos;
+use crate::wire::telemetry::BootStamp;
+
+use calm::Calm;
+use jump::Jump;
+
+/// Copies and late frames come within this time, and within 127 numbers.
+const RECENT: Nanos = Nanos::from_millis(500);
+const HALF: u64 = 127;
+const SLOTS: usize = 256;
+/// A jump without a boot clock may disagree with rate times time by this many.
+const JUMP: f64 = 64.0;
+/// How closely rate times time must bear out lost numbers that nothing else shows.
+const PAUSE: f64 = 0.01;
+/// Frames in a row among earlier numbers that are a new numbering.
+const ECHOES: usize = 3;
+/// A silence in which fewer numbers than this should have passed needs no reckoning.
+const SHORT: u64 = 60;
+
+/// What an arrival turned out to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Outcome {
+    New,
+    Duplicate,
+    Restart(Shown),
+}
+
+/// A restart: the last frame before it, the first one after it, and whether the boot clock shows it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Shown {
+    pub(super) before: Nanos,
+    pub(super) at: Nanos,
+    pub(super) by_clock: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum State {
+    Received,
+    Lost,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Slot {
+    number: u64,
+    at: Nanos,
+    /// Of the frame, and of a second one under the same number.
+    hashes: [u64; 2],
+    state: State,
+}
+
+/// One arrival.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Arriving {
+    pub(super) at: Nanos,
+    pub(super) sequence: u8,
+    pub(super) hash: u64,
+    pub(super) boot: Option<BootStamp>,
+}
+
+/// One sender's sequence accounting.
+#[derive(Clone, Debug)]
+pub(super) struct Sequence {
+    pub(super) first_at: Nanos,
+    /// First frame of the present numbering.
+    began_at: Nanos,
+    pub(super) last_at: Nanos,
+    pub(super) received: u64,
+    pub(super) lost: u64,
+    pub(super) duplicates: u64,
+    pub(super) out_of_order: u64,
+    pub(super) restarts: u64,
+    pub(super) seconds: Seconds,
+    pub(super) silences: Silences,
+    less: u64,
+    more: u64,
+    /// The newest number, and when it came.
+    newest: u64,
+    newest_at: Nanos,
+    /// The first number since the start or the last restart.
+    epoch: u64,
+    slots: Box<[Slot; SLOTS]>,
+    gaps: Gaps,
+    /// Frames in a row, the newest last, that came under numbers of earlier frames.
+    echoes: Vec<Arriving>,
+    /// Copies and late frames come within this time.
+    recent: Nanos,
+    /// It goes on from another numbering, whose frames count nowhere here.
+    is_joined: bool,
+    rate: Rate,
+    boot: BootClock,
+    /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
+    doubt: Option<(u64, Nanos)>,
+    jump: Option<Jump>,
+    /// Another component of the system restarted then: a jump soon after is one too.
+    awaited: Option<Nanos>,
+    calm: Calm,
+}
+
+impl Sequence {
+    /// Bytes held that copies do not share, beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        let kept = self.gaps.own_bytes() + self.silences.own_bytes() + self.seconds.own_bytes();
+        size_of_val(&*self.slots) + size_of_val(self.echoes.as_slice()) + kept
+    }
+
+    pub(super) fn new(first: Arriving, base: Nanos) -> Self {
+        // Room below, so that a number before the first can be told.
+        let newest = 1024 + u64::from(first.sequence);
+        let empty = Slot { number: 0, at: first.at, hashes: [0; 2], state: State::Lost };
+        let mut sequence = Self {
+            first_at: first.at,
+            began_at: first.at,
+            last_at: first.at,
+            received: 0,
+            lost: 0,
+            duplicates: 0,
+            out_of_order: 0,
+            restarts: 0,
+            seconds: Seconds::new(base),
+            silences: Silences::default(),
+            less: 0,
+            more: 0,
+            newest,
+            newest_at: first.at,
+            epoch: newest,
+            slots: Box::new([empty; SLOTS]),
+            gaps: Gaps::new(newest),
+            echoes: Vec::new(),
+            recent: RECENT,
+            is_joined: false,
+            rate: Rate::default(),
+            boot: BootClock::default(),
+            doubt: None,
+            jump: None,
+            awaited: None,
+            calm: Calm::NONE,
+        };
+        sequence.receive(first, newest);
+        sequence.rate.observe(first.at, newest);
+        sequence.boot.take(first.at, first.boot);
+        sequence
+    }
+
+    /// A numbering of its own that goes on from the newest frame, in which copies and late frames may
+    /// come later than usual; frames from before it count nowhere.
+    pub(super) fn joined(&self, recent: Nanos, base: Nanos) -> Self {
+        let slot = self.slots[self.newest as usize % SLOTS];
+        let first = Arriving { at: slot.at, sequence: self.newest as u8, hash: slot.hashes[0], boot: None };
+        Self { recent, is_joined: true, ..Self::new(first, base) }
+    }
+
+    /// Range of the lost where silences were too long to tell.
+    pub(super) const fn lost_range(&self) -> [u64; 2] {
+        [self.lost.saturating_sub(self.less), self.lost.saturating_add(self.more)]
+    }
+
+    /// Runs of received and lost, those that may still change included.
+    pub(super) fn runs(&self) -> Runs {
+        self.gaps.runs()
+    }
+
+    /// Runs within a window, if they are kept that far back.
+    pub(super) fn window(&self, from: Nanos, to: Nanos) -> Option<Runs> {
+        self.gaps.window(from, to)
+    }
+
+    /// Lost numbers that this computer lost itself.
+    pub(super) fn own_lost(&self) -> u64 {
+        self.gaps.own()
+    }
+
+    /// This computer lost data itself between two stamps.
+    pub(super) fn mark_own(&mut self, from: Nanos, to: Nanos) {
+        self.gaps.mark_own(from, to);
+    }
+
+    pub(super) fn observe(&mut self, arriving: Arriving) -> Outcome {
+        self.disturb();
+        let back = u64::from((self.newest as u8).wrapping_sub(arriving.sequence));
+        if back <= HALF && self.is_copy(arriving, back) {
+            self.duplicates += 1;
+            return Outcome::Duplicate;
+        }
+        let (passed, stamped) = self.boot.compare(arriving.at, arriving.boot);
+        if passed == Passed::Restarted {
+            let (before, at) = self.restarted_in(arriving.at, stamped);
+            self.take_back_jump(arriving.at, stamped);
+            self.restart(arriving);
+            return Outcome::Restart(Shown { before, at, by_clock: true });
+        }
+        if self.is_awaited(&arriving) {
+            return Outcome::Restart(self.restart(arriving));
+        }
+        if back <= HALF && self.is_behind(arriving, back) {
+            if self.echoes.len() < ECHOES {
+                return Outcome::New;
+            }
+            return Outcome::Restart(self.begin_among_echoes());
+        }
+        if self.echoes.len() + 1 >= ECHOES && self.follows_echoes(arriving) {
+            return Outcome::Restart(self.restart(arriving));
+        }
+        self.forward(arriving, 256 - back, passed)
+    }
+
+    fn is_copy(&self, arriving: Arriving, back: u64) -> bool {
+        let number = self.newest - back;
+        let slot = &self.slots[number as usize % SLOTS];
+        slot.number == number
+            && slot.state == State::Received
+            && arriving.at - slot.at <= self.recent
+            && slot.hashes.contains(&arriving.hash)
+    }
+
+    /// Counts a second frame under one number, a late one, or one before the first.
+    fn is_behind(&mut self, arriving: Arriving, back: u64) -> bool {
+        let number = self.newest - back;
+        let slot = self.slots[number as usize % SLOTS];
+        let kept = slot.number == number;
+        let age = arriving.at - slot.at;
+        if kept && slot.state == State::Received && age.secs() < self.half_wrap_s() {
+            // Two frames under one number: both are there.
+            self.slots[number as usize % SLOTS].hashes[1] = arriving.hash;
+            self.arrive(arriving.at);
+            self.boot.take(arriving.at, arriving.boot.filter(|_| back == 0));
+            self.echo(arriving);
+            return true;
+        }
+        let ahead = self.expected(arriving.at).unwrap_or(0.0);
+        if ahead >= (256 - back) as f64 / 2.0 {
+            return false;
+        }
+        let is_late = kept && slot.state == State::Lost && age <= self.recent;
+        let is_before = back >= 1 && number < self.epoch && arriving.at - self.newest_at <= self.recent;
+        if is_before && self.is_joined && self.restarts == 0 {
+            return true;
+        }
+        if is_late {
+            self.late(number);
+        }
+        if is_late || is_before {
+            self.out_of_order += 1;
+            self.receive(arriving, number);
+        }
+        is_late || is_before
+    }
+
+    /// A frame of unknown id that turned out to be one later: it was counted lost.
+    pub(super) fn recall(&mut self, arriving: Arriving) {
+        let found = self.gaps.open().iter().rev().find_map(|gap| {
+            let offset = u64::from(arriving.sequence.wrapping_sub(gap.first as u8));
+            let within = gap.before <= arriving.at && arriving.at <= gap.after;
+            (within && offset < gap.length).then_some(gap.first + offset)
+        });
+        if let Some(number) = found {
+            self.late(number);
+            self.receive(arriving, number);
+        } else if arriving.at >= self.newest_at {
+            self.observe(arriving);
+        }
+        // The numbers as they came do not know of it.
+        self.disturb();
+    }
+
+    /// Time in which half of the numbers are used.
+    fn half_wrap_s(&self) -> f64 {
+        let rate = self.rate.per_second(self.newest_at, self.newest);
+        rate.map_or(RECENT.secs(), |rate| 128.0 / rate)
+    }
+
+    /// Numbers that should have passed since the newest.
+    fn expected(&self, at: Nanos) -> Option<f64> {
+        let rate = self.rate.per_second(self.newest_at, self.newest)?;
+        Some(rate * (at - self.newest_at).secs())
+    }
+
+    /// Counts a frame that came under a number.
+    fn receive(&mut self, arriving: Arriving, number: u64) {
+        self.place(arriving, number);
+        self.arrive(arriving.at);
+    }
+
+    fn place(&mut self, arriving: Arriving, number: u64) {
+        let slot = Slot { number, at: arriving.at, hashes: [arriving.hash; 2], state: State::Received };
+        let place = &mut self.slots[number as usize % SLOTS];
+        if place.number <= number {
+            *place = slot;
+        }
+    }
+
+    fn arrive(&mut self, at: Nanos) {
+        if self.received > 0 && at >= self.last_at {
+            self.silences.observe(self.last_at, at);
+        }
+        self.received += 1;
+        self.last_at = self.last_at.max(at);
+        self.seconds.add_received(at);
+    }
+
+    /// Takes a number off the lost again.
+    fn late(&mut self, number: u64) {
+        self.lost = self.lost.saturating_sub(1);
+        if let Some(index) = self.gaps.find(number) {
+            let gap = self.gaps.split(index, number);
+            self.seconds.take_lost(gap.before, gap.after, 1);
+        }
+    }
+
+    fn step(&mut self, arriving: Arriving, advance: u64, passed: Passed) -> Outcome {
+        self.newest += advance;
+        self.newest_at = arriving.at;
+        self.receive(arriving, self.newest);
+        if !self.echoes.is_empty() {
+            self.echoes.clear();
+        }
+        if self.doubt.is_some() {
+            self.resolve_doubt(passed);
+        }
+        self.rate.observe(arriving.at, self.newest);
+        self.boot.take(arriving.at, arriving.boot);
+        self.calm_down();
+        Outcome::New
+    }
+
+    /// A boot clock that stood still over a silence shows that nothing was sent.
+    fn resolve_doubt(&mut self, passed: Passed) {
+        let (Some((first, silence)), Passed::Went { sender_us, host }) = (self.doubt, passed) else { return };
+        self.doubt = None;
+        let missing = host.secs() - sender_us as f64 / 1e6;
+        if missing > 0.9 * silence.secs()
+            && let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first)
+        {
+            self.take_back(index);
+        }
+    }
+
+    fn lose(&mut self, gap: Gap) {
+        self.lost += gap.length;
+        self.less += gap.less;
+        self.more += gap.more;
+        self.seconds.add_lost(gap.before, gap.after, gap.length);
+        let end = gap.first + gap.length;
+        for number in end.saturating_sub(gap.length.min(255))..end {
+            self.slots[number as usize % SLOTS] =
+                Slot { number, at: gap.after, hashes: [0; 2], state: State::Lost };
+        }
+        self.gaps.push(gap);
+    }
+
+    /// Takes a gap back: nothing was lost there.
+    fn take_back(&mut self, index: usize) {
+        if let Some(gap) = self.gaps.remove(index) {
+            self.lost = self.lost.saturating_sub(gap.length);
+            self.less = self.less.saturating_sub(gap.less);
+            self.more = self.more.saturating_sub(gap.more);
+            self.seconds.take_lost(gap.before, gap.after, gap.length);
+        }
+    }
+
+    /// The boot clock shows a restart since a stamp: the jump at the longest silence since was it.
+    fn take_back_jump(&mut self, at: Nanos, since: Nanos) {
+        let gaps = self.gaps.open();
+        let longest = (0..gaps.len())
+            .filter(|&index| gaps[index].after > since)
+            .max_by_key(|&index| gaps[index].after - gaps[index].before);
+        if let Some(index) = longest
+            && gaps[index].after - gaps[index].before >= at - self.newest_at
+        {
+            self.take_back(index);
+        }
+    }
+
+    /// Keeps a second frame under one number: several of them that rise may be a new numbering.
+    fn echo(&mut self, arriving: Arriving) {
+        if self.boot.known() {
+            return;
+        }
+        if !self.follows_echoes(arriving) {
+            self.echoes.clear();
+        }
+        self.echoes.push(arriving);
+    }
+
+    /// Whether a frame goes on from the last of those that came under earlier numbers.
+    fn follows_echoes(&self, arriving: Arriving) -> bool {
+        self.echoes
+            .last()
+            .is_some_and(|last| (1..=JUMP as u8).contains(&arriving.sequence.wrapping_sub(last.sequence)))
+    }
+
+    /// The numbering begins anew, perhaps some frames ago: nothing is lost before it.
+    fn restart(&mut self, arriving: Arriving) -> Shown {
+        let shown = if self.follows_echoes(arriving) {
+            self.echoes.push(arriving);
+            self.begin_among_echoes()
+        } else {
+            let before = self.newest_at;
+            self.begin_anew(arriving);
+            Shown { before, at: arriving.at, by_clock: false }
+        };
+        self.arrive(arriving.at);
+        shown
+    }
+
+    /// The frames that came under earlier numbers, counted as they came, are a new numbering.
+    fn begin_among_echoes(&mut self) -> Shown {
+        let before = self.newest_at;
+        let mut echoes = std::mem::take(&mut self.echoes).into_iter();
+        let Some(first) = echoes.next() else { return Shown { before, at: before, by_clock: false } };
+        self.begin_anew(first);
+        for echo in echoes {
+            let missing = u64::from(echo.sequence.wrapping_sub(self.newest as u8).wrapping_sub(1));
+            if missing > 0 {
+                let (first, before) = (self.newest + 1, self.newest_at);
+                self.lose(Gap { first, length: missing, before, after: echo.at, less: 0, more: 0, own: 0 });
+            }
+            self.newest += missing + 1;
+            self.newest_at = echo.at;
+            self.place(echo, self.newest);
+            self.rate.observe(echo.at, self.newest);
+        }
+        Shown { before, at: first.at, by_clock: false }
+    }
+
+    fn begin_anew(&mut self, first: Arriving) {
+        // Past every kept number, so that none of them is taken for one of the new count.
+        let next = (self.newest / 256 + 4) * 256 + u64::from(first.sequence);
+        self.gaps.end(first.at, self.newest, next);
+        self.restarts += 1;
+        self.began_at = first.at;
+        self.newest = next;
+        self.newest_at = first.at;
+        self.epoch = next;
+        self.doubt = None;
+        self.jump = None;
+        self.echoes.clear();
+        self.rate.clear();
+        self.rate.observe(first.at, next);
+        self.boot.clear();
+        self.boot.take(first.at, first.boot);
+        self.place(first, next);
+    }
+}

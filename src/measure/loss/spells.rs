@@ -1,0 +1,78 @@
+//! Bad spells of a link: seconds in a row in which much went missing.
+//!
+//! Definition: a whole second since the first record in which 3 frames or more and over 5 %, or over
+//! twice the session's own share (at most 90 %) where that is more, of the link's frames were lost;
+//! one good second between two bad ones does not end a spell. Seconds in which this computer lost
+//! data are left out. The 24 spells with most lost are kept, in order of time. Seconds that are older than a day are
+//! joined to spans (see [`crate::measure::series`]), and judged as a whole: a spell much shorter than its span may be
+//! missed there, and its ends are the span's.
+
+use std::collections::BTreeSet;
+
+use crate::measure::context::Context;
+
+use super::MUCH_LOST;
+use super::flow::{Flow, WHOLE, any_within, joined};
+
+const LEAST_LOST: u64 = 3;
+const REACH_S: f64 = 2.0;
+const MOST: usize = 24;
+
+/// One spell: from and to in seconds, received, lost.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spell {
+    /// Its first whole second.
+    pub from_s: f64,
+    /// The end of its last.
+    pub to_s: f64,
+    /// Received in it.
+    pub received: u64,
+    /// Lost in it.
+    pub lost: u64,
+}
+
+/// The worst spells of the flows of one link, together.
+pub(super) fn of(flows: &[&Flow], context: &Context) -> Vec<Spell> {
+    let own: Vec<BTreeSet<u64>> = flows.iter().map(|flow| flow.own_seconds(context, WHOLE)).collect();
+    let spans = || {
+        let counted = flows.iter().zip(&own).map(|(flow, own)| {
+            let spans = flow.sequence.seconds.within(0.0, f64::MAX);
+            spans.filter(|(from_s, width_s, _)| own.is_empty() || !any_within(own, *from_s, *width_s))
+        });
+        joined(counted).map(|(from_s, to_s, counts)| {
+            let (received, lost) = (u64::from(counts.received), u64::from(counts.lost));
+            Spell { from_s, to_s, received, lost }
+        })
+    };
+    let (received, lost) = spans().fold((0, 0), |sum, span| (sum.0 + span.received, sum.1 + span.lost));
+    let usual = lost as f64 / (received + lost).max(1) as f64;
+    let limit = MUCH_LOST.max(2.0 * usual).min(0.9);
+    let is_bad = |span: &Spell| {
+        span.lost >= LEAST_LOST && span.lost as f64 > limit * (span.received + span.lost) as f64
+    };
+    let mut spells: Vec<Spell> = Vec::new();
+    // What came since the last bad second.
+    let mut between = (0, 0);
+    for span in spans() {
+        let last = spells.last_mut();
+        if !is_bad(&span) {
+            if last.is_some_and(|last| span.from_s >= last.to_s) {
+                between = (between.0 + span.received, between.1 + span.lost);
+            }
+            continue;
+        }
+        match last.filter(|last| span.from_s - last.to_s < REACH_S) {
+            Some(last) => {
+                last.to_s = span.to_s;
+                last.received += span.received + between.0;
+                last.lost += span.lost + between.1;
+            }
+            None => spells.push(span),
+        }
+        between = (0, 0);
+    }
+    spells.sort_by(|a, b| b.lost.cmp(&a.lost).then(a.from_s.total_cmp(&b.from_s)));
+    spells.truncate(MOST);
+    spells.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
+    spells
+}

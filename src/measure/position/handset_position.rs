@@ -1,0 +1,106 @@
+//! Where the handset is, from the best word there is.
+//!
+//! In this order: its own fix, the profile, a "handset is here" mark, HOME_POSITION, the vehicle's
+//! first good fix while disarmed (3D, accuracy 5 m or better, or dilution 2.0 or better). The newest
+//! mark and the newest home count, for the whole session. A profile without a height takes that of
+//! the vehicle's home (height less height above home of its first position), else of its first fix.
+//! Bound: one place of a moving handset a second over the last day, before it one a span (see
+//! [`crate::measure::series`]).
+
+use crate::measure::series::Series;
+use crate::profile::HandsetProfile;
+
+use super::track::Place;
+
+/// Seconds without a fix that are filled with the one before.
+const MOST_FILLED: usize = 100_000;
+
+/// Which word the handset's place rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Origin {
+    HandsetFix,
+    Profile,
+    Mark,
+    HomePosition,
+    FirstFix,
+}
+
+impl Origin {
+    /// As in the summary.
+    pub(crate) const fn word(self) -> &'static str {
+        match self {
+            Self::HandsetFix => "handset_fix",
+            Self::Profile => "profile",
+            Self::Mark => "mark",
+            Self::HomePosition => "home_position",
+            Self::FirstFix => "first_fix",
+        }
+    }
+}
+
+/// Everything that was said of the handset's place.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Handset {
+    /// Its own fix of the second in which it came first, and that second.
+    first: Option<(usize, Place)>,
+    /// Its newest own fix by the end of each second from then on.
+    fixes: Series<Place>,
+    pub(crate) mark: Option<Place>,
+    pub(crate) home: Option<Place>,
+    pub(crate) first_fix: Option<Place>,
+    /// Height of the ground at the vehicle's home, above mean sea level.
+    pub(crate) ground_m: Option<f64>,
+}
+
+impl Handset {
+    /// Takes a fix of the handset's own, in the second that begins at `second`.
+    pub(crate) fn take_fix(&mut self, second: usize, place: Place) {
+        let newest = self.fixes.len().saturating_sub(1);
+        match &mut self.first {
+            Some((first, earliest)) if second <= *first => *earliest = place,
+            Some(_) => {}
+            first => *first = Some((second, place)),
+        }
+        if let Some(before) = self.fixes.newest_mut().map(|newest| *newest) {
+            // Older ones are joined at once.
+            let between = (newest + 1).max(second.saturating_sub(MOST_FILLED))..second;
+            between.for_each(|second| self.fixes.set(second, before));
+        }
+        self.fixes.set(second.max(newest), place);
+    }
+
+    /// Which word counts.
+    pub(crate) fn origin(&self, profile: &HandsetProfile) -> Option<Origin> {
+        if self.first.is_some() {
+            Some(Origin::HandsetFix)
+        } else if self.stands(profile).is_some() {
+            Some(Origin::Profile)
+        } else if self.mark.is_some() {
+            Some(Origin::Mark)
+        } else if self.home.is_some() {
+            Some(Origin::HomePosition)
+        } else {
+            self.first_fix.map(|_| Origin::FirstFix)
+        }
+    }
+
+    fn stands(&self, profile: &HandsetProfile) -> Option<Place> {
+        Place::new(profile.lat?, profile.lon?, profile.alt.or(self.ground_m)?)
+    }
+
+    /// Where it was at a second: its last fix by then, or its first if that came later. Where seconds are joined, its
+    /// last by the end of the span's first.
+    pub(crate) fn place(&self, second: usize, profile: &HandsetProfile) -> Option<Place> {
+        match self.origin(profile)? {
+            Origin::HandsetFix => {
+                let newest = self.fixes.len().saturating_sub(1);
+                let (_, kept) = self.fixes.around(second.min(newest))?;
+                kept.known().or(self.first.map(|(_, place)| place))
+            }
+            Origin::Profile => self.stands(profile),
+            Origin::Mark => self.mark,
+            Origin::HomePosition => self.home,
+            Origin::FirstFix => self.first_fix,
+        }
+    }
+}

@@ -1,0 +1,321 @@
+//! VIBRATION levels as sent, clipping, and whether a bad picture was the airframe.
+//!
+//! Definition: the vehicle's VIBRATION levels (the standard gives no unit) as median, 95th
+//! percentile and maximum, and the increments of its clipping counters within the recording (the
+//! public MAVLink message set). Around a freeze or mark the verdict asks two things: was
+//! the link's margin under its warning limit, and was a level above the limit or clipping. The limit: the
+//! profile's, else the 90th percentile of earlier sessions with these tags, else that of this session; each
+//! of the strongest level of any axis within 4 s, as much as is looked at around a freeze, so that one
+//! instant in ten passes it by chance. A gap leaves its seconds empty; the
+//! counters are 32 bit, a fall is a restart and counts from zero; duplicates never reach this
+//! file. Seconds that are older than a day are joined to spans (see [`super::series`]): there the first 4 s of each
+//! speak for it in this session's own limit and for the history, and around a freeze its strongest level counts.
+//! Bounded: see `vibration/samples.rs`; 8 senders, 4,096 marks.
+
+mod axes;
+
+use std::collections::BTreeMap;
+
+use super::context::{Context, Sender};
+use crate::profile::LinkRole;
+use crate::snapshot::{VibrationView, View};
+use crate::stats::quantile;
+use crate::summary::{Summary, VibrationSummary};
+use crate::units::Nanos;
+use crate::wire::telemetry::Telemetry;
+
+use super::signal::SignalMeter;
+use super::video::VideoMeter;
+use axes::{Cell, Cells, Samples};
+
+const MOST_SENDERS: usize = 8;
+const MOST_MARKS: usize = 4096;
+const MOST_VERDICTS: usize = 200;
+/// How far back freezes are looked for at first.
+const FIRST_REACH_S: f64 = 600.0;
+/// Without a limit in the profile: above this quantile of earlier sessions, else of this one, is suspect.
+pub(crate) const SUSPECT_QUANTILE: f64 = 0.9;
+/// What is looked at around a freeze: this long before its start, and after it.
+const BEFORE_S: f64 = 2.0;
+const AFTER_S: f64 = 1.0;
+/// A person marks a shaking picture within this time.
+const MARK_REACH_S: f64 = 3.0;
+
+/// The vehicle's vibration.
+#[derive(Clone, Debug, Default)]
+pub struct VibrationMeter {
+    samples: Samples,
+    cells: Cells,
+    counters: BTreeMap<(u8, u8), [u32; 3]>,
+    clipping: [u64; 3],
+    shook: Vec<Nanos>,
+}
+
+/// Above which level vibration is suspect, and by whose word.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Limit {
+    level: f64,
+    basis: Basis,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Basis {
+    Profile,
+    Earlier(u64),
+    Session,
+}
+
+impl Basis {
+    const fn word(self) -> &'static str {
+        match self {
+            Self::Profile => "profile",
+            Self::Earlier(_) => "history",
+            Self::Session => "session",
+        }
+    }
+
+    fn remark(self) -> String {
+        match self {
+            Self::Profile => String::new(),
+            Self::Earlier(1) => " (high: above 90 % of one earlier session)".to_owned(),
+            Self::Earlier(sessions) => {
+                format!(" (high: above 90 % of {sessions} earlier sessions)")
+            }
+            Self::Session => " (high: above 90 % of this session)".to_owned(),
+        }
+    }
+}
+
+/// A level to three digits: enough for a percentile, and few enough to count.
+fn three_digits(level: f32) -> f32 {
+    if level == 0.0 || !level.is_finite() {
+        return level;
+    }
+    let step = 10_f32.powi(level.abs().log10().floor() as i32 - 2);
+    (level / step).round() * step
+}
+
+/// What lay behind a bad picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Suspicion {
+    /// The margin was under the link's warning limit; `None`: no margin there.
+    pub radio: Option<bool>,
+    /// A level was above the limit, or clipping; `None`: no sample there.
+    pub airframe: Option<bool>,
+}
+
+impl Suspicion {
+    /// In plain words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match (self.radio, self.airframe) {
+            (Some(true), Some(true)) => "both: the margin was low and the vibration high",
+            (Some(true), Some(false)) => "the radio: the margin was low, the vibration usual",
+            (Some(false), Some(true)) => "the airframe: the vibration was high, the margin over its limit",
+            (Some(false), Some(false)) => "neither: the margin was over its limit, the vibration usual",
+            (Some(true), None) => "the margin was low; vibration not measured here",
+            (Some(false), None) => "the margin was over its limit; vibration not measured here",
+            (None, Some(true)) => "the vibration was high; margin not known here",
+            (None, Some(false)) => "the vibration was usual; margin not known here",
+            (None, None) => "neither margin nor vibration is known here",
+        }
+    }
+}
+
+impl VibrationMeter {
+    /// Takes VIBRATION and inertial samples.
+    pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
+        let Telemetry::Vibration { levels, clipping } = telemetry else { return };
+        if context.roles.vehicle().is_some_and(|vehicle| vehicle != sender.system)
+            || !levels.iter().all(|level| level.is_finite())
+        {
+            return;
+        }
+        let clipped = self.count_clipping((sender.system, sender.component), *clipping);
+        self.samples.push(*levels);
+        let cell = Cell::new(levels.map(|level| level as f32), clipped);
+        self.cells.put(at - context.start.unwrap_or(at), cell);
+    }
+
+    fn count_clipping(&mut self, sender: (u8, u8), counters: [u32; 3]) -> u32 {
+        let known = self.counters.contains_key(&sender);
+        if !known && self.counters.len() >= MOST_SENDERS {
+            return 0;
+        }
+        let before = self.counters.insert(sender, counters).unwrap_or(counters);
+        let mut sum = 0_u32;
+        for axis in 0..3 {
+            let more = counters[axis].checked_sub(before[axis]).unwrap_or(counters[axis]);
+            self.clipping[axis] += u64::from(more);
+            sum = sum.saturating_add(more);
+        }
+        sum
+    }
+
+    /// A person marked that the picture shook.
+    pub fn mark_shook(&mut self, at: Nanos) {
+        if self.shook.len() < MOST_MARKS {
+            self.shook.push(at);
+        }
+    }
+
+    /// `None` where no VIBRATION came.
+    #[must_use]
+    pub fn summary(&self, context: &Context) -> Option<VibrationSummary> {
+        let limit = self.limit(context);
+        (!self.samples.is_empty()).then(|| VibrationSummary {
+            x: self.samples.axis(0),
+            y: self.samples.axis(1),
+            z: self.samples.axis(2),
+            clipping: self.clipping,
+            limit: limit.map(|limit| limit.level),
+            limit_from: limit.map(|limit| limit.basis.word().to_owned()),
+        })
+    }
+
+    /// The level above which vibration is suspect.
+    fn limit(&self, context: &Context) -> Option<Limit> {
+        Self::limit_or(context, || {
+            let mut strongest: Vec<f64> = self.cells.strongest_evenly().map(f64::from).collect();
+            quantile::select(&mut strongest, SUSPECT_QUANTILE)
+        })
+    }
+
+    /// The same; this session's own, which takes all of it, comes from elsewhere.
+    fn limit_or(context: &Context, own: impl FnOnce() -> Option<f64>) -> Option<Limit> {
+        let limit = |level, basis| Limit { level, basis };
+        context.profile.vibration.limit.map(|level| limit(level, Basis::Profile)).or_else(|| {
+            let earlier = context.vibration_limit;
+            let earlier = earlier.map(|earlier| limit(earlier.limit, Basis::Earlier(earlier.sessions)));
+            earlier.or_else(|| own().map(|level| limit(level, Basis::Session)))
+        })
+    }
+
+    /// For the history: levels to three digits, and seconds at them.
+    #[must_use]
+    pub fn evidence(&self) -> Vec<(f32, u32)> {
+        let mut counts: BTreeMap<u32, u32> = BTreeMap::new();
+        // The bits of positive floats are in the order of their values.
+        let levels = self.cells.strongest().map(|(seconds, level)| (seconds as u32, three_digits(level)));
+        for (seconds, level) in levels.filter(|(_, level)| *level >= 0.0) {
+            *counts.entry((level + 0.0).to_bits()).or_default() += seconds;
+        }
+        counts.into_iter().map(|(bits, seconds)| (f32::from_bits(bits), seconds)).collect()
+    }
+
+    /// What lay behind a bad picture within a span of seconds from the first record.
+    #[must_use]
+    pub fn suspicion(&self, context: &Context, signal: &SignalMeter, from_s: f64, to_s: f64) -> Suspicion {
+        self.judge(context, signal, self.limit(context).map(|limit| limit.level), from_s, to_s)
+    }
+
+    fn judge(
+        &self,
+        context: &Context,
+        signal: &SignalMeter,
+        limit: Option<f64>,
+        from_s: f64,
+        to_s: f64,
+    ) -> Suspicion {
+        let around = self.cells.within(from_s, to_s).fold(Cell::EMPTY, |sum, (_, cell)| sum.join(cell));
+        let airframe = around.largest().zip(limit).map(|(largest, limit)| {
+            around.clipping > 0 || largest.iter().any(|level| f64::from(*level) > limit)
+        });
+        Suspicion { radio: margin_was_low(context, signal, from_s, to_s), airframe }
+    }
+
+    /// For drawing; `summary` is the newest one, for what takes the whole session.
+    #[must_use]
+    pub fn view(
+        &self,
+        context: &Context,
+        video: &VideoMeter,
+        signal: &SignalMeter,
+        summary: &Summary,
+        view: View,
+    ) -> VibrationView {
+        let limit = Self::limit_or(context, || summary.vibration.as_ref()?.limit);
+        let columns = usize::from(view.columns);
+        let mut drawn = VibrationView {
+            axes: [vec![None; columns], vec![None; columns], vec![None; columns]],
+            clipping: vec![0; columns],
+            limit: limit.filter(|limit| limit.basis != Basis::Session).map(|limit| limit.level),
+            around: self.verdicts(context, video, signal, limit, view.to_s),
+            missing: self
+                .samples
+                .is_empty()
+                .then(|| "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more".to_owned()),
+        };
+        for (seconds, cell) in self.cells.within(view.from_s, view.to_s) {
+            let Some(largest) = cell.largest() else { continue };
+            let (start_s, end_s) = (seconds.start as f64, seconds.end as f64);
+            for column in view.columns_showing(start_s.max(view.from_s), end_s) {
+                drawn.clipping[column] = drawn.clipping[column].saturating_add(cell.clipping);
+                for (axis, level) in drawn.axes.iter_mut().zip(largest) {
+                    let level = f64::from(level);
+                    axis[column] = Some(axis[column].map_or(level, |seen| seen.max(level)));
+                }
+            }
+        }
+        drawn
+    }
+
+    fn verdicts(
+        &self,
+        context: &Context,
+        video: &VideoMeter,
+        signal: &SignalMeter,
+        limit: Option<Limit>,
+        to_s: f64,
+    ) -> Vec<(f64, String)> {
+        let basis = limit.map(|limit| limit.basis.remark()).unwrap_or_default();
+        let limit = limit.map(|limit| limit.level);
+        // What is said of a freeze does not hang on how much time is shown. Of many freezes the newest are
+        // enough, so that no more of a long session is looked at.
+        let mut reach_s = FIRST_REACH_S;
+        let freezes = loop {
+            let found = video.freezes_within(context, (to_s - reach_s, to_s));
+            if found.len() >= MOST_VERDICTS || reach_s >= to_s {
+                break found;
+            }
+            reach_s *= 4.0;
+        };
+        let older = freezes.len().saturating_sub(MOST_VERDICTS);
+        let freezes = freezes[older..].iter().map(|span| {
+            let (start_s, end_s) = (context.since_start_s(span.start), context.since_start_s(span.end));
+            if span.by_mark {
+                (start_s, start_s, end_s + AFTER_S)
+            } else {
+                (start_s, start_s - BEFORE_S, start_s + AFTER_S)
+            }
+        });
+        let shook = self.shook.iter().map(|at| {
+            let at_s = context.since_start_s(*at);
+            (at_s, at_s - MARK_REACH_S, at_s + AFTER_S)
+        });
+        let mut verdicts: Vec<(f64, String)> = freezes
+            .chain(shook)
+            .filter(|(at_s, _, _)| *at_s <= to_s)
+            .map(|(at_s, from_s, to_s)| {
+                let suspicion = self.judge(context, signal, limit, from_s, to_s);
+                (at_s, format!("{}{basis}", suspicion.words()))
+            })
+            .collect();
+        verdicts.sort_by(|a, b| a.0.total_cmp(&b.0));
+        verdicts
+    }
+}
+
+/// Whether the video link's margin was under its warning limit at any second of a span;
+/// `None` without a threshold or a level there.
+fn margin_was_low(context: &Context, signal: &SignalMeter, from_s: f64, to_s: f64) -> Option<bool> {
+    let index = context.profile.link.iter().position(|link| link.role == LinkRole::Video)?;
+    let link = &context.profile.link[index];
+    let threshold = context.threshold(&link.name)?;
+    let least = link.effective_limits().map_or(0.0, |limits| limits.warning_margin);
+    // Index 0 is at 1 s.
+    let first = (from_s.floor() as i64 - 1).max(0) as usize;
+    let last = (to_s.ceil() as i64).max(0) as usize;
+    let levels = signal.seconds(index).known(first, last).map(|(_, levels)| f64::from(levels.min));
+    levels.map(|level| level - threshold.level_p05 < least).reduce(|low, another| low || another)
+}

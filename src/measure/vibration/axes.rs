@@ -1,0 +1,162 @@
+//! VIBRATION samples, bounded: exact up to 100,000, then every second, fourth, ... sample; and by the second.
+
+use std::ops::Range;
+
+use crate::measure::series::{Blocks, Cell as Kept, Series, thinned};
+use crate::stats::quantile;
+use crate::summary::VibrationAxis;
+use crate::units::Nanos;
+
+const MOST_SAMPLES: usize = 100_000;
+/// As many seconds as a freeze is looked at for.
+const WINDOW: usize = 4;
+
+/// Levels of the three axes.
+#[derive(Clone, Debug)]
+pub(super) struct Samples {
+    kept: Blocks<[f32; 3]>,
+    stride: u64,
+    seen: u64,
+    largest: [f64; 3],
+}
+
+impl Default for Samples {
+    fn default() -> Self {
+        Self {
+            kept: Blocks::new([0.0; 3], MOST_SAMPLES),
+            stride: 1,
+            seen: 0,
+            largest: [f64::NEG_INFINITY; 3],
+        }
+    }
+}
+
+impl Samples {
+    /// Levels are sent as 32 bit floats.
+    pub(super) fn push(&mut self, levels: [f64; 3]) {
+        for (largest, level) in self.largest.iter_mut().zip(levels) {
+            *largest = largest.max(level);
+        }
+        if self.seen.is_multiple_of(self.stride) {
+            if self.kept.len() >= MOST_SAMPLES {
+                self.kept.join_pairs(|first, _| first);
+                self.stride *= 2;
+            }
+            if self.seen.is_multiple_of(self.stride) {
+                self.kept.push(levels.map(|level| level as f32));
+            }
+        }
+        self.seen += 1;
+    }
+
+    pub(super) const fn is_empty(&self) -> bool {
+        self.seen == 0
+    }
+
+    pub(super) fn axis(&self, axis: usize) -> VibrationAxis {
+        let mut levels: Vec<f64> = self.kept.iter().map(|levels| f64::from(levels[axis])).collect();
+        VibrationAxis {
+            median: quantile::select(&mut levels, 0.5),
+            p95: quantile::select(&mut levels, 0.95),
+            max: (!self.is_empty()).then_some(self.largest[axis]),
+        }
+    }
+}
+
+/// The strongest levels and the clipping within one second, or several.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Cell {
+    /// NaN: no sample.
+    levels: [f32; 3],
+    pub(super) clipping: u32,
+}
+
+impl Cell {
+    pub(super) const EMPTY: Self = Self { levels: [f32::NAN; 3], clipping: 0 };
+
+    pub(super) const fn new(levels: [f32; 3], clipping: u32) -> Self {
+        Self { levels, clipping }
+    }
+
+    /// The largest level of each axis.
+    pub(super) fn largest(&self) -> Option<[f32; 3]> {
+        (!self.levels[0].is_nan()).then_some(self.levels)
+    }
+
+    /// The largest of any axis; NaN: no sample.
+    fn strongest(&self) -> f32 {
+        self.largest().map_or(f32::NAN, |[x, y, z]| x.max(y).max(z))
+    }
+
+    pub(super) fn join(self, other: Self) -> Self {
+        let [a, b] = [self.levels, other.levels];
+        // The larger of NaN and a number is the number.
+        let levels = [a[0].max(b[0]), a[1].max(b[1]), a[2].max(b[2])];
+        Self { levels, clipping: self.clipping.saturating_add(other.clipping) }
+    }
+}
+
+/// What is kept of the seconds of a span.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Span {
+    pub(super) all: Cell,
+    /// The strongest level of any axis in its first [`WINDOW`] seconds, which speak for the others. NaN: no sample.
+    window: f32,
+}
+
+impl Kept for Cell {
+    type Span = Span;
+    const EMPTY: Self = Self::EMPTY;
+    const NOTHING: Span = Span { all: Self::EMPTY, window: f32::NAN };
+
+    fn put(self, span: &mut Span, place: usize) {
+        span.all = span.all.join(self);
+        if place < WINDOW {
+            span.window = span.window.max(self.strongest());
+        }
+    }
+
+    fn join(one: Span, other: Span) -> Span {
+        Span { all: one.all.join(other.all), window: one.window }
+    }
+}
+
+/// The last day by the second, what is older by spans.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Cells {
+    cells: Series<Cell>,
+}
+
+impl Cells {
+    /// `since`: time since the first record.
+    pub(super) fn put(&mut self, since: Nanos, cell: Cell) {
+        if let Some(here) = self.cells.second_mut(since.whole_secs()) {
+            *here = here.join(cell);
+        }
+    }
+
+    /// The strongest level of any axis within [`WINDOW`] seconds on end, for each second with a sample, and how many
+    /// seconds it stands for: of older ones, the first [`WINDOW`] of each span for all of it.
+    pub(super) fn strongest(&self) -> impl Iterator<Item = (usize, f32)> + '_ {
+        let mut recent = [f32::NAN; WINDOW];
+        self.cells.spans(0, usize::MAX).filter_map(move |(seconds, span)| {
+            if seconds.len() > 1 {
+                return Some((seconds.len(), span.window)).filter(|(_, level)| !level.is_nan());
+            }
+            recent[seconds.start % WINDOW] = span.all.strongest();
+            span.all.largest()?;
+            Some((1, recent.into_iter().reduce(f32::max)?))
+        })
+    }
+
+    /// The same, evenly of the whole session.
+    pub(super) fn strongest_evenly(&self) -> impl Iterator<Item = f32> + '_ {
+        thinned(self.strongest(), self.cells.grid().width())
+    }
+
+    /// Cells that a window of time touches, with their seconds.
+    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (Range<usize>, Cell)> {
+        let (first, end) = (from_s.max(0.0).floor() as usize, to_s.max(0.0).ceil() as usize);
+        self.cells.spans(first, end).map(|(seconds, span)| (seconds, span.all))
+    }
+}

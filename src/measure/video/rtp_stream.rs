@@ -1,0 +1,505 @@
+//! One RTP video stream: packets, jitter, frames, freezes.
+//!
+//! Definitions: jitter by RFC 3550, appendix A.8, in ms, the mean over distinct packets of the
+//! running estimate; a frame is delivered when every packet after the previous marker up to its
+//! own has arrived, that marker included (one is assumed before the first packet), at the moment
+//! at which the last of them came. Other payload types that share the numbers (forward error
+//! correction) fill their place in the sequence and are no video. A restart (two packets in sequence that
+//! the old numbers do not explain) keeps the counts, takes in what else came of the new numbers, and assumes a
+//! marker again. Bounded: a window of numbers, 64 timestamps, 16 unexplained packets, cells by the second.
+
+use std::collections::VecDeque;
+
+use crate::record::{Flow, InterfaceId};
+use crate::units::Nanos;
+use crate::wire::rtp::payload::Recognition;
+use crate::wire::rtp::{Header, VIDEO_CLOCK_HZ};
+
+use super::arrived::Arrived;
+use super::freeze_rule::{Course, FreezeRule};
+use super::reorder_window::{Placed, Window};
+use super::video_seconds::Series;
+
+const MOST_TIMESTAMPS: usize = 64;
+/// Delivered frames and the time they took from which the rate of the sender's clock is known well enough.
+const CLOCK_STEPS: u64 = 60;
+const CLOCK_TIME: Nanos = Nanos::from_secs(2);
+/// A clock that runs this many times faster or slower than RFC 6184 and RFC 7798 say is another one.
+const CLOCK_OFF: f64 = 1.25;
+const MOST_OTHER_TYPES: usize = 3;
+/// Frames under one stamp that tell of a heap.
+const HEAP_FRAMES: u32 = 3;
+pub(super) const MOST_FRAME_TIMES: usize = 4096;
+/// Numbers within which another payload type is believed to share the sequence.
+const SHARED_WITHIN: i16 = 64;
+/// A sender whose clock went on over this share of an interval between two neighbouring frames sent none.
+const PAUSED_SHARE: f64 = 0.8;
+/// A gap with fewer missing packets than this share of the frames of that time is the sender's own.
+const PAUSED_MISSING: f64 = 0.125;
+/// Unexplained packets kept.
+const MOST_SUSPECTS: usize = 16;
+const BIT_RATE_OVER: Nanos = Nanos::from_secs(5);
+const BIT_RATE_STEP: i64 = 100_000_000;
+
+/// Which stream.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct StreamKey {
+    pub(super) interface: InterfaceId,
+    pub(super) flow: Flow,
+    pub(super) ssrc: u32,
+    pub(super) payload_type: u8,
+}
+
+/// A stream's place among those that carry one picture in turn (`turns.rs`).
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Turn {
+    /// Streams in turn share it.
+    pub(super) account: u32,
+    /// When its present turn began; the latest of an account carries the picture.
+    pub(super) since: Nanos,
+    /// Since when it speaks without a turn: new, or beside the one that took it over.
+    pub(super) beside_since: Option<Nanos>,
+    /// The stream that it took over from, and that one's last delivered frame.
+    pub(super) took: Option<(StreamKey, Nanos)>,
+}
+
+/// One stream.
+#[derive(Clone, Debug)]
+pub(super) struct Stream {
+    pub(super) key: StreamKey,
+    pub(super) window: Window,
+    pub(super) freezes: FreezeRule,
+    pub(super) series: Series,
+    pub(super) first_at: Nanos,
+    pub(super) last_at: Nanos,
+    /// When anything of it last came, copies and unexplained packets too.
+    pub(super) heard_at: Nanos,
+    pub(super) longest_silence: Nanos,
+    pub(super) packets: u64,
+    pub(super) lost: u64,
+    pub(super) duplicates: u64,
+    pub(super) reordered: u64,
+    pub(super) restarts: u64,
+    pub(super) markers: u64,
+    pub(super) frames: u64,
+    pub(super) delivered: u64,
+    /// The codec, as far as the payloads tell.
+    pub(super) recognition: Recognition,
+    /// The stream that it took over from on the same flow.
+    pub(super) follows: Option<u32>,
+    /// Its place among the streams that carry the picture in turn.
+    pub(super) turn: Turn,
+    /// The sender began anew since the last delivered frame.
+    pub(super) began_anew: bool,
+    /// It was switched off since its last packet: the silence after it is none.
+    pub(super) is_off: bool,
+    /// The last frames' times, for zoomed drawings.
+    pub(super) frame_times: VecDeque<Nanos>,
+    others: Vec<(u8, u64)>,
+    suspects: Vec<Arrived>,
+    /// For how long the sender itself sent nothing since the last delivered frame.
+    paused: Nanos,
+    /// Every packet since the newest marker has arrived.
+    whole: bool,
+    /// Lost so far and the frame's timestamp at the last delivery; frames delivered under its stamp.
+    at_delivery: Option<(u64, u32)>,
+    under_stamp: u32,
+    timestamps: VecDeque<u32>,
+    step_ticks: u64,
+    steps: u64,
+    /// The same of steps that both ends of were delivered, with the time that they took here.
+    paced: (u64, u64, Nanos),
+    transit: Option<(Nanos, u32)>,
+    jitter_ticks: f64,
+    jitter_sum: f64,
+    bytes: VecDeque<(i64, u64)>,
+}
+
+impl Stream {
+    /// About how many bytes are held that copies do not share.
+    pub(super) fn own_bytes(&self) -> usize {
+        let times = self.frame_times.len() * size_of::<Nanos>();
+        size_of::<Self>()
+            + times
+            + self.window.own_bytes()
+            + self.freezes.own_bytes()
+            + self.series.own_bytes()
+    }
+
+    pub(super) fn begin(key: StreamKey, first: &Arrived, start: Nanos) -> Self {
+        let mut stream = Self {
+            key,
+            window: Window::begin(first.at, first.header),
+            freezes: FreezeRule::default(),
+            series: Series::new(start),
+            first_at: first.at,
+            last_at: first.at,
+            heard_at: first.at,
+            longest_silence: Nanos::ZERO,
+            packets: 0,
+            lost: 0,
+            duplicates: 0,
+            reordered: 0,
+            restarts: 0,
+            markers: 0,
+            frames: 0,
+            delivered: 0,
+            recognition: Recognition::default(),
+            follows: None,
+            turn: Turn { account: 0, since: first.at, beside_since: Some(first.at), took: None },
+            began_anew: false,
+            is_off: false,
+            frame_times: VecDeque::new(),
+            others: Vec::new(),
+            suspects: Vec::new(),
+            paused: Nanos::ZERO,
+            whole: true,
+            at_delivery: None,
+            under_stamp: 0,
+            timestamps: VecDeque::new(),
+            step_ticks: 0,
+            steps: 0,
+            paced: (0, 0, Nanos::ZERO),
+            transit: None,
+            jitter_ticks: 0.0,
+            jitter_sum: 0.0,
+            bytes: VecDeque::new(),
+        };
+        let number = stream.window.newest();
+        stream.accept(first, number, true);
+        stream
+    }
+
+    /// Whether a packet of another payload type shares this stream's numbers.
+    pub(super) fn shares(&mut self, header: Header) -> bool {
+        if self.others.iter().any(|(kind, _)| *kind == header.payload_type) {
+            return true;
+        }
+        let ahead = header.sequence.wrapping_sub(self.window.newest() as u16) as i16;
+        let number = self.window.newest() + i64::from(ahead);
+        let free = ahead > 0 || (number >= self.window.oldest() && !self.window.slot(number).received);
+        if ahead.abs() > SHARED_WITHIN || !free || self.others.len() >= MOST_OTHER_TYPES {
+            return false;
+        }
+        self.others.push((header.payload_type, 0));
+        true
+    }
+
+    /// Takes a packet of this stream.
+    pub(super) fn take(&mut self, packet: &Arrived) {
+        self.heard_at = self.heard_at.max(packet.at);
+        let (newest_at, clock_s) = (self.window.newest_at(), self.window.clock_since_s(packet.header));
+        match self.window.place(packet.at, packet.header) {
+            Placed::Duplicate => self.duplicates += 1,
+            Placed::Next { number, missing } => {
+                self.look_for_pause(packet.at - newest_at, clock_s, missing);
+                if missing > 0 {
+                    self.lost += missing;
+                    self.series.lose(self.last_at, packet.at, missing);
+                    self.whole = false;
+                }
+                self.accept(packet, number, true);
+            }
+            Placed::Late { number } => {
+                self.lost = self.lost.saturating_sub(1);
+                self.series.find();
+                self.reordered += 1;
+                self.accept(packet, number, false);
+            }
+            Placed::Early { number, missing } => {
+                self.lost += missing;
+                self.series.lose(packet.at, packet.at, missing);
+                self.reordered += 1;
+                self.accept(packet, number, false);
+            }
+            Placed::Suspect => self.suspect(packet),
+        }
+    }
+
+    /// A gap as long as a freeze, over which the sender's clock went on and (nearly) no number is missing: a sender
+    /// that made frames would have used at least one number for each.
+    fn look_for_pause(&mut self, gap: Nanos, clock_s: f64, missing: u64) {
+        let frames = self.freezes.mean().map_or(0.0, |mean| gap.secs() / mean.secs());
+        if self.freezes.is_freeze(gap)
+            && clock_s >= PAUSED_SHARE * gap.secs()
+            && missing as f64 <= PAUSED_MISSING * frames
+        {
+            self.paused += gap;
+        }
+    }
+
+    /// RFC 3550, appendix A.1: two packets in sequence where none was expected are a restart.
+    fn suspect(&mut self, packet: &Arrived) {
+        let mut of_it = packet.in_sequence(&self.suspects);
+        if of_it.is_empty() {
+            if self.suspects.len() >= MOST_SUSPECTS {
+                self.suspects.remove(0);
+            }
+            self.suspects.push(*packet);
+            return;
+        }
+        self.suspects.clear();
+        // What the old numbers brought in between stays before it.
+        for packet in &mut of_it {
+            packet.at = packet.at.max(self.last_at);
+        }
+        self.begin_anew(&of_it[0]);
+        of_it[1..].iter().for_each(|packet| self.take(packet));
+    }
+
+    /// The sender numbers anew from this packet on.
+    pub(super) fn begin_anew(&mut self, first: &Arrived) {
+        self.restarts += 1;
+        self.at_delivery = None;
+        self.began_anew = true;
+        self.window.restart(first.at, first.header);
+        self.whole = true;
+        self.timestamps.clear();
+        self.transit = None;
+        let number = self.window.newest();
+        self.accept(first, number, true);
+    }
+
+    fn accept(&mut self, packet: &Arrived, number: i64, newest: bool) {
+        if !std::mem::take(&mut self.is_off) {
+            self.longest_silence = self.longest_silence.max(packet.at - self.last_at);
+        }
+        self.last_at = self.last_at.max(packet.at);
+        self.series.receive(packet.at);
+        self.count_bytes(packet);
+        let video = self.is_video(packet.header);
+        if video {
+            self.packets += 1;
+            self.estimate_jitter(packet);
+            self.count_frame(packet.header.timestamp);
+            self.markers += u64::from(packet.header.marker);
+            self.recognition.join(packet.says);
+            let slot = self.window.slot_mut(number);
+            (slot.marker, slot.keys) = (packet.header.marker, packet.keys);
+        }
+        if newest {
+            if video && packet.header.marker {
+                if self.whole {
+                    self.deliver(packet, number);
+                }
+                self.whole = true;
+            }
+        } else {
+            self.assemble(packet, number);
+        }
+    }
+
+    /// Counts another payload type apart; the one whose packets carry markers is the video.
+    fn is_video(&mut self, header: Header) -> bool {
+        if header.payload_type == self.key.payload_type {
+            return true;
+        }
+        let Some(place) = self.others.iter().position(|(kind, _)| *kind == header.payload_type) else {
+            return true;
+        };
+        if header.marker && self.markers == 0 {
+            let counted = self.others[place].1;
+            self.others[place] = (self.key.payload_type, self.packets);
+            self.key.payload_type = header.payload_type;
+            self.packets = counted;
+            (self.frames, self.jitter_sum, self.jitter_ticks) = (0, 0.0, 0.0);
+            self.recognition = Recognition::default();
+            self.transit = None;
+            self.timestamps.clear();
+            return true;
+        }
+        self.others[place].1 += 1;
+        false
+    }
+
+    fn estimate_jitter(&mut self, packet: &Arrived) {
+        if let Some((at, timestamp)) = self.transit {
+            let arrival = (packet.at - at).secs() * VIDEO_CLOCK_HZ;
+            let sending = f64::from(packet.header.timestamp.wrapping_sub(timestamp) as i32);
+            self.jitter_ticks += ((arrival - sending).abs() - self.jitter_ticks) / 16.0;
+        }
+        self.transit = Some((packet.at, packet.header.timestamp));
+        self.jitter_sum += self.jitter_ticks;
+    }
+
+    fn count_frame(&mut self, timestamp: u32) {
+        if self.timestamps.iter().rev().any(|seen| *seen == timestamp) {
+            return;
+        }
+        self.frames += 1;
+        self.timestamps.push_back(timestamp);
+        if self.timestamps.len() > MOST_TIMESTAMPS {
+            self.timestamps.pop_front();
+        }
+    }
+
+    fn count_bytes(&mut self, packet: &Arrived) {
+        let step = packet.at.0.div_euclid(BIT_RATE_STEP);
+        match self.bytes.back_mut() {
+            Some((last, sum)) if *last >= step => *sum += u64::from(packet.size),
+            _ => self.bytes.push_back((step, u64::from(packet.size))),
+        }
+        while self.bytes.front().is_some_and(|(first, _)| step - first >= BIT_RATE_OVER.0 / BIT_RATE_STEP) {
+            self.bytes.pop_front();
+        }
+    }
+
+    /// A packet came out of order: completes the frame that it lies in, or the one after it.
+    fn assemble(&mut self, packet: &Arrived, number: i64) {
+        let mut ends = vec![number];
+        if self.window.slot(number).marker {
+            ends.push(number + 1);
+        }
+        for inside in ends {
+            if let Some(end) = self.whole_frame(inside) {
+                self.deliver(packet, end);
+            }
+        }
+        let newest = self.window.newest();
+        self.whole = self.window.slot(newest).marker || self.reaches_back(newest);
+    }
+
+    /// The marker of the frame that holds a number, where all of it arrived and was not delivered yet.
+    fn whole_frame(&self, inside: i64) -> Option<i64> {
+        let end = (inside..=self.window.newest())
+            .take_while(|number| self.window.slot(*number).received)
+            .find(|number| self.window.slot(*number).marker)?;
+        (!self.window.slot(end).delivered && self.reaches_back(end)).then_some(end)
+    }
+
+    /// Whether every number back to the previous marker, or to the first packet, arrived.
+    fn reaches_back(&self, from: i64) -> bool {
+        for number in (self.window.oldest()..from).rev() {
+            let slot = self.window.slot(number);
+            if !slot.received {
+                return false;
+            }
+            if slot.marker {
+                return true;
+            }
+        }
+        self.window.oldest() == self.window.base()
+    }
+
+    fn deliver(&mut self, packet: &Arrived, end: i64) {
+        let timestamp = self.window.slot(end).timestamp;
+        let previous =
+            (self.window.oldest()..end).rev().map(|number| self.window.slot(number)).find(|slot| slot.marker);
+        if let Some(previous) = previous {
+            let ticks = timestamp.wrapping_sub(previous.timestamp) as i32;
+            if ticks > 0 && f64::from(ticks) < 10.0 * VIDEO_CLOCK_HZ {
+                self.step_ticks += ticks as u64;
+                self.steps += 1;
+                if let Some(last) = self.freezes.last().filter(|_| previous.delivered) {
+                    let (steps, sum, time) = self.paced;
+                    self.paced = (steps + 1, sum + ticks as u64, time + (packet.at - last));
+                    self.window.set_clock_hz(self.other_clock_hz().unwrap_or(VIDEO_CLOCK_HZ));
+                }
+            }
+        }
+        self.window.slot_mut(end).delivered = true;
+        self.delivered += 1;
+        if let Some(last) = self.freezes.last() {
+            self.series.interval(packet.at, packet.at - last);
+        }
+        let course = self.course(packet.at, timestamp);
+        self.under_stamp = if self.freezes.last() == Some(packet.at) { self.under_stamp + 1 } else { 1 };
+        self.freezes.deliver(packet.at, course);
+        if self.under_stamp >= HEAP_FRAMES {
+            self.freezes.heap(packet.at);
+        }
+        self.at_delivery = Some((self.lost, timestamp));
+        self.began_anew = false;
+        self.paused = Nanos::ZERO;
+        self.frame_times.push_back(packet.at);
+        if self.frame_times.len() > MOST_FRAME_TIMES {
+            self.frame_times.pop_front();
+        }
+    }
+
+    /// How the interval went that ends with a frame delivered now.
+    fn course(&self, at: Nanos, timestamp: u32) -> Course {
+        if self.began_anew {
+            return Course::SenderRestarted;
+        }
+        let (Some((lost, before)), Some(last)) = (self.at_delivery, self.freezes.last()) else {
+            return Course::Open;
+        };
+        if self.paused > Nanos::ZERO && !self.freezes.is_freeze(at - last - self.paused) {
+            return Course::SenderPaused;
+        }
+        if self.lost != lost {
+            return Course::Lost;
+        }
+        let clock_hz = self.other_clock_hz().unwrap_or(VIDEO_CLOCK_HZ);
+        let sent_s = f64::from(timestamp.wrapping_sub(before) as i32) / clock_hz;
+        if sent_s >= PAUSED_SHARE * (at - last).secs() { Course::SenderPaused } else { Course::Late }
+    }
+
+    /// Frames a second of the sender's own clock: between neighbouring delivered frames.
+    pub(super) fn frame_rate_hz(&self) -> Option<f64> {
+        (self.steps > 0 && self.other_clock_hz().is_none())
+            .then(|| VIDEO_CLOCK_HZ * self.steps as f64 / self.step_ticks as f64)
+    }
+
+    pub(super) fn jitter_ms(&self) -> Option<f64> {
+        (self.packets > 1 && self.other_clock_hz().is_none())
+            .then(|| self.jitter_sum / self.packets as f64 / VIDEO_CLOCK_HZ * 1e3)
+    }
+
+    /// Ticks a second of the sender's clock by arrival, where it plainly is not the payload format's.
+    pub(super) fn other_clock_hz(&self) -> Option<f64> {
+        let (steps, ticks, time) = self.paced;
+        let clock_hz = ticks as f64 / time.secs();
+        let enough = steps >= CLOCK_STEPS && time >= CLOCK_TIME;
+        (enough && (clock_hz / VIDEO_CLOCK_HZ).ln().abs() > CLOCK_OFF.ln()).then_some(clock_hz)
+    }
+
+    /// Bits a second over the last 5 s, or since the first packet.
+    pub(super) fn bit_rate(&self, now: Nanos) -> Option<f64> {
+        let oldest = now.0.div_euclid(BIT_RATE_STEP) - BIT_RATE_OVER.0 / BIT_RATE_STEP;
+        let bytes: u64 = self.bytes.iter().filter(|(step, _)| *step > oldest).map(|(_, sum)| sum).sum();
+        let over = (now - self.first_at).min(BIT_RATE_OVER).secs();
+        (over >= 0.5).then(|| bytes as f64 * 8.0 / over)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::video::rtp_stream::*;
+    use crate::wire::rtp::Packet;
+
+    fn flow() -> Flow {
+        let end = |port| std::net::SocketAddr::from(([192, 0, 2, 1], port));
+        Flow { source: end(40_000), destination: end(5004) }
+    }
+
+    /// tests/vectors/rtp_jitter.json: RFC 3550, appendix A.8, transcribed; the wrap example too.
+    #[test]
+    fn jitter_is_that_of_the_standard() {
+        let vector: serde_json::Value =
+            serde_json::from_str(include_str!("../../../tests/vectors/rtp_jitter.json")).unwrap();
+        for (list, arrival) in [("example", "arrival_ts_units"), ("wrap_example", "arrival")] {
+            let mut stream: Option<Stream> = None;
+            for (index, row) in vector[list].as_array().unwrap().iter().enumerate() {
+                let header = Header {
+                    marker: true,
+                    payload_type: 96,
+                    sequence: index as u16,
+                    timestamp: row["rtp_ts"].as_u64().unwrap() as u32,
+                    ssrc: 1,
+                };
+                let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
+                let packet = Arrived::read(at, &Packet { header, payload: &[] }, 100);
+                let key = StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
+                match &mut stream {
+                    None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),
+                    Some(stream) => stream.take(&packet),
+                }
+                let jitter = stream.as_ref().unwrap().jitter_ticks;
+                // Stamps are whole ns, 1/11111 of a tick.
+                assert!((jitter - row["J"].as_f64().unwrap()).abs() < 1e-3, "{row}: {jitter}");
+            }
+        }
+    }
+}

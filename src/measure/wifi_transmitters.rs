@@ -1,0 +1,311 @@
+//! Who is on the air: 802.11 transmitters as a receiver in monitor mode hears them.
+//!
+//! Definitions: retries are the share of frames with the retry bit among those that carry a
+//! sequence number. Lost are the numbers of a transmitter that this receiver did not hear. Each
+//! transmitter counts modulo 4096 and separately for each receiver and traffic identifier of its
+//! QoS data, in one counter for all else (IEEE 802.11-2016, 10.3.2.11); ratio and interval as for
+//! MAVLink (RFC 7680, burst-aware). Unit: frames. Window: the session. What was sent to others counts too, so this is the
+//! loss at this receiver and place, not that of the addressed station.
+//!
+//! Gap: up to half a wrap ahead is lost; a counter that was silent for over a second says nothing
+//! of what it sent meanwhile (counted as a hole). Wrap: modulo 4096. Duplicate: a number that was heard within the last 128
+//! is a copy, whatever its retry bit. Late: one of those that was not heard is taken off
+//! the lost again. Restart: a jump back by more is a new beginning. Frames whose check sequence
+//! failed count by themselves and say nothing else. Bounded: [`MOST_TRANSMITTERS`] transmitters,
+//! [`MOST_COUNTERS`] counters each.
+
+use std::collections::BTreeMap;
+
+use crate::profile::LinkProfile;
+use crate::record::InterfaceId;
+use crate::record::packet::{LinkType, Packet};
+use crate::stats::loss_runs::Runs;
+use crate::summary::TransmitterSummary;
+use crate::units::Nanos;
+use crate::wire::ieee80211;
+use crate::wire::ieee80211::{Address, address_text};
+use crate::wire::radiotap;
+
+use super::context::Context;
+use super::signal::SignalMeter;
+
+/// Transmitters kept: a town is full of them.
+const MOST_TRANSMITTERS: usize = 64;
+const MOST_COUNTERS: usize = 16;
+const MOST_RATES: usize = 32;
+const MODULUS: u16 = 4096;
+/// Numbers whose hearing is remembered.
+const MEMORY: u16 = 128;
+/// A silence after which a counter starts anew.
+const SILENCE: Nanos = Nanos::from_secs(1);
+/// One that was not heard for this long makes room for another.
+const FORGOTTEN: Nanos = Nanos::from_secs(30);
+
+/// One sequence counter.
+#[derive(Clone, Debug)]
+struct Counter {
+    receiver: Option<Address>,
+    identifier: Option<u8>,
+    newest: u16,
+    /// Bit n: the number n before the newest was heard.
+    heard: u128,
+    /// How many numbers up to the newest it has counted, at most those remembered.
+    span: u16,
+    last: Nanos,
+    /// Heard in a row since the last loss.
+    run: u64,
+}
+
+#[derive(Clone, Debug)]
+struct Transmitter {
+    address: Address,
+    interface: InterfaceId,
+    last: Nanos,
+    frames: u64,
+    data_frames: u64,
+    numbered: u64,
+    retries: u64,
+    copies: u64,
+    received: u64,
+    lost: u64,
+    out_of_order: u64,
+    holes: u64,
+    runs: Runs,
+    counters: Vec<Counter>,
+    levels: BTreeMap<i8, u64>,
+    rates: BTreeMap<u32, u64>,
+    /// Datagrams came from it.
+    carries: bool,
+}
+
+/// All transmitters.
+#[derive(Clone, Debug, Default)]
+pub struct TransmitterMeter {
+    transmitters: Vec<Transmitter>,
+    damaged: u64,
+    /// Frames of transmitters that found no room.
+    others: u64,
+}
+
+impl TransmitterMeter {
+    /// Takes a packet of a receiver in monitor mode; all others say nothing of the air. Gives the
+    /// transmitter, where the packet carries a datagram.
+    pub fn observe(
+        &mut self,
+        at: Nanos,
+        interface: InterfaceId,
+        packet: &Packet<'_>,
+        signal: &mut SignalMeter,
+        context: &Context,
+    ) -> Option<Address> {
+        let (header, bytes) = match packet.link {
+            LinkType::RADIOTAP => {
+                let header = radiotap::parse(packet.bytes)?;
+                (header, packet.bytes.get(header.length..).unwrap_or_default())
+            }
+            LinkType::IEEE802_11 => (radiotap::Header::default(), packet.bytes),
+            _ => return None,
+        };
+        if header.is_damaged() {
+            self.damaged += 1;
+            return None;
+        }
+        let frame = ieee80211::parse(bytes, header.is_padded())?;
+        let named = is_named(frame.transmitter, context);
+        let Some(transmitter) = self.transmitter(at, interface, frame.transmitter, named, context) else {
+            self.others += 1;
+            return None;
+        };
+        transmitter.take(at, &frame, &header);
+        transmitter.carries |= packet.flow.is_some();
+        if named || transmitter.carries {
+            signal.observe_air(at, interface, frame.transmitter, &header, context);
+        }
+        packet.flow.map(|_| frame.transmitter)
+    }
+
+    /// The transmitter of an address; on several interfaces, the one that heard it first.
+    fn transmitter(
+        &mut self,
+        at: Nanos,
+        interface: InterfaceId,
+        address: Address,
+        named: bool,
+        context: &Context,
+    ) -> Option<&mut Transmitter> {
+        let known = self.transmitters.iter().position(|each| each.address == address);
+        let place = match known {
+            Some(place) if self.transmitters[place].interface == interface => place,
+            Some(_) => return None,
+            None if self.transmitters.len() < MOST_TRANSMITTERS => {
+                self.transmitters.push(Transmitter::new(address, interface));
+                self.transmitters.len() - 1
+            }
+            None => {
+                // One that nobody asked for gives way.
+                let free = |each: &Transmitter| !each.carries && !is_named(each.address, context);
+                let idle = |each: &Transmitter| named || at - each.last > FORGOTTEN;
+                let place = (0..self.transmitters.len())
+                    .filter(|&place| free(&self.transmitters[place]) && idle(&self.transmitters[place]))
+                    .min_by_key(|&place| self.transmitters[place].last)?;
+                self.transmitters[place] = Transmitter::new(address, interface);
+                place
+            }
+        };
+        self.transmitters.get_mut(place)
+    }
+
+    /// One row a transmitter, in the order of their addresses.
+    #[must_use]
+    pub fn summary(&self, context: &Context) -> Vec<TransmitterSummary> {
+        let mut rows: Vec<&Transmitter> = self.transmitters.iter().collect();
+        rows.sort_by_key(|transmitter| transmitter.address);
+        rows.into_iter().map(|transmitter| transmitter.summary(context)).collect()
+    }
+
+    /// Frames whose check sequence failed, and those of transmitters that found no room.
+    #[must_use]
+    pub const fn left_out(&self) -> (u64, u64) {
+        (self.damaged, self.others)
+    }
+}
+
+fn is_named(address: Address, context: &Context) -> bool {
+    let links = &context.profile.link;
+    links.iter().any(|link| is_link_of(link, address))
+}
+
+fn is_link_of(link: &LinkProfile, address: Address) -> bool {
+    link.radiotap.as_ref().is_some_and(|radiotap| radiotap.transmitter.0 == address)
+}
+
+impl Transmitter {
+    fn new(address: Address, interface: InterfaceId) -> Self {
+        Self {
+            address,
+            interface,
+            last: Nanos::ZERO,
+            frames: 0,
+            data_frames: 0,
+            numbered: 0,
+            retries: 0,
+            copies: 0,
+            received: 0,
+            lost: 0,
+            out_of_order: 0,
+            holes: 0,
+            runs: Runs::default(),
+            counters: Vec::new(),
+            levels: BTreeMap::new(),
+            rates: BTreeMap::new(),
+            carries: false,
+        }
+    }
+
+    fn take(&mut self, at: Nanos, frame: &ieee80211::Frame<'_>, header: &radiotap::Header) {
+        self.last = at;
+        self.frames += 1;
+        self.data_frames += u64::from(frame.is_data);
+        if let Some(level) = header.whole().signal_dbm {
+            *self.levels.entry(level).or_default() += 1;
+        }
+        if let Some(rate) = header.rate_kbps.filter(|_| frame.is_data)
+            && (self.rates.len() < MOST_RATES || self.rates.contains_key(&rate))
+        {
+            *self.rates.entry(rate).or_default() += 1;
+        }
+        if let Some((number, fragment)) = frame.sequence {
+            self.numbered += 1;
+            self.retries += u64::from(frame.retry);
+            // The further fragments of a frame share its number.
+            if fragment == 0 {
+                let receiver = frame.counter.map(|_| frame.receiver);
+                self.count(at, receiver, frame.counter, number);
+            }
+        }
+    }
+
+    fn count(&mut self, at: Nanos, receiver: Option<Address>, identifier: Option<u8>, number: u16) {
+        let place =
+            self.counters.iter().position(|each| each.receiver == receiver && each.identifier == identifier);
+        let Some(place) = place else {
+            if self.counters.len() < MOST_COUNTERS {
+                let (newest, last) = (number, at);
+                let first = Counter { receiver, identifier, newest, heard: 1, span: 1, last, run: 1 };
+                self.counters.push(first);
+                self.received += 1;
+            }
+            return;
+        };
+        let counter = &mut self.counters[place];
+        let silent = at - counter.last > SILENCE;
+        counter.last = at;
+        let ahead = number.wrapping_sub(counter.newest) % MODULUS;
+        let behind = (MODULUS - ahead) % MODULUS;
+        let begins_anew = if behind < MEMORY { silent && ahead != 0 } else { silent || ahead >= MODULUS / 2 };
+        if begins_anew {
+            self.holes += 1;
+            self.received += 1;
+            self.runs.add_received(std::mem::replace(&mut counter.run, 1));
+            (counter.newest, counter.heard, counter.span) = (number, 1, 1);
+        } else if behind < MEMORY {
+            let bit = 1_u128 << behind;
+            if counter.heard & bit != 0 {
+                self.copies += 1;
+                return;
+            }
+            counter.heard |= bit;
+            self.received += 1;
+            self.out_of_order += 1;
+            // Before the counter was heard first nothing was counted lost.
+            if behind < counter.span {
+                self.lost = self.lost.saturating_sub(1);
+            }
+        } else {
+            let lost = u64::from(ahead - 1);
+            self.received += 1;
+            self.lost += lost;
+            counter.newest = number;
+            counter.heard = counter.heard.checked_shl(u32::from(ahead)).unwrap_or(0) | 1;
+            counter.span = (counter.span + ahead).min(MEMORY);
+            if lost == 0 {
+                counter.run += 1;
+            } else {
+                self.runs.add_received(std::mem::replace(&mut counter.run, 1));
+                self.runs.add_lost(lost);
+            }
+        }
+    }
+
+    fn summary(&self, context: &Context) -> TransmitterSummary {
+        let links = &context.profile.link;
+        let link = links.iter().find(|link| is_link_of(link, self.address));
+        TransmitterSummary {
+            interface: context.interface_name(self.interface).to_owned(),
+            transmitter: address_text(self.address),
+            link: link.map(|link| link.name.clone()),
+            frames: self.frames,
+            data_frames: self.data_frames,
+            retry_ratio: (self.numbered > 0).then(|| self.retries as f64 / self.numbered as f64),
+            received: self.received,
+            lost: self.lost,
+            loss: self.runs.ratio(self.received, self.lost),
+            copies: self.copies,
+            out_of_order: self.out_of_order,
+            holes: self.holes,
+            level_median_dbm: median(&self.levels).map(f64::from),
+            rate_median_kbps: median(&self.rates),
+            silent_at_end_s: (context.now - self.last).secs(),
+        }
+    }
+}
+
+/// The lower median of counted values.
+fn median<T: Copy>(counts: &BTreeMap<T, u64>) -> Option<T> {
+    let half = counts.values().sum::<u64>().div_ceil(2);
+    let mut passed = 0;
+    counts.iter().find_map(|(value, count)| {
+        passed += count;
+        (passed >= half).then_some(*value)
+    })
+}

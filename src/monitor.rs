@@ -1,0 +1,316 @@
+//! The pure core: stamped entries in, one summary or one bounded snapshot out.
+//!
+//! [`LinkMonitor`] knows no clock, no terminal, no file and no network. Time comes
+//! with the entries; deadlines that passed since the last entry run first, at their
+//! scheduled time, so that a late entry changes no figure. `summary` and `snapshot`
+//! only read: when they are asked for changes nothing, which is what makes live,
+//! replay and batch agree to the last digit.
+
+mod devices;
+mod ingest;
+mod outage;
+mod own_bytes;
+mod picture;
+mod presence;
+mod recorded_limits;
+mod session_events;
+mod stalls;
+mod summarise;
+mod verdict;
+
+pub use summarise::LatencyParts;
+
+use std::sync::Arc;
+
+use crate::profile::Profile;
+use crate::record::{Body, Direction, Entry, MarkKind, Record};
+use crate::summary::{EventSummary, Threshold};
+use crate::units::Nanos;
+
+use crate::clocks::Clocks;
+use crate::judge::margin::MarginMeter;
+use crate::measure::attitude::AttitudeMeter;
+use crate::measure::context::{Context, Earlier};
+use crate::measure::failsafe::FailsafeMeter;
+use crate::measure::latency::LatencyMeter;
+use crate::measure::loss::LossMeter;
+use crate::measure::own_reports::ReportMeter;
+use crate::measure::position::PositionMeter;
+use crate::measure::power::PowerMeter;
+use crate::measure::roles::Roles;
+use crate::measure::signal::SignalMeter;
+use crate::measure::vibration::VibrationMeter;
+use crate::measure::video::VideoMeter;
+use crate::measure::wifi_transmitters::TransmitterMeter;
+use devices::Devices;
+use ingest::{Framed, FramerKey};
+
+/// Seconds that are ticked through one by one; a longer hole in the stamps is jumped over.
+const LONGEST_TICKED_HOLE: Nanos = Nanos::from_secs(26 * 3600);
+/// Events kept; later ones are counted, not kept.
+const MOST_EVENTS: usize = 4096;
+/// A stamp this much before the newest is an event.
+const STAMP_BACK: Nanos = Nanos::from_secs(1);
+
+/// What a session tells the history.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SessionEvidence {
+    /// Of each link's threshold.
+    pub links: Vec<crate::judge::margin::FreezeEvidence>,
+    /// Of the airframe: vibration level and seconds at it, in order of level.
+    pub vibration: Vec<(f32, u32)>,
+}
+
+/// What the reader of a recording knows and the core cannot.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RecordingFacts {
+    /// The file's name, without its folder.
+    pub file: String,
+    /// Its size; `None` where nothing is recorded.
+    pub bytes: Option<u64>,
+    /// It ends inside a record.
+    pub truncated: bool,
+}
+
+/// One source as the core sees it.
+#[derive(Clone, Debug, Default)]
+struct Source {
+    bytes: u64,
+    last: Option<Nanos>,
+    down: Option<(Nanos, String)>,
+    host_drops: Option<u64>,
+}
+
+/// The core's face: everything that is known of one session.
+#[derive(Clone, Debug, Default)]
+pub struct LinkMonitor {
+    context: Context,
+    implied_links: bool,
+    records: u64,
+    sources: Vec<Source>,
+    framers: Vec<Framed>,
+    devices: Devices,
+    clocks: Clocks,
+    loss: LossMeter,
+    latency: LatencyMeter,
+    signal: SignalMeter,
+    air: TransmitterMeter,
+    range: PositionMeter,
+    video: VideoMeter,
+    margin: MarginMeter,
+    presence: presence::Presence,
+    lost_links: outage::LostLinks,
+    /// Restarts of senders that the life of the session knows of.
+    restarts_seen: usize,
+    failsafe: FailsafeMeter,
+    vibration: VibrationMeter,
+    power: PowerMeter,
+    pose: AttitudeMeter,
+    reports: ReportMeter,
+    events: Vec<EventSummary>,
+    marks: Vec<(Nanos, MarkKind)>,
+    transmits: Vec<String>,
+    seconds_done: i64,
+    /// The session is longer than a day: see [`series`].
+    has_spans: bool,
+    bytes_lost: u64,
+    ticks: stalls::Ticks,
+}
+
+impl LinkMonitor {
+    /// A core for one session. Without links in the profile it names them itself, as they are heard.
+    #[must_use]
+    pub fn new(profile: Arc<Profile>, thresholds: Arc<[Threshold]>) -> Self {
+        Self::with_earlier(profile, Earlier::from(thresholds))
+    }
+
+    /// The same with all that earlier sessions showed.
+    #[must_use]
+    pub fn with_earlier(profile: Arc<Profile>, earlier: Earlier) -> Self {
+        let roles = Roles::with_vehicle(profile.vehicle.system);
+        let implied_links = profile.link.is_empty();
+        let Earlier { thresholds, vibration: vibration_limit } = earlier;
+        Self {
+            context: Context { profile, thresholds, vibration_limit, roles, ..Context::default() },
+            implied_links,
+            ..Self::default()
+        }
+    }
+
+    /// Takes the next entry of the session.
+    pub fn handle(&mut self, entry: &Entry<'_>) {
+        match entry {
+            Entry::Session(info) => {
+                let mut info = info.clone();
+                for (key, value) in &self.context.profile.tags {
+                    info.tags.entry(key.clone()).or_insert_with(|| value.clone());
+                }
+                self.context.session = info;
+                self.ticks.end();
+            }
+            Entry::Interface(id, info) => {
+                let index = usize::from(id.0);
+                while self.context.interfaces.len() <= index {
+                    self.context.interfaces.push(info.clone());
+                    self.sources.push(Source::default());
+                }
+                self.context.interfaces[index] = info.clone();
+            }
+            Entry::Record(record) => self.handle_record(record),
+        }
+    }
+
+    fn handle_record(&mut self, record: &Record<'_>) {
+        self.records += 1;
+        let start = *self.context.start.get_or_insert_with(|| {
+            self.context.now = record.at;
+            record.at
+        });
+        if record.at < self.context.now - STAMP_BACK {
+            let by = (self.context.now - record.at).secs();
+            self.log("stamp-back", None, format!("a record is stamped {by:.3} s before the one before it"));
+        }
+        self.loss.begin(start);
+        let at = record.at.max(self.context.now).max(start);
+        self.notice_stall(at, &record.body);
+        self.advance(at);
+        self.context.now = at;
+        self.presence.note_record(at);
+        match &record.body {
+            Body::Stream(bytes) => {
+                self.heard(record, at, bytes.len());
+                if self.handle_device(at, record.interface, bytes) {
+                    return;
+                }
+                let key =
+                    FramerKey { interface: record.interface, direction: record.direction, endpoints: None };
+                self.frame(at, key, bytes);
+            }
+            Body::Datagram { flow, bytes } => {
+                self.heard(record, at, bytes.len());
+                self.handle_datagram(at, record, *flow, bytes);
+            }
+            Body::Packet(packet) => self.handle_packet(at, record, packet),
+            Body::Other => {}
+            Body::Note(note) => self.handle_note(at, note),
+        }
+    }
+
+    fn heard(&mut self, record: &Record<'_>, at: Nanos, bytes: usize) {
+        if record.direction == Direction::Inbound
+            && let Some(source) = self.sources.get_mut(usize::from(record.interface.0))
+        {
+            source.bytes += bytes as u64;
+            source.last = Some(at);
+        }
+    }
+
+    fn log(&mut self, kind: &str, link: Option<String>, text: String) {
+        let at_s = self.context.since_start_s(self.context.now);
+        self.keep(EventSummary { at_s, kind: kind.to_owned(), link, text });
+    }
+
+    fn keep(&mut self, event: EventSummary) {
+        if self.events.len() < MOST_EVENTS {
+            self.events.push(event);
+        }
+    }
+
+    /// Runs every deadline up to a stamp, each at its own time.
+    fn advance(&mut self, to: Nanos) {
+        let Some(start) = self.context.start else { return };
+        let hole = to - self.context.now;
+        if hole > LONGEST_TICKED_HOLE {
+            self.log("hole", None, format!("no record for {:.0} s", hole.secs()));
+            self.seconds_done = (to - start).0 / 1_000_000_000;
+        }
+        loop {
+            let at = start + Nanos::from_secs(self.seconds_done + 1);
+            if at > to {
+                break;
+            }
+            self.seconds_done += 1;
+            self.context.now = at;
+            self.tell_of_spans();
+            self.advance_devices(at);
+            self.video.advance(at);
+            self.failsafe.follow(self.latency.followed());
+            self.failsafe.advance(at, &self.context);
+            self.signal.second(at, &self.context);
+            self.pose.second(at, &self.range, &self.context);
+            self.live_on(start, at);
+            self.note_silences(at);
+            let events = self.margin.second(at, &self.signal, &self.range, &self.context);
+            for event in events {
+                self.keep(event);
+            }
+        }
+        self.advance_devices(to);
+        self.video.advance(to);
+        self.failsafe.advance(to, &self.context);
+    }
+
+    /// What a whole second says of the life of the session.
+    fn live_on(&mut self, start: Nanos, at: Nanos) {
+        for restart in self.loss.restarts_from(self.restarts_seen) {
+            if restart.by_clock && self.context.is_autopilot(restart.sender) {
+                self.context.life.restart(restart.at);
+            }
+            self.restarts_seen += 1;
+        }
+        let facts = self.facts(at);
+        if self.range.second(at, &facts.levels, &self.context) {
+            let text = "does the handset move? The vehicle stands and its level changes: no distances here"
+                .to_owned();
+            self.log("handset", None, text);
+        }
+        for told in self.context.life.second(start, at, &facts) {
+            if let Some((from, not_before)) = told.switched_off() {
+                self.video.switch_off(from, at, not_before);
+            }
+            let event = told.event(&self.context);
+            self.keep(event);
+        }
+    }
+
+    /// Says once that older seconds are joined from here on, and what that does to figures.
+    fn tell_of_spans(&mut self) {
+        let grid = self.context.grid();
+        if !self.has_spans && grid.first() > 0 {
+            self.has_spans = true;
+            let text = "longer than a day: older seconds are joined to spans, so that bad spells, range and levels of \
+                        freezes are coarser there; loss against the level, for the history, is of the last day";
+            self.log("older-joined", None, text.to_owned());
+        }
+    }
+
+    /// What this session says of each link's threshold, for the history.
+    #[must_use]
+    pub fn freeze_evidence(&self) -> Vec<crate::judge::margin::FreezeEvidence> {
+        crate::judge::margin::evidence(&self.range, self.evidence(), &self.context)
+    }
+
+    /// All that this session tells the history.
+    #[must_use]
+    pub fn session_evidence(&self) -> SessionEvidence {
+        SessionEvidence { links: self.freeze_evidence(), vibration: self.vibration.evidence() }
+    }
+
+    /// The profile in use, with the links that were named as they were heard.
+    #[must_use]
+    pub fn profile(&self) -> &Profile {
+        &self.context.profile
+    }
+
+    /// The vehicle's system id, once it is known.
+    #[must_use]
+    pub fn vehicle(&self) -> Option<u8> {
+        self.context.roles.vehicle()
+    }
+
+    /// Seconds from the first record to the newest.
+    #[must_use]
+    pub fn now_s(&self) -> f64 {
+        self.context.since_start_s(self.context.now)
+    }
+}

@@ -1,0 +1,319 @@
+//! The snapshot: lanes, cells and plain sentences out of the metrics.
+
+use std::sync::Arc;
+
+use crate::profile::LinkRole;
+use crate::snapshot::{
+    Lane, LatencyView, LevelCell, LinkState, LossCell, MarkPoint, Missing, RangeView, SenderLane, Snapshot,
+    SourceState, VideoView, View, WindowLoss,
+};
+use crate::summary::Summary;
+use crate::units::Nanos;
+
+use super::LinkMonitor;
+use super::outage::SILENT;
+use crate::measure::context::Sender;
+use crate::measure::loss::{MUCH_LOST, Traffic};
+use crate::measure::series::{Grid, Room};
+
+/// What a link's row shows of a window: see [`Lane`].
+struct LaneCells {
+    level: Vec<Option<LevelCell>>,
+    loss: Vec<LossCell>,
+    window: Option<WindowLoss>,
+    frozen: Vec<bool>,
+}
+
+impl LinkMonitor {
+    /// One bounded picture of the session. `summary` is the newest result of
+    /// [`LinkMonitor::summary`]; it may be a little older than the picture.
+    #[must_use]
+    pub fn snapshot(&self, view: View, summary: Arc<Summary>) -> Snapshot {
+        let latency = self.latency.view(&self.context, &summary.latency);
+        let range = crate::judge::range::view(&self.range, &self.context, self.evidence());
+        self.picture(view, summary, latency, range)
+    }
+
+    /// Whether what is kept at an instant is coarser than a window's columns somewhere within it.
+    pub(crate) fn is_coarse(view: View, now_s: f64) -> bool {
+        let grid = Grid::of(now_s.max(0.0) as usize + 1, Room::DAY);
+        view.from_s < grid.first() as f64 && view.column_s() < grid.width() as f64
+    }
+
+    /// Draws a later picture's window as it stands here: the rows of links, senders, video and vibration. All else stays.
+    pub(crate) fn redraw(&self, picture: &mut Snapshot) {
+        let (context, view) = (&self.context, picture.view);
+        let frozen = self.video.frozen(context, view);
+        let video = self.video.view(context, view, &frozen);
+        for lane in &mut picture.lanes {
+            if let Some(index) = context.profile.link.iter().position(|link| link.name == lane.link) {
+                let cells = self.cells(index, view, (&video, &frozen));
+                lane.level = cells.level;
+                lane.loss = cells.loss;
+                lane.window = cells.window;
+                lane.frozen = cells.frozen;
+            }
+        }
+        let mut senders = self.loss.senders();
+        for row in &mut picture.senders {
+            let label =
+                |sender: &Option<Sender>| sender.is_some_and(|sender| self.label(sender) == row.label);
+            match senders.iter().position(label) {
+                Some(index) => {
+                    // Several may have one label; they stand in the same order.
+                    senders[index] = None;
+                    row.cells = self.loss.cells(context, index, view);
+                    row.window = self.loss.window(context, index, view);
+                }
+                None if row.stream.is_none() => row.cells.clone_from(&video.packets),
+                None => {}
+            }
+        }
+        let vibration = self.vibration.view(context, &self.video, &self.signal, &picture.summary, view);
+        picture.vibration.axes = vibration.axes;
+        picture.vibration.clipping = vibration.clipping;
+        picture.vibration.around = vibration.around;
+        picture.video.interval_ms = video.interval_ms;
+        picture.video.packets = video.packets;
+    }
+
+    /// A newer picture with the figures of an earlier one: what it takes the whole session to draw
+    /// (latency, range) is as old as they are.
+    #[must_use]
+    pub fn snapshot_after(&self, view: View, earlier: &Snapshot) -> Snapshot {
+        let (latency, range) = (earlier.latency.clone(), earlier.range.clone());
+        self.picture(view, Arc::clone(&earlier.summary), latency, range)
+    }
+
+    fn picture(
+        &self,
+        view: View,
+        summary: Arc<Summary>,
+        latency: LatencyView,
+        range: Vec<RangeView>,
+    ) -> Snapshot {
+        let context = &self.context;
+        let links = &context.profile.link;
+        let traffic = self.all_traffic();
+        let frozen = self.video.frozen(context, view);
+        let video = self.video.view(context, view, &frozen);
+        let distance_m = self.range.distance(context.now, context).map(|distance| distance.0);
+        let figures = (&*summary, distance_m);
+        let lane = |index: usize| self.lane(index, traffic[index], view, (&video, &frozen), figures);
+        let marks = summary
+            .events
+            .iter()
+            .filter(|event| event.at_s >= view.from_s && event.at_s <= view.to_s)
+            .map(|event| MarkPoint {
+                at_s: event.at_s,
+                mark: self.mark_at(event.at_s).filter(|_| event.kind == "mark"),
+                kind: event.kind.clone(),
+                link: event.link.clone(),
+                text: event.text.clone(),
+            })
+            .collect();
+        Snapshot {
+            view,
+            now_s: self.now_s(),
+            verdicts: super::verdict::verdicts(self, &summary, &traffic),
+            lanes: (0..links.len()).map(lane).collect(),
+            senders: self.sender_lanes(&summary, view, &video.packets),
+            latency,
+            video,
+            range,
+            vibration: self.vibration.view(context, &self.video, &self.signal, &summary, view),
+            marks,
+            sources: self.source_states(),
+            transmits: self.transmits.clone(),
+            distance_m,
+            phase: context.life.now(),
+            summary,
+        }
+    }
+
+    fn mark_at(&self, at_s: f64) -> Option<crate::record::MarkKind> {
+        let context = &self.context;
+        self.marks
+            .iter()
+            .find(|(at, _)| (context.since_start_s(*at) - at_s).abs() < 1e-9)
+            .map(|(_, kind)| *kind)
+    }
+
+    /// A link's row. `picture` is the video link's: its drawing, and its frozen columns. The distance is
+    /// that of now.
+    fn lane(
+        &self,
+        index: usize,
+        traffic: Option<Traffic>,
+        view: View,
+        picture: (&VideoView, &[bool]),
+        (summary, distance_m): (&Summary, Option<f64>),
+    ) -> Lane {
+        let context = &self.context;
+        let link = &context.profile.link[index];
+        let standing = self.margin.standing(index);
+        // Beside a margin stands the level that it is counted from, of the same whole second.
+        let level_now = standing.level.or_else(|| self.signal.level(index, context.now));
+        let above = standing.margin.is_some_and(|margin| margin > 0.0);
+        let has_level = link.has_level();
+        let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
+        let missing = if !has_level {
+            Some(Missing { what: "no level".to_owned(), why: "name its radio in the profile" })
+        } else if level_now.is_none() && self.signal.seconds(index).known(0, usize::MAX).next().is_none() {
+            Some(Missing { what: "no level".to_owned(), why: "its radio has not reported yet" })
+        } else if threshold.is_none() {
+            Some(Missing { what: format!("no {}", link.role.limit_name()), why: context.without_threshold() })
+        } else {
+            None
+        };
+        let cells = self.cells(index, view, picture);
+        Lane {
+            link: link.name.clone(),
+            role: Some(link.role),
+            unit: has_level.then(|| link.unit()),
+            state: self.state(index, traffic),
+            level_now,
+            trend_per_s: level_now
+                .and_then(|_| self.signal.trend(index, context.now))
+                .map(|trend| trend.per_s),
+            margin_now: standing.margin,
+            // Below the freeze limit there is nothing left to count down.
+            seconds_left: standing.seconds_left.filter(|_| above),
+            metres_left: standing.metres_left.filter(|_| above),
+            metres_left_ci95: standing.metres_left.filter(|_| above).and_then(|left_m| {
+                let row = summary.range.iter().find(|row| row.link == link.name)?;
+                left_between(row.predicted_freeze_ci95_m?, distance_m?, left_m)
+            }),
+            threshold,
+            missing,
+            level: cells.level,
+            loss: cells.loss,
+            loss_so_far: traffic.and_then(|traffic| traffic.loss),
+            window: cells.window,
+            frozen: cells.frozen,
+            acknowledged: standing.acknowledged,
+        }
+    }
+
+    /// What a link's row shows of a window.
+    fn cells(&self, index: usize, view: View, (video, frozen): (&VideoView, &[bool])) -> LaneCells {
+        let context = &self.context;
+        let link = &context.profile.link[index];
+        let is_video = context.profile.is_video_link(link);
+        let loss = if is_video && !video.packets.is_empty() {
+            video.packets.clone()
+        } else {
+            self.loss.link_cells(context, link, view)
+        };
+        let frozen = match link.role {
+            LinkRole::Video if is_video => frozen.to_vec(),
+            LinkRole::Control => self.held_columns(view),
+            _ => vec![false; usize::from(view.columns)],
+        };
+        let level = self.signal.cells(index, context, view);
+        LaneCells { level, loss, window: self.loss.link_window(context, link, view), frozen }
+    }
+
+    fn label(&self, sender: Sender) -> String {
+        sender_label(self.context.interface_name(sender.interface), sender.system, sender.component)
+    }
+
+    /// A link's state: lost where its traffic has been silent for 2 s (on the ground it is not known then), else its
+    /// margin's; without one it is not good where surely more than [`MUCH_LOST`] was lost.
+    pub(super) fn state(&self, index: usize, traffic: Option<Traffic>) -> LinkState {
+        let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
+        if silent.is_some_and(|silent| silent > SILENT.secs()) {
+            let lost = !self.context.life.is_quiet();
+            return if lost { LinkState::Silent } else { LinkState::Unknown };
+        }
+        match self.margin.standing(index).state {
+            LinkState::Unknown if silent.is_some() => {
+                let lost = traffic.and_then(|traffic| traffic.loss);
+                let much = lost.is_some_and(|lost| lost.ci95[0] > MUCH_LOST);
+                if much { LinkState::Warning } else { LinkState::Good }
+            }
+            state => state,
+        }
+    }
+
+    fn held_columns(&self, view: View) -> Vec<bool> {
+        let mut columns = vec![false; usize::from(view.columns)];
+        let width = view.column_s();
+        // They stand in order of time.
+        let holds = self.latency.hold_spans();
+        let first = holds.partition_point(|(_, to)| self.context.since_start_s(to) <= view.from_s);
+        for (_, (from, to)) in holds.range(first, usize::MAX) {
+            let from = self.context.since_start_s(from);
+            let to = self.context.since_start_s(to);
+            if from >= view.to_s {
+                break;
+            }
+            for (column, held) in columns.iter_mut().enumerate() {
+                let left = view.from_s + width * column as f64;
+                *held |= from < left + width && to > left;
+            }
+        }
+        columns
+    }
+
+    fn sender_lanes(&self, summary: &Summary, view: View, video: &[LossCell]) -> Vec<SenderLane> {
+        let mut rows: Vec<SenderLane> = summary
+            .streams
+            .iter()
+            .enumerate()
+            .map(|(index, stream)| SenderLane {
+                stream: Some(index),
+                label: sender_label(&stream.interface, stream.system, stream.component),
+                cells: self.loss.cells(&self.context, index, view),
+                window: self.loss.window(&self.context, index, view),
+            })
+            .collect();
+        if video.iter().any(|cell| cell.received > 0) {
+            let (label, cells) = ("video RTP".to_owned(), video.to_vec());
+            rows.push(SenderLane { stream: None, label, cells, window: None });
+        }
+        rows
+    }
+
+    pub(super) fn source_states(&self) -> Vec<SourceState> {
+        let context = &self.context;
+        context
+            .interfaces
+            .iter()
+            .zip(&self.sources)
+            .filter(|(info, _)| info.kind != crate::record::InterfaceKind::Marks)
+            .map(|(info, source)| SourceState {
+                interface: info.name.clone(),
+                description: info.description.clone(),
+                down: source.down.as_ref().map(|(at, reason)| (context.since_start_s(*at), reason.clone())),
+                silent_s: source.last.map(|last: Nanos| (context.now - last).secs()),
+                bytes: source.bytes,
+                host_drops: source.host_drops,
+            })
+            .collect()
+    }
+}
+
+/// A sender for people: its interface, system and component.
+fn sender_label(interface: &str, system: u8, component: u8) -> String {
+    format!("{interface} {system}/{component}")
+}
+
+/// The interval of the distance left, from that of the predicted distance; `None` where the distance left,
+/// which is found as the vehicle goes, does not lie within: then the two do not speak of the same.
+fn left_between([low, high]: [f64; 2], distance_m: f64, left_m: f64) -> Option<[f64; 2]> {
+    let between = [low, high].map(|end| (end - distance_m).max(0.0));
+    (between[0] <= left_m && left_m <= between[1]).then_some(between)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::monitor::picture::*;
+
+    #[test]
+    fn the_distance_left_has_the_prediction_s_interval_where_they_agree() {
+        assert_eq!(left_between([113.0, 144.0], 110.0, 17.0), Some([3.0, 34.0]));
+        assert_eq!(left_between([100.0, 144.0], 110.0, 17.0), Some([0.0, 34.0]));
+        assert_eq!(left_between([113.0, 120.0], 110.0, 17.0), None);
+    }
+}

@@ -1,0 +1,308 @@
+//! Figures out: one summary, as of the last record.
+
+use std::borrow::Cow;
+
+use crate::profile::LinkProfile;
+use crate::record::InterfaceKind;
+use crate::summary::{
+    Accidents, BadSpell, EventSummary, Framing, LatencySummary, LinkSummary, RecordingSummary, Summary,
+};
+use crate::units::LevelUnit;
+
+use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, verdict};
+use crate::clocks::Clocks;
+use crate::judge::freeze_evidence;
+use crate::judge::range::Evidence;
+use crate::measure::context::{Context, Sender};
+use crate::measure::latency::LatencyMeter;
+use crate::measure::life;
+use crate::measure::life::Phase;
+use crate::measure::loss::{Restart, Steadiness, Traffic};
+use crate::measure::series::Series;
+use crate::measure::video::{Course, VideoMeter};
+use crate::record::text::utc_text;
+
+/// What the latency's figures are made of at one instant: see [`LinkMonitor::latency_parts`].
+#[derive(Clone, Debug)]
+pub struct LatencyParts {
+    meter: LatencyMeter,
+    clocks: Clocks,
+    context: Context,
+}
+
+impl LatencyParts {
+    /// What [`LinkMonitor::latency`] gave at that instant.
+    #[must_use]
+    pub fn summary(&self) -> LatencySummary {
+        self.meter.summary(&self.clocks, &self.context)
+    }
+}
+
+impl LinkMonitor {
+    pub(super) fn evidence(&self) -> Evidence<'_> {
+        Evidence {
+            signal: &self.signal,
+            loss: &self.loss,
+            video: &self.video,
+            latency: &self.latency,
+            failsafe: &self.failsafe,
+        }
+    }
+
+    fn framing(&self) -> (Framing, bool) {
+        let mut total = Framing::default();
+        let mut inside = false;
+        for framed in &self.framers {
+            let (counts, open) = framed.framer.finished();
+            total.frames += counts.frames;
+            total.crc_errors += counts.crc_errors;
+            total.skipped_bytes += counts.skipped_bytes;
+            total.unknown_ids += counts.unknown_ids;
+            inside |= open;
+        }
+        (total, inside)
+    }
+
+    fn accidents(&self) -> Accidents {
+        let chances = self.framers.iter().map(|framed| framed.framer.chances()).sum();
+        Accidents { chances, expected: chances as f64 / 65_536.0 }
+    }
+
+    /// The worst seconds of each link, with what happened together.
+    fn bad_spells(&self, distances: &Series<f32>) -> Vec<BadSpell> {
+        let context = &self.context;
+        let mut rows = Vec::new();
+        for (index, link) in context.profile.link.iter().enumerate() {
+            let levels = self.signal.seconds(index);
+            for spell in self.loss.bad_spells(context, link) {
+                let pose = self.pose.over(spell.from_s, spell.to_s);
+                rows.push(BadSpell {
+                    link: link.name.clone(),
+                    start_s: spell.from_s,
+                    duration_s: spell.to_s - spell.from_s,
+                    received: spell.received,
+                    lost: spell.lost,
+                    level: median_within(levels, spell.from_s, spell.to_s),
+                    distance_m: median_within(distances, spell.from_s, spell.to_s),
+                    heading_deg: pose.heading_deg,
+                    handset_off_nose_deg: pose.handset_off_nose_deg,
+                    height_m: pose.height_m,
+                });
+            }
+        }
+        rows
+    }
+
+    /// The traffic of every link of the profile, in its order.
+    pub(super) fn all_traffic(&self) -> Vec<Option<Traffic>> {
+        self.context.profile.link.iter().map(|link| self.traffic(link)).collect()
+    }
+
+    /// What RTP packets say of a link; `None` of all but the video link.
+    pub(super) fn of_packets<T>(
+        &self,
+        link: &LinkProfile,
+        say: impl FnOnce(&VideoMeter) -> Option<T>,
+    ) -> Option<T> {
+        self.context.profile.is_video_link(link).then(|| say(&self.video)).flatten()
+    }
+
+    /// A link's traffic: RTP packets for the video link, else its senders' frames.
+    fn traffic(&self, link: &LinkProfile) -> Option<Traffic> {
+        let packets = self.of_packets(link, |video| video.traffic(&self.context));
+        packets.or_else(|| self.loss.traffic(&self.context, link))
+    }
+
+    /// The same of how steadily it came.
+    fn steadiness(&self, link: &LinkProfile) -> Option<Steadiness> {
+        let packets = self.of_packets(link, |video| video.steadiness(&self.context));
+        packets.or_else(|| self.loss.steadiness(&self.context, link))
+    }
+
+    /// All figures, as of the last record.
+    #[must_use]
+    pub fn summary(&self, facts: &RecordingFacts) -> Summary {
+        self.summary_with(facts, self.latency())
+    }
+
+    /// The latency's figures alone, the heaviest of a summary.
+    #[must_use]
+    pub fn latency(&self) -> LatencySummary {
+        self.latency.summary(&self.clocks, &self.context)
+    }
+
+    /// All that the latency's figures are made of, to be worked out beside the session.
+    #[must_use]
+    pub fn latency_parts(&self) -> LatencyParts {
+        LatencyParts {
+            meter: self.latency.of_stages(),
+            clocks: self.clocks.clone(),
+            context: self.context.clone(),
+        }
+    }
+
+    /// Stick movements that the latency's figures are made of, so far.
+    #[must_use]
+    pub fn movements(&self) -> u64 {
+        self.latency.movements()
+    }
+
+    /// The other figures as of the last record, with the latency as it was a while ago: for a picture on the way.
+    #[must_use]
+    pub fn summary_with(&self, facts: &RecordingFacts, latency: LatencySummary) -> Summary {
+        let context = &self.context;
+        let (framing, inside) = self.framing();
+        let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
+        let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
+        let distances = self.range.seconds(context);
+        let distance = |second| distances.about(second);
+        let video_streams = self.video.summary(context, &self.signal, &distance, &|span| {
+            let teaches = freeze_evidence::of_freeze(context, span);
+            (teaches.evidence, teaches.why_not.map(Cow::Borrowed))
+        });
+        // Streams that the profile's pin leaves out are listed, and none of them is the link's.
+        let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
+        let mut summary = Summary {
+            schema: 1,
+            recording: RecordingSummary {
+                file: facts.file.clone(),
+                start_utc,
+                duration_s: context.since_start_s(context.now),
+                bytes: facts.bytes,
+                records: self.records,
+                truncated: facts.truncated || (inside && self.is_bare()),
+                host_drops: (!known_drops.is_empty()).then(|| known_drops.iter().sum()),
+                stalled_s: self.stalled_s(),
+                tags: context.session.tags.clone(),
+            },
+            framing,
+            accidents: self.accidents(),
+            streams: self.loss.summary(context),
+            together: self.loss.together(context),
+            bad_spells: self.bad_spells(&distances),
+            own_reports: self.reports.summary(),
+            links: Vec::new(),
+            clocks: self.clocks.summary(context),
+            latency,
+            control_holds: self.latency.holds(),
+            signal: self.signal.summary(context),
+            transmitters: self.air.summary(context),
+            range: crate::judge::range::summary(&self.range, context, self.evidence()),
+            video: self.video.account(context, &video_streams).filter(|_| speaks),
+            video_streams,
+            freeze_threshold: context
+                .profile
+                .video_link()
+                .and_then(|link| context.threshold(&link.name))
+                .cloned(),
+            thresholds: context.thresholds.to_vec(),
+            failsafe: self.failsafe.summary(context),
+            vibration: self.vibration.summary(context),
+            power: self.power.summary(context),
+            events: self.all_events(),
+            verdicts: Vec::new(),
+            phases: life::phases(context),
+        };
+        let traffic = self.all_traffic();
+        if self.implied_links {
+            for stream in &mut summary.streams {
+                stream.link = None;
+            }
+            for signal in &mut summary.signal {
+                signal.link = None;
+            }
+        } else {
+            summary.links = self.link_rows(&traffic);
+        }
+        summary.verdicts = verdict::verdicts(self, &summary, &traffic);
+        summary
+    }
+
+    /// Bare bytes: one stream and no wall clock.
+    fn is_bare(&self) -> bool {
+        !self.context.session.has_wall_clock
+            && self.context.interfaces.iter().all(|info| info.kind == InterfaceKind::Stream)
+    }
+
+    fn link_rows(&self, traffic: &[Option<Traffic>]) -> Vec<LinkSummary> {
+        let row = |(index, link): (usize, &LinkProfile)| {
+            let (traffic, steadiness) = (traffic[index], self.steadiness(link));
+            let (margin, warnings, alarms) = self.margin.summary(index);
+            let in_db = link.unit() == LevelUnit::Dbm;
+            LinkSummary {
+                link: link.name.clone(),
+                role: link.role.word().to_owned(),
+                loss: traffic.and_then(|traffic| traffic.loss),
+                availability_ratio: steadiness.and_then(|steadiness| steadiness.availability_ratio),
+                longest_silence_s: steadiness.and_then(|steadiness| steadiness.longest_silence_s),
+                silent_at_end_s: traffic.and_then(|traffic| traffic.silent_at_end_s),
+                margin_db: margin.filter(|_| in_db),
+                margin_raw: margin.filter(|_| !in_db),
+                warnings,
+                alarms,
+            }
+        };
+        self.context.profile.link.iter().enumerate().map(row).collect()
+    }
+
+    /// Logged events, with the freezes and restarts that metrics keep, in order of time.
+    fn all_events(&self) -> Vec<EventSummary> {
+        let mut events = self.events.clone();
+        self.add_freezes(&mut events);
+        events.extend(self.control_events());
+        self.add_restarts(&mut events);
+        events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        events
+    }
+
+    /// Freezes of the picture, and where its sender began anew. What only looks like a freeze, and on the ground, is
+    /// listed beside the freezes, and no event.
+    fn add_freezes(&self, events: &mut Vec<EventSummary>) {
+        let context = &self.context;
+        let link = context.profile.video_link().map(|link| link.name.clone());
+        let mut add = |at, kind: &str, text| {
+            let at_s = context.since_start_s(at);
+            events.push(EventSummary { at_s, kind: kind.to_owned(), link: link.clone(), text });
+        };
+        let freezes = self.video.freezes(context);
+        for span in freezes.iter().filter(|span| !span.by_mark).take(MOST_EVENTS) {
+            let length = (span.end - span.start).secs();
+            if freeze_evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start) {
+                let open = if span.ended { "" } else { ", not over yet" };
+                add(span.start, "freeze", format!("picture frozen for {length:.2} s{open}"));
+            }
+            if span.course == Course::SenderRestarted {
+                let text = format!("the picture's sender began anew, {length:.1} s after its last picture");
+                add(span.end, "video-restart", text);
+            }
+        }
+    }
+
+    /// Senders that restarted. A ground station that nobody named is often heard in part: its numbers show no restart.
+    fn add_restarts(&self, events: &mut Vec<EventSummary>) {
+        let context = &self.context;
+        let is_told = |restart: &Restart| {
+            let Sender { system, component, .. } = restart.sender;
+            let named = context.profile.handset.system == Some(system);
+            restart.by_clock || named || !context.roles.is_ground(system, component)
+        };
+        for Restart { at, sender, .. } in self.loss.restarts().into_iter().filter(is_told) {
+            let aloft = context.is_autopilot(sender) && context.life.phase_at(at).is_some_and(Phase::is_trip);
+            let (kind, text) = if aloft {
+                ("restart-aloft", "the vehicle restarted in flight".to_owned())
+            } else {
+                ("restart", format!("sender {}/{} restarted", sender.system, sender.component))
+            };
+            let at_s = context.since_start_s(at);
+            events.push(EventSummary { at_s, kind: kind.to_owned(), link: None, text });
+        }
+    }
+}
+
+/// Median of what whole seconds brought, or means of spans that they are joined to; index 0 is the second up to 1 s.
+fn median_within(seconds: &Series<f32>, from_s: f64, to_s: f64) -> Option<f64> {
+    let mut known: Vec<f32> =
+        seconds.known(from_s as usize, to_s as usize).map(|(_, numbers)| numbers.mean).collect();
+    known.sort_by(f32::total_cmp);
+    known.get(known.len() / 2).map(|&value| f64::from(value))
+}

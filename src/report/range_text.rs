@@ -1,0 +1,84 @@
+//! What a link's range has besides distances: theory, what a change would do, nulls.
+
+use crate::summary::{Aspect, ProofEnd, RangeSummary};
+use crate::wording::quantity;
+
+/// How far nothing failed, or what came then.
+pub(crate) fn proof_text(end: &ProofEnd) -> String {
+    let text = proof_end(end);
+    if text.starts_with("no failure") { text } else { format!("then: {text}") }
+}
+
+/// What ended the proof of a range.
+pub(crate) fn proof_end(end: &ProofEnd) -> String {
+    let ProofEnd { from_m, to_m, why } = end;
+    let at = format!("{from_m:.0} to {to_m:.0} m");
+    match why.as_str() {
+        "frozen" => format!("the picture froze at {at}"),
+        "loss" => format!("over 5 % lost at {at}"),
+        "failsafe" => format!("a failsafe at {at}"),
+        "holds" => format!("the input stuck at {at}"),
+        "position_lost" => format!("the position was lost at {at}"),
+        "gap" => format!("too few seconds from {at}"),
+        "not_measured" => format!("not measured from {at}"),
+        _ => format!("no failure as far as {to_m:.0} m"),
+    }
+}
+
+/// One line a finding; none where nothing was found. `limit` is what begins at the link's limit.
+pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {
+    let mut lines = Vec::new();
+    if let Some(theory) = &row.theory {
+        let to = match theory.limit.as_deref() {
+            Some("freeze_level") => format!("{limit} limit"),
+            other => other.unwrap_or("no limit").replace('_', " "),
+        };
+        let metres = |value: Option<f64>| value.map_or_else(|| "not known".to_owned(), quantity::metres);
+        let claimed = format!(
+            "theory predicts {} in free space, {} over flat ground (to the {to})",
+            metres(theory.free_space_m),
+            metres(theory.two_ray_m)
+        );
+        let seen = theory.below_free_space_db.zip(theory.compared_at_m).map(|(below, at)| {
+            let between = interval(theory.below_free_space_ci95_db, 1);
+            format!("; seen {below:.1} dB{between} below free space at {at:.0} m")
+        });
+        lines.push(format!("{claimed}{}", seen.unwrap_or_default()));
+    }
+    if let Some(more) = row.plus_3db_m {
+        lines.push(format!(
+            "estimate: 3 dB more level would move the {limit} {more:.0} m{} farther out",
+            interval(row.plus_3db_ci95_m, 0)
+        ));
+    }
+    let sectors = row.heading.iter().flat_map(|heading| &heading.sectors).map(|sector| {
+        (
+            format!("with the handset {:.0} to {:.0} degrees from the nose", sector.from_deg, sector.to_deg),
+            sector.aspect,
+        )
+    });
+    let layers =
+        row.height.iter().flat_map(|height| &height.layers).map(|layer| {
+            (format!("{:.0} to {:.0} m above the handset", layer.from_m, layer.to_m), layer.aspect)
+        });
+    lines.extend(
+        sectors
+            .chain(layers)
+            .filter(|(_, aspect)| aspect.null)
+            .filter_map(|(name, aspect)| null(&name, &aspect)),
+    );
+    lines
+}
+
+fn null(name: &str, aspect: &Aspect) -> Option<String> {
+    let level = aspect.level_against_others?;
+    let between = interval(aspect.level_against_others_ci95, 1);
+    Some(format!(
+        "null {name}: {level:.1}{between} against the others, {} s in {} passes",
+        aspect.seconds, aspect.passes
+    ))
+}
+
+fn interval(ci95: Option<[f64; 2]>, digits: usize) -> String {
+    ci95.map_or_else(String::new, |[low, high]| format!(" ({low:.digits$} to {high:.digits$})"))
+}

@@ -1,0 +1,500 @@
+//! The summary as plain text, for a terminal or a log.
+//!
+//! Each section says "not measured" with the reason where it has nothing. Nothing
+//! is computed here.
+
+use std::io;
+use std::io::Write;
+
+use super::wifi_text;
+use crate::profile::LinkRole;
+use crate::summary::{
+    ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
+    Summary, VideoSummary,
+};
+use crate::units::LevelUnit;
+use crate::wording::caution::INSTRUMENT;
+use crate::wording::quantity;
+
+/// Writes the whole summary.
+pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    heading(out, summary)?;
+    verdicts(out, summary)?;
+    links(out, summary)?;
+    streams(out, &summary.streams)?;
+    latency(out, summary)?;
+    signal(out, &summary.signal)?;
+    wifi_text::write_to(out, &summary.transmitters)?;
+    range(out, summary)?;
+    video(out, summary)?;
+    super::threshold_text::write_to(out, &summary.thresholds)?;
+    failsafe(out, summary)?;
+    super::vibration_text::write_to(out, summary.vibration.as_ref())?;
+    power(out, summary)?;
+    clocks(out, &summary.clocks)?;
+    events(out, summary)?;
+    writeln!(out, "\n{INSTRUMENT}")
+}
+
+fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    let recording = &summary.recording;
+    let unknown = || "start unknown (no wall clock in the file)".to_owned();
+    let start =
+        recording.start_utc.as_deref().map_or_else(unknown, |utc| format!("{} UTC", quantity::date(utc)));
+    writeln!(out, "{}", recording.file)?;
+    writeln!(
+        out,
+        "  {start}, {} long, {} records",
+        quantity::clock_tenths(recording.duration_s),
+        quantity::count(recording.records)
+    )?;
+    if !recording.tags.is_empty() {
+        let tags: Vec<String> = recording.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
+        writeln!(out, "  {}", tags.join(", "))?;
+    }
+    if recording.truncated {
+        writeln!(out, "  the file ends inside a record: everything before it is counted")?;
+    }
+    match recording.host_drops {
+        Some(0) => writeln!(out, "  this computer lost nothing itself")?,
+        Some(drops) => writeln!(out, "  this computer lost data itself: {drops}")?,
+        None => {}
+    }
+    if let Some(stalled_s) = recording.stalled_s.filter(|stalled_s| *stalled_s > 0.0) {
+        writeln!(out, "  this computer stood still for {stalled_s:.1} s in all")?;
+    }
+    let framing = summary.framing;
+    writeln!(
+        out,
+        "  {} frames, {} checksum failures, {} bytes outside frames, {} frames of unknown ids",
+        quantity::count(framing.frames),
+        quantity::count(framing.crc_errors),
+        quantity::count(framing.skipped_bytes),
+        quantity::count(framing.unknown_ids)
+    )
+}
+
+fn verdicts(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "In short")?;
+    for verdict in &summary.verdicts {
+        writeln!(out, "  {:<8} {}", verdict.word, verdict.text)?;
+    }
+    Ok(())
+}
+
+fn links(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    if summary.links.is_empty() {
+        return Ok(());
+    }
+    section(out, "Links")?;
+    for link in &summary.links {
+        writeln!(out, "  {:<12} {}", link.link, link_line(link))?;
+    }
+    Ok(())
+}
+
+fn link_line(link: &LinkSummary) -> String {
+    let mut parts = vec![format!("loss {}", ratio(link.loss.as_ref()))];
+    if let Some(available) = link.availability_ratio {
+        parts.push(format!("data in {:.1} % of seconds", available * 100.0));
+    }
+    if let Some(silence) = link.longest_silence_s {
+        parts.push(format!("longest silence {silence:.2} s"));
+    }
+    match (&link.margin_db, &link.margin_raw) {
+        (Some(margin), _) => {
+            parts.push(format!("margin at the end {}, lowest {}", db(margin.end), db(margin.min)));
+        }
+        (None, Some(margin)) => {
+            parts.push(format!(
+                "margin at the end {}, lowest {} units",
+                number(margin.end, 1),
+                number(margin.min, 1)
+            ));
+        }
+        (None, None) => parts.push("margin not measured".to_owned()),
+    }
+    if link.warnings + link.alarms > 0 {
+        let warnings = things(link.warnings, "warning", "warnings");
+        parts.push(format!("{warnings}, {}", things(link.alarms, "alarm", "alarms")));
+    }
+    parts.join("; ")
+}
+
+fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
+    section(out, "What goes missing (MAVLink, per sender and interface)")?;
+    if streams.is_empty() {
+        return writeln!(out, "  not measured: no MAVLink frame was heard");
+    }
+    writeln!(
+        out,
+        "  {:<10} {:>7} {:>9} {:>8} {:>6} {:>6} {:>22} {:>8}  remark",
+        "interface", "sender", "received", "lost", "copies", "late", "loss (95 %)", "silence"
+    )?;
+    for stream in streams {
+        let sender = format!("{}/{}", stream.system, stream.component);
+        let loss = if stream.link_loss { ratio(stream.loss.as_ref()) } else { "-".to_owned() };
+        writeln!(
+            out,
+            "  {:<10} {sender:>7} {:>9} {:>8} {:>6} {:>6} {loss:>22} {:>6.2} s  {}",
+            stream.interface,
+            quantity::count(stream.received),
+            quantity::count(stream.lost),
+            quantity::count(stream.duplicates),
+            quantity::count(stream.out_of_order),
+            stream.longest_silence_s,
+            stream.why_not.as_deref().or(stream.link.as_deref()).unwrap_or("")
+        )?;
+    }
+    Ok(())
+}
+
+fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Latency, from the stick value's arrival here to the commanded output")?;
+    let stages = [
+        ("stick to servo", &summary.latency.stick_to_servo),
+        ("stick to input", &summary.latency.stick_to_input),
+        ("input to servo", &summary.latency.input_to_servo),
+    ];
+    for ((name, stage), missing) in stages.into_iter().zip(&summary.latency.drawing.missing) {
+        match (stage, missing) {
+            (Some(stage), _) => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
+            (None, Some(why)) => writeln!(out, "  {name:<16} not measured: {why}")?,
+            (None, None) => {
+                writeln!(out, "  {name:<16} not measured: its two ends were not both seen moving")?;
+            }
+        }
+    }
+    let frames = summary.latency.control_frames();
+    let frames =
+        frames.as_deref().unwrap_or("not measured: no steady frame interval of the control radio stands out");
+    writeln!(out, "  {:<16} {frames}", "control frames")?;
+    match &summary.control_holds {
+        Some(holds) => writeln!(
+            out,
+            "  {:<16} {} in {:.1} s of moving sticks, longest {:.2} s",
+            "holds", holds.count, holds.moving_s, holds.longest_s
+        ),
+        None => writeln!(out, "  {:<16} not measured: sticks or RC input were not seen", "holds"),
+    }
+}
+
+fn stage_line(stage: &LatencyStage) -> String {
+    let percentile = |name: &str, value: Option<f64>, interval: Option<Interval>, needed: u64| match value {
+        Some(value) => format!("{name} {value:.1} ms{}", interval_text(interval, 1)),
+        None if needed == 0 => format!("{name} not measured: both ends are sampled too slowly"),
+        None => format!("{name} needs {}", things(needed, "more move", "more moves")),
+    };
+    let needed = stage.moves_needed;
+    let mut parts = vec![
+        percentile("p50", stage.p50_ms, stage.p50_ci95_ms, needed.p50),
+        percentile("p90", stage.p90_ms, stage.p90_ci95_ms, needed.p90),
+        percentile("p99", stage.p99_ms, stage.p99_ci95_ms, needed.p99),
+        things(stage.events, "move", "moves"),
+    ];
+    match (stage.bound.as_str(), stage.clock_uncertainty_ms) {
+        ("two-sided", Some(clock)) => parts.push(format!("clock ±{clock:.1} ms")),
+        ("upper", _) => parts.push("an upper bound: the clock is aligned one way only".to_owned()),
+        ("none", _) => parts.push("no bound: both ends are on one-way clocks".to_owned()),
+        _ => {}
+    }
+    parts.join("; ")
+}
+
+fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
+    section(out, "Levels")?;
+    if rows.is_empty() {
+        return writeln!(out, "  not measured: no radio reported (RADIO_STATUS)");
+    }
+    for row in rows {
+        let name = row.link.clone().unwrap_or_else(|| row.radio_name());
+        let snr = row.snr_median_db.map_or_else(String::new, |snr| format!("; above noise {snr:.1} dB"));
+        writeln!(
+            out,
+            "  {name:<12} {:<4} median {}, 5 % below {}, lowest {} {}{snr}; {} samples",
+            row.direction,
+            number(row.median, 1),
+            number(row.p05, 1),
+            number(row.min, 1),
+            row.unit.label(),
+            quantity::count(row.samples)
+        )?;
+    }
+    Ok(())
+}
+
+fn range(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Range (slant distance from the handset)")?;
+    if summary.range.is_empty() {
+        return writeln!(out, "  not measured: no link of the profile has a level or a distance");
+    }
+    for row in &summary.range {
+        let limit = limit_word(summary, &row.link);
+        writeln!(out, "  {:<12} {}", row.link, range_line(row, limit))?;
+        for line in super::range_text::lines(row, limit) {
+            writeln!(out, "  {:<12} {line}", "")?;
+        }
+    }
+    Ok(())
+}
+
+/// What begins at a link's limit, in one word; a radio that no link names has just a limit.
+fn limit_word(summary: &Summary, link: &str) -> &'static str {
+    let row = summary.links.iter().find(|row| row.link == link);
+    row.and_then(|row| LinkRole::of_word(&row.role)).map_or("limit", LinkRole::limit_event)
+}
+
+fn range_line(row: &RangeSummary, limit: &str) -> String {
+    let Some(origin) = &row.origin else {
+        return "not measured: the handset's position is unknown (profile, mark, or home position)"
+            .to_owned();
+    };
+    let mut parts = vec![
+        format!("farthest {}", metres(row.max_distance_m)),
+        proven(row),
+        row.claimed_m.map_or_else(
+            || "no claim in the profile".to_owned(),
+            |claim| format!("claimed {}", quantity::metres(claim)),
+        ),
+    ];
+    match row.predicted_freeze_m {
+        Some(distance) => {
+            let interval = interval_text(row.predicted_freeze_ci95_m, 0);
+            parts.push(format!("{limit} expected at {distance:.0} m{interval}"));
+        }
+        None => parts.push(format!("distance of the first {limit} not predicted")),
+    }
+    if let Some(exponent) = row.path_loss_exponent {
+        let interval = interval_text(row.path_loss_exponent_ci95, 2);
+        parts.push(format!("levels fall with exponent {exponent:.2}{interval}"));
+    }
+    parts.push(format!("from {}", origin.replace('_', " ")));
+    parts.join("; ")
+}
+
+/// How far is proven, by how many seconds, and what ended the proof.
+fn proven(row: &RangeSummary) -> String {
+    let why = row.proof_end.as_ref().map(super::range_text::proof_end).unwrap_or_default();
+    match row.proven_m {
+        Some(proven) => {
+            let seconds = row.proven_s.unwrap_or_default();
+            let why = if why.is_empty() { why } else { format!(", {why}") };
+            format!("worked to {} on that day ({seconds:.0} s of data{why})", quantity::metres(proven))
+        }
+        None if why.is_empty() => "how far it worked not measured: no 10 m have 5 s of data".to_owned(),
+        None => format!("how far it worked not measured: {why}"),
+    }
+}
+
+fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Video")?;
+    if summary.video_streams.is_empty() {
+        return writeln!(out, "  not measured: neither RTP packets nor marks were seen");
+    }
+    let unit = video_unit(summary);
+    for stream in &summary.video_streams {
+        writeln!(out, "  {}", video_line(stream))?;
+        if stream.packets.is_some() {
+            writeln!(out, "    {}", key_line(stream))?;
+        }
+        for freeze in stream.freeze_list.iter() {
+            let length =
+                freeze.duration_s.map_or_else(|| "marked".to_owned(), |length| format!("{length:.2} s"));
+            let open = if freeze.ended { "" } else { ", not over" };
+            writeln!(
+                out,
+                "    frozen at {:>8} for {length}{open}; level {}, distance {}{}",
+                quantity::clock_tenths(freeze.start_s),
+                with_unit(freeze.signal, 0, unit),
+                metres(freeze.distance_m),
+                freeze
+                    .course
+                    .as_deref()
+                    .map_or_else(String::new, |course| format!("; {}", quantity::course(course)))
+            )?;
+        }
+        for span in &stream.stopped_at_sender {
+            writeln!(
+                out,
+                "    stopped at the sender at {} for {:.1} s",
+                quantity::clock_tenths(span.start_s),
+                span.duration_s
+            )?;
+        }
+    }
+    Ok(())
+}
+
+/// The unit of the video link's levels.
+fn video_unit(summary: &Summary) -> &'static str {
+    let link = summary.links.iter().find(|link| link.role == LinkRole::Video.word());
+    let row = link.and_then(|link| summary.range.iter().find(|row| row.link == link.link));
+    row.and_then(|row| row.unit).unwrap_or(LevelUnit::Raw).label()
+}
+
+fn key_line(stream: &VideoSummary) -> String {
+    let (Some(codec), Some(keys), Some(broken)) = (&stream.codec, stream.key_frames, stream.frames_broken)
+    else {
+        return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
+    };
+    format!(
+        "{}: {keys} key frames, {} s apart, {} s at most; {broken} delivered frames damaged by earlier loss",
+        quantity::codec(codec),
+        number(stream.key_spacing_median_s, 2),
+        number(stream.key_spacing_max_s, 2)
+    )
+}
+
+fn video_line(stream: &VideoSummary) -> String {
+    let (Some(packets), Some(lost)) = (stream.packets, stream.packets_lost) else {
+        return format!("from marks set by hand: {}", things(stream.freezes, "freeze", "freezes"));
+    };
+    let paced = match stream.other_clock_hz {
+        Some(hz) => format!(
+            "frame rate and jitter not measured: the sender's clock runs at {:.0} kHz, not at the format's 90",
+            hz / 1e3
+        ),
+        None => format!("{} frames/s; jitter {} ms", number(stream.fps, 1), number(stream.jitter_ms, 1)),
+    };
+    format!(
+        "RTP {:08x}: {} packets, {} lost; {} of {} frames whole; {paced}; {}, {} s",
+        stream.ssrc.unwrap_or_default(),
+        quantity::count(packets),
+        quantity::count(lost),
+        quantity::count(stream.frames_delivered.unwrap_or_default()),
+        quantity::count(stream.frames.unwrap_or_default()),
+        things(stream.freezes, "freeze", "freezes"),
+        number(stream.freeze_s, 2)
+    )
+}
+
+fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Failsafe")?;
+    if summary.failsafe.is_empty() {
+        return writeln!(out, "  control input has not been lost");
+    }
+    for row in &summary.failsafe {
+        let steps = crate::wording::failsafe_steps::steps(row).map(|(name, after)| match after {
+            Some(after) => format!("{name} after {after}"),
+            None => format!("{name} {}", crate::wording::failsafe_steps::NOT_SEEN),
+        });
+        let kind = crate::wording::failsafe_steps::kind(row);
+        writeln!(
+            out,
+            "  {kind}: input lost at {}; {}",
+            quantity::clock_tenths(row.input_lost_s),
+            steps.join("; ")
+        )?;
+        for why in crate::wording::failsafe_steps::missing(row) {
+            writeln!(out, "    {why}")?;
+        }
+    }
+    Ok(())
+}
+
+fn power(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    section(out, "Power")?;
+    if summary.power.is_empty() {
+        return writeln!(out, "  not measured: no battery was reported");
+    }
+    for row in &summary.power {
+        writeln!(
+            out,
+            "  battery {} of {}/{}: at the start {}, lowest {}, {}, {}",
+            row.battery,
+            row.system,
+            row.component,
+            with_unit(row.voltage_start_v, 2, "V"),
+            with_unit(row.voltage_min_v, 2, "V"),
+            row.used_mah.map_or_else(
+                || "used charge not measured: no current is reported".to_owned(),
+                |used| format!("used {used:.0} mAh")
+            ),
+            row.minutes_left.map_or_else(
+                || "time left not known: it needs a current and the profile's capacity".to_owned(),
+                |minutes| format!("{minutes:.1} min left")
+            )
+        )?;
+    }
+    Ok(())
+}
+
+fn clocks(out: &mut dyn Write, rows: &[ClockSummary]) -> io::Result<()> {
+    if rows.is_empty() {
+        return Ok(());
+    }
+    section(out, "Clocks")?;
+    for row in rows {
+        let uncertainty = row
+            .uncertainty_ms
+            .map_or_else(|| "shortest delay unknown".to_owned(), |ms| format!("±{ms:.1} ms"));
+        writeln!(
+            out,
+            "  {}/{} {}: {:.1} ms off, {:+.1} ppm, {uncertainty}",
+            row.system, row.component, row.method, row.offset_ms, row.skew_ppm
+        )?;
+    }
+    Ok(())
+}
+
+fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    const MOST: usize = 40;
+    if summary.events.is_empty() {
+        return Ok(());
+    }
+    section(out, "Events")?;
+    for event in summary.events.iter().take(MOST) {
+        let link = event.link.as_deref().unwrap_or("");
+        writeln!(
+            out,
+            "  {:>9}  {:<12} {:<10} {}",
+            quantity::clock_tenths(event.at_s),
+            quantity::kind(&event.kind),
+            link,
+            event.text
+        )?;
+    }
+    if summary.events.len() > MOST {
+        writeln!(out, "  ... and {} more (--json lists all)", summary.events.len() - MOST)?;
+    }
+    Ok(())
+}
+
+fn section(out: &mut dyn Write, title: &str) -> io::Result<()> {
+    writeln!(out, "\n{title}")
+}
+
+/// A count of things, `1 alarm`, `2 alarms`.
+pub(super) fn things(value: u64, one: &str, many: &str) -> String {
+    quantity::counted(value, one, many)
+}
+
+pub(super) fn number(value: Option<f64>, places: usize) -> String {
+    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.places$}"))
+}
+
+fn with_unit(value: Option<f64>, places: usize, unit: &str) -> String {
+    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.places$} {unit}"))
+}
+
+fn metres(value: Option<f64>) -> String {
+    value.map_or_else(|| "not measured".to_owned(), quantity::metres)
+}
+
+fn db(value: Option<f64>) -> String {
+    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.1} dB"))
+}
+
+fn ratio(estimate: Option<&RatioEstimate>) -> String {
+    estimate.map_or_else(
+        || "not measured".to_owned(),
+        |loss| {
+            let [low, high] = loss.ci95;
+            format!("{:.2} % ({:.2} to {:.2})", loss.ratio * 100.0, low * 100.0, high * 100.0)
+        },
+    )
+}
+
+fn interval_text(interval: Option<Interval>, places: usize) -> String {
+    interval.map_or_else(String::new, |[low, high]| format!(" ({low:.places$} to {high:.places$})"))
+}

@@ -1,0 +1,40 @@
+//! Vibration in the text report: the axes, the worst first, clipping, and the limit with its source.
+
+use std::io;
+use std::io::Write;
+
+use crate::summary::VibrationSummary;
+use crate::wording::quantity;
+
+use super::session_text::number;
+
+/// "not measured" where the vehicle sends none.
+pub(super) fn write_to(out: &mut dyn Write, vibration: Option<&VibrationSummary>) -> io::Result<()> {
+    writeln!(out, "\nVibration, as the vehicle sends it (the standard gives no unit)")?;
+    let Some(vibration) = vibration else {
+        return writeln!(out, "  not measured: the vehicle sends no VIBRATION");
+    };
+    for (place, (_, name, axis)) in ["worst", "then", "least"].into_iter().zip(vibration.worst_first()) {
+        writeln!(
+            out,
+            "  {place:<5} axis {name}: 95 % below {}, half below {}, highest {}",
+            number(axis.p95, 1),
+            number(axis.median, 1),
+            number(axis.max, 1)
+        )?;
+    }
+    writeln!(out, "  {}", quantity::clipping(vibration.clipping))?;
+    match (vibration.limit, vibration.limit_from.as_deref()) {
+        (Some(limit), Some("profile")) => writeln!(out, "  suspect above {limit:.1}, by the profile"),
+        (Some(limit), Some("history")) => {
+            writeln!(out, "  suspect above {limit:.1}, 90 % of earlier sessions with these tags lie below")
+        }
+        (Some(limit), _) => {
+            writeln!(
+                out,
+                "  suspect above {limit:.1}, 90 % of this session lie below: no earlier one is known"
+            )
+        }
+        (None, _) => Ok(()),
+    }
+}

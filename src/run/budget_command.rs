@@ -1,0 +1,31 @@
+//! `budget`: what theory predicts for each link, from the profile alone.
+
+use std::io;
+use std::io::Write;
+use std::process::ExitCode;
+
+use crate::cli::{BudgetArgs, Common};
+use crate::judge::link_budget::Budget;
+use crate::report;
+
+/// Prints every link's budget; a profile without one is wrong use.
+pub(super) fn run(args: &BudgetArgs) -> anyhow::Result<ExitCode> {
+    let common = Common { profile: Some(args.profile.clone()), ..Common::default() };
+    let profile = super::profile(&common)?;
+    let budget = Budget::of(&profile);
+    if budget.links.is_empty() {
+        anyhow::bail!(
+            "profile '{}': no link has a budget; add to a [[link]]: budget = {{ frequency_mhz = 5800, \
+             tx_power_dbm = 20, tx_gain_dbi = 2, rx_gain_dbi = 2, sensitivity_dbm = -90 }}",
+            args.profile.display()
+        );
+    }
+    let mut out = io::stdout().lock();
+    if args.json {
+        report::write_json_to(&mut out, &budget)?;
+    } else {
+        report::budget_text::write_to(&mut out, &budget)?;
+    }
+    out.flush()?;
+    Ok(ExitCode::SUCCESS)
+}

@@ -1,0 +1,276 @@
+//! Limits from earlier sessions, and finished sessions into the history.
+//!
+//! Live: all sessions in the history count, whatever their dates say, since a board without a battery clock cannot date
+//! any. What a session used stands in its recording, and whoever opens that shows the same, unless a history is named.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+
+use crate::capture::{Recording, file_hash};
+use crate::cli::Common;
+use crate::history::{Asking, Choice, History, SessionRow};
+use crate::measure::context::Earlier;
+use crate::monitor::SessionEvidence;
+use crate::profile::Profile;
+use crate::record::text::utc_text;
+use crate::record::{Body, Entry, Note};
+use crate::session::live::Known;
+use crate::summary::Summary;
+use crate::units::Nanos;
+
+/// No clock that is set says less: the program was not there.
+const PROGRAM_SINCE: &str = "2026-01-01T00:00:00.000Z";
+/// Records looked through for the limits of a recording: they stand right behind the first one, unless a packet tool
+/// merged it with another.
+const LIMITS_WITHIN: usize = 64;
+
+/// What a recording says of itself before it is read through.
+pub(super) struct Opening {
+    /// Its tags and the profile's.
+    pub(super) tags: BTreeMap<String, String>,
+    /// Its first stamp as text; `None` where it has no wall clock.
+    pub(super) start_utc: Option<String>,
+    /// The limits that its session used, as they stand in it.
+    limits: Option<String>,
+}
+
+impl Opening {
+    /// The limits that its session used; `None` where it holds none that can be read, which is said.
+    fn recorded(&self, profile: &Profile) -> Option<Earlier> {
+        let json = self.limits.as_deref()?;
+        let recorded = Earlier::from_json(json, profile);
+        if recorded.is_none() {
+            eprintln!("fadewatch: the limits in the recording cannot be read, and are left out");
+        }
+        recorded
+    }
+}
+
+/// Reads the first records of a recording.
+pub(super) fn opening(recording: &Recording, profile: &Profile) -> Opening {
+    let mut opening = Opening { tags: profile.tags.clone(), start_utc: None, limits: None };
+    let (mut has_wall_clock, mut records) = (false, 0);
+    let mut cursor = recording.cursor();
+    while let Some(entry) = recording.next(&mut cursor).filter(|_| records < LIMITS_WITHIN) {
+        match entry {
+            Entry::Session(info) if records == 0 => {
+                has_wall_clock = info.has_wall_clock;
+                opening.tags.extend(info.tags);
+            }
+            Entry::Session(_) | Entry::Interface(..) => {}
+            Entry::Record(record) => {
+                if records == 0 && has_wall_clock {
+                    opening.start_utc = Some(utc_text(record.at));
+                }
+                records += 1;
+                if let Body::Note(Note::Limits { json }) = record.body {
+                    opening.limits = Some(json);
+                    break;
+                }
+            }
+        }
+    }
+    opening
+}
+
+/// The history's file: the one that was named, else the one in the data folder.
+pub(super) fn history_path(common: &Common) -> anyhow::Result<PathBuf> {
+    common.history.clone().or_else(History::default_path).context(
+        "there is no home folder for the history: set HOME or XDG_DATA_HOME, or name a file with --history",
+    )
+}
+
+/// Says where a damaged history went, if it was one.
+pub(super) fn tell_set_aside(history: &History) {
+    if let Some(path) = history.set_aside() {
+        eprintln!(
+            "fadewatch: the history was damaged and is now '{}'; make it again with: fadewatch history rebuild DIR",
+            path.display()
+        );
+    }
+}
+
+/// The history, where there is one; without a home folder there is no earlier session either.
+fn existing(common: &Common) -> anyhow::Result<Option<History>> {
+    let Some(path) = common.history.clone().or_else(History::default_path) else { return Ok(None) };
+    let history = History::open_existing(&path)?;
+    if let Some(history) = &history {
+        tell_set_aside(history);
+    }
+    Ok(history)
+}
+
+/// What all sessions in the history with the same equipment showed, for a live session that begins at this stamp.
+/// Dates that cannot be trusted are said, and leave nothing out.
+pub(super) fn showed_live(
+    common: &Common,
+    profile: &Profile,
+    tags: &BTreeMap<String, String>,
+    start: Nanos,
+) -> anyhow::Result<Known> {
+    let start_utc = utc_text(start);
+    let (mut earlier, mut dated_later) = (Earlier::default(), 0);
+    if let Some(history) = existing(common)? {
+        earlier = showed_in(&history, profile, tags, None)?;
+        dated_later = history.dated_later(tags, &start_utc)?;
+    }
+    let remark = doubt(&start_utc, dated_later);
+    if let Some(remark) = &remark {
+        eprintln!("fadewatch: {remark}");
+    }
+    Ok(Known { earlier, remark })
+}
+
+/// What makes dates doubtful: a clock that says less than this program's age, or that is behind what it recorded.
+fn doubt(now_utc: &str, dated_later: usize) -> Option<String> {
+    let today = now_utc.get(..10).unwrap_or(now_utc);
+    let why = match dated_later {
+        _ if now_utc < PROGRAM_SINCE => format!("this computer's clock is not set, it says {today}"),
+        0 => return None,
+        1 => format!("1 session is dated later than this computer's clock, which says {today}"),
+        later => format!("{later} sessions are dated later than this computer's clock, which says {today}"),
+    };
+    Some(format!("dates cannot be trusted: {why}; every session in the history counts as an earlier one"))
+}
+
+/// What sessions in a history showed that have the same equipment, and are earlier than a recording that asks.
+pub(super) fn showed_in(
+    history: &History,
+    profile: &Profile,
+    tags: &BTreeMap<String, String>,
+    earlier_than: Option<Asking<'_>>,
+) -> anyhow::Result<Earlier> {
+    let choice = Choice { tags: Some(tags), earlier_than, ..Choice::default() };
+    Ok(history.earlier(profile, &choice)?)
+}
+
+/// What a recording's replay and figures show as earlier: the history that was named on the command line decides,
+/// else what the recording holds itself, else the history in the data folder.
+pub(super) fn showed_before(
+    common: &Common,
+    profile: &Profile,
+    recording: &Recording,
+) -> anyhow::Result<Earlier> {
+    let opening = opening(recording, profile);
+    if common.history.is_none()
+        && let Some(recorded) = opening.recorded(profile)
+    {
+        return Ok(recorded);
+    }
+    let Some(history) = existing(common)? else { return Ok(Earlier::default()) };
+    let start_utc = opening.start_utc.as_deref();
+    let file = recording.facts(&recording.cursor()).file;
+    let hash = if history.may_hold(&file, start_utc)? { Some(recording.hash()) } else { None };
+    let asking = Asking { hash: hash.as_deref(), start_utc };
+    showed_in(&history, profile, &opening.tags, Some(asking))
+}
+
+/// What a recording holds itself as limits: those of a live session, else none.
+pub(super) fn recorded(profile: &Profile, recording: &Recording) -> Earlier {
+    opening(recording, profile).recorded(profile).unwrap_or_default()
+}
+
+/// The history's row of a session.
+pub(super) fn row(hash: String, summary: &Summary, evidence: SessionEvidence) -> anyhow::Result<SessionRow> {
+    Ok(SessionRow {
+        hash,
+        file: summary.recording.file.clone(),
+        start_utc: summary.recording.start_utc.clone(),
+        tags: summary.recording.tags.clone(),
+        summary: serde_json::to_string(summary)?,
+        evidence: evidence.links,
+        vibration: evidence.vibration,
+    })
+}
+
+/// Puts a finished session into the history; a failure is told, and takes nothing else down.
+pub(super) fn keep(common: &Common, recording: &Path, summary: &Summary, evidence: SessionEvidence) {
+    let kept = || -> anyhow::Result<()> {
+        let mut history = History::open(&history_path(common)?)?;
+        tell_set_aside(&history);
+        let hash = file_hash(recording).with_context(|| format!("cannot read '{}'", recording.display()))?;
+        history.add(&row(hash, summary, evidence)?)?;
+        Ok(())
+    };
+    if let Err(error) = kept() {
+        eprintln!("fadewatch: the session is not in the history: {error:#}");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::capture::hash_of;
+    use crate::judge::margin::{EvidenceSecond, FreezeEvidence};
+    use crate::units::LevelUnit;
+
+    use crate::run::earlier_sessions::*;
+
+    /// Four sessions, each of which froze once at -84 dBm.
+    fn history(path: &Path) {
+        let mut history = History::open(path).unwrap();
+        for day in 1..=4 {
+            let second = |second: u32| EvidenceSecond {
+                second,
+                level: if second == 50 { -84.0 } else { -70.0 },
+                distance_m: None,
+                freeze_began: second == 50,
+            };
+            let evidence = FreezeEvidence {
+                link: "video".to_owned(),
+                unit: LevelUnit::Dbm,
+                source: "rtp".to_owned(),
+                seconds: (1..=100).map(second).collect(),
+                left_out: 0,
+            };
+            let row = SessionRow {
+                hash: hash_of(&[day]),
+                file: format!("{day}.pcapng"),
+                start_utc: Some(format!("2026-05-0{day}T09:00:00.000Z")),
+                tags: BTreeMap::new(),
+                summary: "{}".to_owned(),
+                evidence: vec![evidence],
+                vibration: vec![(8.25, 100)],
+            };
+            assert!(history.add(&row).unwrap());
+        }
+    }
+
+    #[test]
+    fn live_in_1970_all_sessions_count_and_the_doubt_is_said() {
+        let folder = tempfile::tempdir().unwrap();
+        let common = Common { history: Some(folder.path().join("history.sqlite")), ..Common::default() };
+        let profile =
+            "[[link]]\nname = \"video\"\nrole = \"video\"\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n";
+        let profile = Profile::parse(profile).unwrap();
+        let show = |at: Nanos| showed_live(&common, &profile, &BTreeMap::new(), at).unwrap();
+        let unset = Nanos::from_secs(12);
+        let remark = show(unset).remark.unwrap();
+        assert!(
+            remark.starts_with(
+                "dates cannot be trusted: this computer's clock is not set, it says 1970-01-01;"
+            )
+        );
+        assert_eq!(show(unset).earlier, Earlier::default(), "there is no history yet");
+        history(common.history.as_deref().unwrap());
+        // 2026-05-03 at 8, and a day in 2027.
+        let (between, after) = (Nanos::from_secs(1_777_795_200), Nanos::from_secs(1_800_000_000));
+        for at in [unset, between, after, Nanos::from_secs(-5)] {
+            let known = show(at);
+            assert_eq!(known.earlier.thresholds[0].level_p05, -84.0);
+            assert_eq!(known.earlier.thresholds[0].sessions, 4);
+            assert_eq!(known.earlier.vibration.unwrap().sessions, 4);
+            assert_eq!(known.remark.is_none(), at == after);
+            assert!(
+                known.remark.is_none_or(|remark| crate::record::text::clean(&remark) == remark),
+                "it is shown whole"
+            );
+        }
+        let remark = show(between).remark.unwrap();
+        assert!(
+            remark.contains("2 sessions are dated later than this computer's clock, which says 2026-05-03;"),
+            "{remark}"
+        );
+    }
+}

@@ -1,0 +1,280 @@
+//! `history`: earlier sessions, added by hand or after a live session.
+
+use std::collections::{BTreeMap, HashSet};
+use std::io;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use anyhow::Context as _;
+use indicatif::ProgressBar;
+
+use crate::capture::Recording;
+use crate::cli::{Common, HistoryAction};
+use crate::clock::SessionClock;
+use crate::history::{Choice, History, ListedSession, SessionRow};
+use crate::measure::context::Earlier;
+use crate::profile::Profile;
+use crate::report;
+use crate::summary::Summary;
+use crate::wording::quantity;
+
+use super::in_order::in_order;
+use super::{Reading, analyse, earlier_sessions};
+
+/// Runs one action on the history.
+pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
+    match action {
+        HistoryAction::Add { files, common } => add(files, common),
+        HistoryAction::List { common } => list(common),
+        HistoryAction::Show { hash, common } => show(hash, common),
+        HistoryAction::Remove { hash, common } => {
+            let removed = open(common)?.remove(hash)?;
+            eprintln!("forgot {removed}; its recording stays");
+            Ok(ExitCode::SUCCESS)
+        }
+        HistoryAction::Rebuild { dir, check, common } => rebuild(dir, *check, common),
+        HistoryAction::Threshold { like, json, common } => threshold(like, *json, common),
+    }
+}
+
+fn open(common: &Common) -> anyhow::Result<History> {
+    let history = History::open(&earlier_sessions::history_path(common)?)?;
+    earlier_sessions::tell_set_aside(&history);
+    Ok(history)
+}
+
+/// A recording's row: its figures with the limits that its session used; `--history` only says where it goes.
+fn row_of(recording: &Recording, profile: &Arc<Profile>, reading: Reading) -> anyhow::Result<SessionRow> {
+    let recorded = earlier_sessions::recorded(profile, recording);
+    let (monitor, facts) = analyse(recording, profile, recorded, reading, &|_| {});
+    earlier_sessions::row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
+}
+
+/// How many of the files are done, on a terminal.
+fn progress_bar(files: usize) -> ProgressBar {
+    if files < 2 {
+        return ProgressBar::hidden();
+    }
+    super::progress_bar(files as u64, "  {bar:40} {pos} of {len} recordings, {eta} left")
+}
+
+/// Adds recordings, read on all cores; each is whole in the history or not there, so that one that was
+/// interrupted goes on with the same words, and what is there already is only hashed.
+fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
+    let profile = super::profile(common)?;
+    let mut history = open(common)?;
+    let mut code = ExitCode::SUCCESS;
+    let known: HashSet<String> = history.list()?.into_iter().map(|session| session.hash).collect();
+    let reading = Reading::of_files(files.len());
+    let read = |file: &PathBuf| -> anyhow::Result<Option<SessionRow>> {
+        let recording = Recording::open(file)?;
+        if known.contains(&recording.hash()) {
+            return Ok(None);
+        }
+        row_of(&recording, &profile, reading).map(Some)
+    };
+    let bar = progress_bar(files.len());
+    in_order(files, read, &mut |index, row| {
+        let added = row.and_then(|row| row.map_or(Ok(false), |row| Ok(history.add(&row)?)));
+        let file = files[index].display();
+        bar.inc(1);
+        bar.suspend(|| match added {
+            Ok(true) => eprintln!("added {file}"),
+            Ok(false) => eprintln!("{file} is in the history already"),
+            Err(error) => {
+                eprintln!("fadewatch: {error:#}");
+                code = ExitCode::from(super::WRONG_USE);
+            }
+        });
+        Ok(())
+    })?;
+    bar.finish_and_clear();
+    Ok(code)
+}
+
+/// This computer's clock.
+fn now_ms() -> i64 {
+    SessionClock::start().now().0 / 1_000_000
+}
+
+/// How many dates cannot be trusted, one line a reason.
+fn in_doubt(sessions: &[ListedSession], now_ms: i64) -> Vec<String> {
+    let mut doubts = BTreeMap::new();
+    for why in sessions.iter().filter_map(|session| session.doubt(now_ms)) {
+        *doubts.entry(why).or_insert(0) += 1;
+    }
+    doubts.iter().map(|(why, count)| format!("dates cannot be trusted: {count} {why}")).collect()
+}
+
+fn words(tags: &BTreeMap<String, String>) -> String {
+    let tags: Vec<String> = tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
+    if tags.is_empty() { "no tags".to_owned() } else { tags.join(", ") }
+}
+
+/// A row a session, as narrow as 80 columns; tags where they are others than above.
+fn list(common: &Common) -> anyhow::Result<ExitCode> {
+    let mut out = io::stdout().lock();
+    let sessions = open(common)?.list()?;
+    if sessions.is_empty() {
+        writeln!(out, "no session yet: they come from live sessions, or from history add FILE")?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    writeln!(out, "session     start (UTC)    s with level  freezes  recording")?;
+    let mut above = None;
+    let now_ms = now_ms();
+    for session in &sessions {
+        if above != Some(&session.tags) {
+            writeln!(out, "{}:", words(&session.tags))?;
+        }
+        above = Some(&session.tags);
+        writeln!(
+            out,
+            "{}  {:<16}{} {:>9}  {:>7}  {}",
+            session.hash.get(..10).unwrap_or(&session.hash),
+            session.start_utc.as_deref().map_or_else(|| "unknown".to_owned(), quantity::date),
+            if session.doubt(now_ms).is_some() { '?' } else { ' ' },
+            session.seconds,
+            session.freezes,
+            session.file
+        )?;
+    }
+    for doubt in in_doubt(&sessions, now_ms) {
+        writeln!(out, "? {doubt}")?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn show(hash: &str, common: &Common) -> anyhow::Result<ExitCode> {
+    let row = open(common)?.show(hash)?;
+    let summary: Summary = serde_json::from_str(&row.summary)
+        .with_context(|| format!("the summary of {} in the history cannot be read: rebuild it", row.file))?;
+    report::session_text::write_to(&mut io::stdout().lock(), &summary)?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Reads every capture in a folder, then puts them in place of the whole history at once; says how the
+/// history that was there compares.
+fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode> {
+    let profile = super::profile(common)?;
+    let listed =
+        std::fs::read_dir(dir).with_context(|| format!("cannot read the folder '{}'", dir.display()))?;
+    let mut files: Vec<PathBuf> = listed
+        .flatten()
+        .map(|entry| entry.path())
+        .filter(|path| path.extension().is_some_and(|ending| ending == "pcapng" || ending == "pcap"))
+        .collect();
+    files.sort();
+    let mut rows = Vec::new();
+    let bar = progress_bar(files.len());
+    let reading = Reading::of_files(files.len());
+    in_order(&files, |file| row_of(&Recording::open(file)?, &profile, reading), &mut |_, row| {
+        bar.inc(1);
+        match row {
+            Ok(row) => rows.push(row),
+            Err(error) => bar.suspend(|| eprintln!("fadewatch: left out: {error:#}")),
+        }
+        Ok(())
+    })?;
+    bar.finish_and_clear();
+    let mut history = open(common)?;
+    order_of_adding(&mut rows, &history.list()?);
+    let proof = history.compare(&rows)?;
+    for file in &proof.differ {
+        eprintln!("history and recording of {file} differ");
+    }
+    for file in &proof.without_recording {
+        let fate = if check { "" } else { " and is forgotten" };
+        eprintln!("{file} has no recording in {}{fate}", dir.display());
+    }
+    for file in &proof.new {
+        eprintln!("{file} was not in the history");
+    }
+    eprintln!("{} sessions are the same in the history and in the recordings", proof.same);
+    if check {
+        return Ok(if proof.holds() { ExitCode::SUCCESS } else { ExitCode::from(super::LIMIT_FAILED) });
+    }
+    let count = history.replace_all(&rows)?;
+    eprintln!("the history holds {count} sessions, from {} captures in {}", files.len(), dir.display());
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Recordings do not hold the order in which sessions were added: sessions that the history has keep theirs, and
+/// others follow by their dates. One whose date cannot be comes before those, so that it is an earlier one of theirs;
+/// by its name, as a board whose clock is never set numbers them.
+fn order_of_adding(rows: &mut [SessionRow], kept: &[ListedSession]) {
+    let places: BTreeMap<&str, i64> = kept.iter().map(|session| (&*session.hash, session.place)).collect();
+    rows.sort_by_cached_key(|row| match places.get(&*row.hash) {
+        Some(place) => (0, *place, String::new()),
+        None if row.has_credible_date() => (1, 1, row.start_utc.clone().unwrap_or_default()),
+        None => (1, 0, by_numbers(&row.file)),
+    });
+}
+
+/// A name whose text order is that of the numbers in it: `-2` before `-10`.
+fn by_numbers(file: &str) -> String {
+    let stem = Path::new(file).file_stem().unwrap_or_default().to_string_lossy();
+    let letters: Vec<char> = stem.chars().collect();
+    let parts = letters.chunk_by(|a, b| a.is_ascii_digit() == b.is_ascii_digit()).map(|part| {
+        let part: String = part.iter().collect();
+        if part.starts_with(|letter: char| letter.is_ascii_digit()) { format!("{part:0>20}") } else { part }
+    });
+    parts.collect()
+}
+
+/// Why there may be no limit though sessions were added: no link is named, or they have other tags.
+fn tell_what_fits(profile: &Profile, sessions: &[ListedSession], like: &[(String, String)]) {
+    if sessions.is_empty() {
+        return;
+    }
+    if profile.link.is_empty() {
+        eprintln!("no link is named: give --profile FILE, the one that the sessions were added with");
+        return;
+    }
+    let asked = if like.is_empty() { words(&profile.tags) } else { words(&like.iter().cloned().collect()) };
+    let mut groups: Vec<(String, usize)> = Vec::new();
+    for session in sessions {
+        let tags = words(&session.tags);
+        match groups.iter_mut().find(|group| group.0 == tags) {
+            Some(group) => group.1 += 1,
+            None => groups.push((tags, 1)),
+        }
+    }
+    eprintln!("asked for: {asked}; the history's sessions (their number), to be asked for with --tag:");
+    for (tags, count) in groups {
+        eprintln!("  {tags} ({count})");
+    }
+}
+
+fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::Result<ExitCode> {
+    let profile = super::profile(common)?;
+    let history = open(common)?;
+    let choice = Choice { tags: like.is_empty().then_some(&profile.tags), like, ..Choice::default() };
+    let Earlier { thresholds: rows, vibration } = history.earlier(&profile, &choice)?;
+    let sessions = history.list()?;
+    for doubt in in_doubt(&sessions, now_ms()) {
+        eprintln!("fadewatch: {doubt}");
+    }
+    let mut out = io::stdout().lock();
+    if json {
+        for row in &*rows {
+            serde_json::to_writer(&mut out, row)?;
+            writeln!(out)?;
+        }
+        return Ok(ExitCode::SUCCESS);
+    }
+    report::threshold_text::write_to(&mut out, &rows)?;
+    if rows.is_empty() {
+        out.flush()?;
+        tell_what_fits(&profile, &sessions, like);
+    }
+    if let Some(limit) = vibration {
+        writeln!(
+            out,
+            "  vibration    suspect above {:.1}: 90 % of {} earlier sessions lie below",
+            limit.limit, limit.sessions
+        )?;
+    }
+    Ok(ExitCode::SUCCESS)
+}

@@ -1,0 +1,35 @@
+//! `replay`: the same screens over a recording.
+
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use crate::capture::Recording;
+use crate::cli::ReplayArgs;
+use crate::session::replay;
+use crate::session::replay::ReplayConfig;
+
+use super::{Reading, analyse, earlier_sessions, screens};
+
+/// Replays a recording on screen; without a terminal prints its summary.
+pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
+    let profile = super::profile(&args.common)?;
+    let recording = Recording::open(&args.file)?;
+    let earlier = earlier_sessions::showed_before(&args.common, &profile, &recording)?;
+    if !screens::can_show() {
+        let (monitor, facts) = analyse(&recording, &profile, earlier, Reading::of_files(1), &|_| {});
+        screens::print(&monitor.summary(&facts), false)?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    let handle = replay::start(ReplayConfig {
+        recording: Arc::new(recording),
+        profile,
+        earlier,
+        start_at: args.at,
+        speed: args.speed,
+        paused: args.paused,
+    })?;
+    let shown = screens::show(&handle, &args.screen, None);
+    handle.finish()?;
+    shown?;
+    Ok(ExitCode::SUCCESS)
+}

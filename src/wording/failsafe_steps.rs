@@ -1,0 +1,76 @@
+//! A loss of control input in words, the same on screens and in the text report.
+//!
+//! An instant is known only between the last sample before it and the first after: the middle of that
+//! interval stands for it, never an end alone.
+
+use crate::summary::{FailsafeSummary, Interval};
+
+/// What followed a loss of input, in the order in which it is to happen, and how long after it; `None`: not seen.
+/// Outputs are called safe only at the profile's failsafe values.
+#[must_use]
+pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
+    let is_steady = row.servo_safe_after_s.is_some() && row.outputs.as_deref() != Some("safe");
+    let outputs = if is_steady { "outputs steady" } else { "outputs safe" };
+    [
+        ("detected", after(row.detected_after_s, row.detected_after_interval_s)),
+        (outputs, after(row.servo_safe_after_s, row.servo_safe_after_interval_s)),
+        ("input back", after(row.recovered_after_s, None)),
+    ]
+}
+
+/// What stands in the place of a step that was not seen.
+pub const NOT_SEEN: &str = "not seen";
+
+/// What kind of loss it was.
+#[must_use]
+pub fn kind(row: &FailsafeSummary) -> &'static str {
+    match (row.drill, row.cause.is_some()) {
+        (true, _) => "drill",
+        (false, true) => "handset off",
+        (false, false) => "loss",
+    }
+}
+
+/// What the row does not say by itself: whose stop it was, why something was not seen and what to do.
+#[must_use]
+pub fn missing(row: &FailsafeSummary) -> Vec<&'static str> {
+    let handset = "the handset's own stream stopped first: this ends no proof of the link";
+    let detected = "detection not seen: the vehicle said nothing of it, or only its word tells of the loss; \
+                    ask for SYS_STATUS and HEARTBEAT";
+    let safe = match row.outputs.as_deref() {
+        Some("held") => {
+            "outputs held as they were: no failsafe seen, or its values are those of the sticks; repeat it with the \
+             sticks off their rest"
+        }
+        Some("moving") => "outputs kept moving: never constant for 1 s, nor at the profile's failsafe values",
+        _ => {
+            "safe outputs not seen: none were heard (SERVO_OUTPUT_RAW), they missed the profile's failsafe values, or \
+             which outputs follow the sticks is not known: move each stick some times first"
+        }
+    };
+    let when = [
+        (row.cause.is_some() && !row.drill, handset),
+        (row.detected_after_s.is_none(), detected),
+        (row.servo_safe_after_s.is_none(), safe),
+    ];
+    when.into_iter().filter(|(applies, _)| *applies).map(|(_, why)| why).collect()
+}
+
+fn after(value: Option<f64>, interval: Option<Interval>) -> Option<String> {
+    match (value, interval) {
+        (_, Some([low, high])) => Some(format!("{:.2} s ({low:.2} to {high:.2})", f64::midpoint(low, high))),
+        (value, None) => value.map(|value| format!("{value:.2} s")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::wording::failsafe_steps::*;
+
+    #[test]
+    fn the_middle_of_an_interval_stands_for_it() {
+        assert_eq!(after(Some(1.13), Some([0.13, 1.13])).as_deref(), Some("0.63 s (0.13 to 1.13)"));
+        assert_eq!(after(Some(4.0), None).as_deref(), Some("4.00 s"));
+        assert_eq!(after(None, None), None);
+    }
+}

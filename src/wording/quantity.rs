@@ -1,0 +1,305 @@
+//! Figures in words: one way to write each quantity, always with its unit.
+
+use crate::snapshot::LinkState;
+use crate::units::LevelUnit;
+
+/// What stands where a figure could not be measured.
+pub const NOT_MEASURED: &str = "not measured";
+
+/// A level, `-71.2 dBm`.
+#[must_use]
+pub fn level(value: f64, unit: LevelUnit) -> String {
+    match unit {
+        LevelUnit::Dbm => format!("{value:.1} dBm"),
+        LevelUnit::Raw => format!("{value:.0} units"),
+    }
+}
+
+/// A difference of levels, `9.8 dB`.
+#[must_use]
+pub fn difference(value: f64, unit: LevelUnit) -> String {
+    format!("{value:.1} {}", unit.difference_label())
+}
+
+/// A trend with its arrow, `↘ -0.8 dB/s`.
+#[must_use]
+pub fn trend(per_s: f64, unit: LevelUnit) -> String {
+    if per_s.abs() < 0.05 {
+        return "→ steady".to_owned();
+    }
+    let arrow = if per_s > 0.0 { "↗" } else { "↘" };
+    format!("{arrow} {per_s:+.1} {}/s", unit.difference_label())
+}
+
+/// A span of time, `4.2 s`, `41 s`, `12 min`, `3.1 h`.
+#[must_use]
+pub fn seconds(value: f64) -> String {
+    if value < 9.95 {
+        format!("{value:.1} s")
+    } else if value < 120.0 {
+        format!("{value:.0} s")
+    } else if value < 7_200.0 {
+        format!("{:.0} min", value / 60.0)
+    } else {
+        format!("{:.1} h", value / 3_600.0)
+    }
+}
+
+/// A short span of time, in milliseconds under a tenth of a second: `61 ms`.
+#[must_use]
+pub fn short_span(value: f64) -> String {
+    if value < 0.095 { format!("{:.0} ms", value * 1e3) } else { seconds(value) }
+}
+
+/// A distance, `310 m`, `1.24 km`.
+#[must_use]
+pub fn metres(value: f64) -> String {
+    if value < 999.5 { format!("{value:.0} m") } else { format!("{:.2} km", value / 1_000.0) }
+}
+
+/// Seconds left, in words: `8.7 s left`.
+#[must_use]
+pub fn seconds_left(value: f64) -> String {
+    if value < 1.0 { "less than 1 s left".to_owned() } else { format!("{} left", seconds(value)) }
+}
+
+/// Metres left with their interval, in words: `17 m left (3 to 34)`.
+#[must_use]
+pub fn metres_left(value: f64, interval: Option<[f64; 2]>) -> String {
+    match interval {
+        _ if value < 1.0 => "less than 1 m left".to_owned(),
+        Some([low, high]) => format!("{} left ({low:.0} to {high:.0})", metres(value)),
+        None => format!("{} left", metres(value)),
+    }
+}
+
+/// What is left, as digits to be drawn large, in whole units; `<1` where it is less than one.
+#[must_use]
+pub fn digits_left(value: f64) -> String {
+    if value < 1.0 { "<1".to_owned() } else { format!("{value:.0}") }
+}
+
+/// Milliseconds without the unit: `6.3`, `63`.
+#[must_use]
+pub fn millis(value: f64) -> String {
+    if value.abs() < 9.95 { format!("{value:.1}") } else { format!("{value:.0}") }
+}
+
+/// An instant of the session, `12:34`, `1:02:03`.
+#[must_use]
+pub fn clock(at_s: f64) -> String {
+    let sign = if at_s < -0.5 { "-" } else { "" };
+    let whole = at_s.abs().round() as u64;
+    let (hours, minutes, secs) = (whole / 3_600, whole / 60 % 60, whole % 60);
+    if hours > 0 {
+        format!("{sign}{hours}:{minutes:02}:{secs:02}")
+    } else {
+        format!("{sign}{minutes}:{secs:02}")
+    }
+}
+
+/// An instant with tenths, `12:34.5`.
+#[must_use]
+pub fn clock_tenths(at_s: f64) -> String {
+    let tenths = (at_s.max(0.0) * 10.0).floor();
+    format!("{}.{}", clock((tenths / 10.0).floor()), (tenths % 10.0) as u8)
+}
+
+/// The digits of a share in percent, without the sign.
+pub(crate) fn percent_digits(ratio: f64) -> String {
+    let percent = ratio * 100.0;
+    if percent <= 0.0 {
+        "0".to_owned()
+    } else if percent < 0.095 {
+        format!("{percent:.2}")
+    } else if percent < 9.95 {
+        format!("{percent:.1}")
+    } else {
+        format!("{percent:.0}")
+    }
+}
+
+/// A share, `1.2 %`.
+#[must_use]
+pub fn percent(ratio: f64) -> String {
+    format!("{} %", percent_digits(ratio))
+}
+
+/// The interval of a share, `0.9 to 1.5 %`.
+#[must_use]
+pub fn percent_interval([low, high]: [f64; 2]) -> String {
+    format!("{} to {} %", percent_digits(low), percent_digits(high))
+}
+
+/// The interval of milliseconds, `59 to 67`.
+#[must_use]
+pub fn millis_interval([low, high]: [f64; 2]) -> String {
+    format!("{} to {}", millis(low), millis(high))
+}
+
+/// A count with separators, `12,345`.
+#[must_use]
+pub fn count(value: u64) -> String {
+    let digits = value.to_string();
+    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A count of things, `1 freeze`, `9 freezes`.
+#[must_use]
+pub fn counted(value: u64, one: &str, many: &str) -> String {
+    format!("{} {}", count(value), if value == 1 { one } else { many })
+}
+
+/// A size, `3.4 MB`.
+#[must_use]
+pub fn bytes(value: u64) -> String {
+    let value = value as f64;
+    if value < 1e3 {
+        format!("{value:.0} B")
+    } else if value < 1e6 {
+        format!("{:.0} kB", value / 1e3)
+    } else if value < 1e9 {
+        format!("{:.1} MB", value / 1e6)
+    } else {
+        format!("{:.1} GB", value / 1e9)
+    }
+}
+
+/// The symbol of a state; it means the same without colour.
+#[must_use]
+pub const fn symbol(state: LinkState) -> &'static str {
+    match state {
+        LinkState::Good => "●",
+        LinkState::Warning => "▲",
+        LinkState::Alarm => "◆",
+        LinkState::Silent => "×",
+        LinkState::Unknown => "○",
+    }
+}
+
+/// The word of a state.
+#[must_use]
+pub const fn word(state: LinkState) -> &'static str {
+    match state {
+        LinkState::Good => "good",
+        LinkState::Warning => "warning",
+        LinkState::Alarm => "alarm",
+        LinkState::Silent => "silent",
+        LinkState::Unknown => "unknown",
+    }
+}
+
+/// The state that a verdict's word names.
+#[must_use]
+pub fn state(word: &str) -> LinkState {
+    match word {
+        "good" => LinkState::Good,
+        "warning" => LinkState::Warning,
+        "alarm" => LinkState::Alarm,
+        "silent" => LinkState::Silent,
+        _ => LinkState::Unknown,
+    }
+}
+
+/// How often each sensor clipped, in words.
+#[must_use]
+pub fn clipping(sensors: [u64; 3]) -> String {
+    let clipped = (1..).zip(sensors).filter(|(_, times)| *times > 0);
+    let named: Vec<String> = clipped
+        .map(|(sensor, times)| format!("sensor {sensor} clipped {}", counted(times, "time", "times")))
+        .collect();
+    if named.is_empty() { "no clipping".to_owned() } else { named.join(", ") }
+}
+
+/// What the packets say of a freeze, in few words.
+#[must_use]
+pub fn course(course: &str) -> &'static str {
+    match course {
+        "lost" => "packets lost",
+        "late" => "packets late, none lost",
+        "sender-paused" => "the sender paused, not the radio",
+        "sender-restarted" => "the sender began anew, not the radio",
+        "stalled" => "this computer stood still, not the radio",
+        "off" => "switched off, no freeze",
+        "heap" => "delivered in batches, not the radio",
+        "host-drops" => "this computer lost data, not the radio",
+        _ => "",
+    }
+}
+
+/// What an event is of, for people.
+#[must_use]
+pub fn kind(word: &str) -> &str {
+    match word {
+        "lost" => "silent",
+        "back" => "heard",
+        "lost-vehicle" => "lost",
+        "restart-aloft" => "restart",
+        "handset-off" | "handset-on" => "handset",
+        "host-drop" => "own loss",
+        "clock-step" => "clock set",
+        "stamp-back" => "stamp back",
+        other => other,
+    }
+}
+
+/// A video codec, as it is written.
+#[must_use]
+pub fn codec(word: &str) -> &str {
+    match word {
+        "h264" => "H.264",
+        "h265" => "H.265",
+        other => other,
+    }
+}
+
+/// The instant of a stamp such as `2026-05-04T09:12:33.120Z`, `2026-05-04 09:12`.
+#[must_use]
+pub fn date(utc: &str) -> String {
+    utc.get(..16).unwrap_or(utc).replace('T', " ")
+}
+
+/// How often differences at least so large come by chance alone (a p-value), in words.
+#[must_use]
+pub fn by_chance(p: f64) -> String {
+    if p < 0.01 {
+        "so far apart by chance in less than 1 of 100".to_owned()
+    } else {
+        format!("so far apart by chance in {:.0} of 100", p * 100.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::wording::quantity::*;
+
+    #[test]
+    fn every_quantity_carries_its_unit() {
+        assert_eq!(level(-71.24, LevelUnit::Dbm), "-71.2 dBm");
+        assert_eq!(level(171.0, LevelUnit::Raw), "171 units");
+        assert_eq!(difference(9.8, LevelUnit::Dbm), "9.8 dB");
+        assert_eq!(trend(-0.83, LevelUnit::Dbm), "↘ -0.8 dB/s");
+        assert_eq!(trend(-0.01, LevelUnit::Dbm), "→ steady");
+        assert_eq!(seconds(41.2), "41 s");
+        assert_eq!(seconds(700.0), "12 min");
+        assert_eq!([short_span(0.061), short_span(0.2)], ["61 ms", "0.2 s"]);
+        assert_eq!(metres(1_240.0), "1.24 km");
+        assert_eq!(clock(3_723.0), "1:02:03");
+        assert_eq!(clock_tenths(59.96), "0:59.9");
+        assert_eq!(percent(0.0123), "1.2 %");
+        assert_eq!(percent_interval([0.0, 0.5]), "0 to 50 %");
+        assert_eq!(count(1_234_567), "1,234,567");
+        assert_eq!(counted(1, "move", "moves"), "1 move");
+        assert_eq!(bytes(3_400_000), "3.4 MB");
+        assert_eq!(date("2026-05-04T09:12:33.120Z"), "2026-05-04 09:12");
+        assert_eq!(by_chance(0.0), "so far apart by chance in less than 1 of 100");
+        assert_eq!(by_chance(0.41), "so far apart by chance in 41 of 100");
+    }
+}
