@@ -18,11 +18,11 @@ use std::sync::Arc;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use fadewatch::capture::Recording;
-use fadewatch::measure::context::Earlier;
 use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::run::{Reading, analyse};
 use fadewatch::snapshot::View;
+use fadewatch::summary::Earlier;
 use fadewatch::wire::codec;
 use mavlink::dialects::all::MavMessage;
 

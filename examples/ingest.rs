@@ -17,10 +17,10 @@ use std::sync::Arc;
 
 use fadewatch::capture::Recording;
 use fadewatch::clock::SessionClock;
-use fadewatch::measure::context::Earlier;
 use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::run::{Reading, analyse};
+use fadewatch::summary::Earlier;
 
 type Failure = Box<dyn std::error::Error>;
 

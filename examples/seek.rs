@@ -8,10 +8,10 @@ use std::sync::Arc;
 
 use fadewatch::capture::Recording;
 use fadewatch::clock::SessionClock;
-use fadewatch::measure::context::Earlier;
 use fadewatch::profile::Profile;
 use fadewatch::session::player::Player;
 use fadewatch::snapshot::View;
+use fadewatch::summary::Earlier;
 
 fn held_kb() -> Option<u64> {
     let status = std::fs::read_to_string("/proc/self/status").ok()?;

@@ -35,7 +35,7 @@ use step::{Decoder, Step};
 pub(crate) use dissect::packet;
 pub(crate) use frame_body::before_body;
 pub use growing::{StreamDecoder, StreamFormat};
-pub use recorder::{Pace, Recorder, Storage};
+pub use recorder::{Pace, Recorder, RecorderStatus, Storage};
 pub use writer::PcapngWriter;
 
 /// A recording that could not be opened.

@@ -28,7 +28,8 @@ use crate::record::Direction;
 use crate::summary::ClockSummary;
 use crate::units::Nanos;
 
-use crate::measure::context::{Context, Sender};
+use crate::measure::context::Context;
+use crate::wire::sender::Sender;
 use crate::wire::telemetry::Telemetry;
 
 pub use exchange::four_timestamps;

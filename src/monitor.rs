@@ -30,7 +30,7 @@ use crate::units::Nanos;
 use crate::clocks::Clocks;
 use crate::judge::margin::MarginMeter;
 use crate::measure::attitude::AttitudeMeter;
-use crate::measure::context::{Context, Earlier};
+use crate::measure::context::Context;
 use crate::measure::failsafe::FailsafeMeter;
 use crate::measure::latency::LatencyMeter;
 use crate::measure::loss::LossMeter;
@@ -42,6 +42,7 @@ use crate::measure::signal::SignalMeter;
 use crate::measure::vibration::VibrationMeter;
 use crate::measure::video::VideoMeter;
 use crate::measure::wifi_transmitters::TransmitterMeter;
+use crate::summary::Earlier;
 use devices::Devices;
 use ingest::{Framed, FramerKey};
 

@@ -12,7 +12,7 @@ pub use radio_budget::BudgetProfile;
 use serde::Deserialize;
 
 use crate::units::LevelUnit;
-use crate::wire::ieee80211::{Address, parse_address};
+use crate::units::hardware_address::{Address, parse_address};
 
 /// The whole profile.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]

@@ -10,6 +10,7 @@ mod live_command;
 mod read_ahead;
 mod replay_command;
 mod screens;
+mod simulated_file;
 mod summary_command;
 
 use std::io;
@@ -20,11 +21,14 @@ use std::sync::Arc;
 use anyhow::Context as _;
 use indicatif::{ProgressBar, ProgressStyle};
 
-use crate::cli::{Command, Common, SimulateArgs};
+use clap::Parser as _;
+
+use crate::cli::{Cli, Command, Common, SimulateArgs};
 use crate::profile::Profile;
 use crate::simulate::{LiveTarget, Scenario};
 
 pub use analyse::{Reading, analyse};
+pub use simulated_file::{run_to_file, truth_path};
 
 /// Exit code where a limit failed, or a check did.
 pub const LIMIT_FAILED: u8 = 1;
@@ -45,9 +49,21 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
     }
 }
 
+/// Parses the command line, runs what it asks for, and maps errors to exit codes.
+pub fn start() -> ExitCode {
+    match run(Cli::parse().command) {
+        Ok(code) => code,
+        Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("fadewatch: {error:#}");
+            ExitCode::from(WRONG_USE)
+        }
+    }
+}
+
 /// Whether an error only says that nobody reads the output any more.
 #[must_use]
-pub fn is_broken_pipe(error: &anyhow::Error) -> bool {
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
     error
         .chain()
         .filter_map(|cause| cause.downcast_ref::<io::Error>())
@@ -91,7 +107,7 @@ fn simulate(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
         scenario.seed = seed;
     }
     if let Some(out) = &args.out {
-        let truth = crate::simulate::run_to_file(&scenario, out)
+        let truth = simulated_file::run_to_file(&scenario, out)
             .with_context(|| format!("cannot write the session to '{}'", out.display()))?;
         eprintln!("wrote {} and its truth {}", out.display(), truth.display());
         return Ok(ExitCode::SUCCESS);

@@ -14,6 +14,7 @@ use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
+use crate::capture::RecorderStatus;
 use crate::monitor::SessionEvidence;
 use crate::record::MarkKind;
 use crate::snapshot::{Snapshot, View};
@@ -82,19 +83,6 @@ pub enum Mode {
         /// The last record has been reached.
         at_end: bool,
     },
-}
-
-/// How the recorder does.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct RecorderStatus {
-    /// The file.
-    pub path: PathBuf,
-    /// Bytes written.
-    pub bytes: u64,
-    /// Why it does not record, e.g. a full disk; monitoring goes on.
-    pub error: Option<String>,
-    /// Bytes that it had to refuse.
-    pub refused: u64,
 }
 
 /// The newest picture and state of a session.

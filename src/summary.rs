@@ -4,6 +4,7 @@
 //! carry their unit as a suffix. Levels are in the `unit` beside them. Times are
 //! seconds from the first record. See the README for what each figure means.
 
+mod earlier_keys;
 mod latency_keys;
 mod loss_keys;
 mod phase;
@@ -18,23 +19,23 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+pub use earlier_keys::{Earlier, VibrationLimit};
 pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
 };
-pub use loss_keys::{Accidents, BadSpell, BurstModel, HeardOn, LossDistances, OwnReport, Together};
+pub use loss_keys::{Accidents, BadSpell, HeardOn, OwnReport, Together};
 pub use phase::{Phase, PhaseSummary};
 pub use radio_keys::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
 pub use range_keys::{
     Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector,
 };
-pub use traffic_keys::{Framing, LinkSummary, LossPeriods, MarginSummary, RatioEstimate, Stream};
+pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 
-/// An interval `[low, high]`.
-pub type Interval = [f64; 2];
+pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
 
 /// Everything that is known of one recording, at its last record.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

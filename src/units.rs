@@ -3,6 +3,9 @@
 //! Bare numbers appear only inside formulas and at the edge, there with a unit
 //! in the name (`loss_ratio`, `rtt_ms`).
 
+pub mod hardware_address;
+pub mod interval;
+
 use std::ops::{Add, AddAssign, Neg, Sub, SubAssign};
 
 /// Nanoseconds: a stamp since the Unix epoch (or since the first record where a

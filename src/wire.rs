@@ -10,4 +10,5 @@ pub mod ieee80211;
 pub mod joystick;
 pub mod radiotap;
 pub mod rtp;
+pub mod sender;
 pub mod telemetry;

@@ -29,7 +29,8 @@ const ROOMS: &[&[&str]] = &[
     &["stats"],
     &["summary", "snapshot"],
     &["profile", "record"],
-    &["units", "clock"],
+    &["clock"],
+    &["units"],
 ];
 
 /// What stands side by side and may name each other all the same.
@@ -42,10 +43,7 @@ const NEVER: &[(&str, &[&str])] = &[
     ("history", &["measure", "monitor", "clocks"]),
     ("stats", &["summary", "snapshot", "profile", "record"]),
     ("profile", &["record"]),
-    (
-        "simulate",
-        &["monitor", "judge", "measure", "clocks", "wire", "stats", "summary", "snapshot"],
-    ),
+    ("simulate", &["monitor", "judge", "measure", "clocks", "wire", "stats", "summary", "snapshot"]),
 ];
 
 /// The pure core.
@@ -53,8 +51,17 @@ const CORE: &[&str] =
     &["wire", "clocks", "stats", "measure", "judge", "monitor", "wording", "summary", "snapshot", "record"];
 
 /// What the core may not name. Addresses of `std::net` are values.
-const OUTSIDE: &[&str] =
-    &["tokio", "tokio_serial", "ratatui", "crossterm", "rusqlite", "std::fs", "std::net", "std::time", "crate::clock"];
+const OUTSIDE: &[&str] = &[
+    "tokio",
+    "tokio_serial",
+    "ratatui",
+    "crossterm",
+    "rusqlite",
+    "std::fs",
+    "std::net",
+    "std::time",
+    "crate::clock",
+];
 
 fn depth(room: &str) -> usize {
     ROOMS

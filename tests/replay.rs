@@ -9,14 +9,15 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use fadewatch::capture::{PcapngWriter, Recording};
-use fadewatch::measure::context::Earlier;
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::record::{Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, SessionInfo};
 use fadewatch::record::{OwnedBody, OwnedRecord};
+use fadewatch::run::run_to_file;
 use fadewatch::session::player::Player;
 use fadewatch::session::replay::{ReplayConfig, start};
 use fadewatch::session::{Command, Feed, Mode, SessionHandle};
-use fadewatch::simulate::{Scenario, run_to_file};
+use fadewatch::simulate::Scenario;
+use fadewatch::summary::Earlier;
 use fadewatch::summary::Summary;
 use fadewatch::units::Nanos;
 use rand::{RngExt, SeedableRng};

@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use fadewatch::measure::context::{Context, Sender, VibrationLimit};
+use fadewatch::measure::context::{Context, Sender};
 use fadewatch::measure::signal::SignalMeter;
 use fadewatch::measure::vibration::VibrationMeter;
 use fadewatch::measure::video::VideoMeter;
@@ -12,6 +12,7 @@ use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::View;
 use fadewatch::summary::Summary;
+use fadewatch::summary::VibrationLimit;
 use fadewatch::units::Nanos;
 use fadewatch::wire::telemetry::Telemetry;
 

@@ -6,11 +6,11 @@ use std::path::Path;
 use std::sync::Arc;
 
 use fadewatch::history::{Choice, History, SessionRow};
-use fadewatch::measure::context::Earlier;
 use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::simulate;
 use fadewatch::simulate::Scenario;
+use fadewatch::summary::Earlier;
 use fadewatch::summary::Summary;
 use serde_json::Value;
 

@@ -9,8 +9,8 @@ use std::net::{Ipv6Addr, SocketAddr};
 use super::dissect::tagged;
 use crate::record::Flow;
 use crate::record::packet::LinkType;
+use crate::units::hardware_address::Address;
 use crate::wire::ieee80211;
-use crate::wire::ieee80211::Address;
 use crate::wire::{radiotap, rtp};
 
 const CHECK_SEQUENCE: usize = 4;

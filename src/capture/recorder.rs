@@ -21,7 +21,6 @@ use crate::monitor::RecordingFacts;
 use crate::record::{
     Body, Direction, Entry, InterfaceId, InterfaceKind, Note, OwnedBody, OwnedRecord, Record,
 };
-use crate::session::RecorderStatus;
 use crate::units::Nanos;
 
 /// Bytes that may wait, and again as many that are being written.
@@ -49,6 +48,19 @@ impl Storage for File {
     fn sync(&mut self) -> io::Result<()> {
         self.sync_data()
     }
+}
+
+/// How the recorder does.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RecorderStatus {
+    /// The file.
+    pub path: PathBuf,
+    /// Bytes written.
+    pub bytes: u64,
+    /// Why it does not record, e.g. a full disk; monitoring goes on.
+    pub error: Option<String>,
+    /// Bytes that it had to refuse.
+    pub refused: u64,
 }
 
 /// How long the recorder's thread waits.

@@ -4,10 +4,9 @@ use std::collections::{BTreeMap, HashMap};
 use std::panic::resume_unwind;
 
 use crate::judge::margin::EvidenceSecond;
-use crate::measure::context::{Earlier, VibrationLimit};
-use crate::measure::vibration::SUSPECT_QUANTILE;
 use crate::profile::{LinkProfile, LinkRole, Profile};
 use crate::summary::Threshold;
+use crate::summary::{Earlier, VibrationLimit};
 
 use rusqlite::{OptionalExtension, Row, params};
 
@@ -113,7 +112,7 @@ impl History {
             return Ok(None);
         }
         counts.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        let rank = (SUSPECT_QUANTILE * seconds as f64).ceil() as u64;
+        let rank = (VibrationLimit::QUANTILE * seconds as f64).ceil() as u64;
         let mut passed = 0;
         let at_rank = counts.iter().find(|(_, count)| {
             passed += u64::from(*count);

@@ -2,38 +2,16 @@
 
 use std::sync::Arc;
 
-use serde::{Deserialize, Serialize};
-
 use crate::profile::{LinkProfile, Mounted, Profile};
 use crate::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, SessionInfo};
-use crate::summary::Threshold;
+use crate::summary::{Threshold, VibrationLimit};
 use crate::units::Nanos;
+
+pub use crate::wire::sender::Sender;
 
 use super::life::Life;
 use super::roles::Roles;
 use super::series::{Grid, Room};
-
-/// One MAVLink sender as heard on one interface.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Sender {
-    /// Where it is heard.
-    pub interface: InterfaceId,
-    /// Whether its frames come in or go out.
-    pub direction: Direction,
-    /// System id.
-    pub system: u8,
-    /// Component id.
-    pub component: u8,
-}
-
-impl Sender {
-    /// The sender in one word, quick to compare.
-    #[must_use]
-    pub(crate) const fn key(self) -> u64 {
-        let Self { interface, direction, system, component } = self;
-        (interface.0 as u64) << 24 | (direction as u64) << 16 | (system as u64) << 8 | component as u64
-    }
-}
 
 /// A span in which this computer lost data of an interface itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,30 +31,6 @@ pub struct Stall {
     pub from: Nanos,
     /// When it went on.
     pub to: Nanos,
-}
-
-/// The vibration that earlier sessions with the same equipment seldom passed.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct VibrationLimit {
-    /// 90th percentile of the strongest level within 4 s, in the unit that the vehicle sends.
-    pub limit: f64,
-    /// Sessions behind it.
-    pub sessions: u64,
-}
-
-/// What earlier sessions with the same equipment showed; `recorded_limits.rs` says how a recording keeps it.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Earlier {
-    /// Of each link.
-    pub thresholds: Arc<[Threshold]>,
-    /// Of the airframe.
-    pub vibration: Option<VibrationLimit>,
-}
-
-impl From<Arc<[Threshold]>> for Earlier {
-    fn from(thresholds: Arc<[Threshold]>) -> Self {
-        Self { thresholds, vibration: None }
-    }
 }
 
 /// Shared by all metrics, changed by the core's face alone.

@@ -33,8 +33,8 @@ use crate::record::{Direction, InterfaceId};
 use crate::snapshot::{LevelCell, View};
 use crate::stats::{quantile, theil_sen};
 use crate::summary::SignalSummary;
+use crate::units::hardware_address::Address;
 use crate::units::{LevelUnit, Nanos};
-use crate::wire::ieee80211::Address;
 use crate::wire::radiotap;
 use crate::wire::telemetry::Telemetry;
 

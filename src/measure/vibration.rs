@@ -20,7 +20,7 @@ use super::context::{Context, Sender};
 use crate::profile::LinkRole;
 use crate::snapshot::{VibrationView, View};
 use crate::stats::quantile;
-use crate::summary::{Summary, VibrationSummary};
+use crate::summary::{Summary, VibrationLimit, VibrationSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
@@ -33,8 +33,6 @@ const MOST_MARKS: usize = 4096;
 const MOST_VERDICTS: usize = 200;
 /// How far back freezes are looked for at first.
 const FIRST_REACH_S: f64 = 600.0;
-/// Without a limit in the profile: above this quantile of earlier sessions, else of this one, is suspect.
-pub(crate) const SUSPECT_QUANTILE: f64 = 0.9;
 /// What is looked at around a freeze: this long before its start, and after it.
 const BEFORE_S: f64 = 2.0;
 const AFTER_S: f64 = 1.0;
@@ -177,7 +175,7 @@ impl VibrationMeter {
     fn limit(&self, context: &Context) -> Option<Limit> {
         Self::limit_or(context, || {
             let mut strongest: Vec<f64> = self.cells.strongest_evenly().map(f64::from).collect();
-            quantile::select(&mut strongest, SUSPECT_QUANTILE)
+            quantile::select(&mut strongest, VibrationLimit::QUANTILE)
         })
     }
 

@@ -22,8 +22,8 @@ use crate::record::packet::{LinkType, Packet};
 use crate::stats::loss_runs::Runs;
 use crate::summary::TransmitterSummary;
 use crate::units::Nanos;
+use crate::units::hardware_address::{Address, address_text};
 use crate::wire::ieee80211;
-use crate::wire::ieee80211::{Address, address_text};
 use crate::wire::radiotap;
 
 use super::context::Context;

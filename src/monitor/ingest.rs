@@ -12,8 +12,8 @@ use super::LinkMonitor;
 use crate::measure::context::Sender;
 use crate::measure::loss::Arrival;
 use crate::record::text::clean;
+use crate::units::hardware_address::Address;
 use crate::wire::framer::{Frame, Framer};
-use crate::wire::ieee80211::Address;
 use crate::wire::telemetry::Telemetry;
 use crate::wire::{codec, rtp};
 

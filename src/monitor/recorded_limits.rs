@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize};
 use crate::profile::{LinkProfile, Profile};
 use crate::summary::{Interval, Threshold, ThresholdAgreement};
 
-use crate::measure::context::{Earlier, VibrationLimit};
 use crate::record::text::clean;
+use crate::summary::{Earlier, VibrationLimit};
 
 /// A comment of a recording has room for 65,000 bytes, its first words included.
 const MOST_BYTES: usize = 64_000;

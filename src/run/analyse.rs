@@ -5,9 +5,9 @@ use std::sync::Arc;
 use std::thread::available_parallelism;
 
 use crate::capture::Recording;
-use crate::measure::context::Earlier;
 use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
+use crate::summary::Earlier;
 
 use super::read_ahead::read_ahead;
 

@@ -12,10 +12,10 @@ use anyhow::Context as _;
 use crate::capture::Recording;
 use crate::cli::DemoArgs;
 use crate::history::{Asking, History};
-use crate::measure::context::Earlier;
 use crate::profile::Profile;
 use crate::session::replay;
 use crate::session::replay::ReplayConfig;
+use crate::summary::Earlier;
 
 use super::{Reading, analyse, earlier_sessions, screens};
 

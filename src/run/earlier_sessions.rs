@@ -11,12 +11,12 @@ use anyhow::Context as _;
 use crate::capture::{Recording, file_hash};
 use crate::cli::Common;
 use crate::history::{Asking, Choice, History, SessionRow};
-use crate::measure::context::Earlier;
 use crate::monitor::SessionEvidence;
 use crate::profile::Profile;
 use crate::record::text::utc_text;
 use crate::record::{Body, Entry, Note};
 use crate::session::live::Known;
+use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
 

@@ -14,9 +14,9 @@ use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
 use crate::clock::SessionClock;
 use crate::history::{Choice, History, ListedSession, SessionRow};
-use crate::measure::context::Earlier;
 use crate::profile::Profile;
 use crate::report;
+use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::wording::quantity;
 

@@ -26,7 +26,6 @@ use anyhow::bail;
 use super::picture_pace::{DeathNotice, Publisher, Status};
 use super::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::clock::SessionClock;
-use crate::measure::context::Earlier;
 use crate::monitor::LinkMonitor;
 use crate::profile::Profile;
 use crate::record::packet::LinkType;
@@ -36,6 +35,7 @@ use crate::record::{
 use crate::snapshot::{LinkState, View};
 use crate::source::SourceUrl;
 use crate::source::ingest_queue::{Intake, IntakeLimits};
+use crate::summary::Earlier;
 use crate::units::Nanos;
 
 use journal::Journal;

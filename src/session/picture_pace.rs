@@ -10,7 +10,8 @@ mod latency_estimate;
 
 use std::sync::Arc;
 
-use super::{Feed, FeedSlot, Mode, RecorderStatus, ViewRequest};
+use super::{Feed, FeedSlot, Mode, ViewRequest};
+use crate::capture::RecorderStatus;
 use crate::clock::SessionClock;
 use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::snapshot::{Snapshot, View};

@@ -8,11 +8,11 @@ mod checkpoints;
 use std::sync::Arc;
 
 use crate::capture::{Cursor, Recording};
-use crate::measure::context::Earlier;
 use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 use crate::record::{Entry, OwnedRecord};
 use crate::snapshot::{Snapshot, View};
+use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
 

@@ -19,8 +19,8 @@ use super::player::Player;
 use super::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::capture::Recording;
 use crate::clock::SessionClock;
-use crate::measure::context::Earlier;
 use crate::profile::Profile;
+use crate::summary::Earlier;
 use crate::units::Nanos;
 
 use reread::Reread;

@@ -8,7 +8,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::summary::{BurstModel, LossDistances, LossPeriods, RatioEstimate};
+use crate::units::interval::{BurstModel, LossDistances, LossPeriods, RatioEstimate};
 
 use super::proportion;
 

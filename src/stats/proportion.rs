@@ -4,7 +4,7 @@
 //! with the effective sample size: the trials that independent outcomes would need for
 //! the same variance. Ratios from 0 to 1, no unit. Nothing here knows time.
 
-use crate::summary::Interval;
+use crate::units::interval::Interval;
 
 /// The 97.5 % point of the normal distribution.
 pub const Z975: f64 = 1.959_963_984_540_054;

@@ -7,30 +7,6 @@ use serde::{Deserialize, Serialize};
 
 use super::{LossPeriods, RatioEstimate};
 
-/// Distances between losses in numbers, RFC 3357; the first loss has none.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct LossDistances {
-    /// Losses with one before them.
-    pub count: u64,
-    /// Median distance; from 1024 on the power of two below it.
-    pub median: u64,
-    /// Share of them right behind another loss.
-    pub adjacent_ratio: f64,
-}
-
-/// The two-state model (Gilbert 1960): mean lengths of spells without and with loss.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct BurstModel {
-    /// Mean run of received packets.
-    pub good_mean_packets: f64,
-    /// Mean run of lost packets.
-    pub bad_mean_packets: f64,
-    /// The first in time, at the sender's own rate.
-    pub good_mean_s: Option<f64>,
-    /// The second in time.
-    pub bad_mean_s: Option<f64>,
-}
-
 /// One interface of a sender that is heard on several.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct HeardOn {

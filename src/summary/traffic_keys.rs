@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{BurstModel, Interval, LossDistances};
+use super::{BurstModel, LossDistances, LossPeriods, RatioEstimate};
 
 /// MAVLink framing counts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -17,26 +17,6 @@ pub struct Framing {
     pub skipped_bytes: u64,
     /// Accepted frames whose message id the dialect lacks.
     pub unknown_ids: u64,
-}
-
-/// A ratio from 0 to 1 with its interval.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct RatioEstimate {
-    /// The ratio.
-    pub ratio: f64,
-    /// 95 % interval that allows for bursts.
-    pub ci95: Interval,
-}
-
-/// Loss periods, RFC 3357.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct LossPeriods {
-    /// Runs of consecutive losses.
-    pub count: u64,
-    /// Their mean length; `None` where there are none.
-    pub mean_length: Option<f64>,
-    /// The longest.
-    pub max_length: u64,
 }
 
 /// One MAVLink sender on one interface.

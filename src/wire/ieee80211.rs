@@ -6,8 +6,7 @@
 //! (acknowledgements, clear to send) give nothing. Bodies that are encrypted, fragments, or several
 //! packets in one frame (A-MSDU) are not opened.
 
-/// A link-layer address.
-pub type Address = [u8; 6];
+use crate::units::hardware_address::Address;
 
 /// What a frame's header says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,25 +66,6 @@ pub(crate) fn parse(bytes: &[u8], padded: bool) -> Option<Frame<'_>> {
     Some(Frame { is_data: true, sequence, counter, body, ..base })
 }
 
-/// An address as people write it.
-#[must_use]
-pub fn address_text(address: Address) -> String {
-    let [a, b, c, d, e, f] = address;
-    format!("{a:02x}:{b:02x}:{c:02x}:{d:02x}:{e:02x}:{f:02x}")
-}
-
-/// An address that people wrote; `None` where it is none.
-#[must_use]
-pub fn parse_address(text: &str) -> Option<Address> {
-    let mut address = Address::default();
-    let mut parts = text.split([':', '-']);
-    for byte in &mut address {
-        let part = parts.next().filter(|part| part.len() == 2)?;
-        *byte = u8::from_str_radix(part, 16).ok()?;
-    }
-    parts.next().is_none().then_some(address)
-}
-
 #[cfg(test)]
 mod tests {
     use crate::wire::ieee80211::*;
@@ -131,18 +111,6 @@ mod tests {
         assert_eq!(body([0x88, 0x02], 16, &[0x80, 0, 1]), None, "several packets");
         assert_eq!(body([0x88, 0x82], 16, &[0, 0, 7, 7, 7, 7, 1]), Some(vec![1]), "with HT control");
         assert_eq!(body([0x08, 0x03], 16, &[1, 1, 1, 1, 1, 1, 9]), Some(vec![9]), "four addresses");
-    }
-
-    #[test]
-    fn addresses_as_people_write_them() {
-        assert_eq!(parse_address("02:00:00:00:00:0a"), Some(A));
-        assert_eq!(
-            parse_address("02-00-00-00-00-0B").map(address_text).as_deref(),
-            Some("02:00:00:00:00:0b")
-        );
-        for wrong in ["", "02:00:00:00:00", "02:00:00:00:00:0a:0b", "2:0:0:0:0:0", "02:00:00:00:00:zz"] {
-            assert_eq!(parse_address(wrong), None, "{wrong}");
-        }
     }
 
     proptest::proptest! {

@@ -40,7 +40,8 @@ impl Tree {
     pub fn add(&mut self, module: &str, code: &str) {
         self.files.entry(module.to_owned()).or_default();
         let parsed = syn::parse_file(code).unwrap_or_else(|error| panic!("{module}: {error}"));
-        let mut reader = Reader { module: module.split("::").map(str::to_owned).collect(), found: Vec::new() };
+        let mut reader =
+            Reader { module: module.split("::").map(str::to_owned).collect(), found: Vec::new() };
         reader.visit_file(&parsed);
         for path in reader.found {
             let (own, crate_path) = self.resolve(module, &path);

@@ -5,9 +5,10 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use fadewatch::capture::RecorderStatus;
 use fadewatch::profile::LinkRole;
 use fadewatch::record::MarkKind;
-use fadewatch::session::{Feed, Mode, RecorderStatus};
+use fadewatch::session::{Feed, Mode};
 use fadewatch::snapshot::*;
 use fadewatch::summary::*;
 use fadewatch::units::LevelUnit;

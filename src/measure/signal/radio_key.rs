@@ -2,7 +2,7 @@
 
 use crate::measure::context::Context;
 use crate::profile::{DBM_BYTES, LevelScale, LinkProfile, LinkRole, Mounted};
-use crate::wire::ieee80211::{Address, address_text};
+use crate::units::hardware_address::{Address, address_text};
 
 /// What a level is read from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -5,9 +5,9 @@ use std::path::PathBuf;
 use anyhow::Context as _;
 
 use crate::capture::Recorder;
+use crate::capture::RecorderStatus;
 use crate::monitor::RecordingFacts;
 use crate::record::{Entry, OwnedRecord};
-use crate::session::RecorderStatus;
 
 /// Hands entries to the recorder and keeps what it said last.
 #[derive(Debug)]
