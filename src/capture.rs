@@ -12,8 +12,10 @@
 mod bare;
 mod comment_codec;
 mod dissect;
+mod format;
 mod frame_body;
 mod growing;
+mod internet;
 mod pcap;
 mod pcapng;
 mod recorder;
@@ -30,7 +32,8 @@ use sha2::{Digest, Sha256};
 use crate::monitor::RecordingFacts;
 use crate::record::Entry;
 use bare::Bare;
-use step::{Decoder, Step};
+use format::Decoder;
+use step::Step;
 
 pub(crate) use dissect::packet;
 pub(crate) use frame_body::before_body;

@@ -6,7 +6,7 @@
 
 use std::net::{Ipv6Addr, SocketAddr};
 
-use super::dissect::tagged;
+use super::internet::tagged;
 use crate::record::Flow;
 use crate::record::packet::LinkType;
 use crate::units::hardware_address::Address;

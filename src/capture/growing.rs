@@ -6,7 +6,8 @@
 
 use std::collections::BTreeMap;
 
-use super::step::{Decoder, Step};
+use super::format::Decoder;
+use super::step::Step;
 use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
 use crate::units::Nanos;
 

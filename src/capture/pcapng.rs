@@ -1,20 +1,13 @@
 //! Reading pcapng: blocks in either byte order, any time resolution, any number of sections.
 //!
-//! Section headers and interface descriptions, which are rare, are parsed by the
-//! crate `pcap-parser`. Packet blocks are walked by hand: that crate allocates for
-//! the options of each, and its time arithmetic does not hold for resolutions that
-//! are powers of two. State is bounded: at most [`MOST_INTERFACES`] interfaces and
-//! [`MOST_TAGS`] tags are kept.
+//! Blocks are walked in place, without allocation. State is bounded: at most [`MOST_INTERFACES`]
+//! interfaces and [`MOST_TAGS`] tags are kept.
 //!
 //! Format: draft-ietf-opsawg-pcapng. A last block that is cut, or one whose two
 //! lengths disagree, ends the recording: what stands before it is given.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
-
-use pcap_parser::pcapng::{
-    Block, InterfaceDescriptionBlock, OptionCode, PcapNGOption, parse_block_be, parse_block_le,
-};
 
 use super::comment_codec;
 use super::comment_codec::Interfaces;
@@ -30,18 +23,26 @@ const MOST_INTERFACES: u16 = 1024;
 const MOST_TAGS: usize = 256;
 
 pub(crate) const SECTION_HEADER: u32 = 0x0A0D_0D0A;
-const INTERFACE_DESCRIPTION: u32 = 1;
+pub(super) const INTERFACE_DESCRIPTION: u32 = 1;
 const OBSOLETE_PACKET: u32 = 2;
 const SIMPLE_PACKET: u32 = 3;
 const INTERFACE_STATISTICS: u32 = 5;
-const ENHANCED_PACKET: u32 = 6;
-const BYTE_ORDER_MAGIC: u32 = 0x1A2B_3C4D;
+pub(super) const ENHANCED_PACKET: u32 = 6;
+pub(super) const BYTE_ORDER_MAGIC: u32 = 0x1A2B_3C4D;
 
-const OPTION_END: u16 = 0;
-const OPTION_COMMENT: u16 = 1;
-const OPTION_PACKET_FLAGS: u16 = 2;
-const OPTION_INTERFACE_DROPS: u16 = 5;
-const OPTION_SYSTEM_DROPS: u16 = 7;
+/// Codes of options; those of one number stand in blocks of different kinds.
+pub(super) mod code {
+    pub(crate) const END: u16 = 0;
+    pub(crate) const COMMENT: u16 = 1;
+    pub(crate) const APPLICATION: u16 = 4;
+    pub(crate) const INTERFACE_NAME: u16 = 2;
+    pub(crate) const INTERFACE_DESCRIPTION: u16 = 3;
+    pub(crate) const TIME_RESOLUTION: u16 = 9;
+    pub(crate) const TIME_OFFSET: u16 = 14;
+    pub(crate) const PACKET_FLAGS: u16 = 2;
+    pub(crate) const INTERFACE_DROPS: u16 = 5;
+    pub(crate) const SYSTEM_DROPS: u16 = 7;
+}
 
 /// Units of a time stamp to nanoseconds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -156,19 +157,17 @@ impl Pcapng {
         u32_at(self.big_endian, bytes, at).unwrap_or(0)
     }
 
-    fn parse<'a>(&self, block: &'a [u8]) -> Option<Block<'a>> {
-        let parsed = if self.big_endian { parse_block_be(block) } else { parse_block_le(block) };
-        parsed.ok().map(|(_, block)| block)
-    }
-
     fn section<'a>(&mut self, block: &'a [u8]) -> Step<'a> {
-        let Some(Block::SectionHeader(header)) = self.parse(block) else { return Step::Corrupt };
+        if block.len() < 28 {
+            return Step::Corrupt;
+        }
         self.interfaces = Arc::default();
         let first = self.session.is_none();
         let known = self.session.as_deref();
         let mut info = known.cloned().unwrap_or(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true });
-        for comment in header.options.iter().filter(|option| option.code == OptionCode::Comment) {
-            let comment = String::from_utf8_lossy(comment.as_bytes().unwrap_or_default());
+        let options = self.options(&block[24..block.len() - 4]);
+        for (_, comment) in options.filter(|(number, _)| *number == code::COMMENT) {
+            let comment = String::from_utf8_lossy(comment);
             if comment == comment_codec::NO_WALL_CLOCK {
                 info.has_wall_clock = false;
             } else if let Some((key, value)) = comment_codec::read_tag(&comment)
@@ -185,15 +184,17 @@ impl Pcapng {
     }
 
     fn interface<'a>(&mut self, block: &'a [u8]) -> Step<'a> {
-        let Some(Block::InterfaceDescription(description)) = self.parse(block) else {
+        if block.len() < 20 {
             return Step::Corrupt;
-        };
+        }
         if self.interface_count >= MOST_INTERFACES || self.interfaces.len() >= usize::from(MOST_INTERFACES) {
             return Step::Skip(block.len());
         }
         let mut id = InterfaceId(self.interface_count);
-        let link = description.linktype.0 as u16;
-        let name = text(&description, OptionCode::IfName).unwrap_or_else(|| format!("if{}", id.0));
+        let link = self.number([block[8], block[9]]);
+        let options = self.options(&block[16..block.len() - 4]);
+        let option = |wanted| options.clone().find(|(number, _)| *number == wanted).map(|(_, value)| value);
+        let name = option(code::INTERFACE_NAME).and_then(text).unwrap_or_else(|| format!("if{}", id.0));
         let kind = match link {
             _ if name == "marks" => InterfaceKind::Marks,
             _ => kind_of(link),
@@ -207,13 +208,12 @@ impl Pcapng {
             Some(earlier) => id = earlier.id,
             None => self.interface_count += 1,
         }
-        let offset = bytes(&description, OptionCode::IfTsoffset)
-            .and_then(|value| value.first_chunk::<8>())
-            .map_or(
-                0,
-                |value| if self.big_endian { i64::from_be_bytes(*value) } else { i64::from_le_bytes(*value) },
-            );
-        let resolution = bytes(&description, OptionCode::IfTsresol).and_then(|value| value.first().copied());
+        let offset =
+            option(code::TIME_OFFSET).and_then(|value| value.first_chunk::<8>()).map_or(0, |value| {
+                if self.big_endian { i64::from_be_bytes(*value) } else { i64::from_le_bytes(*value) }
+            });
+        let resolution = option(code::TIME_RESOLUTION).and_then(|value| value.first().copied());
+        let description = option(code::INTERFACE_DESCRIPTION).and_then(text);
         Arc::make_mut(&mut self.interfaces).push(Interface {
             id,
             name: name.clone(),
@@ -222,7 +222,6 @@ impl Pcapng {
             scale: Scale::from_resolution(resolution.unwrap_or(6)),
             offset: Nanos::from_secs(offset),
         });
-        let description = text(&description, OptionCode::IfDescription);
         Step::Entry(block.len(), Entry::Interface(id, InterfaceInfo { name, kind, description }))
     }
 
@@ -233,10 +232,10 @@ impl Pcapng {
             packet.units.map_or(self.newest, |units| Nanos(interface.scale.nanos(units)) + interface.offset);
         let mut direction = None;
         let mut comments = 0;
-        for (code, value) in self.options(packet.options) {
-            match code {
-                OPTION_COMMENT => comments += 1,
-                OPTION_PACKET_FLAGS => direction = self.direction(value),
+        for (number, value) in self.options(packet.options) {
+            match number {
+                code::COMMENT => comments += 1,
+                code::PACKET_FLAGS => direction = self.direction(value),
                 _ => {}
             }
         }
@@ -261,6 +260,10 @@ impl Pcapng {
         Step::Entry(consumed, Entry::Record(Record { at, interface: id, direction, body }))
     }
 
+    fn number(&self, bytes: [u8; 2]) -> u16 {
+        if self.big_endian { u16::from_be_bytes(bytes) } else { u16::from_le_bytes(bytes) }
+    }
+
     fn options<'a>(&self, bytes: &'a [u8]) -> Options<'a> {
         Options { big_endian: self.big_endian, bytes }
     }
@@ -275,7 +278,7 @@ impl Pcapng {
     }
 
     fn comment(&self, packet: &Packet<'_>, index: usize, on_marks: bool) -> Note {
-        let mut comments = self.options(packet.options).filter(|(code, _)| *code == OPTION_COMMENT);
+        let mut comments = self.options(packet.options).filter(|(number, _)| *number == code::COMMENT);
         let text = comments.nth(index).map(|(_, value)| String::from_utf8_lossy(value)).unwrap_or_default();
         if packet.bytes.is_empty() {
             comment_codec::read(&text, self.interfaces.as_slice(), on_marks)
@@ -293,7 +296,7 @@ impl Pcapng {
         let Some(interface) = self.interfaces.get(self.u32(block, 8) as usize) else { return skip };
         let total: u64 = self
             .options(&block[20..block.len() - 4])
-            .filter(|(code, _)| matches!(*code, OPTION_INTERFACE_DROPS | OPTION_SYSTEM_DROPS))
+            .filter(|(number, _)| matches!(*number, code::INTERFACE_DROPS | code::SYSTEM_DROPS))
             .filter_map(|(_, value)| value.first_chunk::<8>())
             .map(
                 |value| if self.big_endian { u64::from_be_bytes(*value) } else { u64::from_le_bytes(*value) },
@@ -354,17 +357,14 @@ fn simple(big_endian: bool, block: &[u8]) -> Option<Packet<'_>> {
     Some(Packet { interface: 0, units: None, bytes: &body[..original.min(body.len())], options: &[] })
 }
 
-fn bytes<'b>(block: &'b InterfaceDescriptionBlock<'_>, code: OptionCode) -> Option<&'b [u8]> {
-    block.options.iter().find(|option| option.code == code).map(PcapNGOption::as_bytes)?.ok()
-}
-
-fn text(block: &InterfaceDescriptionBlock<'_>, code: OptionCode) -> Option<String> {
-    let text = String::from_utf8_lossy(bytes(block, code)?);
+fn text(value: &[u8]) -> Option<String> {
+    let text = String::from_utf8_lossy(value);
     let text = text.trim_end_matches('\0');
     (!text.is_empty()).then(|| text.to_owned())
 }
 
-/// Walks the options of a packet; stops at the first that is cut.
+/// Walks the options of a block; stops at the first that is cut.
+#[derive(Clone)]
 struct Options<'a> {
     big_endian: bool,
     bytes: &'a [u8],
@@ -380,7 +380,7 @@ impl<'a> Iterator for Options<'a> {
         };
         let code = number([head[0], head[1]]);
         let length = usize::from(number([head[2], head[3]]));
-        if code == OPTION_END {
+        if code == code::END {
             return None;
         }
         let value = self.bytes.get(4..4 + length)?;

@@ -6,28 +6,22 @@
 //! packet a record; a note is a packet without bytes and with one comment. Whole blocks
 //! only: what has been given out so far is always a valid file.
 
-use std::borrow::Cow;
 use std::io;
 use std::io::{ErrorKind, Write};
-use std::net::{IpAddr, Ipv6Addr};
-
-use etherparse::PacketBuilder;
-use pcap_parser::pcapng::{InterfaceDescriptionBlock, OptionCode, PcapNGOption, SectionHeaderBlock};
-use pcap_parser::{Linktype, ToVec};
 
 use super::comment_codec;
 use super::comment_codec::Interfaces;
 use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM, LINK_WIRELESS};
+use super::internet::write_udp;
+use super::pcapng::{BYTE_ORDER_MAGIC, ENHANCED_PACKET, INTERFACE_DESCRIPTION, SECTION_HEADER, code};
 use crate::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
 };
 
-const ENHANCED_PACKET: u32 = 6;
 /// Nanoseconds.
 const RESOLUTION: u8 = 9;
 /// A comment's length is a 16 bit number; an option's padding must still fit.
 const LONGEST_COMMENT: usize = 65_000;
-const HOPS: u8 = 64;
 
 #[derive(Debug)]
 struct Written {
@@ -72,28 +66,23 @@ impl Encoder {
                 self.begun = true;
                 // A new section counts its interfaces anew.
                 self.interfaces.clear();
-                section(info, out)
+                section(info, out);
             }
             Entry::Interface(id, info) => self.interface(*id, info, out),
-            Entry::Record(record) => self.record(record, out),
-        }
-    }
-
-    fn begin(&mut self, out: &mut Vec<u8>) -> io::Result<()> {
-        if !self.begun {
-            section(&SessionInfo { has_wall_clock: true, ..SessionInfo::default() }, out)?;
-            self.begun = true;
+            Entry::Record(record) => self.record(record, out)?,
         }
         Ok(())
     }
 
-    fn interface(&mut self, id: InterfaceId, info: &InterfaceInfo, out: &mut Vec<u8>) -> io::Result<()> {
-        self.begin(out)?;
-        let mut options = vec![option(OptionCode::IfName, info.name.as_bytes())];
-        if let Some(description) = &info.description {
-            options.push(option(OptionCode::IfDescription, description.as_bytes()));
+    fn begin(&mut self, out: &mut Vec<u8>) {
+        if !self.begun {
+            section(&SessionInfo { has_wall_clock: true, ..SessionInfo::default() }, out);
+            self.begun = true;
         }
-        options.push(option(OptionCode::IfTsresol, &[RESOLUTION]));
+    }
+
+    fn interface(&mut self, id: InterfaceId, info: &InterfaceInfo, out: &mut Vec<u8>) {
+        self.begin(out);
         let link = match info.kind {
             InterfaceKind::Datagram => LINK_RAW_IP,
             InterfaceKind::Stream => LINK_STREAM,
@@ -104,26 +93,24 @@ impl Encoder {
             // that of the first source.
             InterfaceKind::Marks => self.interfaces.first().map_or(LINK_STREAM, |first| first.link),
         };
-        let mut block = InterfaceDescriptionBlock {
-            block_type: 0,
-            block_len1: 0,
-            linktype: Linktype(i32::from(link)),
-            reserved: 0,
-            snaplen: 0,
-            options,
-            block_len2: 0,
-            if_tsresol: RESOLUTION,
-            if_tsoffset: 0,
-        };
-        out.extend(block.to_vec().map_err(|error| io::Error::other(error.to_string()))?);
+        block(INTERFACE_DESCRIPTION, out, |out| {
+            out.extend(link.to_le_bytes());
+            // Reserved, and no limit to a packet's length.
+            out.extend([0; 6]);
+            option(code::INTERFACE_NAME, info.name.as_bytes(), out);
+            if let Some(description) = &info.description {
+                option(code::INTERFACE_DESCRIPTION, description.as_bytes(), out);
+            }
+            option(code::TIME_RESOLUTION, &[RESOLUTION], out);
+            option(code::TIME_OFFSET, &[0; 8], out);
+        });
         self.interfaces.push(Written { id, name: info.name.clone(), kind: info.kind, link });
-        Ok(())
     }
 
     /// The place of an interface in the file; one that was never described is described now.
-    fn place(&mut self, record: &Record<'_>, out: &mut Vec<u8>) -> io::Result<usize> {
+    fn place(&mut self, record: &Record<'_>, out: &mut Vec<u8>) -> usize {
         if let Some(place) = self.interfaces.iter().rposition(|each| each.id == record.interface) {
-            return Ok(place);
+            return place;
         }
         let (name, kind) = match record.body {
             Body::Stream(_) => (format!("if{}", record.interface.0), InterfaceKind::Stream),
@@ -135,13 +122,13 @@ impl Encoder {
             }
             Body::Note(_) => ("marks".to_owned(), InterfaceKind::Marks),
         };
-        self.interface(record.interface, &InterfaceInfo { name, kind, description: None }, out)?;
-        Ok(self.interfaces.len() - 1)
+        self.interface(record.interface, &InterfaceInfo { name, kind, description: None }, out);
+        self.interfaces.len() - 1
     }
 
     fn record(&mut self, record: &Record<'_>, out: &mut Vec<u8>) -> io::Result<()> {
-        self.begin(out)?;
-        let place = self.place(record, out)?;
+        self.begin(out);
+        let place = self.place(record, out);
         let kind = self.interfaces[place].kind;
         self.packet.clear();
         let mut comment = None;
@@ -152,7 +139,8 @@ impl Encoder {
             }
             Body::Stream(bytes) => bytes,
             Body::Datagram { flow, bytes } if kind == InterfaceKind::Datagram => {
-                build(*flow, bytes, &mut self.packet)?;
+                write_udp(*flow, bytes, &mut self.packet)
+                    .ok_or_else(|| invalid("a datagram over 65,507 bytes"))?;
                 self.packet.as_slice()
             }
             Body::Datagram { .. } => return Err(invalid("a datagram on an interface of a byte stream")),
@@ -219,60 +207,40 @@ fn invalid(what: &'static str) -> io::Error {
     io::Error::new(ErrorKind::InvalidInput, what)
 }
 
-fn option(code: OptionCode, value: &[u8]) -> PcapNGOption<'static> {
-    let mut value = value[..value.len().min(LONGEST_COMMENT)].to_vec();
-    let len = value.len() as u16;
-    pad(value.len(), &mut value);
-    PcapNGOption { code, len, value: Cow::Owned(value) }
+/// Appends a block: its type and length, what `fill` appends, the end of its options, the length again.
+fn block(kind: u32, out: &mut Vec<u8>, fill: impl FnOnce(&mut Vec<u8>)) {
+    let begin = out.len();
+    out.extend(kind.to_le_bytes());
+    out.extend([0; 4]);
+    fill(out);
+    out.extend([0; 4]);
+    let length = ((out.len() - begin + 4) as u32).to_le_bytes();
+    out[begin + 4..begin + 8].copy_from_slice(&length);
+    out.extend(length);
 }
 
-fn section(info: &SessionInfo, out: &mut Vec<u8>) -> io::Result<()> {
-    let application = concat!("fadewatch ", env!("CARGO_PKG_VERSION"));
-    let mut options = vec![option(OptionCode::ShbUserAppl, application.as_bytes())];
-    if !info.has_wall_clock {
-        options.push(option(OptionCode::Comment, comment_codec::NO_WALL_CLOCK.as_bytes()));
-    }
-    for (key, value) in &info.tags {
-        options.push(option(OptionCode::Comment, comment_codec::write_tag(key, value).as_bytes()));
-    }
-    let mut block = SectionHeaderBlock {
-        block_type: 0,
-        block_len1: 0,
-        bom: 0,
-        major_version: 1,
-        minor_version: 0,
-        section_len: -1,
-        options,
-        block_len2: 0,
-    };
-    out.extend(block.to_vec().map_err(|error| io::Error::other(error.to_string()))?);
-    Ok(())
+fn option(code: u16, value: &[u8], out: &mut Vec<u8>) {
+    let value = &value[..value.len().min(LONGEST_COMMENT)];
+    out.extend(code.to_le_bytes());
+    out.extend((value.len() as u16).to_le_bytes());
+    out.extend(value);
+    pad(value.len(), out);
 }
 
-/// A payload with the IP and UDP header that carried it (as far as they are known).
-fn build(flow: Flow, payload: &[u8], out: &mut Vec<u8>) -> io::Result<()> {
-    let ports = (flow.source.port(), flow.destination.port());
-    let result = match (flow.source.ip(), flow.destination.ip()) {
-        (IpAddr::V4(source), IpAddr::V4(destination)) => {
-            PacketBuilder::ipv4(source.octets(), destination.octets(), HOPS)
-                .udp(ports.0, ports.1)
-                .write(out, payload)
+fn section(info: &SessionInfo, out: &mut Vec<u8>) {
+    block(SECTION_HEADER, out, |out| {
+        out.extend(BYTE_ORDER_MAGIC.to_le_bytes());
+        // Version 1.0, of unknown length.
+        out.extend([1, 0, 0, 0]);
+        out.extend([0xFF; 8]);
+        option(code::APPLICATION, concat!("fadewatch ", env!("CARGO_PKG_VERSION")).as_bytes(), out);
+        if !info.has_wall_clock {
+            option(code::COMMENT, comment_codec::NO_WALL_CLOCK.as_bytes(), out);
         }
-        (source, destination) => {
-            let (source, destination) = (mapped(source), mapped(destination));
-            PacketBuilder::ipv6(source.octets(), destination.octets(), HOPS)
-                .udp(ports.0, ports.1)
-                .write(out, payload)
+        for (key, value) in &info.tags {
+            option(code::COMMENT, comment_codec::write_tag(key, value).as_bytes(), out);
         }
-    };
-    result.map_err(|error| io::Error::new(ErrorKind::InvalidInput, error.to_string()))
-}
-
-fn mapped(address: IpAddr) -> Ipv6Addr {
-    match address {
-        IpAddr::V4(address) => address.to_ipv6_mapped(),
-        IpAddr::V6(address) => address,
-    }
+    });
 }
 
 /// Writes entries as pcapng, one write a block.
