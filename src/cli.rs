@@ -165,6 +165,10 @@ pub struct SummaryArgs {
     /// One JSON object a line for each file.
     #[arg(long)]
     pub json: bool,
+    /// Also write the histograms of one recording (spacings, lateness, round trips, latency) to this file, in the open
+    /// log format of HdrHistogram.
+    #[arg(long, value_name = "FILE")]
+    pub histograms: Option<PathBuf>,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub common: Common,

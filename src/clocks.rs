@@ -66,16 +66,16 @@ struct Request {
 }
 
 impl Clocks {
-    /// Takes a message's boot stamp, or a TIMESYNC exchange.
-    pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) {
+    /// Takes a message's boot stamp, or a TIMESYNC exchange, of which it gives the round trip.
+    pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) -> Option<Nanos> {
         let key = (sender.system, sender.component);
         if let Telemetry::TimeSync { tc1, ts1, .. } = *telemetry {
             if tc1 == 0 {
                 self.observe_request(at, sender.direction, key, ts1);
             } else if sender.direction == Direction::Inbound {
-                self.observe_reply(at, key, tc1, ts1);
+                return self.observe_reply(at, key, tc1, ts1);
             }
-            return;
+            return None;
         }
         if sender.direction == Direction::Inbound
             && let Some(stamp) = telemetry.boot_stamp()
@@ -83,6 +83,7 @@ impl Clocks {
         {
             clock.observe_stamp(at, stamp);
         }
+        None
     }
 
     fn clock_mut(&mut self, key: (u8, u8)) -> Option<&mut sender_clock::SenderClock> {
@@ -109,22 +110,19 @@ impl Clocks {
         self.requests.push_back(Request { ts1, at, by, sent_here });
     }
 
-    fn observe_reply(&mut self, at: Nanos, key: (u8, u8), tc1: i64, ts1: i64) {
-        let Some(request) = self.requests.iter().rev().find(|request| request.ts1 == ts1).copied() else {
-            return;
-        };
+    fn observe_reply(&mut self, at: Nanos, key: (u8, u8), tc1: i64, ts1: i64) -> Option<Nanos> {
+        let request = self.requests.iter().rev().find(|request| request.ts1 == ts1).copied()?;
         let proven = request.sent_here
             || self
                 .foreign
                 .get(&request.by)
                 .is_some_and(|&(count, always)| always && count >= SAME_CLOCK_REQUESTS);
-        if proven
-            && request.by != key
-            && at - request.at <= LONGEST_ROUND_TRIP
-            && let Some(clock) = self.clock_mut(key)
-        {
-            clock.observe_exchange(request.at, Nanos(tc1), at);
+        let round_trip = at - request.at;
+        if !proven || request.by == key || round_trip > LONGEST_ROUND_TRIP {
+            return None;
         }
+        self.clock_mut(key)?.observe_exchange(request.at, Nanos(tc1), at);
+        Some(round_trip)
     }
 
     /// The running boot time of the sender's newest message, if that had a stamp that fits its clock.

@@ -12,6 +12,7 @@ pub mod power;
 pub mod roles;
 pub mod series;
 pub mod signal;
+pub mod timing;
 pub mod vibration;
 pub mod video;
 pub mod wifi_transmitters;

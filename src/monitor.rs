@@ -39,6 +39,7 @@ use crate::measure::position::PositionMeter;
 use crate::measure::power::PowerMeter;
 use crate::measure::roles::Roles;
 use crate::measure::signal::SignalMeter;
+use crate::measure::timing::TimingMeter;
 use crate::measure::vibration::VibrationMeter;
 use crate::measure::video::VideoMeter;
 use crate::measure::wifi_transmitters::TransmitterMeter;
@@ -108,6 +109,7 @@ pub struct LinkMonitor {
     power: PowerMeter,
     pose: AttitudeMeter,
     reports: ReportMeter,
+    timing: TimingMeter,
     events: Vec<EventSummary>,
     marks: Vec<(Nanos, MarkKind)>,
     transmits: Vec<String>,

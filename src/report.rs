@@ -3,6 +3,7 @@
 //! They only format: every figure is finished in [`crate::summary::Summary`] or [`crate::judge::link_budget::Budget`].
 
 pub mod budget_text;
+pub mod histogram_log;
 pub mod session_text;
 pub mod threshold_text;
 mod vibration_text;

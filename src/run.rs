@@ -7,6 +7,7 @@ mod earlier_sessions;
 mod history_command;
 mod in_order;
 mod live_command;
+mod progress;
 mod read_ahead;
 mod replay_command;
 mod screens;
@@ -14,12 +15,10 @@ mod simulated_file;
 mod summary_command;
 
 use std::io;
-use std::io::IsTerminal as _;
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use anyhow::Context as _;
-use indicatif::{ProgressBar, ProgressStyle};
 
 use clap::Parser as _;
 
@@ -68,15 +67,6 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
         .chain()
         .filter_map(|cause| cause.downcast_ref::<io::Error>())
         .any(|cause| cause.kind() == io::ErrorKind::BrokenPipe)
-}
-
-/// A bar on a terminal, nothing elsewhere.
-fn progress_bar(length: u64, template: &str) -> ProgressBar {
-    if !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let style = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar());
-    ProgressBar::new(length).with_style(style)
 }
 
 /// The profile that was named, with the command line's tags; an empty one where none was.

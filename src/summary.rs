@@ -10,6 +10,7 @@ mod loss_keys;
 mod phase;
 mod radio_keys;
 mod range_keys;
+mod timing_keys;
 mod traffic_keys;
 mod vehicle_keys;
 mod video_keys;
@@ -30,6 +31,7 @@ pub use radio_keys::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSess
 pub use range_keys::{
     Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector,
 };
+pub use timing_keys::{TimingSummary, TimingWhat};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
@@ -96,6 +98,9 @@ pub struct Summary {
     /// The life of the session; empty where no autopilot was heard.
     #[serde(default)]
     pub phases: Vec<PhaseSummary>,
+    /// How regularly things come.
+    #[serde(default)]
+    pub timing: Vec<TimingSummary>,
 }
 
 /// The recording itself.

@@ -19,6 +19,7 @@ mod video_seconds;
 mod video_window;
 
 use super::context::Context;
+use super::timing::Row;
 use crate::profile::LinkProfile;
 use crate::record::{Flow, InterfaceId};
 use crate::stats::loss_runs::Runs;
@@ -191,6 +192,11 @@ impl VideoMeter {
             self.settle_turn(place, arrived.at);
         }
         self.streams[place].take(arrived);
+    }
+
+    /// From one delivered frame to the next, of each stream.
+    pub(crate) fn spacings(&self) -> impl Iterator<Item = Row<'_>> {
+        self.streams.iter().filter_map(|stream| stream.spacing.of_frames(stream.key.ssrc))
     }
 
     /// Whether any RTP stream was recognised.

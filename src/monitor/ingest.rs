@@ -145,9 +145,15 @@ impl LinkMonitor {
             self.context.roles.observe(header.system, header.component, telemetry);
         }
         self.hear(at, sender, telemetry.as_ref());
-        let Some(telemetry) = &telemetry else { return };
+        let Some(telemetry) = &telemetry else {
+            self.timing.observe(at, sender, header.message, None);
+            return;
+        };
         self.imply_links(sender, telemetry);
-        self.clocks.observe(at, sender, telemetry);
+        if let Some(round_trip) = self.clocks.observe(at, sender, telemetry) {
+            self.timing.observe_round_trip(round_trip);
+        }
+        self.timing.observe(at, sender, header.message, boot.and_then(|_| self.clocks.newest(sender)));
         if boot.is_some() {
             self.failsafe.observe_clock(at, sender, &self.clocks, &self.context);
         }

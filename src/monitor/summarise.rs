@@ -19,6 +19,7 @@ use crate::measure::life;
 use crate::measure::life::Phase;
 use crate::measure::loss::{Restart, Steadiness, Traffic};
 use crate::measure::series::Series;
+use crate::measure::timing;
 use crate::measure::video::{Course, VideoMeter};
 use crate::record::text::utc_text;
 
@@ -202,6 +203,7 @@ impl LinkMonitor {
             events: self.all_events(),
             verdicts: Vec::new(),
             phases: life::phases(context),
+            timing: self.histograms().into_iter().map(|(row, _)| row).collect(),
         };
         let traffic = self.all_traffic();
         if self.implied_links {
@@ -216,6 +218,14 @@ impl LinkMonitor {
         }
         summary.verdicts = verdict::verdicts(self, &summary, &traffic);
         summary
+    }
+
+    /// How regularly things come: each histogram's figures, and the histogram itself, in microseconds.
+    #[must_use]
+    pub fn histograms(&self) -> Vec<timing::Row<'_>> {
+        let mut rows = self.timing.rows(&|sender| self.context.interface_name(sender.interface).to_owned());
+        rows.extend(self.video.spacings());
+        rows
     }
 
     /// Bare bytes: one stream and no wall clock.

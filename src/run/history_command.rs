@@ -8,7 +8,6 @@ use std::process::ExitCode;
 use std::sync::Arc;
 
 use anyhow::Context as _;
-use indicatif::ProgressBar;
 
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
@@ -21,6 +20,7 @@ use crate::summary::Summary;
 use crate::wording::quantity;
 
 use super::in_order::in_order;
+use super::progress::Progress;
 use super::{Reading, analyse, earlier_sessions};
 
 /// Runs one action on the history.
@@ -52,14 +52,6 @@ fn row_of(recording: &Recording, profile: &Arc<Profile>, reading: Reading) -> an
     earlier_sessions::row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
-/// How many of the files are done, on a terminal.
-fn progress_bar(files: usize) -> ProgressBar {
-    if files < 2 {
-        return ProgressBar::hidden();
-    }
-    super::progress_bar(files as u64, "  {bar:40} {pos} of {len} recordings, {eta} left")
-}
-
 /// Adds recordings, read on all cores; each is whole in the history or not there, so that one that was
 /// interrupted goes on with the same words, and what is there already is only hashed.
 fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
@@ -75,22 +67,22 @@ fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
         }
         row_of(&recording, &profile, reading).map(Some)
     };
-    let bar = progress_bar(files.len());
+    let progress = Progress::new("recordings read:", files.len() > 1);
     in_order(files, read, &mut |index, row| {
         let added = row.and_then(|row| row.map_or(Ok(false), |row| Ok(history.add(&row)?)));
         let file = files[index].display();
-        bar.inc(1);
-        bar.suspend(|| match added {
+        progress.clear();
+        match added {
             Ok(true) => eprintln!("added {file}"),
             Ok(false) => eprintln!("{file} is in the history already"),
             Err(error) => {
                 eprintln!("fadewatch: {error:#}");
                 code = ExitCode::from(super::WRONG_USE);
             }
-        });
+        }
+        progress.set((index + 1) as f64 / files.len() as f64);
         Ok(())
     })?;
-    bar.finish_and_clear();
     Ok(code)
 }
 
@@ -167,17 +159,18 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
         .collect();
     files.sort();
     let mut rows = Vec::new();
-    let bar = progress_bar(files.len());
+    let progress = Progress::new("recordings read:", files.len() > 1);
     let reading = Reading::of_files(files.len());
-    in_order(&files, |file| row_of(&Recording::open(file)?, &profile, reading), &mut |_, row| {
-        bar.inc(1);
+    in_order(&files, |file| row_of(&Recording::open(file)?, &profile, reading), &mut |index, row| {
+        progress.clear();
         match row {
             Ok(row) => rows.push(row),
-            Err(error) => bar.suspend(|| eprintln!("fadewatch: left out: {error:#}")),
+            Err(error) => eprintln!("fadewatch: left out: {error:#}"),
         }
+        progress.set((index + 1) as f64 / files.len() as f64);
         Ok(())
     })?;
-    bar.finish_and_clear();
+    drop(progress);
     let mut history = open(common)?;
     order_of_adding(&mut rows, &history.list()?);
     let proof = history.compare(&rows)?;

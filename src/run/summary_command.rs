@@ -6,20 +6,28 @@ use std::path::Path;
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use indicatif::ProgressBar;
+use anyhow::{Context as _, ensure};
 
 use crate::capture::Recording;
 use crate::cli::SummaryArgs;
+use crate::monitor::LinkMonitor;
 use crate::profile::Profile;
 use crate::report;
+use crate::snapshot::View;
 use crate::summary::Summary;
 
 use super::in_order::in_order;
+use super::progress::Progress;
 use super::{Reading, analyse, earlier_sessions};
 
 /// Prints every file's summary in the order in which they were named, read on all cores; a file that cannot
 /// be read is one line and exit code 2, the others go on.
 pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
+    ensure!(
+        args.histograms.is_none() || args.files.len() == 1,
+        "--histograms takes the histograms of one recording, and {} were named: run it once for each",
+        args.files.len()
+    );
     let mut out = io::stdout().lock();
     let mut code = ExitCode::SUCCESS;
     let profile = super::profile(&args.common)?;
@@ -54,19 +62,27 @@ fn one(args: &SummaryArgs, profile: &Arc<Profile>, file: &Path) -> anyhow::Resul
     let is_input = file.as_os_str() == "-";
     let recording = if is_input { Recording::read("-", io::stdin().lock())? } else { Recording::open(file)? };
     let earlier = earlier_sessions::showed_before(&args.common, profile, &recording)?;
-    let bar = if args.files.len() == 1 {
-        super::progress_bar(1000, "  reading {bar:40} {percent:>3} %, {eta} left")
-    } else {
-        ProgressBar::hidden()
-    };
+    let progress = Progress::new("reading", args.files.len() == 1);
     let (monitor, facts) =
         analyse(&recording, profile, earlier, Reading::of_files(args.files.len()), &|share| {
-            bar.set_position((share * 1000.0) as u64);
+            progress.set(share)
         });
-    bar.finish_and_clear();
+    drop(progress);
+    if let Some(path) = &args.histograms {
+        write_histograms(path, &monitor, monitor.summary(&facts))
+            .with_context(|| format!("cannot write the histograms to '{}'", path.display()))?;
+    }
     std::thread::scope(|scope| {
         // Taking the map of a large file down takes as long as many an estimate.
         scope.spawn(move || drop(recording));
         Ok((monitor.summary(&facts), facts.truncated))
     })
+}
+
+fn write_histograms(path: &Path, monitor: &LinkMonitor, summary: Summary) -> io::Result<()> {
+    let view = View { from_s: 0.0, to_s: monitor.now_s(), columns: 1 };
+    let picture = monitor.snapshot(view, Arc::new(summary));
+    let mut file = io::BufWriter::new(std::fs::File::create(path)?);
+    report::histogram_log::write_to(&mut file, monitor, &picture.latency.stages)?;
+    file.flush()
 }

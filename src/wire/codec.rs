@@ -1,7 +1,8 @@
 //! The only file that names the crate `mavlink`: checksum extras, lengths and payloads.
 //!
-//! The crate's message definitions (every public dialect) give the CRC extra byte and
-//! the version 1 length of each message id. Payloads of the messages that a figure
+//! The crate's common message set gives the CRC extra byte and the version 1 length of each message id; for the ids of
+//! the other public dialects they stand in `message_ids.txt`, since to compile them all takes a gigabyte
+//! (`tests/message_ids.rs` writes that file, and compares all with the crate's widest set). Payloads of the messages that a figure
 //! needs are read field by field at their wire offsets instead of by the crate's
 //! parser: an enum value that the dialect lacks must not lose a message, and nothing
 //! is allocated. Tests hold them against the reference frames. Absent bytes
@@ -9,7 +10,7 @@
 
 use std::sync::OnceLock;
 
-use mavlink::dialects::all::MavMessage;
+use mavlink::dialects::common::{COMMAND_LONG_DATA, MavCmd, MavMessage, TIMESYNC_DATA};
 use mavlink::{MavlinkVersion, Message as _};
 
 use super::framer::Frame;
@@ -24,21 +25,40 @@ pub struct Definition {
     pub v1_length: u8,
 }
 
-/// Ids below this are looked up in a table, the few above in the crate.
+/// Ids below this are looked up in a table.
 const TABLE_IDS: usize = 65_536;
 /// One entry of the table: 0 where the id is unknown, else 1 << 16 | extra << 8 | length.
 const KNOWN: u32 = 1 << 16;
+/// Id, CRC extra byte and version 1 length of each message that the common set lacks, a line each.
+const OTHER_IDS: &str = include_str!("message_ids.txt");
 
 fn table() -> &'static [u32] {
     static TABLE: OnceLock<Box<[u32]>> = OnceLock::new();
-    TABLE.get_or_init(|| (0..TABLE_IDS as u32).map(|id| define(id).map_or(0, packed)).collect())
+    TABLE.get_or_init(|| {
+        let mut table: Box<[u32]> = (0..TABLE_IDS as u32).map(|id| common(id).map_or(0, packed)).collect();
+        for (id, definition) in others() {
+            if let Some(entry) = table.get_mut(id as usize) {
+                *entry = packed(definition);
+            }
+        }
+        table
+    })
 }
 
 fn packed(definition: Definition) -> u32 {
     KNOWN | u32::from(definition.crc_extra) << 8 | u32::from(definition.v1_length)
 }
 
-fn define(id: u32) -> Option<Definition> {
+fn others() -> impl Iterator<Item = (u32, Definition)> {
+    OTHER_IDS.lines().filter_map(|line| {
+        let mut words = line.split(' ');
+        let id = words.next()?.parse().ok()?;
+        let mut byte = || words.next()?.parse().ok();
+        Some((id, Definition { crc_extra: byte()?, v1_length: byte()? }))
+    })
+}
+
+fn common(id: u32) -> Option<Definition> {
     let message = MavMessage::default_message_from_id(id)?;
     let mut payload = [0; 280];
     let v1_length = message.ser(MavlinkVersion::V1, &mut payload).min(255) as u8;
@@ -54,7 +74,7 @@ pub fn definition(message: u32) -> Option<Definition> {
             Some(Definition { crc_extra: (entry >> 8) as u8, v1_length: entry as u8 })
         }
         Some(_) => None,
-        None => define(message),
+        None => others().find(|(id, _)| *id == message).map(|(_, definition)| definition),
     }
 }
 
@@ -382,7 +402,7 @@ pub type SendHeader = (u8, u8, u8);
 /// A TIMESYNC request (MAVLink 2) that was sent at `host_ns`: `tc1` 0, `ts1` the sender's own clock.
 #[must_use]
 pub fn encode_timesync_request(header: SendHeader, host_ns: i64) -> Vec<u8> {
-    let data = mavlink::dialects::all::TIMESYNC_DATA { tc1: 0, ts1: host_ns, ..Default::default() };
+    let data = TIMESYNC_DATA { tc1: 0, ts1: host_ns, ..Default::default() };
     encoded(header, &MavMessage::TIMESYNC(data))
 }
 
@@ -394,7 +414,6 @@ pub fn encode_set_message_interval(
     message: u32,
     interval_us: f64,
 ) -> Vec<u8> {
-    use mavlink::dialects::all::{COMMAND_LONG_DATA, MavCmd};
     let data = COMMAND_LONG_DATA {
         param1: message as f32,
         param2: interval_us as f32,

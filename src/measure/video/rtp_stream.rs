@@ -15,6 +15,8 @@ use crate::units::Nanos;
 use crate::wire::rtp::payload::Recognition;
 use crate::wire::rtp::{Header, VIDEO_CLOCK_HZ};
 
+use crate::measure::timing::Spacing;
+
 use super::arrived::Arrived;
 use super::freeze_rule::{Course, FreezeRule};
 use super::reorder_window::{Placed, Window};
@@ -83,6 +85,8 @@ pub(super) struct Stream {
     pub(super) markers: u64,
     pub(super) frames: u64,
     pub(super) delivered: u64,
+    /// From one delivered frame to the next.
+    pub(super) spacing: Spacing,
     /// The codec, as far as the payloads tell.
     pub(super) recognition: Recognition,
     /// The stream that it took over from on the same flow.
@@ -144,6 +148,7 @@ impl Stream {
             markers: 0,
             frames: 0,
             delivered: 0,
+            spacing: Spacing::default(),
             recognition: Recognition::default(),
             follows: None,
             turn: Turn { account: 0, since: first.at, beside_since: Some(first.at), took: None },
@@ -399,6 +404,7 @@ impl Stream {
         }
         self.window.slot_mut(end).delivered = true;
         self.delivered += 1;
+        self.spacing.observe(packet.at);
         if let Some(last) = self.freezes.last() {
             self.series.interval(packet.at, packet.at - last);
         }

@@ -1,0 +1,62 @@
+//! The histogram log: what `summary --histograms` writes is read back by a reader of its own.
+
+use std::process::Command;
+
+use hdrhistogram::Histogram;
+use hdrhistogram::serialization::Deserializer;
+use hdrhistogram::serialization::interval_log::{IntervalLogIterator, LogEntry};
+use serde_json::Value;
+
+fn fadewatch(arguments: &[&str]) -> std::process::Output {
+    Command::new(env!("CARGO_BIN_EXE_fadewatch")).args(arguments).output().expect("the program runs")
+}
+
+/// Every row of the summary's `timing` is in the log, with the same count and longest time; the latency beside them.
+#[test]
+fn the_log_holds_what_the_summary_says() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("h.hlog");
+    let recording = "recordings/orchard-4.pcapng";
+    let profile = ["--profile", "recordings/orchard-profile.toml"];
+    let path_text = path.to_str().unwrap();
+    let output =
+        fadewatch(&["summary", "--json", profile[0], profile[1], "--histograms", path_text, recording]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let summary: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let text = std::fs::read(&path).unwrap();
+    let mut read = Vec::new();
+    for entry in IntervalLogIterator::new(&text) {
+        if let LogEntry::Interval(interval) = entry.unwrap() {
+            let bytes = base64::engine::Engine::decode(
+                &base64::engine::general_purpose::STANDARD,
+                interval.encoded_histogram(),
+            )
+            .unwrap();
+            let histogram: Histogram<u64> = Deserializer::new().deserialize(&mut bytes.as_slice()).unwrap();
+            read.push((interval.tag().unwrap().as_str().to_owned(), histogram));
+        }
+    }
+    let rows = summary["timing"].as_array().unwrap();
+    let kinds = |kind: &str| rows.iter().filter(|row| row["what"] == kind).count();
+    assert!(kinds("message") > 5 && kinds("lateness") >= 1 && kinds("video_frame") == 1, "{rows:#?}");
+    for (row, (tag, histogram)) in rows.iter().zip(&read) {
+        assert!(tag.starts_with(row["what"].as_str().unwrap()), "{tag}: {row}");
+        assert_eq!(row["samples"].as_u64(), Some(histogram.len()), "{tag}");
+        assert_eq!(row["max_ms"].as_f64(), Some(histogram.max() as f64 / 1000.0), "{tag}");
+    }
+    let latency: Vec<&(String, Histogram<u64>)> =
+        read.iter().filter(|(tag, _)| tag.starts_with("latency:")).collect();
+    assert_eq!(read.len(), rows.len() + latency.len());
+    let (_, servo) = latency.iter().find(|(tag, _)| tag == "latency:stick_to_servo").expect("it is measured");
+    let median = summary["latency"]["stick_to_servo"]["p50_ms"].as_f64().unwrap();
+    let bin = servo.value_at_quantile(0.5) as f64 / 1000.0;
+    assert!((bin - median).abs() < 10.0, "{bin} ms for {median} ms");
+}
+
+#[test]
+fn histograms_are_those_of_one_recording() {
+    let one = "recordings/orchard-1.pcapng";
+    let output = fadewatch(&["summary", "--histograms", "never.hlog", one, one]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("histograms of one recording"));
+}
