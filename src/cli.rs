@@ -4,7 +4,11 @@
 
 use std::path::PathBuf;
 
+use clap::builder::{PossibleValue, PossibleValuesParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::wording::explain;
+use crate::wording::explain::Explanation;
 
 /// Measures how far a self-built control handset and its video link can be relied on.
 ///
@@ -38,6 +42,12 @@ pub enum Command {
     Demo(DemoArgs),
     /// List the serial ports and joysticks of this computer.
     Ports,
+    /// What a figure means, its source, and what to do; profile keys, messages, sources, recordings.
+    Explain {
+        /// A figure, a key of the JSON summary, or all; without it, the list of figures.
+        #[arg(value_parser = figures(), hide_possible_values = true)]
+        figure: Option<String>,
+    },
 }
 
 /// Options that every command takes that reads telemetry.
@@ -290,6 +300,12 @@ pub struct DemoArgs {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub screen: ScreenArgs,
+}
+
+/// What can be explained: names, and every JSON key as another name.
+fn figures() -> PossibleValuesParser {
+    let keys = |one: &Explanation| PossibleValue::new(one.name).aliases(one.keys().map(|(_, key)| key));
+    PossibleValuesParser::new(explain::ALL.iter().map(keys).chain([PossibleValue::new("all")]))
 }
 
 fn key_value(text: &str) -> Result<(String, String), String> {

@@ -4,6 +4,7 @@ mod analyse;
 mod budget_command;
 mod demo_command;
 mod earlier_sessions;
+mod explain_command;
 mod history_command;
 mod in_order;
 mod live_command;
@@ -45,6 +46,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::History(args) => history_command::run(&args.action),
         Command::Budget(args) => budget_command::run(&args),
         Command::Demo(args) => demo_command::run(&args),
+        Command::Explain { figure } => explain_command::run(figure.as_deref()),
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Every figure that could not be measured is `None` (`null`), never 0. Keys
 //! carry their unit as a suffix. Levels are in the `unit` beside them. Times are
-//! seconds from the first record. See the README for what each figure means.
+//! seconds from the first record. `fadewatch explain` says what each figure means.
 
 mod earlier_keys;
 mod latency_keys;

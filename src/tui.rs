@@ -6,6 +6,7 @@
 
 pub mod action;
 pub mod keys;
+pub mod page_figures;
 pub mod state;
 mod terminal;
 pub mod theme;

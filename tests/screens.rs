@@ -56,8 +56,13 @@ fn every_page_at_every_size() {
 
 #[test]
 fn no_area_is_too_small() {
-    let dialogs =
-        [None, Some(Dialog::Help), Some(Dialog::Note("a note".to_owned())), Some(Dialog::ConfirmQuit)];
+    let dialogs = [
+        None,
+        Some(Dialog::Help),
+        Some(Dialog::Explain),
+        Some(Dialog::Note("a note".to_owned())),
+        Some(Dialog::ConfirmQuit),
+    ];
     for screen in Screen::ALL {
         for dialog in &dialogs {
             let state = UiState { dialog: dialog.clone(), ..on(screen) };

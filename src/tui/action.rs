@@ -59,6 +59,8 @@ pub enum Action {
     NextTheme,
     /// Show or leave the help page.
     Help,
+    /// Show or leave the explanation of what the page shows.
+    Explain,
     /// Leave a dialog, or go back to the overview.
     Leave,
     /// End the program.

@@ -12,6 +12,7 @@ use crate::snapshot::LinkState;
 
 use super::action::Action;
 use super::keys;
+use super::page_figures;
 use super::theme::ThemeName;
 
 /// A page.
@@ -79,6 +80,8 @@ impl Screen {
 pub enum Dialog {
     /// The help page.
     Help,
+    /// What the page shows, explained.
+    Explain,
     /// A note is being written.
     Note(String),
     /// Really quit?
@@ -261,7 +264,7 @@ pub struct UiState {
     pub held: Option<Arc<Feed>>,
     /// First row of the list on the page.
     pub scroll: usize,
-    /// First row of the help.
+    /// First row of the help, or line of the explanation.
     pub help_scroll: usize,
     /// Which part of the loss page is shown.
     pub loss_part: LossPart,
@@ -287,7 +290,7 @@ impl UiState {
         self.reply = None;
         match self.dialog.take() {
             None => keys::action(key).map_or_else(Vec::new, |action| self.apply(action, feed)),
-            Some(Dialog::Help) => self.key_in_help(key, feed),
+            Some(dialog @ (Dialog::Help | Dialog::Explain)) => self.key_in_text(dialog, key, feed),
             Some(Dialog::Note(text)) => self.key_in_note(key, text),
             Some(Dialog::ConfirmQuit) => match key.code {
                 KeyCode::Char('y' | 'q') | KeyCode::Enter => vec![Effect::Quit],
@@ -297,26 +300,32 @@ impl UiState {
         }
     }
 
-    fn key_in_help(&mut self, key: KeyEvent, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+    /// Keys while help or explanation is shown; their own key and Esc close it.
+    fn key_in_text(&mut self, dialog: Dialog, key: KeyEvent, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        let (own, page, last) = match dialog {
+            Dialog::Help => (Action::Help, 10, HELP_ROWS),
+            // Its lines are paragraphs.
+            _ => (Action::Explain, 4, self.explained_lines().saturating_sub(1)),
+        };
         match keys::action(key) {
-            Some(Action::Help | Action::Leave | Action::NextItem) => Vec::new(),
-            Some(action @ (Action::Show(_) | Action::Quit | Action::QuitNow)) => self.apply(action, feed),
-            Some(Action::NextTheme) => {
-                self.dialog = Some(Dialog::Help);
-                self.apply(Action::NextTheme, feed)
-            }
-            other => {
-                self.dialog = Some(Dialog::Help);
-                self.help_scroll = match other {
-                    Some(Action::Up) => self.help_scroll.saturating_sub(1),
-                    Some(Action::Down) => (self.help_scroll + 1).min(HELP_ROWS),
-                    Some(Action::PageUp) => self.help_scroll.saturating_sub(10),
-                    Some(Action::PageDown) => (self.help_scroll + 10).min(HELP_ROWS),
-                    _ => self.help_scroll,
-                };
-                Vec::new()
-            }
+            Some(Action::Leave | Action::NextItem) => return Vec::new(),
+            Some(action) if action == own => return Vec::new(),
+            Some(
+                action @ (Action::Show(_) | Action::Quit | Action::QuitNow | Action::Help | Action::Explain),
+            ) => return self.apply(action, feed),
+            Some(Action::NextTheme) => self.theme = self.theme.next(),
+            Some(Action::Up) => self.help_scroll = self.help_scroll.saturating_sub(1),
+            Some(Action::Down) => self.help_scroll = (self.help_scroll + 1).min(last),
+            Some(Action::PageUp) => self.help_scroll = self.help_scroll.saturating_sub(page),
+            Some(Action::PageDown) => self.help_scroll = (self.help_scroll + page).min(last),
+            _ => {}
         }
+        self.dialog = Some(dialog);
+        Vec::new()
+    }
+
+    fn explained_lines(&self) -> usize {
+        page_figures::explanations(self.screen).map(|one| one.lines(false).count()).sum()
     }
 
     fn key_in_note(&mut self, key: KeyEvent, mut text: String) -> Vec<Effect> {
@@ -366,8 +375,8 @@ impl UiState {
             Action::WriteNote => self.dialog = Some(Dialog::Note(String::new())),
             Action::Bell => self.toggle_bell(),
             Action::NextTheme => self.theme = self.theme.next(),
-            Action::Help => {
-                self.dialog = Some(Dialog::Help);
+            Action::Help | Action::Explain => {
+                self.dialog = Some(if action == Action::Help { Dialog::Help } else { Dialog::Explain });
                 self.help_scroll = 0;
             }
             Action::Leave => self.show(Screen::Overview),

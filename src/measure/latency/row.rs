@@ -11,7 +11,7 @@ use super::stage::Reading;
 const FEWEST: u64 = 5;
 /// Replicates of a smooth estimate scatter less than the estimate does, since they know no delays but those
 /// that were seen: their intervals are stretched by this about it. Found on seeds 1 to 200 of
-/// examples/latency_accuracy; the coverage over 1,000 stands in DEVELOPERS.md.
+/// examples/latency_accuracy; the coverage over 1,000 stands in benches/README.md.
 const STRETCH: f64 = 1.2;
 /// A beat that moves the median by more than this many half widths of its interval contradicts the samples.
 const CONTRADICTS: f64 = 1.5;

@@ -276,3 +276,29 @@ fn only_a_standing_warning_of_a_live_session_is_acknowledged() {
     assert!(press(&mut state, KeyCode::Char('a'), &with(LinkState::Alarm, replay)).is_empty());
     assert!(state.reply.as_deref().unwrap().contains("replay"));
 }
+
+#[test]
+fn the_explanation_of_the_page_scrolls_and_closes_by_its_key() {
+    let (mut state, feed) = (UiState { screen: Screen::Loss, ..UiState::default() }, live());
+    press(&mut state, KeyCode::Char('x'), &feed);
+    assert_eq!(state.dialog, Some(Dialog::Explain));
+    press(&mut state, KeyCode::Down, &feed);
+    press(&mut state, KeyCode::PageDown, &feed);
+    assert_eq!((state.help_scroll, state.scroll), (5, 0));
+    for _ in 0..1000 {
+        press(&mut state, KeyCode::PageDown, &feed);
+    }
+    let last = state.help_scroll;
+    press(&mut state, KeyCode::Down, &feed);
+    assert!(state.help_scroll == last && last < 200, "it ends where the text ends: {last}");
+    assert!(press(&mut state, KeyCode::Char('f'), &feed).is_empty(), "no mark is set from it");
+    press(&mut state, KeyCode::Char('x'), &feed);
+    assert_eq!((&state.dialog, state.screen), (&None, Screen::Loss));
+    press(&mut state, KeyCode::Char('x'), &feed);
+    assert_eq!(state.help_scroll, 0, "it begins at the top again");
+    press(&mut state, KeyCode::Esc, &feed);
+    assert_eq!((&state.dialog, state.screen), (&None, Screen::Loss));
+    press(&mut state, KeyCode::Char('?'), &feed);
+    press(&mut state, KeyCode::Char('x'), &feed);
+    assert_eq!(state.dialog, Some(Dialog::Explain), "help gives way to it");
+}

@@ -5,11 +5,14 @@ use ratatui::layout::Rect;
 
 use crate::tui::keys;
 use crate::tui::keys::Group;
+use crate::tui::page_figures;
 use crate::tui::state::Dialog;
 use crate::tui::theme::Theme;
 use crate::tui::widget::pen::{Pen, fitted, width, wrapped};
 use crate::tui::widget::strip;
 use crate::wording::caution;
+use crate::wording::explain;
+use crate::wording::explain::Explanation;
 
 use super::Scene;
 
@@ -18,6 +21,7 @@ pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     match &scene.state.dialog {
         None => {}
         Some(Dialog::Help) => help(scene.theme, scene.state.help_scroll, area, buffer),
+        Some(Dialog::Explain) => explanation(scene, area, buffer),
         Some(Dialog::Note(text)) => note(scene.theme, text, area, buffer),
         Some(Dialog::ConfirmQuit) => {
             let inner = sheet(scene.theme, area, 46, 4, buffer);
@@ -79,6 +83,28 @@ fn note(theme: &Theme, text: &str, area: Rect, buffer: &mut Buffer) {
         2,
         &[("Enter", theme.key), (" set it   ", theme.dim), ("Esc", theme.key), (" leave it", theme.dim)],
     );
+}
+
+/// What the page shows, explained, from the line on that the pilot scrolled to.
+fn explanation(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
+    const WIDEST: u16 = 100;
+    let state = scene.state;
+    // What to do now, in the first row, stays in sight, and so do the keys in the last one.
+    let between = Rect { y: area.y + 1, height: area.height.saturating_sub(2), ..area };
+    let inner = sheet(scene.theme, between, WIDEST, between.height, buffer);
+    let mut pen = Pen::new(buffer, inner);
+    let room = pen.height().saturating_sub(1);
+    let titled = |one: &'static Explanation| (0..).zip(one.lines(false));
+    let lines = page_figures::explanations(state.screen).flat_map(titled).skip(state.help_scroll);
+    let mut rows = lines.flat_map(|(at, line)| {
+        let style = if at == 0 { scene.theme.title } else { scene.theme.base };
+        explain::wrapped(line, inner.width, wrapped).into_iter().map(move |row| (row, style))
+    });
+    for (y, (row, style)) in (0..room).zip(&mut rows) {
+        pen.text(0, y, &row, style);
+    }
+    let more = if rows.next().is_some() { ", Down shows more" } else { "" };
+    pen.text(0, room, &format!("{CLOSE}{more}"), scene.theme.key);
 }
 
 /// One line of the help.

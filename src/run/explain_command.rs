@@ -1,0 +1,53 @@
+//! `explain`: what a figure means, its source, and what to do.
+
+use std::io;
+use std::io::{IsTerminal, Write};
+use std::process::ExitCode;
+
+use crate::tui::widget::pen;
+use crate::wording::explain;
+use crate::wording::explain::Explanation;
+
+/// Columns without a terminal, and at most on one: longer lines read badly.
+const COLUMNS: u16 = 100;
+/// Columns of the names in the list.
+const NAMES: usize = 16;
+
+/// Prints the explanation that was asked for; without a name, the list of all.
+pub(super) fn run(figure: Option<&str>) -> anyhow::Result<ExitCode> {
+    let columns = match crossterm::terminal::size() {
+        Ok((columns, _)) if io::stdout().is_terminal() => columns.clamp(40, COLUMNS),
+        _ => COLUMNS,
+    };
+    let mut out = io::stdout().lock();
+    let asked: Vec<&Explanation> = match figure {
+        None => {
+            list(&mut out, columns)?;
+            return Ok(ExitCode::SUCCESS);
+        }
+        Some("all") => explain::ALL.iter().collect(),
+        Some(figure) => explain::find(figure),
+    };
+    for (index, one) in asked.into_iter().enumerate() {
+        if index > 0 {
+            writeln!(out, "\n{}\n", "-".repeat(usize::from(columns)))?;
+        }
+        for line in one.lines(true).flat_map(|line| explain::wrapped(line, columns, pen::wrapped)) {
+            writeln!(out, "{line}")?;
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn list(out: &mut impl Write, columns: u16) -> io::Result<()> {
+    for one in explain::ALL {
+        let lines = pen::wrapped(one.meaning(), columns.saturating_sub(NAMES as u16));
+        for (index, line) in lines.iter().enumerate() {
+            writeln!(out, "{:NAMES$}{line}", if index == 0 { one.name } else { "" })?;
+        }
+    }
+    writeln!(
+        out,
+        "\nfadewatch explain NAME explains one, explain KEY that of a JSON key, explain all everything."
+    )
+}
