@@ -1,6 +1,6 @@
 //! Latency and clocks against the truth of an invented link, at message level.
 //!
-//! Limits come from what the figures are meant for (the table in DEVELOPERS.md), over few
+//! Limits come from what the figures are meant for (the table in benches/README.md), over few
 //! seeds and so a little wider; `cargo run --release --example latency_accuracy` shows the whole table.
 
 mod simulated_link;

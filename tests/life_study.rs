@@ -1,4 +1,4 @@
-//! What whole sessions teach, on a few sets of the study of `examples/life_coverage`; its shares are in DEVELOPERS.md.
+//! What whole sessions teach, on a few sets of the study of `examples/life_coverage`; its shares are in benches/README.md.
 //!
 //! Truth: the scenarios' own numbers. Seeds of their own, none of them chosen.
 

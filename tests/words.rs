@@ -1,7 +1,7 @@
 //! What a person reads: no text holds a word that was replaced by a plainer one, and what to mind stands where one acts.
 //!
 //! Texts: every screen as its snapshots hold it, the help of every command, the text reports of the bundled session,
-//! the README, and all sentences of the sources, so that those which no session here brings are looked at too.
+//! the README, all explanations, and all sentences of the sources, so that those which no session here brings are looked at too.
 
 #![allow(clippy::unwrap_used, reason = "a test fails by it")]
 
@@ -20,6 +20,7 @@ use fadewatch::tui::theme::{Theme, ThemeName};
 use fadewatch::tui::view;
 use fadewatch::tui::view::{Glyphs, Scene};
 use fadewatch::wording::caution;
+use fadewatch::wording::explain::Explanation;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use support::Data;
@@ -58,7 +59,7 @@ const REPLACED: &[&str] = &[
     "hold level",
     "last 2 min, lost",
 ];
-/// Words of statistics: the README's table of figures has them, screens and sentences do not.
+/// Words of statistics: explanations have them, other screens and sentences do not.
 const EXACT: &[&str] =
     &["cross-check", "loss distance", "loss distances", "shadowing", "p =", "percentile", "p05", "p95"];
 /// More than a session can show.
@@ -203,10 +204,26 @@ fn readme() -> String {
     fs::read_to_string(root("README.md")).expect("the README")
 }
 
+fn explanations() -> Vec<(String, String)> {
+    let text = |one: &Explanation| one.lines(true).collect::<Vec<_>>().join("\n");
+    fadewatch::wording::explain::ALL.iter().map(|one| (format!("explain {}", one.name), text(one))).collect()
+}
+
+#[test]
+fn explanations_are_sentences_that_begin_with_what_they_are_about() {
+    for (place, text) in explanations() {
+        // The second line names what is asked.
+        for line in text.lines().skip(2) {
+            assert!(!line.contains("Where ") && !line.contains(", where "), "{place}: {line}");
+        }
+    }
+}
+
 #[test]
 fn no_visible_text_has_a_replaced_word() {
     let mut all = [screens(), helps(), reports(), sentences()].concat();
     all.push(("README".to_owned(), readme()));
+    all.extend(explanations());
     for (place, text) in all {
         for words in REPLACED {
             assert!(!has(&text, words), "{place}: '{words}' in: {text}");
