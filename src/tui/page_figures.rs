@@ -18,7 +18,7 @@ const fn figures(screen: Screen) -> &'static [&'static str] {
             &["loss", "bursts", "bad-spells", "availability", "both-links", "framing", "own-reports"]
         }
         Screen::Range => &["worked-to", "distance", "path-loss", "theory", "direction"],
-        Screen::Video => &["freeze", "video", "key-frames", "jitter", "evidence"],
+        Screen::Video => &["freeze", "video", "timing", "key-frames", "jitter", "evidence"],
         Screen::Vibration => &["vibration", "power"],
         Screen::Events => &["events", "phases", "failsafe", "evidence"],
         Screen::Signal => &["level", "trend", "margin", "freeze-limit", "agreement", "transmitters"],
