@@ -6,7 +6,7 @@
 #![expect(clippy::print_stdout, reason = "its output is the point")]
 
 use fadewatch::stats::loss_runs::Runs;
-use fadewatch::stats::proportion::wilson;
+use fadewatch::stats::proportion::{Z975, wilson};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 
@@ -23,7 +23,7 @@ fn main() {
                 let (runs, received, lost) = channel(seed, packets, loss, burst);
                 let holds = |interval: [f64; 2]| interval[0] <= loss && loss <= interval[1];
                 aware += u32::from(runs.ratio(received, lost).is_some_and(|found| holds(found.ci95)));
-                plain += u32::from(wilson(lost as f64, (received + lost) as f64).is_some_and(holds));
+                plain += u32::from(wilson(lost as f64, (received + lost) as f64, Z975).is_some_and(holds));
             }
             let share = |count: u32| 100.0 * f64::from(count) / SEEDS as f64;
             println!("{packets:7} {loss:6.2} {burst:11.1} {:11.1} % {:14.1} %", share(aware), share(plain));

@@ -12,6 +12,7 @@ use fadewatch::profile::Profile;
 use fadewatch::session::player::Player;
 use fadewatch::snapshot::View;
 use fadewatch::summary::Earlier;
+use fadewatch::units::Nanos;
 
 fn held_kb() -> Option<u64> {
     let status = std::fs::read_to_string("/proc/self/status").ok()?;
@@ -31,7 +32,7 @@ fn main() -> anyhow::Result<()> {
     let begun = clock.now();
     let recording = Arc::new(Recording::open(Path::new(file))?);
     let mut player = Player::new(recording, Arc::new(profile), Earlier::default());
-    player.seek_end();
+    seek(&mut player, f64::INFINITY);
     let length_s = player.position_s();
     println!(
         "{length_s:.0} s read through in {:.0} ms; {} saved states of about {} kB, {:?} kB held in all",
@@ -44,10 +45,10 @@ fn main() -> anyhow::Result<()> {
     for step in 0..40_u32 {
         let to_s = length_s * f64::from(step * 17 % 40) / 40.0;
         let before = clock.now();
-        player.seek(to_s);
+        seek(&mut player, to_s);
         let there = clock.now();
         let view = View { from_s: to_s - 120.0, to_s, columns: 180 };
-        std::hint::black_box(player.snapshot(view));
+        std::hint::black_box(player.monitor().snapshot(view, Arc::new(player.summary())));
         moves.push((there - before).millis());
         figures.push((clock.now() - there).millis());
     }
@@ -56,4 +57,9 @@ fn main() -> anyhow::Result<()> {
         println!("{what}: median {:.1} ms, longest {:.1} ms", times[times.len() / 2], times[times.len() - 1]);
     }
     Ok(())
+}
+
+fn seek(player: &mut Player, t_s: f64) {
+    player.jump(t_s);
+    while !player.advance(Nanos::from_secs_f64(t_s), usize::MAX) {}
 }

@@ -18,7 +18,7 @@ mod growing;
 mod internet;
 mod pcap;
 mod pcapng;
-mod recorder;
+pub mod recorder;
 mod step;
 mod writer;
 
@@ -38,7 +38,7 @@ use step::Step;
 pub(crate) use dissect::packet;
 pub(crate) use frame_body::before_body;
 pub use growing::{StreamDecoder, StreamFormat};
-pub use recorder::{Pace, Recorder, RecorderStatus, Storage};
+pub use recorder::{Recorder, RecorderStatus};
 pub use writer::PcapngWriter;
 
 /// A recording that could not be opened.

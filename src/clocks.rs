@@ -32,8 +32,7 @@ use crate::measure::context::Context;
 use crate::wire::sender::Sender;
 use crate::wire::telemetry::Telemetry;
 
-pub use exchange::four_timestamps;
-pub use sender_clock::{HostTime, Method, Timeline};
+pub use sender_clock::Timeline;
 pub use stamps::BootTime;
 
 const MOST_SENDERS: usize = 64;
@@ -135,12 +134,6 @@ impl Clocks {
     #[must_use]
     pub fn timeline(&self, system: u8, component: u8) -> Option<Timeline> {
         Some(self.senders.get(&(system, component))?.timeline())
-    }
-
-    /// The host time at which the sender's clock showed a stamp.
-    #[must_use]
-    pub fn to_host(&self, sender: Sender, boot: BootTime) -> Option<HostTime> {
-        self.timeline(sender.system, sender.component)?.to_host(boot)
     }
 
     /// One row a sender.

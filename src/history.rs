@@ -16,8 +16,6 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 
-pub use store::Proof;
-
 use rusqlite::Connection;
 
 use crate::judge::margin::FreezeEvidence;

@@ -18,8 +18,6 @@ mod stalls;
 mod summarise;
 mod verdict;
 
-pub use summarise::LatencyParts;
-
 use std::sync::Arc;
 
 use crate::profile::Profile;

@@ -12,7 +12,7 @@ mod progress;
 mod read_ahead;
 mod replay_command;
 mod screens;
-mod simulated_file;
+pub mod simulated_file;
 mod summary_command;
 
 use std::io;
@@ -28,7 +28,6 @@ use crate::profile::Profile;
 use crate::simulate::{LiveTarget, Scenario};
 
 pub use analyse::{Reading, analyse};
-pub use simulated_file::{run_to_file, truth_path};
 
 /// Exit code where a limit failed, or a check did.
 pub const LIMIT_FAILED: u8 = 1;

@@ -21,12 +21,14 @@ mod scene;
 mod truth;
 mod whole_life;
 
-pub use live_output::{LiveError, LiveTarget, run_live};
-pub use scenario::{Scenario, ScenarioError};
-pub use scene::{SimulatedSession, run};
+pub use live_output::{LiveTarget, run_live};
+pub use scenario::Scenario;
+pub use scene::run;
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use crate::capture::PcapngWriter;
     use crate::simulate::*;
 
@@ -61,7 +63,7 @@ stick = 1
 
     #[test]
     fn the_same_seed_gives_the_same_bytes_and_another_gives_others() {
-        let mut scenario = Scenario::parse(SHORT).unwrap();
+        let mut scenario = Scenario::parse(SHORT, Path::new("short.toml")).unwrap();
         let first = bytes(&scenario);
         assert_eq!(first, bytes(&scenario));
         scenario.seed = 4;
@@ -70,16 +72,20 @@ stick = 1
 
     #[test]
     fn an_unknown_key_is_named_with_its_line() {
-        let error = Scenario::parse(&SHORT.replace("count = 8", "cuont = 8")).unwrap_err().to_string();
+        let error = Scenario::parse(&SHORT.replace("count = 8", "cuont = 8"), Path::new("short.toml"))
+            .unwrap_err()
+            .to_string();
         assert!(error.contains("cuont") && error.contains("line 15"), "{error}");
-        let error = Scenario::parse(&SHORT.replace("2031-05-04", "soon")).unwrap_err().to_string();
+        let error = Scenario::parse(&SHORT.replace("2031-05-04", "soon"), Path::new("short.toml"))
+            .unwrap_err()
+            .to_string();
         assert!(error.contains("start must be"), "{error}");
     }
 
     #[test]
     fn records_are_in_order_and_end_with_the_end() {
         use crate::record::{Note, OwnedBody};
-        let session = run(&Scenario::parse(SHORT).unwrap());
+        let session = run(&Scenario::parse(SHORT, Path::new("short.toml")).unwrap());
         assert!(session.records.is_sorted_by_key(|record| record.at));
         assert!(matches!(session.records.last().unwrap().body, OwnedBody::Note(Note::End)));
     }

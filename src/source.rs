@@ -25,7 +25,7 @@ use std::fmt;
 use std::path::PathBuf;
 use std::str::FromStr;
 
-pub use ports::{PortFound, joysticks, serial_ports};
+pub use ports::{joysticks, serial_ports};
 
 /// Baud rate of a serial source that names none.
 pub const DEFAULT_BAUD: u32 = 115_200;

@@ -5,7 +5,6 @@ pub mod bootstrap;
 pub mod correlation;
 pub mod ems;
 pub mod geodesic;
-pub mod isotonic;
 pub mod local_trend;
 pub mod logistic;
 pub mod loss_runs;

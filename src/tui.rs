@@ -13,8 +13,6 @@ pub mod theme;
 pub mod view;
 pub mod widget;
 
-pub use crate::wording::quantity;
-
 use std::sync::Arc;
 use std::time::Duration;
 

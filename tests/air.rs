@@ -12,7 +12,7 @@ use fadewatch::capture::{PcapngWriter, Recording};
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::profile::Profile;
 use fadewatch::record::Entry;
-use fadewatch::session::live::{LiveConfig, start};
+use fadewatch::session::live::{Known, LiveConfig, start_with};
 use fadewatch::snapshot::View;
 use fadewatch::source::SourceUrl;
 use fadewatch::summary::{SignalSummary, Summary, Threshold, TransmitterSummary};
@@ -307,7 +307,7 @@ fn the_air_is_heard_live_through_a_packet_tool() {
         profile: Arc::new(Profile::parse(PROFILE).unwrap()),
         ..LiveConfig::default()
     };
-    let session = start(config).unwrap();
+    let session = start_with(config, |_| Ok(Known::default())).unwrap();
     let (_never, nothing) = std::sync::mpsc::channel::<()>();
     let over = || {
         let feed = session.feed()?;

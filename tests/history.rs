@@ -48,7 +48,7 @@ fn profile() -> Profile {
 }
 
 fn level(history: &History, choice: &Choice<'_>) -> Option<(f64, u64)> {
-    let found = history.thresholds(&profile(), choice).unwrap();
+    let found = history.earlier(&profile(), choice).unwrap().thresholds;
     found.first().map(|threshold| (threshold.level_p05, threshold.sessions))
 }
 
@@ -130,9 +130,9 @@ fn a_rebuilt_history_says_the_same() {
     for row in &rows {
         history.add(row).unwrap();
     }
-    let before = history.thresholds(&profile(), &Choice::default()).unwrap();
+    let before = history.earlier(&profile(), &Choice::default()).unwrap().thresholds;
     assert_eq!(history.replace_all(&rows).unwrap(), 5);
-    assert_eq!(history.thresholds(&profile(), &Choice::default()).unwrap(), before);
+    assert_eq!(history.earlier(&profile(), &Choice::default()).unwrap().thresholds, before);
     assert_eq!(history.list().unwrap().len(), 5);
 }
 
@@ -205,7 +205,7 @@ fn a_flipped_byte_of_evidence_is_noticed() {
     }
     fs::write(&path, &bytes).unwrap();
     let history = History::open(&path).unwrap();
-    let result = history.thresholds(&profile(), &Choice::default());
+    let result = history.earlier(&profile(), &Choice::default());
     assert!(matches!(result, Err(HistoryError::Damaged { .. })), "{result:?}");
 }
 
@@ -259,7 +259,7 @@ fn a_history_of_the_first_version_is_brought_up_to_date() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("history.sqlite");
     filled(&path);
-    let before = History::open(&path).unwrap().thresholds(&profile(), &Choice::default()).unwrap();
+    let before = History::open(&path).unwrap().earlier(&profile(), &Choice::default()).unwrap().thresholds;
     let connection = rusqlite::Connection::open(&path).unwrap();
     connection
         .execute_batch(
@@ -271,8 +271,8 @@ fn a_history_of_the_first_version_is_brought_up_to_date() {
     let history = History::open(&path).unwrap();
     assert_eq!(history.set_aside(), None);
     assert_eq!(history.list().unwrap().len(), 20);
-    assert_eq!(history.thresholds(&profile(), &Choice::default()).unwrap(), before);
-    assert_eq!(history.vibration_limit(&Choice::default()).unwrap(), None);
+    assert_eq!(history.earlier(&profile(), &Choice::default()).unwrap().thresholds, before);
+    assert_eq!(history.earlier(&Profile::default(), &Choice::default()).unwrap().vibration, None);
     let row = history.show(&history.list().unwrap()[0].hash).unwrap();
     assert!(row.vibration.is_empty());
 }
@@ -311,7 +311,7 @@ fn a_history_of_the_second_version_is_brought_up_to_date() {
 fn the_limit_of_vibration_is_that_of_the_chosen_sessions() {
     let folder = tempfile::tempdir().unwrap();
     let mut history = History::open(&folder.path().join("history.sqlite")).unwrap();
-    assert_eq!(history.vibration_limit(&Choice::default()).unwrap(), None);
+    assert_eq!(history.earlier(&Profile::default(), &Choice::default()).unwrap().vibration, None);
     for day in 1..=3 {
         history.add(&session(day, -84.0, "rtp", &[("mount", "sprung")])).unwrap();
     }
@@ -321,7 +321,11 @@ fn the_limit_of_vibration_is_that_of_the_chosen_sessions() {
     let limit = |mount: &str| {
         let like = [("mount".to_owned(), mount.to_owned())];
         let choice = Choice { like: &like, ..Choice::default() };
-        history.vibration_limit(&choice).unwrap().map(|limit| (limit.limit, limit.sessions))
+        history
+            .earlier(&Profile::default(), &choice)
+            .unwrap()
+            .vibration
+            .map(|limit| (limit.limit, limit.sessions))
     };
     assert_eq!(limit("sprung"), Some((21.5, 3)));
     assert_eq!(limit("hard"), Some((50.0, 1)));
@@ -351,7 +355,7 @@ fn a_telemetry_link_has_a_limit_only_where_loss_follows_the_level() {
                 .collect();
             history.add(&row).unwrap();
         }
-        history.thresholds(&profile, &Choice::default()).unwrap()
+        history.earlier(&profile, &Choice::default()).unwrap().thresholds.to_vec()
     };
     // Every second below -92 dBm and every other one at it.
     let found = thresholds(&|second, level| level < -92.0 || level == -92.0 && second % 80 < 40);

@@ -63,7 +63,7 @@ fn earlier_than(history: &History, hash: Option<&str>, start: Option<&str>) -> S
     let start = start.map(|start| format!("{start}.000Z"));
     let asking = Asking { hash, start_utc: start.as_deref() };
     let choice = Choice { earlier_than: Some(asking), ..Choice::default() };
-    let found = history.thresholds(&Profile::parse(PROFILE).unwrap(), &choice).unwrap();
+    let found = history.earlier(&Profile::parse(PROFILE).unwrap(), &choice).unwrap().thresholds;
     let each = found.first().map_or(&[][..], |threshold| &threshold.each);
     let name = |short: &str| {
         ["a", "b", "c", "d", "e"].into_iter().find(|name| hash_of(name.as_bytes()).starts_with(short))
@@ -139,7 +139,10 @@ fn two_boards_with_different_clocks() {
     history.add(&session("x", Some("2026-05-05T09:00:00"), -80.0)).unwrap();
     let asking = Asking { hash: Some(&own("x")), start_utc: None };
     let choice = Choice { earlier_than: Some(asking), ..Choice::default() };
-    assert_eq!(history.thresholds(&Profile::parse(PROFILE).unwrap(), &choice).unwrap()[0].sessions, 5);
+    assert_eq!(
+        history.earlier(&Profile::parse(PROFILE).unwrap(), &choice).unwrap().thresholds[0].sessions,
+        5
+    );
 }
 
 /// Older recordings are added after newer ones.

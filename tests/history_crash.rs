@@ -183,8 +183,8 @@ fn damage_anywhere_is_told_or_does_no_harm() {
             assert!(aside.exists());
             return None;
         }
-        let found = history.thresholds(&profile, &Choice::default()).ok()?;
-        Some((found, history.vibration_limit(&Choice::default()).ok()?))
+        let found = history.earlier(&profile, &Choice::default()).ok()?;
+        Some((found.thresholds, found.vibration))
     };
     let right = of(&path).unwrap();
     assert_eq!(right.0[0].sessions, 4);

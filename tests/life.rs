@@ -9,6 +9,7 @@
 mod ends;
 
 use std::fmt::Write as _;
+use std::path::Path;
 use std::sync::Arc;
 
 use fadewatch::monitor::{LinkMonitor, RecordingFacts};
@@ -53,7 +54,8 @@ level = { slope_db = 0.5, offset_dbm = -125.0 }
 "#;
 
 fn summary(row: &Row) -> Value {
-    let scenario = Scenario::parse(&row.toml()).unwrap_or_else(|error| panic!("{}: {error}", row.name));
+    let scenario = Scenario::parse(&row.toml(), Path::new(&row.name))
+        .unwrap_or_else(|error| panic!("{}: {error}", row.name));
     let profile = Arc::new(Profile::parse(PROFILE).unwrap());
     let mut monitor = LinkMonitor::new(profile, Arc::from(Vec::new()));
     for entry in simulate::run(&scenario).entries() {

@@ -15,7 +15,7 @@ use std::time::Duration;
 use fadewatch::capture::Recording;
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::record::{Body, Direction, Entry, MarkKind, Note};
-use fadewatch::session::live::{LiveConfig, start};
+use fadewatch::session::live::{Known, LiveConfig, start_with};
 use fadewatch::session::{Command, Feed, SessionEnd, SessionHandle};
 use fadewatch::source::SourceUrl;
 use fadewatch::source::ingest_queue::IntakeLimits;
@@ -26,6 +26,11 @@ use fadewatch::wire::telemetry::Telemetry;
 use mavlink::dialects::all::{HEARTBEAT_DATA, MavMessage, MavModeFlag, MavType};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use rand::{Rng, SeedableRng};
+
+/// A session that knows of no earlier one.
+fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
+    start_with(config, |_| Ok(Known::default()))
+}
 
 /// Far more than anything here takes.
 const PATIENCE: Duration = Duration::from_secs(20);

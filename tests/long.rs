@@ -21,7 +21,7 @@ use fadewatch::record::{
 use fadewatch::session::replay::{ReplayConfig, start};
 use fadewatch::session::{Command, Feed, SessionHandle, ViewRequest};
 use fadewatch::snapshot::{Lane, Snapshot, View};
-use fadewatch::summary::Summary;
+use fadewatch::summary::{Earlier, Summary};
 use fadewatch::units::Nanos;
 use frames::frame;
 use waiting::wait_for;
@@ -266,7 +266,9 @@ fn an_old_window_of_a_replay_is_read_again_by_the_second() {
         profile: profile(),
         paused: true,
         start_at: 3.0 * HOUR as f64,
-        ..ReplayConfig::new(Arc::new(Recording::open(&path).unwrap()))
+        speed: 1.0,
+        earlier: Earlier::default(),
+        recording: Arc::new(Recording::open(&path).unwrap()),
     };
     let replay = start(config).unwrap();
     assert!(replay.send(Command::View(request)));

@@ -7,7 +7,7 @@ use fadewatch::measure::loss::{Arrival, LossMeter};
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::View;
 use fadewatch::stats::loss_runs::Runs;
-use fadewatch::stats::proportion::wilson;
+use fadewatch::stats::proportion::{Z975, wilson};
 use fadewatch::summary::Stream;
 use fadewatch::units::Nanos;
 use fadewatch::wire::codec::decode;
@@ -314,7 +314,6 @@ fn strangers_do_not_grow_it_without_bound() {
         bench.arrive(Nanos::from_millis(stranger as i64), sender, stranger, stranger, None);
     }
     assert_eq!(bench.meter.summary(&bench.context).len(), 256);
-    assert_eq!(bench.meter.strangers(), 2000 - 256);
 }
 
 /// Unknown ids at 10 % of a byte stream, of four kinds: every number is accounted for.
@@ -412,7 +411,7 @@ fn the_interval_allows_for_bursts() {
         }
         let holds = |interval: [f64; 2]| interval[0] <= LOSS && LOSS <= interval[1];
         aware += u32::from(holds(runs.ratio(10_000 - lost, lost).unwrap().ci95));
-        plain += u32::from(holds(wilson(lost as f64, 10_000.0).unwrap()));
+        plain += u32::from(holds(wilson(lost as f64, 10_000.0, Z975).unwrap()));
     }
     assert!((184..=196).contains(&aware), "{aware} of 200");
     assert!(plain < 140, "{plain} of 200");

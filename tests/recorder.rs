@@ -10,7 +10,8 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use fadewatch::capture::{Pace, PcapngWriter, Recorder, Recording, Storage, StreamDecoder};
+use fadewatch::capture::recorder::{Pace, Storage};
+use fadewatch::capture::{PcapngWriter, Recorder, Recording, StreamDecoder};
 use fadewatch::record::joystick_layout::{JoystickAxis, JoystickLayout};
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, OwnedBody,

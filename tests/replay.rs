@@ -12,7 +12,7 @@ use fadewatch::capture::{PcapngWriter, Recording};
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::record::{Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, SessionInfo};
 use fadewatch::record::{OwnedBody, OwnedRecord};
-use fadewatch::run::run_to_file;
+use fadewatch::run::simulated_file::run_to_file;
 use fadewatch::session::player::Player;
 use fadewatch::session::replay::{ReplayConfig, start};
 use fadewatch::session::{Command, Feed, Mode, SessionHandle};
@@ -31,7 +31,7 @@ fn wait_for_feed(session: &SessionHandle, what: &str, holds: impl Fn(&Feed) -> b
 
 /// The scenario in which sources fall silent, as a recording.
 fn silent(folder: &Path) -> PathBuf {
-    let scenario: Scenario = Scenario::parse(include_str!("scenarios/silent.toml")).unwrap();
+    let scenario: Scenario = Scenario::load(Path::new("tests/scenarios/silent.toml")).unwrap();
     let path = folder.join("silent.pcapng");
     run_to_file(&scenario, &path).unwrap();
     path
@@ -55,6 +55,17 @@ fn player(recording: &Arc<Recording>) -> Player {
     Player::new(Arc::clone(recording), Arc::default(), Earlier::default())
 }
 
+/// Goes forward to an instant.
+fn advance_to(player: &mut Player, t_s: f64) {
+    while !player.advance(Nanos::from_secs_f64(t_s), usize::MAX) {}
+}
+
+/// Goes to an instant, forward or back.
+fn seek(player: &mut Player, t_s: f64) {
+    player.jump(t_s);
+    advance_to(player, t_s);
+}
+
 #[test]
 fn fifty_seeks_leave_no_trace() {
     let folder = tempfile::tempdir().unwrap();
@@ -66,16 +77,16 @@ fn fifty_seeks_leave_no_trace() {
     let mut compared = 0;
     for turn in 0..50 {
         let to_s = random.random_range(-1.0..length_s + 1.0);
-        restless.seek(to_s);
+        seek(&mut restless, to_s);
         if turn % 10 == 9 {
             let mut straight = player(&recording);
-            straight.advance_to(to_s);
+            advance_to(&mut straight, to_s);
             assert_eq!(text(&restless.summary()), text(&straight.summary()), "at {to_s} s");
             compared += 1;
         }
     }
     assert_eq!(compared, 5);
-    restless.seek_end();
+    seek(&mut restless, f64::INFINITY);
     assert!(restless.at_end());
     assert_eq!(text(&restless.summary()), text(&whole));
 }
@@ -89,7 +100,7 @@ fn every_speed_gives_the_same_figures() {
         let mut player = player(&recording);
         let mut at_s = 0.0;
         while !player.at_end() {
-            player.advance_to(at_s);
+            advance_to(&mut player, at_s);
             at_s += step_s;
         }
         assert_eq!(text(&player.summary()), whole, "in steps of {step_s} s");
@@ -105,7 +116,7 @@ fn equal_stamps_are_never_torn_apart_and_late_ones_come_with_those_before() {
     let recording = Arc::new(Recording::open(&path).unwrap());
     let records_at = |t_s: f64| {
         let mut player = player(&recording);
-        player.seek(t_s);
+        seek(&mut player, t_s);
         player.summary().recording.records
     };
     assert_eq!(records_at(0.0), 1);
@@ -124,11 +135,11 @@ fn saved_states_stay_within_their_bound_over_an_hour() {
     write_notes(&path, &stamps_ms);
     let recording = Arc::new(Recording::open(&path).unwrap());
     let mut player = player(&recording);
-    player.seek_end();
+    seek(&mut player, f64::INFINITY);
     let (count, bytes) = (player.checkpoints().count(), player.checkpoints().bytes());
     assert!((32..=128).contains(&count), "{count} saved states");
     assert!((8 << 20..=32 << 20).contains(&bytes), "{bytes} bytes");
-    player.seek(1800.5);
+    seek(&mut player, 1800.5);
     assert_eq!(player.position_s(), 1800.0);
     assert_eq!(player.summary().recording.records, 1801);
 }
@@ -152,7 +163,14 @@ fn write_notes(path: &Path, stamps_ms: &[i64]) {
 }
 
 fn replay_of(path: &Path) -> ReplayConfig {
-    ReplayConfig::new(Arc::new(Recording::open(path).unwrap()))
+    ReplayConfig {
+        recording: Arc::new(Recording::open(path).unwrap()),
+        profile: Arc::default(),
+        earlier: Earlier::default(),
+        start_at: 0.0,
+        speed: 1.0,
+        paused: false,
+    }
 }
 
 fn mode(feed: &Feed) -> (f64, bool, f64, bool) {
@@ -195,7 +213,7 @@ fn a_replay_obeys_and_ends_with_the_batch_figures() {
 #[test]
 fn the_figures_on_screen_at_the_end_are_those_of_the_batch() {
     let folder = tempfile::tempdir().unwrap();
-    let scenario: Scenario = Scenario::parse(include_str!("scenarios/bench.toml")).unwrap();
+    let scenario: Scenario = Scenario::load(Path::new("tests/scenarios/bench.toml")).unwrap();
     let path = folder.path().join("flown.pcapng");
     run_to_file(&scenario, &path).unwrap();
     let whole = batch(&Recording::open(&path).unwrap());
@@ -216,7 +234,7 @@ fn the_figures_on_screen_after_a_seek_are_those_of_that_instant() {
     wait_for_feed(&session, "the end", |feed| mode(feed).3);
     let recording = Arc::new(Recording::open(&path).unwrap());
     let mut straight = player(&recording);
-    straight.advance_to(7.5);
+    advance_to(&mut straight, 7.5);
     let expected = straight.summary();
     assert!(session.send(Command::Seek(7.5)));
     let feed = wait_for_feed(&session, "the seek", |feed| {

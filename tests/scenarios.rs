@@ -38,7 +38,7 @@ fn bundled(number: usize) -> (Value, Value) {
         monitor.handle(&entry);
     }
     let summary = serde_json::to_value(monitor.summary(&recording.facts(&cursor))).unwrap();
-    let truth = std::fs::read_to_string(fadewatch::run::truth_path(&path)).unwrap();
+    let truth = std::fs::read_to_string(fadewatch::run::simulated_file::truth_path(&path)).unwrap();
     (serde_json::from_str(&truth).unwrap(), summary)
 }
 
@@ -373,7 +373,7 @@ fn bundled_sessions_are_what_their_scenarios_give() {
     for number in 1..=4 {
         let scenario = Scenario::load(&folder.join(format!("orchard-{number}.toml"))).unwrap();
         let again = scratch.path().join(format!("orchard-{number}.pcapng"));
-        let truth = fadewatch::run::run_to_file(&scenario, &again).unwrap();
+        let truth = fadewatch::run::simulated_file::run_to_file(&scenario, &again).unwrap();
         for (new, old) in [(&again, "pcapng"), (&truth, "truth.json")] {
             let bundled = folder.join(format!("orchard-{number}.{old}"));
             assert!(std::fs::read(new).unwrap() == std::fs::read(&bundled).unwrap(), "{}", bundled.display());
@@ -459,7 +459,10 @@ fn two_vehicles_on_one_interface() {
 fn write_the_bundled_recordings() {
     for number in 1..=4 {
         let scenario = Scenario::load(&folder(&format!("recordings/orchard-{number}.toml"))).unwrap();
-        fadewatch::run::run_to_file(&scenario, &folder(&format!("recordings/orchard-{number}.pcapng")))
-            .unwrap();
+        fadewatch::run::simulated_file::run_to_file(
+            &scenario,
+            &folder(&format!("recordings/orchard-{number}.pcapng")),
+        )
+        .unwrap();
     }
 }

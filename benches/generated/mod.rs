@@ -15,7 +15,9 @@ use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,
 };
 use fadewatch::units::Nanos;
-use fadewatch::wire::{checksum, codec};
+use fadewatch::wire::checksum;
+use mavlink::Message as _;
+use mavlink::dialects::all::MavMessage;
 
 /// The profile that goes with a flight.
 pub(crate) const PROFILE: &str = r#"
@@ -385,7 +387,7 @@ fn encode(out: &mut Vec<u8>, sender: (u8, u8), sequence: u8, message: u32, paylo
     out.extend_from_slice(&[0xFD, length as u8, 0, 0, sequence, sender.0, sender.1]);
     out.extend_from_slice(&message.to_le_bytes()[..3]);
     out.extend_from_slice(&payload[..length]);
-    let extra = codec::crc_extra(message).unwrap_or(0);
+    let extra = MavMessage::extra_crc(message);
     let checksum = checksum::step(checksum::update(checksum::INITIAL, &out[1..]), extra);
     out.extend_from_slice(&checksum.to_le_bytes());
 }

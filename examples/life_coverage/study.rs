@@ -45,7 +45,7 @@ struct Seen {
 }
 
 fn see(session: &Session, profile: &Arc<Profile>, earlier: Earlier) -> Seen {
-    let scenario = Scenario::parse(&session.toml).unwrap();
+    let scenario = Scenario::parse(&session.toml, Path::new("study.toml")).unwrap();
     let simulated = simulate::run(&scenario);
     let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier);
     for entry in simulated.entries() {

@@ -273,6 +273,7 @@ impl<W: Write> PcapngWriter<W> {
     }
 
     /// The writer below.
+    #[cfg(any(test, feature = "internals"))]
     pub fn into_inner(self) -> W {
         self.out
     }

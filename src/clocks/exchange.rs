@@ -12,7 +12,7 @@ const MOST_SKEW: f64 = 300e-6;
 
 /// Offset (remote less local) and delay of one exchange, RFC 5905 section 8. Any unit.
 #[must_use]
-pub fn four_timestamps(t1: f64, t2: f64, t3: f64, t4: f64) -> (f64, f64) {
+fn four_timestamps(t1: f64, t2: f64, t3: f64, t4: f64) -> (f64, f64) {
     let offset = 0.5 * ((t2 - t1) + (t3 - t4));
     let delay = (t4 - t1) - (t3 - t2);
     (offset, delay)

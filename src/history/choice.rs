@@ -45,11 +45,6 @@ impl Say {
 }
 
 impl History {
-    /// The threshold of each link of the profile, in its order, from the sessions of this choice.
-    pub fn thresholds(&self, profile: &Profile, choice: &Choice<'_>) -> Result<Vec<Threshold>, HistoryError> {
-        Ok(self.thresholds_beside(profile, &self.chosen(choice)?, || ())?.0)
-    }
-
     /// All that the sessions of this choice showed, as a session's core takes it.
     pub fn earlier(&self, profile: &Profile, choice: &Choice<'_>) -> Result<Earlier, HistoryError> {
         let chosen = self.chosen(choice)?;
@@ -91,10 +86,6 @@ impl History {
     }
 
     /// The 90th percentile of the vibration of the sessions of this choice; `None` where too little is known.
-    pub fn vibration_limit(&self, choice: &Choice<'_>) -> Result<Option<VibrationLimit>, HistoryError> {
-        self.vibration_of(&self.chosen(choice)?)
-    }
-
     fn vibration_of(&self, chosen: &[Chosen]) -> Result<Option<VibrationLimit>, HistoryError> {
         let places = places(chosen);
         let mut counts: Vec<(f32, u32)> = Vec::new();

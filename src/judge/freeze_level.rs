@@ -4,7 +4,7 @@
 //! Definition: at each second that is not already frozen, chance = base + (1 - base) x logistic(level)
 //! that a freeze begins within the next second. `level_p50` and `level_p05` are where the logistic part
 //! is 50 % and 5 %. Unit: the link's level unit. Method: penalised maximum likelihood over all seconds
-//! of all sessions (see [`crate::stats::logistic::base`]); the ridge on the slope is weak, and the base
+//! of all sessions (see [`crate::stats::logistic`]); the ridge on the slope is weak, and the base
 //! is held small.
 //!
 //! Interval of `level_p05`, 95 %: the variance of the model, plus what the sessions differ by beyond
@@ -18,10 +18,8 @@ mod agreement;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::margin::EvidenceSecond;
-use crate::stats::logistic::base;
-use crate::stats::logistic::base::{Chance, Count, Fit, Prior};
-use crate::stats::logistic::{logistic, logit};
-use crate::stats::symmetric;
+use crate::stats::logistic::{Chance, Count, Fit, Prior, logistic, logit};
+use crate::stats::{logistic as regression, symmetric};
 
 pub use agreement::{Agreement, Finding};
 
@@ -217,7 +215,7 @@ impl Curve {
         let froze = counts.iter().map(|count| count.events * count.x).sum::<f64>()
             / counts.iter().map(|count| count.events).sum::<f64>();
         let start = |slope: f64| [logit(0.2) - slope * froze, slope, BASE_ODDS];
-        let fit = base::fit(&counts, prior, &[start(-2.0), start(-6.0), start(-15.0)])?;
+        let fit = regression::fit(&counts, prior, &[start(-2.0), start(-6.0), start(-15.0)])?;
         let level = fit.level_at(P05).0;
         let lowest = counts.first()?.x;
         let highest = counts.last()?.x;
@@ -233,8 +231,8 @@ impl Curve {
         let trials: f64 = counts().map(|count| count.trials).sum();
         let events: f64 = counts().map(|count| count.events).sum();
         let alone = [-60.0, 0.0, logit(events / trials)];
-        let gain =
-            base::log_likelihood(&self.fit.parameters, counts()) - base::log_likelihood(&alone, counts());
+        let gain = regression::log_likelihood(&self.fit.parameters, counts())
+            - regression::log_likelihood(&alone, counts());
         2.0 * gain > BY_MORE_THAN_LUCK
     }
 

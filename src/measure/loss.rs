@@ -14,7 +14,7 @@
 //!   lost. Boot clock still over a silence: likewise.
 //! - Silence at the end is never loss, but an outage.
 //!
-//! Bounded: 256 senders, 4 flows each, strangers beyond them are one count; the last day by the second
+//! Bounded: 256 senders, 4 flows each, strangers beyond them are left out; the last day by the second
 //! for up to 16 senders (the last hour and a half for more), what is older by spans. Whole figures rest on counts and
 //! runs of the whole session; bad spells of what is older are found span by span. See the files below this one.
 
@@ -44,10 +44,8 @@ use crate::wire::telemetry::BootStamp;
 
 use flow::Flow;
 pub use flow::LinkSeconds;
-pub use heard::VehicleHeard;
 use sequence::{Arriving, Outcome, Shown};
 use shared::Components;
-pub use spells::Spell;
 use together::{Joint, MOST_TOGETHER};
 
 /// Share of lost frames over which a second, a distance or a link is not good. Common practice, no source.
@@ -121,7 +119,6 @@ pub struct LossMeter {
     joints: Vec<Joint>,
     held: Vec<Held>,
     restarts: Vec<Restart>,
-    strangers: u64,
 }
 
 impl LossMeter {
@@ -315,7 +312,6 @@ impl LossMeter {
 
     fn begin_flow(&mut self, sender: Sender, endpoint: Option<SocketAddr>, arriving: Arriving, base: Nanos) {
         if self.flows.len() >= MOST_FLOWS {
-            self.strangers += 1;
             return;
         }
         let flows = self.senders.entry(sender).or_default();

@@ -265,6 +265,7 @@ impl PositionMeter {
 
     /// Slant distance at each whole second since the first record (index 0: at 1 s), silences of up
     /// to 10 s interpolated; of a session longer than a day, of its last day.
+    #[cfg(feature = "internals")]
     #[must_use]
     pub fn distances(&self, context: &Context) -> Vec<Option<f32>> {
         self.seconds(context).of_the_day().collect()

@@ -375,6 +375,7 @@ impl Series<f32> {
     }
 
     /// The newest day's numbers, absent ones among them.
+    #[cfg(feature = "internals")]
     pub(crate) fn of_the_day(&self) -> impl Iterator<Item = Option<f32>> + '_ {
         self.range(0, usize::MAX).map(|(_, number)| (!number.is_nan()).then_some(number))
     }

@@ -310,6 +310,7 @@ impl SignalMeter {
 
     /// A link's level at each whole second since the first record (index 0: at 1 s); of a session longer than a
     /// day, of its last day.
+    #[cfg(feature = "internals")]
     #[must_use]
     pub fn levels(&self, link: usize) -> Vec<Option<f32>> {
         self.seconds(link).of_the_day().collect()

@@ -202,11 +202,6 @@ impl VibrationMeter {
     }
 
     /// What lay behind a bad picture within a span of seconds from the first record.
-    #[must_use]
-    pub fn suspicion(&self, context: &Context, signal: &SignalMeter, from_s: f64, to_s: f64) -> Suspicion {
-        self.judge(context, signal, self.limit(context).map(|limit| limit.level), from_s, to_s)
-    }
-
     fn judge(
         &self,
         context: &Context,

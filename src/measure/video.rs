@@ -29,7 +29,6 @@ use crate::wire::rtp;
 use crate::wire::telemetry::Telemetry;
 
 use super::loss::{Steadiness, Traffic};
-pub use account::Judged;
 use arrived::Arrived;
 pub use freeze_rule::Course;
 use rtp_stream::{Stream, StreamKey};

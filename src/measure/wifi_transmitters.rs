@@ -11,7 +11,7 @@
 //! of what it sent meanwhile (counted as a hole). Wrap: modulo 4096. Duplicate: a number that was heard within the last 128
 //! is a copy, whatever its retry bit. Late: one of those that was not heard is taken off
 //! the lost again. Restart: a jump back by more is a new beginning. Frames whose check sequence
-//! failed count by themselves and say nothing else. Bounded: [`MOST_TRANSMITTERS`] transmitters,
+//! failed say nothing. Bounded: [`MOST_TRANSMITTERS`] transmitters,
 //! [`MOST_COUNTERS`] counters each.
 
 use std::collections::BTreeMap;
@@ -82,9 +82,6 @@ struct Transmitter {
 #[derive(Clone, Debug, Default)]
 pub struct TransmitterMeter {
     transmitters: Vec<Transmitter>,
-    damaged: u64,
-    /// Frames of transmitters that found no room.
-    others: u64,
 }
 
 impl TransmitterMeter {
@@ -107,15 +104,11 @@ impl TransmitterMeter {
             _ => return None,
         };
         if header.is_damaged() {
-            self.damaged += 1;
             return None;
         }
         let frame = ieee80211::parse(bytes, header.is_padded())?;
         let named = is_named(frame.transmitter, context);
-        let Some(transmitter) = self.transmitter(at, interface, frame.transmitter, named, context) else {
-            self.others += 1;
-            return None;
-        };
+        let transmitter = self.transmitter(at, interface, frame.transmitter, named, context)?;
         transmitter.take(at, &frame, &header);
         transmitter.carries |= packet.flow.is_some();
         if named || transmitter.carries {
@@ -161,12 +154,6 @@ impl TransmitterMeter {
         let mut rows: Vec<&Transmitter> = self.transmitters.iter().collect();
         rows.sort_by_key(|transmitter| transmitter.address);
         rows.into_iter().map(|transmitter| transmitter.summary(context)).collect()
-    }
-
-    /// Frames whose check sequence failed, and those of transmitters that found no room.
-    #[must_use]
-    pub const fn left_out(&self) -> (u64, u64) {
-        (self.damaged, self.others)
     }
 }
 

@@ -194,14 +194,10 @@ pub struct Known {
     pub remark: Option<String>,
 }
 
-/// Opens the sources and starts a session that knows of no earlier one. An error says which source, why,
-/// and what to do.
-pub fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
-    start_with(config, |_| Ok(Known::default()))
-}
-
-/// The same, asking what earlier sessions showed, with the stamp of the first record; bytes that come meanwhile
-/// wait in their queue. The answer is recorded, and the session takes it from the note's own text as a replay will.
+/// Opens the sources and starts a session. An error says which source, why, and what to do.
+///
+/// Asks what earlier sessions showed, with the stamp of the first record; bytes that come meanwhile wait in their
+/// queue. The answer is recorded, and the session takes it from the note's own text as a replay will.
 pub fn start_with(
     config: LiveConfig,
     ask: impl FnOnce(Nanos) -> anyhow::Result<Known>,

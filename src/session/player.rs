@@ -11,7 +11,6 @@ use crate::capture::{Cursor, Recording};
 use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 use crate::record::{Entry, OwnedRecord};
-use crate::snapshot::{Snapshot, View};
 use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
@@ -88,25 +87,8 @@ impl Player {
         Self { recording, first, state, checkpoints: Checkpoints::default(), checkpoint_due: FIRST_SPACING }
     }
 
-    /// Goes forward to an instant, seconds from the first record; never back.
-    pub fn advance_to(&mut self, t_s: f64) {
-        while !self.advance(Nanos::from_secs_f64(t_s), usize::MAX) {}
-    }
-
-    /// Goes to an instant, forward or back.
-    pub fn seek(&mut self, t_s: f64) {
-        self.jump(t_s);
-        self.advance_to(t_s);
-    }
-
-    /// Goes to the last record.
-    pub fn seek_end(&mut self) {
-        self.jump(f64::INFINITY);
-        self.advance_to(f64::INFINITY);
-    }
-
     /// Goes to the nearest saved state before an instant, unless this one is nearer.
-    pub(crate) fn jump(&mut self, t_s: f64) {
+    pub fn jump(&mut self, t_s: f64) {
         let to = Nanos::from_secs_f64(t_s.max(0.0));
         let here = self.state.start.map(|_| self.state.elapsed()).filter(|here| *here <= to);
         if let Some(state) = self.checkpoints.before(to, here) {
@@ -118,7 +100,7 @@ impl Player {
     }
 
     /// Handles at most so many records up to an instant; true once it is reached.
-    pub(crate) fn advance(&mut self, to: Nanos, most: usize) -> bool {
+    pub fn advance(&mut self, to: Nanos, most: usize) -> bool {
         let mut room = most;
         if let Some(pending) = self.state.pending.take() {
             if self.state.due(pending.at) > to {
@@ -178,12 +160,6 @@ impl Player {
     #[must_use]
     pub fn summary(&self) -> Summary {
         self.state.monitor.summary(&self.facts())
-    }
-
-    /// The picture here.
-    #[must_use]
-    pub fn snapshot(&self, view: View) -> Snapshot {
-        self.state.monitor.snapshot(view, Arc::new(self.summary()))
     }
 
     /// The core.

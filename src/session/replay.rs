@@ -52,21 +52,6 @@ pub struct ReplayConfig {
     pub paused: bool,
 }
 
-impl ReplayConfig {
-    /// From the first record, at the recorded pace.
-    #[must_use]
-    pub fn new(recording: Arc<Recording>) -> Self {
-        Self {
-            recording,
-            profile: Arc::default(),
-            earlier: Earlier::default(),
-            start_at: 0.0,
-            speed: 1.0,
-            paused: false,
-        }
-    }
-}
-
 /// Starts a replay.
 pub fn start(config: ReplayConfig) -> anyhow::Result<SessionHandle> {
     if !SPEEDS.contains(&config.speed) {

@@ -112,15 +112,13 @@ impl Scenario {
     pub fn load(path: &Path) -> Result<Self, ScenarioError> {
         let text = std::fs::read_to_string(path)
             .map_err(|error| ScenarioError::Read { path: path.to_owned(), error })?;
-        let scenario: Self = toml::from_str(&text)
-            .map_err(|error| ScenarioError::Syntax { path: path.to_owned(), error: Box::new(error) })?;
-        scenario.checked()
+        Self::parse(&text, path)
     }
 
-    /// Reads a scenario from TOML text.
-    pub fn parse(text: &str) -> Result<Self, ScenarioError> {
+    /// Reads a scenario from TOML text; an error names where it came from.
+    pub fn parse(text: &str, origin: &Path) -> Result<Self, ScenarioError> {
         let scenario: Self = toml::from_str(text)
-            .map_err(|error| ScenarioError::Syntax { path: PathBuf::from("text"), error: Box::new(error) })?;
+            .map_err(|error| ScenarioError::Syntax { path: origin.to_owned(), error: Box::new(error) })?;
         scenario.checked()
     }
 

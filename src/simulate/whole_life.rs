@@ -219,6 +219,8 @@ impl Life {
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use super::super::{Scenario, run};
 
     const DAY: &str = r#"
@@ -256,7 +258,7 @@ unplugged = [{ source = "vehicle", from_s = 70, to_s = 72 }]
 
     #[test]
     fn a_day_has_the_phases_that_were_written_down() {
-        let truth = run(&Scenario::parse(DAY).unwrap()).truth;
+        let truth = run(&Scenario::parse(DAY, Path::new("day.toml")).unwrap()).truth;
         let told: Vec<&str> =
             truth["phases"].as_array().unwrap().iter().map(|row| row["phase"].as_str().unwrap()).collect();
         // After the fresh pack it stands 40 m off: disarmed, but nothing of this power-up says that it landed.
@@ -280,7 +282,7 @@ unplugged = [{ source = "vehicle", from_s = 70, to_s = 72 }]
 
     #[test]
     fn what_is_off_sends_nothing_and_starts_anew() {
-        let session = run(&Scenario::parse(DAY).unwrap());
+        let session = run(&Scenario::parse(DAY, Path::new("day.toml")).unwrap());
         let start = session.records[0].at.0;
         let video = session.interface("video").unwrap();
         let within = |record: &&crate::record::OwnedRecord, from: f64, to: f64| {

@@ -242,7 +242,7 @@ pub fn ratio(seconds: &[(usize, u32, u32)], length: usize) -> Option<(f64, [f64;
     } else {
         count.min(trials)
     };
-    let ci95 = proportion::wilson_at(ratio * effective, effective, proportion::student975(count - 1.0))?;
+    let ci95 = proportion::wilson(ratio * effective, effective, proportion::student975(count - 1.0))?;
     Some((ratio, ci95))
 }
 

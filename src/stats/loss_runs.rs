@@ -67,11 +67,6 @@ pub struct Gilbert {
 }
 
 impl Gilbert {
-    /// Share of lost packets in the long run.
-    #[must_use]
-    pub fn stationary_loss(self) -> f64 {
-        self.p / (self.p + self.r)
-    }
     /// Mean bad spell, packets.
     #[must_use]
     pub fn mean_bad(self) -> f64 {
@@ -81,19 +76,6 @@ impl Gilbert {
     #[must_use]
     pub fn mean_good(self) -> f64 {
         1.0 / self.p
-    }
-    /// From the transitions of a sequence; `None` where one state was never left from.
-    #[must_use]
-    pub fn of_sequence(lost: &[bool]) -> Option<Self> {
-        let mut transitions = [[0_u32; 2]; 2];
-        for pair in lost.windows(2) {
-            transitions[usize::from(pair[0])][usize::from(pair[1])] += 1;
-        }
-        let chance = |from: [u32; 2], to: usize| {
-            let all = from[0] + from[1];
-            (all > 0).then(|| f64::from(from[to]) / f64::from(all))
-        };
-        Some(Self { p: chance(transitions[0], 1)?, r: chance(transitions[1], 0)? })
     }
 }
 
@@ -204,13 +186,6 @@ impl Runs {
             .then(|| Gilbert { p: runs / received as f64, r: runs / self.losses.sum as f64 })
     }
 
-    /// Mean loss run over that of independent losses at the same ratio.
-    #[must_use]
-    pub fn burst_ratio(&self, received: u64) -> Option<f64> {
-        let share = received as f64 / (received + self.losses.sum) as f64;
-        self.losses.mean().map(|mean| mean * share)
-    }
-
     /// Variance of the lost share times the trials, over that of independent losses.
     ///
     /// Alternating renewal process (Cox 1962, Renewal Theory, chapter 7): runs of mean
@@ -250,7 +225,7 @@ impl Runs {
             0 => proportion::Z975,
             runs => proportion::student975((runs.max(3) - 1) as f64),
         };
-        let ci95 = proportion::wilson_at(ratio * trials, trials, quantile)?;
+        let ci95 = proportion::wilson(ratio * trials, trials, quantile)?;
         Some(RatioEstimate { ratio, ci95 })
     }
 }
@@ -259,58 +234,6 @@ impl Runs {
 fn key_of(length: u64) -> u32 {
     let key = length.min(1 << 31) as u32;
     if key < 1024 { key } else { 1 << key.ilog2() }
-}
-
-/// RFC 3357's loss distance stream: (distance, lost) of each packet; the first loss has distance 0.
-#[must_use]
-pub fn distance_stream(lost: &[bool]) -> Vec<(u64, bool)> {
-    let mut before = None;
-    let distance = |(index, &lost): (usize, &bool)| {
-        if !lost {
-            return (0, false);
-        }
-        let distance = before.map_or(0, |before| index - before) as u64;
-        before = Some(index);
-        (distance, true)
-    };
-    lost.iter().enumerate().map(distance).collect()
-}
-
-/// RFC 3357's loss period stream: (period, lost) of each packet; periods count from 1.
-#[must_use]
-pub fn period_stream(lost: &[bool]) -> Vec<(u64, bool)> {
-    let (mut period, mut before) = (0, false);
-    let number = |&lost: &bool| {
-        period += u64::from(lost && !before);
-        before = lost;
-        (if lost { period } else { 0 }, lost)
-    };
-    lost.iter().map(number).collect()
-}
-
-/// Share of the losses whose distance is at most `delta`, the first loss apart; `None` without losses.
-#[must_use]
-pub fn noticeable_rate(lost: &[bool], delta: u64) -> Option<f64> {
-    let stream = distance_stream(lost);
-    let losses = stream.iter().filter(|(_, lost)| *lost).count();
-    let near = stream.iter().filter(|(distance, lost)| *lost && (1..=delta).contains(distance)).count();
-    (losses > 0).then(|| near as f64 / losses as f64)
-}
-
-/// RFC 3357's inter-loss-period lengths: from the last loss of one period to the first of the next; 0 for the first.
-#[must_use]
-pub fn inter_loss_period_lengths(lost: &[bool]) -> Vec<u64> {
-    let mut lengths = Vec::new();
-    let mut last_loss = None;
-    for (index, &is_lost) in lost.iter().enumerate() {
-        if is_lost {
-            if index == 0 || !lost[index - 1] {
-                lengths.push(last_loss.map_or(0, |before| index - before) as u64);
-            }
-            last_loss = Some(index);
-        }
-    }
-    lengths
 }
 
 #[cfg(test)]
@@ -335,24 +258,12 @@ mod tests {
                 list.iter().map(|pair| (pair[0].as_u64().unwrap(), pair[1] == 1)).collect()
             };
             let lost: Vec<bool> = numbers(&case["loss"]).iter().map(|&lost| lost == 1).collect();
-            assert_eq!(distance_stream(&lost), pairs("distance_stream"));
-            assert_eq!(period_stream(&lost), pairs("period_stream"));
-            assert_eq!(inter_loss_period_lengths(&lost), numbers(&case["inter_loss_period_lengths"]));
-            for (delta, rate) in case["noticeable_rate"].as_object().unwrap() {
-                let found = noticeable_rate(&lost, delta.parse().unwrap()).unwrap();
-                assert!(near(found, rate.as_f64().unwrap()));
-            }
-            let model = Gilbert::of_sequence(&lost).unwrap();
-            assert!(near(model.p, case["gilbert_p"].as_f64().unwrap()));
-            assert!(near(model.r, case["gilbert_r"].as_f64().unwrap()));
-            assert!(near(model.stationary_loss(), case["stationary_loss"].as_f64().unwrap()));
-            assert!(near(model.mean_bad(), case["mean_burst_model"].as_f64().unwrap()));
             let mut runs = Runs::default();
             let lengths = numbers(&case["period_lengths"]);
             for &length in &lengths {
                 runs.add_lost(length);
             }
-            // The distances of the same sequence, run by run.
+            // The distances of the same sequence, run by run, and the two-state model.
             let mut runs_of = Runs::default();
             for run in lost.chunk_by(|a, b| a == b) {
                 let length = run.len() as u64;
@@ -407,8 +318,9 @@ mod tests {
             let lost: u64 = lengths.iter().map(|&(length, count)| length * count).sum();
             let model = runs.gilbert(n - lost).unwrap();
             assert!(near(model.p, p) && near(model.r, r));
-            assert!(near(model.stationary_loss(), lost as f64 / n as f64));
-            assert!(near(runs.burst_ratio(n - lost).unwrap(), burst));
+            // The mean loss run over that of independent losses at the same ratio.
+            let independent = n as f64 / (n - lost) as f64;
+            assert!(near(runs.periods().mean_length.unwrap() / independent, burst));
         }
     }
 

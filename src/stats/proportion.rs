@@ -9,16 +9,10 @@ use crate::units::interval::Interval;
 /// The 97.5 % point of the normal distribution.
 pub const Z975: f64 = 1.959_963_984_540_054;
 
-/// Wilson's 95 % interval; trials and successes may be fractions of effective ones.
-/// `None` without trials.
+/// Wilson's interval at a quantile of the normal ([`Z975`]: 95 %) or of Student's distribution; trials and
+/// successes may be fractions of effective ones. `None` without trials.
 #[must_use]
-pub fn wilson(successes: f64, trials: f64) -> Option<Interval> {
-    wilson_at(successes, trials, Z975)
-}
-
-/// Wilson's interval for another quantile of the normal (or of Student's) distribution.
-#[must_use]
-pub fn wilson_at(successes: f64, trials: f64, quantile: f64) -> Option<Interval> {
+pub fn wilson(successes: f64, trials: f64, quantile: f64) -> Option<Interval> {
     if trials <= 0.0 || !trials.is_finite() {
         return None;
     }
@@ -57,11 +51,11 @@ mod tests {
             serde_json::from_str(include_str!("../../tests/vectors/wilson.json")).unwrap();
         for row in vectors["rows"].as_array().unwrap() {
             let (k, n) = (row["k"].as_f64().unwrap(), row["n"].as_f64().unwrap());
-            let [low, high] = wilson(k, n).unwrap();
+            let [low, high] = wilson(k, n, Z975).unwrap();
             assert!((low - row["wilson"][0].as_f64().unwrap()).abs() < 1e-12, "{k}/{n}");
             assert!((high - row["wilson"][1].as_f64().unwrap()).abs() < 1e-12, "{k}/{n}");
         }
-        assert_eq!(wilson(0.0, 0.0), None);
+        assert_eq!(wilson(0.0, 0.0, Z975), None);
     }
 
     /// Printed tables of Student's distribution, two-sided 95 %.

@@ -3,17 +3,6 @@
 //! Hyndman and Fan (1996), definition 7: linear interpolation between order
 //! statistics, the default of the common statistics packages. No unit.
 
-/// The quantile `p` (0 to 1) of a sorted sample; `None` of an empty one.
-#[must_use]
-pub fn of_sorted(sorted: &[f64], p: f64) -> Option<f64> {
-    let last = sorted.len().checked_sub(1)?;
-    let position = p.clamp(0.0, 1.0) * last as f64;
-    let below = position.floor() as usize;
-    let above = (below + 1).min(last);
-    let share = position - below as f64;
-    Some(sorted[below] + share * (sorted[above] - sorted[below]))
-}
-
 /// The quantile `p` (0 to 1) of a sample in any order; `None` of an empty one.
 #[must_use]
 pub fn of(sample: &[f64], p: f64) -> Option<f64> {

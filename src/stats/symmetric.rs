@@ -44,13 +44,6 @@ pub fn inverse(matrix: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
     Some((0..size).map(solve).collect())
 }
 
-/// The logarithm of the determinant; `None` where the matrix is not positive definite.
-#[must_use]
-pub fn log_determinant(matrix: &[Vec<f64>]) -> Option<f64> {
-    let lower = cholesky(matrix)?;
-    Some(lower.iter().enumerate().map(|(index, row)| 2.0 * row[index].ln()).sum())
-}
-
 /// Matrix times vector.
 #[must_use]
 pub fn multiply(matrix: &[Vec<f64>], vector: &[f64]) -> Vec<f64> {
@@ -83,8 +76,6 @@ mod tests {
         for (found, expected) in inverse.concat().iter().zip([0.375, -0.25, -0.25, 0.5]) {
             assert!((found - expected).abs() < 1e-12);
         }
-        let log = log_determinant(&[vec![4.0, 2.0], vec![2.0, 3.0]]).unwrap();
-        assert!((log - 8.0_f64.ln()).abs() < 1e-12);
     }
 
     #[test]

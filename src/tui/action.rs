@@ -65,6 +65,4 @@ pub enum Action {
     Leave,
     /// End the program.
     Quit,
-    /// End the program at once, without asking.
-    QuitNow,
 }

@@ -310,9 +310,9 @@ impl UiState {
         match keys::action(key) {
             Some(Action::Leave | Action::NextItem) => return Vec::new(),
             Some(action) if action == own => return Vec::new(),
-            Some(
-                action @ (Action::Show(_) | Action::Quit | Action::QuitNow | Action::Help | Action::Explain),
-            ) => return self.apply(action, feed),
+            Some(action @ (Action::Show(_) | Action::Quit | Action::Help | Action::Explain)) => {
+                return self.apply(action, feed);
+            }
             Some(Action::NextTheme) => self.theme = self.theme.next(),
             Some(Action::Up) => self.help_scroll = self.help_scroll.saturating_sub(1),
             Some(Action::Down) => self.help_scroll = (self.help_scroll + 1).min(last),
@@ -383,7 +383,6 @@ impl UiState {
             Action::Mark(kind) => return self.mark(kind, String::new()),
             Action::Acknowledge => return self.acknowledge(feed),
             Action::Quit => return self.quit(feed),
-            Action::QuitNow => return vec![Effect::Quit],
             Action::Pause
             | Action::Faster
             | Action::Slower

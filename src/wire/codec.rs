@@ -78,12 +78,6 @@ pub fn definition(message: u32) -> Option<Definition> {
     }
 }
 
-/// The CRC extra byte of a message id; `None` where the dialect lacks it.
-#[must_use]
-pub fn crc_extra(message: u32) -> Option<u8> {
-    definition(message).map(|definition| definition.crc_extra)
-}
-
 /// Bytes of a payload that are looked at: no field that is read lies behind them.
 const READ: usize = 64;
 

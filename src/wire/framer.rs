@@ -173,6 +173,7 @@ impl Framer {
     }
 
     /// Where the bytes went.
+    #[cfg(feature = "internals")]
     #[must_use]
     pub fn tally(&self) -> Tally {
         Tally { pending: self.carry.len() as u64, ..self.tally }

@@ -9,7 +9,7 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use crate::stats::logistic::base;
+use crate::stats::logistic as regression;
 use crate::stats::logistic::logit;
 
 use super::{Curve, P05, SessionLevel, Tally};
@@ -108,7 +108,7 @@ fn own_intercept(curve: &Curve, tallies: &[Tally<'_>]) -> (f64, f64) {
         if step.abs() < 1e-7 || parameters[0] == from {
             break;
         }
-        next = base::intercept_pull(&parameters, tallies.iter().map(|tally| &tally.count));
+        next = regression::intercept_pull(&parameters, tallies.iter().map(|tally| &tally.count));
     }
     (parameters[0], curvature)
 }
@@ -132,7 +132,7 @@ fn beside(curve: &Curve, index: usize, tallies: &[Tally<'_>], intercept: f64) ->
     moved[0] = intercept;
     let counts = tallies.iter().map(|tally| &tally.count);
     let common: f64 = tallies.iter().map(Tally::log_likelihood).sum();
-    let gain = 2.0 * (base::log_likelihood(&moved, counts) - common);
+    let gain = 2.0 * (regression::log_likelihood(&moved, counts) - common);
     let of = |tally: &Tally<'_>| tally.common.chance.intercept_information(&tally.count);
     Own {
         index,

@@ -42,12 +42,6 @@ impl LossMeter {
         (!flows.is_empty() || !heard.is_empty()).then(|| window_of(&flows, &heard, context, view))
     }
 
-    /// Frames of senders beyond those that are kept apart.
-    #[must_use]
-    pub const fn strangers(&self) -> u64 {
-        self.strangers
-    }
-
     /// Flows in the order of the rows.
     pub(super) fn rows(&self) -> impl Iterator<Item = &Flow> {
         self.senders.values().flatten().map(|&index| &self.flows[index])

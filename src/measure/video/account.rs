@@ -17,7 +17,7 @@ use super::rtp_stream::Stream;
 use super::{ALWAYS, FreezeSpan, VideoMeter};
 
 /// What is judged of a freeze: whether it teaches the history, and why not.
-pub type Judged = (Option<bool>, Option<Cow<'static, str>>);
+pub(super) type Judged = (Option<bool>, Option<Cow<'static, str>>);
 
 impl VideoMeter {
     /// Every stream, the video link's first (RTP streams; one of marks where no RTP is seen).

@@ -92,12 +92,14 @@ impl Checkpoints {
     }
 
     /// How many there are.
+    #[cfg(feature = "internals")]
     #[must_use]
     pub fn count(&self) -> usize {
         self.saved().states.len()
     }
 
     /// About how many bytes they hold, beside what the newest shares with them.
+    #[cfg(feature = "internals")]
     #[must_use]
     pub fn bytes(&self) -> usize {
         self.saved().bytes()
