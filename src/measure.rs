@@ -10,6 +10,7 @@ pub mod own_reports;
 pub mod position;
 pub mod power;
 pub mod roles;
+mod sequence_numbers;
 pub mod series;
 pub mod signal;
 pub mod timing;

@@ -14,6 +14,7 @@ use super::store::{SERIES_DAMAGED, VIBRATION, evidence_parts, millis, session_pa
 use super::{Choice, History, HistoryError, blob, equipment, is_credible, link_threshold};
 use crate::judge::freeze_level;
 use crate::judge::freeze_level::LevelCount;
+use crate::stats::quantile;
 
 /// Fewer freezes than this are no reason to prefer RTP over marks.
 const ENOUGH_FREEZES: u64 = 5;
@@ -104,12 +105,9 @@ impl History {
         }
         counts.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         let rank = (VibrationLimit::QUANTILE * seconds as f64).ceil() as u64;
-        let mut passed = 0;
-        let at_rank = counts.iter().find(|(_, count)| {
-            passed += u64::from(*count);
-            passed >= rank
-        });
-        Ok(at_rank.map(|(level, _)| VibrationLimit { limit: f64::from(*level), sessions }))
+        let counted = counts.iter().map(|(level, seconds)| (*level, u64::from(*seconds)));
+        let limit = quantile::of_rank(counted, rank.saturating_sub(1));
+        Ok(limit.map(|level| VibrationLimit { limit: f64::from(level), sessions }))
     }
 
     /// How many sessions with the equipment of these tags did not begin before a stamp (RFC 3339).

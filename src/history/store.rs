@@ -52,28 +52,33 @@ fn says_the_same(kept: &SessionRow, read: &SessionRow) -> bool {
 impl History {
     /// Adds a session; false, and nothing changes, where its recording is in the history already.
     pub fn add(&mut self, row: &SessionRow) -> Result<bool, HistoryError> {
+        self.write(|transaction| insert(transaction, row))
+    }
+
+    /// All of it is written, or nothing.
+    fn write<T>(
+        &mut self,
+        act: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+    ) -> Result<T, HistoryError> {
         let path = self.path.display().to_string();
-        let sqlite = |source| HistoryError::Sqlite { path: path.clone(), source };
-        let transaction =
-            self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(sqlite)?;
-        let added = insert(&transaction, row).map_err(sqlite)?;
-        transaction.commit().map_err(sqlite)?;
-        Ok(added)
+        let written = || {
+            let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let done = act(&transaction)?;
+            transaction.commit().map(|()| done)
+        };
+        written().map_err(|source| HistoryError::Sqlite { path, source })
     }
 
     /// Forgets all sessions and keeps these instead, all at once or not at all.
     pub fn replace_all(&mut self, rows: &[SessionRow]) -> Result<usize, HistoryError> {
-        let path = self.path.display().to_string();
-        let sqlite = |source| HistoryError::Sqlite { path: path.clone(), source };
-        let transaction =
-            self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(sqlite)?;
-        transaction.execute("DELETE FROM session", []).map_err(sqlite)?;
-        let mut added = 0;
-        for row in rows {
-            added += usize::from(insert(&transaction, row).map_err(sqlite)?);
-        }
-        transaction.commit().map_err(sqlite)?;
-        Ok(added)
+        self.write(|transaction| {
+            transaction.execute("DELETE FROM session", [])?;
+            let mut added = 0;
+            for row in rows {
+                added += usize::from(insert(transaction, row)?);
+            }
+            Ok(added)
+        })
     }
 
     /// How these rows, read from recordings, compare with what the history keeps.

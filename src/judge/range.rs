@@ -5,9 +5,9 @@
 mod analysis;
 mod antenna_pattern;
 mod bins;
-mod hold_shares;
 mod predicted_freeze;
 mod range_view;
+mod span_share;
 mod theory;
 
 use crate::measure::context::Context;

@@ -69,6 +69,11 @@ impl Context {
         self.start.map_or(0.0, |start| (at - start).secs())
     }
 
+    /// How many whole seconds of a span of time, in seconds from the first record, the vehicle was switched off.
+    pub(crate) fn off_seconds(&self, span_s: (f64, f64)) -> f64 {
+        self.life.off_seconds(self.start.unwrap_or_default(), self.now, span_s)
+    }
+
     /// Which seconds are kept by themselves now, and which are joined: no store joins more of them.
     pub(crate) fn grid(&self) -> Grid {
         let seconds = self.start.map_or(0, |start| (self.now - start).whole_secs() + 1);
@@ -83,16 +88,20 @@ impl Context {
             && self.roles.autopilot() == Some((sender.system, sender.component))
     }
 
-    /// Whether a sender is a radio at the handset: the profile's word, else yes unless its system is the vehicle's.
+    /// Whether a sender is a radio at the handset.
     #[must_use]
     pub fn is_radio_here(&self, sender: Sender) -> bool {
         let Sender { system, component, .. } = sender;
+        self.roles.is_radio(system, component) && self.is_mounted_here(system, component)
+    }
+
+    /// Whether a radio is at the handset: the profile's word, else yes unless its system is the vehicle's.
+    pub(crate) fn is_mounted_here(&self, system: u8, component: u8) -> bool {
         let radios = self.profile.link.iter().filter_map(|link| link.radio);
         let said = radios
             .filter(|radio| (radio.system, radio.component) == (system, component))
             .find_map(|radio| radio.mounted);
-        self.roles.is_radio(system, component)
-            && said.map_or(self.roles.vehicle() != Some(system), |mounted| mounted == Mounted::Ground)
+        said.map_or(self.roles.vehicle() != Some(system), |mounted| mounted == Mounted::Ground)
     }
 
     /// Whether a sender is any part of the vehicle, beyond the radio.

@@ -24,8 +24,6 @@ use crate::units::{LevelUnit, Nanos};
 
 pub use crate::summary::Phase;
 
-use super::context::Context;
-
 use power_up::PowerUp;
 pub(crate) use telling::{phases, place_of};
 
@@ -215,11 +213,10 @@ impl Life {
             .map(|(began, end)| (began.from, end))
     }
 
-    /// Whole seconds of a span of time, from the first record, in which the vehicle was switched off.
-    pub(crate) fn off_seconds(&self, context: &Context, (from_s, to_s): (f64, f64)) -> f64 {
-        let off = self.spans(Phase::Off, context.now).map(|(begin, end)| {
-            let (begin, end) =
-                (context.since_start_s(begin).max(from_s), context.since_start_s(end).min(to_s));
+    /// Whole seconds of a span of time, in seconds from `start`, in which the vehicle was switched off so far.
+    pub(crate) fn off_seconds(&self, start: Nanos, now: Nanos, (from_s, to_s): (f64, f64)) -> f64 {
+        let off = self.spans(Phase::Off, now).map(|(begin, end)| {
+            let (begin, end) = ((begin - start).secs().max(from_s), (end - start).secs().min(to_s));
             (end.floor() - begin.ceil()).max(0.0)
         });
         off.sum()

@@ -18,18 +18,18 @@
 //! for up to 16 senders (the last hour and a half for more), what is older by spans. Whole figures rest on counts and
 //! runs of the whole session; bad spells of what is older are found span by span. See the files below this one.
 
+mod bad_spells;
 mod boot;
-mod flow;
+mod far_side;
 mod gaps;
-mod heard;
+mod joint_loss;
 mod link_loss;
 mod rate;
 mod seconds;
+mod sender_flow;
 mod sequence;
-mod shared;
+mod shared_counters;
 mod silence;
-mod spells;
-mod together;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -42,11 +42,11 @@ use crate::units::Nanos;
 use crate::wire::framer::{Frame, FrameHeader, Standing};
 use crate::wire::telemetry::BootStamp;
 
-use flow::Flow;
-pub use flow::LinkSeconds;
+use joint_loss::{JointLoss, MOST_TOGETHER};
+pub use sender_flow::LinkSeconds;
+use sender_flow::SenderFlow;
 use sequence::{Arriving, Outcome, Shown};
-use shared::Components;
-use together::{Joint, MOST_TOGETHER};
+use shared_counters::Components;
 
 /// Share of lost frames over which a second, a distance or a link is not good. Common practice, no source.
 pub(crate) const MUCH_LOST: f64 = 0.05;
@@ -109,14 +109,14 @@ struct Held {
 #[derive(Clone, Debug, Default)]
 pub struct LossMeter {
     base: Option<Nanos>,
-    flows: Vec<Flow>,
+    flows: Vec<SenderFlow>,
     /// Flows of each sender, in the order of their appearance.
     senders: BTreeMap<Sender, Vec<usize>>,
     systems: BTreeMap<(InterfaceId, Direction, u8), usize>,
     components: Vec<Components>,
     /// Where the flow of a sender was found last, by a small hash.
     places: [u16; PLACES],
-    joints: Vec<Joint>,
+    joints: Vec<JointLoss>,
     held: Vec<Held>,
     restarts: Vec<Restart>,
 }
@@ -317,7 +317,7 @@ impl LossMeter {
         let flows = self.senders.entry(sender).or_default();
         let is_first = flows.is_empty();
         flows.push(self.flows.len());
-        let mut flow = Flow::new(sender, endpoint, arriving, base);
+        let mut flow = SenderFlow::new(sender, endpoint, arriving, base);
         if is_first && sender.direction == Direction::Inbound {
             flow.joint = self.joint_of(sender, arriving, base);
         }
@@ -347,7 +347,7 @@ impl LossMeter {
         if self.joints.len() >= MOST_TOGETHER {
             return None;
         }
-        self.joints.push(Joint::new((other, &self.flows[other]), next, arriving, base));
+        self.joints.push(JointLoss::new((other, &self.flows[other]), next, arriving, base));
         let joint = Some(self.joints.len() - 1);
         self.flows[other].joint = joint;
         joint
@@ -361,7 +361,8 @@ impl LossMeter {
     /// What is missing of an interface between two stamps is no loss of the link.
     pub fn own_loss(&mut self, from: Nanos, to: Nanos, interface: InterfaceId) {
         let Some(base) = self.base else { return };
-        let ((from, _), (_, to)) = (flow::own_span((from - base).secs()), flow::own_span((to - base).secs()));
+        let ((from, _), (_, to)) =
+            (sender_flow::own_span((from - base).secs()), sender_flow::own_span((to - base).secs()));
         let (from, to) = (base + Nanos::from_secs_f64(from), base + Nanos::from_secs_f64(to));
         for flow in self.flows.iter_mut().filter(|flow| flow.sender.interface == interface) {
             flow.sequence.mark_own(from, to);

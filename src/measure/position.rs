@@ -6,7 +6,7 @@
 //!
 //! A silence of the position of up to 10 s is interpolated; seconds in a longer one, and after the
 //! last fix, have no distance; nor have those in which the handset is carried about and has no fix of its own (see
-//! `range/standing.rs`). Only trips are judged (see [`super::life`]). A restart or a late arrival changes nothing here; duplicates never get here.
+//! `position/handset_walk.rs`). Only trips are judged (see [`super::life`]). A restart or a late arrival changes nothing here; duplicates never get here.
 //! Path loss: per-second levels from 10 m on (see [`crate::stats::path_loss`]). Bounds: see the files
 //! of its folder.
 //!
@@ -16,7 +16,7 @@
 //! the nearest distance that it saw. The farthest distance is that of every fix.
 
 pub(crate) mod handset_position;
-mod standing;
+mod handset_walk;
 pub(crate) mod track;
 
 use super::context::{Context, Sender};
@@ -28,7 +28,7 @@ use crate::units::{LevelUnit, Metres, Nanos};
 use crate::wire::telemetry::Telemetry;
 
 use handset_position::{Handset, Origin};
-use standing::Standing;
+use handset_walk::HandsetWalk;
 use track::{LONGEST_BRIDGE, Place, Track};
 
 pub(crate) const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
@@ -64,7 +64,7 @@ pub struct PositionMeter {
     speed: Option<(Nanos, f64)>,
     /// When its receiver last said that its fix is too vague to tell a place on the ground from another.
     vague: Option<Nanos>,
-    standing: Standing,
+    standing: HandsetWalk,
     /// The phase in which that is.
     standing_since: Option<Nanos>,
     /// The farthest fix so far from where the handset was taken to be then.

@@ -1,20 +1,20 @@
 //! Video without decoding: RTP loss, jitter, frames and freezes; marks; the sender's own word.
 //!
-//! Definitions and units stand with each part: `video/window.rs` (sequence, RFC 3550 A.1),
-//! `video/stream.rs` (jitter, RFC 3550 A.8; frames), `video/freeze.rs` (W3C webrtc-stats),
-//! `video/sender.rs` (VIDEO_STREAM_STATUS, marks). One place decides which source speaks for the
+//! Definitions and units stand with each part: `video/reorder_window.rs` (sequence, RFC 3550 A.1),
+//! `video/rtp_stream.rs` (jitter, RFC 3550 A.8; frames), `video/freeze_rule.rs` (W3C webrtc-stats),
+//! `video/sender_status.rs` (VIDEO_STREAM_STATUS, marks). One place decides which source speaks for the
 //! video link: RTP where any is seen, else marks set by hand. A new SSRC, or the same from elsewhere, is a new
-//! stream; the link's video is all its streams in turn, one account (`video/turns.rs`, `video/account.rs`).
+//! stream; the link's video is all its streams in turn, one account (`video/stream_succession.rs`, `video/video_rows.rs`).
 //! Bounded: 16 streams, 32 packets that wait for their successor, 32 flows known to be MAVLink.
 
-mod account;
-mod arrived;
 mod freeze_rule;
 mod key_frames;
 mod reorder_window;
+mod rtp_arrival;
 mod rtp_stream;
-mod sender_word;
-mod turns;
+mod sender_status;
+mod stream_succession;
+mod video_rows;
 mod video_seconds;
 mod video_window;
 
@@ -29,10 +29,10 @@ use crate::wire::rtp;
 use crate::wire::telemetry::Telemetry;
 
 use super::loss::{Steadiness, Traffic};
-use arrived::Arrived;
 pub use freeze_rule::Course;
+use rtp_arrival::RtpArrival;
 use rtp_stream::{Stream, StreamKey};
-use sender_word::SenderWord;
+use sender_status::SenderStatus;
 use video_seconds::Series;
 
 const MOST_STREAMS: usize = 16;
@@ -67,10 +67,10 @@ pub struct FreezeSpan {
 #[derive(Clone, Debug, Default)]
 pub struct VideoMeter {
     streams: Vec<Stream>,
-    waiting: Vec<(StreamKey, Arrived)>,
+    waiting: Vec<(StreamKey, RtpArrival)>,
     mavlink: Vec<Flow>,
     marks: Vec<Nanos>,
-    sender: SenderWord,
+    sender: SenderStatus,
     /// Accounts so far.
     accounts: u32,
     /// When any packet of any stream last came.
@@ -103,7 +103,7 @@ impl VideoMeter {
         let Some(packet) = rtp::parse(bytes) else { return rtp::is_control(bytes) };
         let header = packet.header;
         let key = StreamKey { interface, flow, ssrc: header.ssrc, payload_type: header.payload_type };
-        let arrived = Arrived::read(at, &packet, bytes.len() as u32);
+        let arrived = RtpArrival::read(at, &packet, bytes.len() as u32);
         if let Some(place) = self.place_of(key, header) {
             self.take(place, &arrived);
             return true;
@@ -134,9 +134,10 @@ impl VideoMeter {
     }
 
     /// Two packets of one stream in sequence make it known (RFC 3550, appendix A.1); what came before counts too.
-    fn recognise(&mut self, key: StreamKey, arrived: Arrived, pinned: bool, context: &Context) {
-        let is_of_it = |(waiting, _): &(StreamKey, Arrived)| *waiting == key;
-        let before: Vec<Arrived> = self.waiting.iter().filter(|one| is_of_it(one)).map(|one| one.1).collect();
+    fn recognise(&mut self, key: StreamKey, arrived: RtpArrival, pinned: bool, context: &Context) {
+        let is_of_it = |(waiting, _): &(StreamKey, RtpArrival)| *waiting == key;
+        let before: Vec<RtpArrival> =
+            self.waiting.iter().filter(|one| is_of_it(one)).map(|one| one.1).collect();
         let mut packets = arrived.in_sequence(&before);
         if packets.is_empty() && !pinned {
             if self.waiting.len() >= MOST_WAITING {
@@ -185,7 +186,7 @@ impl VideoMeter {
         pinned || idle
     }
 
-    fn take(&mut self, place: usize, arrived: &Arrived) {
+    fn take(&mut self, place: usize, arrived: &RtpArrival) {
         self.last_packet = Some(arrived.at);
         if self.streams.len() > 1 {
             self.settle_turn(place, arrived.at);

@@ -20,6 +20,7 @@ use crate::profile::LinkProfile;
 use crate::record::InterfaceId;
 use crate::record::packet::{LinkType, Packet};
 use crate::stats::loss_runs::Runs;
+use crate::stats::quantile;
 use crate::summary::TransmitterSummary;
 use crate::units::Nanos;
 use crate::units::hardware_address::{Address, address_text};
@@ -27,15 +28,17 @@ use crate::wire::ieee80211;
 use crate::wire::radiotap;
 
 use super::context::Context;
+use super::sequence_numbers::SequenceNumbers;
 use super::signal::SignalMeter;
 
 /// Transmitters kept: a town is full of them.
 const MOST_TRANSMITTERS: usize = 64;
 const MOST_COUNTERS: usize = 16;
 const MOST_RATES: usize = 32;
-const MODULUS: u16 = 4096;
+/// What numbers can tell apart.
+const WRAP: u64 = 4096;
 /// Numbers whose hearing is remembered.
-const MEMORY: u16 = 128;
+const MEMORY: usize = 128;
 /// A silence after which a counter starts anew.
 const SILENCE: Nanos = Nanos::from_secs(1);
 /// One that was not heard for this long makes room for another.
@@ -46,11 +49,10 @@ const FORGOTTEN: Nanos = Nanos::from_secs(30);
 struct Counter {
     receiver: Option<Address>,
     identifier: Option<u8>,
-    newest: u16,
-    /// Bit n: the number n before the newest was heard.
-    heard: u128,
-    /// How many numbers up to the newest it has counted, at most those remembered.
-    span: u16,
+    /// Those that were heard.
+    numbers: SequenceNumbers<(), 12, MEMORY>,
+    /// The first number, or the first after the last hole.
+    first: u64,
     last: Nanos,
     /// Heard in a row since the last loss.
     run: u64,
@@ -217,9 +219,9 @@ impl Transmitter {
             self.counters.iter().position(|each| each.receiver == receiver && each.identifier == identifier);
         let Some(place) = place else {
             if self.counters.len() < MOST_COUNTERS {
-                let (newest, last) = (number, at);
-                let first = Counter { receiver, identifier, newest, heard: 1, span: 1, last, run: 1 };
-                self.counters.push(first);
+                let numbers = SequenceNumbers::begin(number, ());
+                let first = numbers.newest();
+                self.counters.push(Counter { receiver, identifier, numbers, first, last: at, run: 1 });
                 self.received += 1;
             }
             return;
@@ -227,34 +229,30 @@ impl Transmitter {
         let counter = &mut self.counters[place];
         let silent = at - counter.last > SILENCE;
         counter.last = at;
-        let ahead = number.wrapping_sub(counter.newest) % MODULUS;
-        let behind = (MODULUS - ahead) % MODULUS;
-        let begins_anew = if behind < MEMORY { silent && ahead != 0 } else { silent || ahead >= MODULUS / 2 };
+        let (ahead, behind) = (counter.numbers.ahead(number), counter.numbers.behind(number));
+        let is_remembered = behind < MEMORY as u64;
+        let begins_anew = if is_remembered { silent && ahead != 0 } else { silent || ahead >= WRAP / 2 };
         if begins_anew {
             self.holes += 1;
-            self.received += 1;
             self.runs.add_received(std::mem::replace(&mut counter.run, 1));
-            (counter.newest, counter.heard, counter.span) = (number, 1, 1);
-        } else if behind < MEMORY {
-            let bit = 1_u128 << behind;
-            if counter.heard & bit != 0 {
+            counter.numbers.restart(number, ());
+            counter.first = counter.numbers.newest();
+        } else if is_remembered {
+            let number = counter.numbers.newest() - behind;
+            if counter.numbers.get(number).is_some() {
                 self.copies += 1;
                 return;
             }
-            counter.heard |= bit;
-            self.received += 1;
+            counter.numbers.put(number, ());
             self.out_of_order += 1;
             // Before the counter was heard first nothing was counted lost.
-            if behind < counter.span {
+            if number >= counter.first {
                 self.lost = self.lost.saturating_sub(1);
             }
         } else {
-            let lost = u64::from(ahead - 1);
-            self.received += 1;
+            let lost = ahead - 1;
             self.lost += lost;
-            counter.newest = number;
-            counter.heard = counter.heard.checked_shl(u32::from(ahead)).unwrap_or(0) | 1;
-            counter.span = (counter.span + ahead).min(MEMORY);
+            counter.numbers.go_on(ahead, ());
             if lost == 0 {
                 counter.run += 1;
             } else {
@@ -262,6 +260,7 @@ impl Transmitter {
                 self.runs.add_lost(lost);
             }
         }
+        self.received += 1;
     }
 
     fn summary(&self, context: &Context) -> TransmitterSummary {
@@ -289,10 +288,6 @@ impl Transmitter {
 
 /// The lower median of counted values.
 fn median<T: Copy>(counts: &BTreeMap<T, u64>) -> Option<T> {
-    let half = counts.values().sum::<u64>().div_ceil(2);
-    let mut passed = 0;
-    counts.iter().find_map(|(value, count)| {
-        passed += count;
-        (passed >= half).then_some(*value)
-    })
+    let rank = counts.values().sum::<u64>().div_ceil(2).checked_sub(1)?;
+    quantile::of_rank(counts.iter().map(|(value, count)| (*value, *count)), rank)
 }

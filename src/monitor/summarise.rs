@@ -202,7 +202,7 @@ impl LinkMonitor {
             power: self.power.summary(context),
             events: self.all_events(),
             verdicts: Vec::new(),
-            phases: life::phases(context),
+            phases: life::phases(&context.life, context.start.unwrap_or_default()),
             timing: self.histograms().into_iter().map(|(row, _)| row).collect(),
         };
         let traffic = self.all_traffic();

@@ -19,6 +19,17 @@ pub fn select(sample: &mut [f64], p: f64) -> Option<f64> {
     Some(low + (position - below as f64) * (high - low))
 }
 
+/// The value of a rank (0: the least) among counted values in ascending order; `None` beyond the last.
+#[must_use]
+pub fn of_rank<T>(counted: impl IntoIterator<Item = (T, u64)>, rank: u64) -> Option<T> {
+    let mut passed = 0;
+    let at_rank = |(value, count): (T, u64)| {
+        passed += count;
+        (rank < passed).then_some(value)
+    };
+    counted.into_iter().find_map(at_rank)
+}
+
 /// The median; `None` of an empty sample.
 #[must_use]
 pub fn median(sample: &[f64]) -> Option<f64> {
@@ -39,5 +50,16 @@ mod tests {
         assert_eq!(of(&sample, 0.75), Some(4.75));
         assert_eq!(of(&sample, 1.0), Some(10.0));
         assert_eq!(median(&[]), None);
+    }
+
+    /// Writing the values out is the oracle.
+    #[test]
+    fn a_rank_among_counted_values_is_that_among_the_values() {
+        let counted = [(-3, 2), (0, 0), (1, 1), (7, 4)];
+        let written_out = [-3, -3, 1, 7, 7, 7, 7];
+        for (rank, value) in written_out.into_iter().enumerate() {
+            assert_eq!(of_rank(counted, rank as u64), Some(value), "{rank}");
+        }
+        assert_eq!(of_rank(counted, 7), None);
     }
 }

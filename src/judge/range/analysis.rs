@@ -21,7 +21,7 @@ use super::antenna_pattern;
 use super::antenna_pattern::Seen;
 use super::bins;
 use super::bins::{Bin, End, Others, Proof, Rule, Second};
-use super::hold_shares::Shares;
+use super::span_share::SpanShare;
 use super::{Evidence, predicted_freeze, theory};
 use crate::measure::latency::TimeSpans;
 use crate::measure::loss::LinkSeconds;
@@ -49,9 +49,9 @@ pub(super) struct Analysis<'a> {
 /// Distance and level over a second, and how many seconds it stands for.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Point {
-    pub(super) distance_m: f64,
+    distance_m: f64,
     level: f64,
-    pub(super) seconds: usize,
+    seconds: usize,
 }
 
 /// About so many of them, thinned evenly: one in how many seconds, and each's distance and level.
@@ -66,9 +66,9 @@ pub(super) fn at_most(
 }
 
 /// A line with the replicates of its bootstrap.
-pub(super) struct Line {
-    pub(super) fit: PathLoss,
-    pub(super) replicates: Option<Vec<(f64, f64)>>,
+struct Line {
+    fit: PathLoss,
+    replicates: Option<Vec<(f64, f64)>>,
 }
 
 impl<'a> Analysis<'a> {
@@ -143,7 +143,7 @@ impl<'a> Analysis<'a> {
                 .zip(threshold)
                 .filter(|_| in_db)
                 .and_then(|(all, limit)| predicted(all, limit, gained)),
-            theory: theory::summary(link, line.as_ref(), threshold, points),
+            theory: theory::summary(link, fit.map(|fit| (fit, replicates)), threshold, middle_m(points)),
             heading: antenna_pattern::heading(&seen, link.unit()),
             height: antenna_pattern::height(&seen, link.unit()),
         })
@@ -180,7 +180,7 @@ impl<'a> Analysis<'a> {
     }
 
     /// What each second says of a link.
-    pub(super) fn numbered(&self, index: usize) -> Numbered<'_> {
+    pub(super) fn numbered(&self, index: usize) -> FlightSeconds<'_> {
         let (context, evidence) = (self.context, self.evidence);
         let link = &context.profile.link[index];
         let in_order = |mut spans: Vec<(Nanos, Nanos)>| {
@@ -195,7 +195,7 @@ impl<'a> Analysis<'a> {
             ),
             LinkRole::Video | LinkRole::Telemetry => Default::default(),
         };
-        Numbered {
+        FlightSeconds {
             context,
             grid: self.grid,
             distances: &self.distances,
@@ -263,7 +263,7 @@ impl<'a> Analysis<'a> {
         }
     }
 
-    pub(super) fn bins(&self, index: usize, flight: &Numbered<'_>) -> Vec<Bin> {
+    pub(super) fn bins(&self, index: usize, flight: &FlightSeconds<'_>) -> Vec<Bin> {
         bins::bins(|| flight.seconds().map(|(_, second)| second), self.rule(index))
     }
 
@@ -289,7 +289,7 @@ impl<'a> Analysis<'a> {
     }
 
     /// Seconds from 10 m on, with where the handset lay from the vehicle.
-    fn seen(&self, flight: &Numbered<'_>) -> Vec<Seen> {
+    fn seen(&self, flight: &FlightSeconds<'_>) -> Vec<Seen> {
         let track = &self.meter.track;
         let profile = &self.context.profile.handset;
         let far = flight.seconds().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
@@ -317,7 +317,7 @@ impl<'a> Analysis<'a> {
 }
 
 /// What each second says of a link, made as it is asked for: a day of them is not to be held.
-pub(super) struct Numbered<'a> {
+pub(super) struct FlightSeconds<'a> {
     context: &'a Context,
     grid: Grid,
     distances: &'a Series<f32>,
@@ -333,14 +333,14 @@ pub(super) struct Numbered<'a> {
     held: Vec<(Nanos, Nanos)>,
 }
 
-impl Numbered<'_> {
+impl FlightSeconds<'_> {
     /// Those with a distance, in order: their seconds from the first record (several where they are joined).
     pub(super) fn seconds(&self) -> impl Iterator<Item = (Range<usize>, Second)> + '_ {
         let lost = self.left.last_key_value().map_or(0, |(&last, _)| last + 1);
         let end = lost.max(self.grid.count(self.distances.len()));
-        let mut failsafe = Shares::new(self.context, self.failsafe.iter().copied());
-        let mut moved = Shares::new(self.context, self.moved.into_iter().flat_map(TimeSpans::iter));
-        let mut held = Shares::new(self.context, self.held.iter().copied());
+        let mut failsafe = SpanShare::new(self.context, self.failsafe.iter().copied());
+        let mut moved = SpanShare::new(self.context, self.moved.into_iter().flat_map(TimeSpans::iter));
+        let mut held = SpanShare::new(self.context, self.held.iter().copied());
         let start = self.context.start.unwrap_or_default();
         let life = &self.context.life;
         (0..end).filter_map(move |index| {
@@ -381,7 +381,7 @@ impl Numbered<'_> {
 }
 
 /// How often the vehicle went into a span of distance.
-fn passes(flight: &Numbered<'_>, from_m: f64, to_m: f64) -> u64 {
+fn passes(flight: &FlightSeconds<'_>, from_m: f64, to_m: f64) -> u64 {
     let mut inside =
         flight.seconds().map(|(_, second)| second.distance_m >= from_m && second.distance_m < to_m);
     let began = inside.next() == Some(true);
@@ -400,6 +400,14 @@ fn line_of(points: impl Iterator<Item = Point> + Clone) -> Option<Line> {
     let replicates = path_loss::replicates(&thinned, &fit);
     fit.correlation *= step as f64;
     Some(Line { fit, replicates })
+}
+
+/// The geometric middle of the distances.
+fn middle_m(points: impl Iterator<Item = Point>) -> Option<f64> {
+    let (seconds, sum) = points.fold((0, 0.0), |(seconds, sum), point| {
+        (seconds + point.seconds, sum + point.seconds as f64 * point.distance_m.ln())
+    });
+    (seconds > 0).then(|| (sum / seconds as f64).exp())
 }
 
 /// By what share of itself a distance grows with 3 dB more level.

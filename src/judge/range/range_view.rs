@@ -8,7 +8,7 @@ use crate::profile::Limits;
 use crate::snapshot::{DistanceBin, LinkState, RangeView, TrackPoint};
 use crate::stats::{geodesic, quantile};
 
-use super::analysis::{Analysis, Numbered, at_most};
+use super::analysis::{Analysis, FlightSeconds, at_most};
 use super::bins;
 use super::bins::{Bin, Tally};
 use super::theory;
@@ -44,7 +44,7 @@ impl Analysis<'_> {
         })
     }
 
-    fn track(&self, index: usize, origin: Place, flight: &Numbered<'_>) -> Vec<TrackPoint> {
+    fn track(&self, index: usize, origin: Place, flight: &FlightSeconds<'_>) -> Vec<TrackPoint> {
         let link = &self.context.profile.link[index];
         let limits = link.effective_limits();
         let threshold = self.threshold(index).map(|threshold| threshold.level_p05);

@@ -8,20 +8,20 @@
 use crate::judge::link_budget::Theory;
 use crate::profile::LinkProfile;
 use crate::stats::path_loss;
+use crate::stats::path_loss::PathLoss;
 use crate::summary::{RangeTheory, Threshold};
 use crate::units::LevelUnit;
-
-use super::analysis::{Line, Point};
 
 const LINE_POINTS: u32 = 48;
 const NEAREST_LINE_M: f64 = 3.0;
 
-/// `None` without a budget in the profile.
+/// `None` without a budget in the profile. `line` is the fitted one, with the replicates of its bootstrap; `middle_m` the
+/// geometric middle of the distances flown.
 pub(super) fn summary(
     link: &LinkProfile,
-    line: Option<&Line>,
+    line: Option<(&PathLoss, Option<&[(f64, f64)]>)>,
     threshold: Option<&Threshold>,
-    points: impl Iterator<Item = Point>,
+    middle_m: Option<f64>,
 ) -> Option<RangeTheory> {
     let theory = Theory::of(&link.budget?);
     let in_dbm = link.unit() == LevelUnit::Dbm;
@@ -30,11 +30,11 @@ pub(super) fn summary(
         (None, Some(level)) => (Some("sensitivity"), Some(level)),
         (None, None) => (None, None),
     };
-    let compared_at_m = middle(points).filter(|_| in_dbm && line.is_some());
+    let compared_at_m = middle_m.filter(|_| in_dbm && line.is_some());
     let below = |level: f64, at: f64| theory.free_space_dbm(at) - level;
-    let below_free_space_db = compared_at_m.zip(line).map(|(at, line)| below(line.fit.level(at), at));
+    let below_free_space_db = compared_at_m.zip(line).map(|(at, (fit, _))| below(fit.level(at), at));
     let below_free_space_ci95_db =
-        compared_at_m.zip(line.and_then(|line| line.replicates.as_deref())).and_then(|(at, all)| {
+        compared_at_m.zip(line.and_then(|(_, replicates)| replicates)).and_then(|(at, all)| {
             path_loss::interval(all, |level, exponent| Some(below(level - 10.0 * exponent * at.log10(), at)))
         });
     Some(RangeTheory {
@@ -61,11 +61,4 @@ pub(super) fn lines(link: &LinkProfile, far_m: f64) -> Vec<(f64, f64, Option<f64
         .map(at)
         .map(|distance| (distance, theory.free_space_dbm(distance), theory.two_ray_dbm(distance)))
         .collect()
-}
-
-fn middle(points: impl Iterator<Item = Point>) -> Option<f64> {
-    let (seconds, sum) = points.fold((0, 0.0), |(seconds, sum), point| {
-        (seconds + point.seconds, sum + point.seconds as f64 * point.distance_m.ln())
-    });
-    (seconds > 0).then(|| (sum / seconds as f64).exp())
 }

@@ -2,8 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::{Began, Motion, Spot, Told, Why};
-use crate::measure::context::Context;
+use super::{Began, Life, Motion, Spot, Told, Why};
 use crate::summary::{EventSummary, PhaseSummary};
 use crate::units::Nanos;
 
@@ -48,8 +47,8 @@ impl Told {
         }
     }
 
-    /// As an event of the session.
-    pub(crate) fn event(&self, context: &Context) -> EventSummary {
+    /// As an event of the session that began at `start`.
+    pub(crate) fn event(&self, start: Nanos) -> EventSummary {
         let (at, kind, text) = match *self {
             Self::Phase(began) => {
                 (began.from, "phase", format!("{}: {}", began.phase.title(), why(began.why)))
@@ -66,18 +65,18 @@ impl Told {
                 (at, "silent", "the autopilot is silent, other parts of the vehicle are heard".to_owned())
             }
         };
-        EventSummary { at_s: context.since_start_s(at), kind: kind.to_owned(), link: None, text }
+        EventSummary { at_s: (at - start).secs(), kind: kind.to_owned(), link: None, text }
     }
 }
 
-/// One row a phase.
-pub(crate) fn phases(context: &Context) -> Vec<PhaseSummary> {
-    let row = |began: &super::Began| PhaseSummary {
+/// One row a phase of the session that began at `start`.
+pub(crate) fn phases(life: &Life, start: Nanos) -> Vec<PhaseSummary> {
+    let row = |began: &Began| PhaseSummary {
         phase: began.phase,
-        from_s: context.since_start_s(began.from),
+        from_s: (began.from - start).secs(),
         why: why(began.why),
     };
-    context.life.phases().iter().map(row).collect()
+    life.phases().iter().map(row).collect()
 }
 
 /// The same place in words, of a vehicle that is lost now.

@@ -1,9 +1,9 @@
 //! What is asked of the senders: a row each, and those of a link together, whole, in windows and in cells.
 
-use super::flow;
-use super::flow::Flow;
-use super::spells;
-use super::spells::Spell;
+use super::bad_spells;
+use super::bad_spells::Spell;
+use super::sender_flow;
+use super::sender_flow::SenderFlow;
 use super::{LinkSeconds, LossMeter, Restart, Steadiness, Traffic};
 use crate::measure::context::{Context, Sender};
 use crate::profile::LinkProfile;
@@ -23,8 +23,8 @@ impl LossMeter {
     /// The worst seconds of a link.
     #[must_use]
     pub fn bad_spells(&self, context: &Context, link: &LinkProfile) -> Vec<Spell> {
-        let flows: Vec<&Flow> = self.counting(context, link).collect();
-        spells::of(&flows, context)
+        let flows: Vec<&SenderFlow> = self.counting(context, link).collect();
+        bad_spells::of(&flows, context)
     }
 
     /// The figures of one row of `summary` within a window.
@@ -37,13 +37,13 @@ impl LossMeter {
     /// The figures of a link within a window.
     #[must_use]
     pub fn link_window(&self, context: &Context, link: &LinkProfile, view: View) -> Option<WindowLoss> {
-        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let flows: Vec<&SenderFlow> = self.counting(context, link).collect();
         let heard = self.heard_over(context, link);
         (!flows.is_empty() || !heard.is_empty()).then(|| window_of(&flows, &heard, context, view))
     }
 
     /// Flows in the order of the rows.
-    pub(super) fn rows(&self) -> impl Iterator<Item = &Flow> {
+    pub(super) fn rows(&self) -> impl Iterator<Item = &SenderFlow> {
         self.senders.values().flatten().map(|&index| &self.flows[index])
     }
 
@@ -92,18 +92,18 @@ impl LossMeter {
         &'a self,
         context: &'a Context,
         link: &'a LinkProfile,
-    ) -> impl Iterator<Item = &'a Flow> {
+    ) -> impl Iterator<Item = &'a SenderFlow> {
         self.rows().filter(|flow| {
             context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
                 && self.why_not(context, flow.sender).is_none()
         })
     }
 
-    /// A link's traffic: what its counting senders lost, and how long its far side has been silent (see `heard`); `None`
+    /// A link's traffic: what its counting senders lost, and how long its far side has been silent (see `far_side`); `None`
     /// where no sender of it was heard.
     #[must_use]
     pub fn traffic(&self, context: &Context, link: &LinkProfile) -> Option<Traffic> {
-        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let flows: Vec<&SenderFlow> = self.counting(context, link).collect();
         let last = self.last_heard(context, link);
         if flows.is_empty() && last.is_none() {
             return None;
@@ -131,9 +131,9 @@ impl LossMeter {
         let flows = self.heard_over(context, link);
         let open = flows.iter().map(|flow| flow.open_silence(context));
         let at_end_s = open.map(|(from, to)| (to - from).secs()).reduce(f64::min)?;
-        let silence = flow::longest_common_silence_s(&flows, context).max(at_end_s);
+        let silence = sender_flow::longest_common_silence_s(&flows, context).max(at_end_s);
         Some(Steadiness {
-            availability_ratio: flow::availability(&flows, context, flow::WHOLE),
+            availability_ratio: sender_flow::availability(&flows, context, sender_flow::WHOLE),
             longest_silence_s: Some(silence),
         })
     }
@@ -152,7 +152,7 @@ impl LossMeter {
     /// The cells of a link: what its counting senders brought together, and where its far side was not heard.
     #[must_use]
     pub fn link_cells(&self, context: &Context, link: &LinkProfile, view: View) -> Vec<LossCell> {
-        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let flows: Vec<&SenderFlow> = self.counting(context, link).collect();
         let heard = self.heard_over(context, link);
         if flows.is_empty() && heard.is_empty() {
             return Vec::new();
@@ -179,7 +179,7 @@ impl LossMeter {
     /// What a link's counting senders brought in each whole second.
     #[must_use]
     pub fn link_seconds<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> LinkSeconds<'a> {
-        let flows: Vec<&Flow> = self.counting(context, link).collect();
+        let flows: Vec<&SenderFlow> = self.counting(context, link).collect();
         LinkSeconds::of(&flows, context)
     }
 
@@ -198,7 +198,7 @@ impl LossMeter {
 }
 
 /// Flows together within a window, and whether those were heard that show it.
-fn window_of(flows: &[&Flow], heard: &[&Flow], context: &Context, view: View) -> WindowLoss {
+fn window_of(flows: &[&SenderFlow], heard: &[&SenderFlow], context: &Context, view: View) -> WindowLoss {
     let (mut runs, mut received, mut lost) = (Some(Runs::default()), 0, 0);
     for flow in flows {
         let (own, came, gone) = flow.within(context, view);
@@ -222,7 +222,7 @@ fn window_of(flows: &[&Flow], heard: &[&Flow], context: &Context, view: View) ->
         burst_lengths: runs.as_ref().map(Runs::lengths).unwrap_or_default(),
         longest_silence_s: (heard.len() == 1).then(|| silences.fold(0.0, f64::max)),
         availability_ratio: (!heard.is_empty())
-            .then(|| flow::availability(heard, context, (view.from_s, view.to_s)))
+            .then(|| sender_flow::availability(heard, context, (view.from_s, view.to_s)))
             .flatten(),
     }
 }

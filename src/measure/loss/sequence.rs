@@ -8,25 +8,25 @@
 //! in a row whose numbers rise among those of earlier frames are a new numbering, from the
 //! first of them on; single ones are second frames under one number.
 
-mod calm;
 mod jump;
+mod plain_frame;
 
 use super::boot::{BootClock, Passed};
 use super::gaps::{Gap, Gaps};
 use super::rate::Rate;
 use super::seconds::Seconds;
 use super::silence::Silences;
+use crate::measure::sequence_numbers::SequenceNumbers;
 use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
-use calm::Calm;
 use jump::Jump;
+use plain_frame::PlainFrame;
 
 /// Copies and late frames come within this time, and within 127 numbers.
 const RECENT: Nanos = Nanos::from_millis(500);
 const HALF: u64 = 127;
-const SLOTS: usize = 256;
 /// A jump without a boot clock may disagree with rate times time by this many.
 const JUMP: f64 = 64.0;
 /// How closely rate times time must bear out lost numbers that nothing else shows.
@@ -52,19 +52,12 @@ pub(super) struct Shown {
     pub(super) by_clock: bool,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum State {
-    Received,
-    Lost,
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Slot {
-    number: u64,
+/// What is kept of a number.
+#[derive(Clone, Copy, Debug, Default)]
+struct Known {
     at: Nanos,
-    /// Of the frame, and of a second one under the same number.
-    hashes: [u64; 2],
-    state: State,
+    /// Of the frame, and of a second one under the same number; `None`: lost.
+    hashes: Option<[u64; 2]>,
 }
 
 /// One arrival.
@@ -74,6 +67,16 @@ pub(super) struct Arriving {
     pub(super) sequence: u8,
     pub(super) hash: u64,
     pub(super) boot: Option<BootStamp>,
+}
+
+impl Arriving {
+    const fn known(&self) -> Known {
+        Known { at: self.at, hashes: Some([self.hash; 2]) }
+    }
+
+    fn number(&self) -> u16 {
+        u16::from(self.sequence)
+    }
 }
 
 /// One sender's sequence accounting.
@@ -92,12 +95,11 @@ pub(super) struct Sequence {
     pub(super) silences: Silences,
     less: u64,
     more: u64,
-    /// The newest number, and when it came.
-    newest: u64,
+    numbers: SequenceNumbers<Known, 8, 256>,
+    /// When the newest number came.
     newest_at: Nanos,
     /// The first number since the start or the last restart.
     epoch: u64,
-    slots: Box<[Slot; SLOTS]>,
     gaps: Gaps,
     /// Frames in a row, the newest last, that came under numbers of earlier frames.
     echoes: Vec<Arriving>,
@@ -112,20 +114,19 @@ pub(super) struct Sequence {
     jump: Option<Jump>,
     /// Another component of the system restarted then: a jump soon after is one too.
     awaited: Option<Nanos>,
-    calm: Calm,
+    calm: PlainFrame,
 }
 
 impl Sequence {
     /// Bytes held that copies do not share, beside the structure itself.
     pub(super) fn own_bytes(&self) -> usize {
         let kept = self.gaps.own_bytes() + self.silences.own_bytes() + self.seconds.own_bytes();
-        size_of_val(&*self.slots) + size_of_val(self.echoes.as_slice()) + kept
+        self.numbers.own_bytes() + size_of_val(self.echoes.as_slice()) + kept
     }
 
     pub(super) fn new(first: Arriving, base: Nanos) -> Self {
-        // Room below, so that a number before the first can be told.
-        let newest = 1024 + u64::from(first.sequence);
-        let empty = Slot { number: 0, at: first.at, hashes: [0; 2], state: State::Lost };
+        let numbers = SequenceNumbers::begin(first.number(), first.known());
+        let newest = numbers.newest();
         let mut sequence = Self {
             first_at: first.at,
             began_at: first.at,
@@ -139,10 +140,9 @@ impl Sequence {
             silences: Silences::default(),
             less: 0,
             more: 0,
-            newest,
+            numbers,
             newest_at: first.at,
             epoch: newest,
-            slots: Box::new([empty; SLOTS]),
             gaps: Gaps::new(newest),
             echoes: Vec::new(),
             recent: RECENT,
@@ -152,9 +152,9 @@ impl Sequence {
             doubt: None,
             jump: None,
             awaited: None,
-            calm: Calm::NONE,
+            calm: PlainFrame::NONE,
         };
-        sequence.receive(first, newest);
+        sequence.arrive(first.at);
         sequence.rate.observe(first.at, newest);
         sequence.boot.take(first.at, first.boot);
         sequence
@@ -163,9 +163,14 @@ impl Sequence {
     /// A numbering of its own that goes on from the newest frame, in which copies and late frames may
     /// come later than usual; frames from before it count nowhere.
     pub(super) fn joined(&self, recent: Nanos, base: Nanos) -> Self {
-        let slot = self.slots[self.newest as usize % SLOTS];
-        let first = Arriving { at: slot.at, sequence: self.newest as u8, hash: slot.hashes[0], boot: None };
+        let Known { at, hashes } = self.numbers.get(self.newest()).unwrap_or_default();
+        let hash = hashes.map_or(0, |hashes| hashes[0]);
+        let first = Arriving { at, sequence: self.newest() as u8, hash, boot: None };
         Self { recent, is_joined: true, ..Self::new(first, base) }
+    }
+
+    const fn newest(&self) -> u64 {
+        self.numbers.newest()
     }
 
     /// Range of the lost where silences were too long to tell.
@@ -195,7 +200,7 @@ impl Sequence {
 
     pub(super) fn observe(&mut self, arriving: Arriving) -> Outcome {
         self.disturb();
-        let back = u64::from((self.newest as u8).wrapping_sub(arriving.sequence));
+        let back = self.numbers.behind(arriving.number());
         if back <= HALF && self.is_copy(arriving, back) {
             self.duplicates += 1;
             return Outcome::Duplicate;
@@ -223,23 +228,23 @@ impl Sequence {
     }
 
     fn is_copy(&self, arriving: Arriving, back: u64) -> bool {
-        let number = self.newest - back;
-        let slot = &self.slots[number as usize % SLOTS];
-        slot.number == number
-            && slot.state == State::Received
-            && arriving.at - slot.at <= self.recent
-            && slot.hashes.contains(&arriving.hash)
+        self.numbers.get(self.newest() - back).is_some_and(|known| {
+            arriving.at - known.at <= self.recent
+                && known.hashes.is_some_and(|hashes| hashes.contains(&arriving.hash))
+        })
     }
 
     /// Counts a second frame under one number, a late one, or one before the first.
     fn is_behind(&mut self, arriving: Arriving, back: u64) -> bool {
-        let number = self.newest - back;
-        let slot = self.slots[number as usize % SLOTS];
-        let kept = slot.number == number;
-        let age = arriving.at - slot.at;
-        if kept && slot.state == State::Received && age.secs() < self.half_wrap_s() {
+        let number = self.newest() - back;
+        let half_wrap_s = self.half_wrap_s();
+        let known = self.numbers.get_mut(number);
+        let lost_at = known.as_ref().filter(|known| known.hashes.is_none()).map(|known| known.at);
+        if let Some(Known { at, hashes: Some(hashes) }) = known
+            && (arriving.at - *at).secs() < half_wrap_s
+        {
             // Two frames under one number: both are there.
-            self.slots[number as usize % SLOTS].hashes[1] = arriving.hash;
+            hashes[1] = arriving.hash;
             self.arrive(arriving.at);
             self.boot.take(arriving.at, arriving.boot.filter(|_| back == 0));
             self.echo(arriving);
@@ -249,7 +254,7 @@ impl Sequence {
         if ahead >= (256 - back) as f64 / 2.0 {
             return false;
         }
-        let is_late = kept && slot.state == State::Lost && age <= self.recent;
+        let is_late = lost_at.is_some_and(|at| arriving.at - at <= self.recent);
         let is_before = back >= 1 && number < self.epoch && arriving.at - self.newest_at <= self.recent;
         if is_before && self.is_joined && self.restarts == 0 {
             return true;
@@ -283,28 +288,20 @@ impl Sequence {
 
     /// Time in which half of the numbers are used.
     fn half_wrap_s(&self) -> f64 {
-        let rate = self.rate.per_second(self.newest_at, self.newest);
+        let rate = self.rate.per_second(self.newest_at, self.newest());
         rate.map_or(RECENT.secs(), |rate| 128.0 / rate)
     }
 
     /// Numbers that should have passed since the newest.
     fn expected(&self, at: Nanos) -> Option<f64> {
-        let rate = self.rate.per_second(self.newest_at, self.newest)?;
+        let rate = self.rate.per_second(self.newest_at, self.newest())?;
         Some(rate * (at - self.newest_at).secs())
     }
 
     /// Counts a frame that came under a number.
     fn receive(&mut self, arriving: Arriving, number: u64) {
-        self.place(arriving, number);
+        self.numbers.put(number, arriving.known());
         self.arrive(arriving.at);
-    }
-
-    fn place(&mut self, arriving: Arriving, number: u64) {
-        let slot = Slot { number, at: arriving.at, hashes: [arriving.hash; 2], state: State::Received };
-        let place = &mut self.slots[number as usize % SLOTS];
-        if place.number <= number {
-            *place = slot;
-        }
     }
 
     fn arrive(&mut self, at: Nanos) {
@@ -326,16 +323,16 @@ impl Sequence {
     }
 
     fn step(&mut self, arriving: Arriving, advance: u64, passed: Passed) -> Outcome {
-        self.newest += advance;
+        self.numbers.go_on(advance, arriving.known());
         self.newest_at = arriving.at;
-        self.receive(arriving, self.newest);
+        self.arrive(arriving.at);
         if !self.echoes.is_empty() {
             self.echoes.clear();
         }
         if self.doubt.is_some() {
             self.resolve_doubt(passed);
         }
-        self.rate.observe(arriving.at, self.newest);
+        self.rate.observe(arriving.at, self.newest());
         self.boot.take(arriving.at, arriving.boot);
         self.calm_down();
         Outcome::New
@@ -360,8 +357,7 @@ impl Sequence {
         self.seconds.add_lost(gap.before, gap.after, gap.length);
         let end = gap.first + gap.length;
         for number in end.saturating_sub(gap.length.min(255))..end {
-            self.slots[number as usize % SLOTS] =
-                Slot { number, at: gap.after, hashes: [0; 2], state: State::Lost };
+            self.numbers.put(number, Known { at: gap.after, hashes: None });
         }
         self.gaps.push(gap);
     }
@@ -428,26 +424,25 @@ impl Sequence {
         let Some(first) = echoes.next() else { return Shown { before, at: before, by_clock: false } };
         self.begin_anew(first);
         for echo in echoes {
-            let missing = u64::from(echo.sequence.wrapping_sub(self.newest as u8).wrapping_sub(1));
+            let missing = u64::from(echo.sequence.wrapping_sub(self.newest() as u8).wrapping_sub(1));
             if missing > 0 {
-                let (first, before) = (self.newest + 1, self.newest_at);
+                let (first, before) = (self.newest() + 1, self.newest_at);
                 self.lose(Gap { first, length: missing, before, after: echo.at, less: 0, more: 0, own: 0 });
             }
-            self.newest += missing + 1;
+            self.numbers.go_on(missing + 1, echo.known());
             self.newest_at = echo.at;
-            self.place(echo, self.newest);
-            self.rate.observe(echo.at, self.newest);
+            self.rate.observe(echo.at, self.newest());
         }
         Shown { before, at: first.at, by_clock: false }
     }
 
     fn begin_anew(&mut self, first: Arriving) {
-        // Past every kept number, so that none of them is taken for one of the new count.
-        let next = (self.newest / 256 + 4) * 256 + u64::from(first.sequence);
-        self.gaps.end(first.at, self.newest, next);
+        let ended = self.newest();
+        self.numbers.restart(first.number(), first.known());
+        let next = self.newest();
+        self.gaps.end(first.at, ended, next);
         self.restarts += 1;
         self.began_at = first.at;
-        self.newest = next;
         self.newest_at = first.at;
         self.epoch = next;
         self.doubt = None;
@@ -457,6 +452,5 @@ impl Sequence {
         self.rate.observe(first.at, next);
         self.boot.clear();
         self.boot.take(first.at, first.boot);
-        self.place(first, next);
     }
 }

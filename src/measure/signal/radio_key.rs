@@ -1,7 +1,7 @@
 //! What levels are read from: a radio that reports, an 802.11 transmitter on the air, a card.
 
 use crate::measure::context::Context;
-use crate::profile::{DBM_BYTES, LevelScale, LinkProfile, LinkRole, Mounted};
+use crate::profile::{DBM_BYTES, LevelScale, LinkProfile, LinkRole};
 use crate::units::hardware_address::{Address, address_text};
 
 /// What a level is read from.
@@ -133,12 +133,8 @@ impl LevelSource {
 /// Whether a radio sits at the handset: the profile's word, else yes unless its system is the vehicle's.
 pub(super) fn on_ground(key: RadioKey, context: &Context) -> bool {
     match key.report {
-        Report::RcChannels => return false,
-        Report::Radiotap | Report::Kernel => return true,
-        Report::RadioStatus => {}
+        Report::RcChannels => false,
+        Report::Radiotap | Report::Kernel => true,
+        Report::RadioStatus => context.is_mounted_here(key.system, key.component),
     }
-    let said = context.profile.link.iter().filter_map(|link| link.radio).find_map(|radio| {
-        (radio.system == key.system && radio.component == key.component).then_some(radio.mounted).flatten()
-    });
-    said.map_or(context.roles.vehicle() != Some(key.system), |mounted| mounted == Mounted::Ground)
 }

@@ -4,6 +4,7 @@
 //! with a negative slope turns the order round, so values are scaled before they are ordered.
 
 use crate::profile::LevelScale;
+use crate::stats::quantile::of_rank;
 
 const VALUES: usize = 256;
 /// Differences of two bytes, shifted by 255.
@@ -93,17 +94,9 @@ fn quantile(pairs: &[(f64, u64)], p: f64) -> Option<f64> {
     let total: u64 = pairs.iter().map(|&(_, count)| count).sum();
     let position = p * total.checked_sub(1)? as f64;
     let below = position.floor() as u64;
-    let low = nth(pairs, below)?;
-    let high = nth(pairs, (below + 1).min(total - 1))?;
+    let low = of_rank(pairs.iter().copied(), below)?;
+    let high = of_rank(pairs.iter().copied(), (below + 1).min(total - 1))?;
     Some(low + (position - below as f64) * (high - low))
-}
-
-fn nth(pairs: &[(f64, u64)], rank: u64) -> Option<f64> {
-    let mut passed = 0;
-    pairs.iter().find_map(|&(value, count)| {
-        passed += count;
-        (rank < passed).then_some(value)
-    })
 }
 
 #[cfg(test)]

@@ -13,7 +13,7 @@ use std::collections::VecDeque;
 
 use crate::wire::rtp::VIDEO_CLOCK_HZ;
 
-use super::reorder_window::Slot;
+use super::rtp_arrival::KeptPacket;
 
 const MOST_SPACINGS: usize = 4096;
 
@@ -36,16 +36,12 @@ pub(super) struct KeyFrames {
 }
 
 impl KeyFrames {
-    /// The next number of the sequence; `bit` is the codec's in the slot's `keys`.
-    pub(super) fn push(&mut self, slot: Slot, bit: u8) {
-        if !slot.received {
-            self.missing = true;
-            return;
+    /// The packet under the next number of the sequence; `bit` is the codec's in its `keys`.
+    pub(super) fn push(&mut self, packet: KeptPacket, bit: u8) {
+        if packet.keys & bit != 0 {
+            self.see(packet.timestamp);
         }
-        if slot.keys & bit != 0 {
-            self.see(slot.timestamp);
-        }
-        if slot.marker {
+        if packet.marker {
             self.end_frame();
         }
     }
@@ -78,7 +74,7 @@ impl KeyFrames {
         }
     }
 
-    /// Many numbers that never came.
+    /// Numbers that never came.
     pub(super) const fn lose(&mut self) {
         self.missing = true;
     }

@@ -14,51 +14,42 @@ use crate::units::Nanos;
 use crate::wire::rtp::{Header, VIDEO_CLOCK_HZ};
 
 use super::key_frames::KeyFrames;
+use super::rtp_arrival::KeptPacket;
+use crate::measure::sequence_numbers::SequenceNumbers;
 
 /// Numbers kept.
-const SLOTS: i64 = 1024;
+const KEPT: u64 = 1024;
 /// A jump that is believed without knowing the stream's rate (RFC 3550, appendix A.1).
 const MAX_DROPOUT: f64 = 3000.0;
 /// Packets before the rate is believed.
-const RATE_KNOWN: i64 = 200;
+const RATE_KNOWN: u64 = 200;
 /// Time of a segment from which its rate serves where it is all that there is.
 const RATE_GUESSED_S: f64 = 0.1;
 /// Numbers before the first packet that may still come late.
-const MOST_EARLY: i64 = 100;
+const MOST_EARLY: u64 = 100;
 
 /// A packet comes late, or again, within this time; a camera takes longer to start again.
 const LATE_WITHIN: Nanos = Nanos::from_secs(2);
 /// A sender whose numbers go on as they did has not begun anew.
 const STOOD_STILL: Nanos = Nanos::from_millis(500);
 
-/// What is kept of one number.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Slot {
-    pub(super) timestamp: u32,
-    /// When it came, on the host's time; wraps after 49 days.
-    at_ms: u32,
-    pub(super) received: bool,
-    /// The last packet of a frame of the video.
-    pub(super) marker: bool,
-    /// The frame that it ends was delivered.
-    pub(super) delivered: bool,
-    /// Part of a key picture, a bit a codec.
-    pub(super) keys: u8,
-}
-
 /// What a packet was.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Placed {
+pub(super) enum Placement {
     /// The newest so far, with so many numbers missing before it.
-    Next { number: i64, missing: u64 },
+    Next { number: u64, missing: u64 },
     /// Fills a gap.
-    Late { number: i64 },
+    Late { number: u64 },
     /// Comes before the first, with so many numbers missing between them.
-    Early { number: i64, missing: u64 },
+    Early { number: u64, missing: u64 },
     /// Seen before.
     Duplicate,
     /// Explained by nothing: a stray, or the first of a restart.
     Suspect,
+}
+
+const fn kept(at: Nanos, timestamp: u32) -> KeptPacket {
+    KeptPacket { timestamp, at_ms: millis(at), marker: false, delivered: false, keys: 0 }
 }
 
 const fn millis(at: Nanos) -> u32 {
@@ -67,7 +58,7 @@ const fn millis(at: Nanos) -> u32 {
 
 /// Runs of received and lost packets (RFC 3357), and the key frames among them.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Settled {
+pub(super) struct PacketRuns {
     pub(super) received: u64,
     pub(super) lost: u64,
     pub(super) runs: Runs,
@@ -77,7 +68,7 @@ pub(super) struct Settled {
     run: (bool, u64),
 }
 
-impl Settled {
+impl PacketRuns {
     fn end_run(&mut self) {
         match self.run {
             (true, length) => self.runs.add_lost(length),
@@ -101,15 +92,12 @@ impl Settled {
         }
     }
 
-    fn push(&mut self, slot: Slot) {
-        if slot.received {
-            self.go_on(false, 1);
-            self.received += 1;
-            for (index, keys) in self.keys.iter_mut().enumerate() {
-                keys.push(slot, 1 << index);
-            }
-        } else {
-            self.lose(1);
+    fn push(&mut self, packet: Option<KeptPacket>) {
+        let Some(packet) = packet else { return self.lose(1) };
+        self.go_on(false, 1);
+        self.received += 1;
+        for (index, keys) in self.keys.iter_mut().enumerate() {
+            keys.push(packet, 1 << index);
         }
     }
 }
@@ -117,40 +105,36 @@ impl Settled {
 /// The newest numbers of one stream.
 #[derive(Clone, Debug)]
 pub(super) struct Window {
-    slots: Vec<Slot>,
+    numbers: SequenceNumbers<KeptPacket, 16, { KEPT as usize }>,
     /// First number of the segment.
-    base: i64,
-    newest: i64,
+    base: u64,
     newest_at: Nanos,
     newest_timestamp: u32,
     /// Ticks a second of the sender's clock.
     clock_hz: f64,
     /// Clock ticks of the segment so far.
     ticks: i64,
-    settled: Settled,
+    settled: PacketRuns,
 }
 
 impl Window {
     /// Bytes held beside the structure itself.
-    pub(super) fn own_bytes(&self) -> usize {
-        size_of_val(self.slots.as_slice())
+    pub(super) const fn own_bytes(&self) -> usize {
+        self.numbers.own_bytes()
     }
 
     /// A segment that begins with this packet.
     pub(super) fn begin(at: Nanos, header: Header) -> Self {
-        let number = i64::from(header.sequence) + 65_536;
-        let mut window = Self {
-            slots: vec![Slot::default(); SLOTS as usize],
-            base: number,
-            newest: number,
+        let numbers = SequenceNumbers::begin(header.sequence, kept(at, header.timestamp));
+        Self {
+            base: numbers.newest(),
+            numbers,
             newest_at: at,
             newest_timestamp: header.timestamp,
             clock_hz: VIDEO_CLOCK_HZ,
             ticks: 0,
-            settled: Settled::default(),
-        };
-        window.fill(number, at, header.timestamp);
-        window
+            settled: PacketRuns::default(),
+        }
     }
 
     /// Begins a new segment, keeping what was counted.
@@ -177,84 +161,78 @@ impl Window {
 
     /// Whether a packet goes on from the newest number, as far as rate, clock and host time tell.
     pub(super) fn goes_on(&self, at: Nanos, header: Header) -> bool {
-        let forward = i64::from(header.sequence.wrapping_sub(self.newest as u16));
-        let is_behind = forward == 0 || 65_536 - forward < SLOTS;
+        let is_behind = self.numbers.behind(header.sequence) < KEPT;
         let clock_s = self.clock_since_s(header);
-        !is_behind && clock_s >= 0.0 && self.step(at, forward, clock_s).is_some()
+        !is_behind && clock_s >= 0.0 && self.step(at, self.numbers.ahead(header.sequence), clock_s).is_some()
     }
 
-    pub(super) const fn base(&self) -> i64 {
+    pub(super) const fn base(&self) -> u64 {
         self.base
     }
 
-    pub(super) const fn newest(&self) -> i64 {
-        self.newest
+    pub(super) const fn newest(&self) -> u64 {
+        self.numbers.newest()
     }
 
     /// The oldest number that is still kept.
-    pub(super) fn oldest(&self) -> i64 {
-        self.base.max(self.newest - SLOTS + 1)
+    pub(super) fn oldest(&self) -> u64 {
+        self.base.max(self.newest() - KEPT + 1)
     }
 
-    pub(super) fn slot(&self, number: i64) -> Slot {
-        self.slots[(number % SLOTS) as usize]
+    /// What came under a number; `None`: nothing.
+    pub(super) fn packet(&self, number: u64) -> Option<KeptPacket> {
+        self.numbers.get(number)
     }
 
-    pub(super) fn slot_mut(&mut self, number: i64) -> &mut Slot {
-        &mut self.slots[(number % SLOTS) as usize]
+    pub(super) fn packet_mut(&mut self, number: u64) -> Option<&mut KeptPacket> {
+        self.numbers.get_mut(number)
     }
 
-    fn fill(&mut self, number: i64, at: Nanos, timestamp: u32) {
-        *self.slot_mut(number) = Slot { timestamp, at_ms: millis(at), received: true, ..Slot::default() };
+    pub(super) fn has_marker(&self, number: u64) -> bool {
+        self.packet(number).is_some_and(|packet| packet.marker)
     }
 
     /// Takes a packet in.
-    pub(super) fn place(&mut self, at: Nanos, header: Header) -> Placed {
-        let forward = i64::from(header.sequence.wrapping_sub(self.newest as u16));
+    pub(super) fn place(&mut self, at: Nanos, header: Header) -> Placement {
         let ticks = header.timestamp.wrapping_sub(self.newest_timestamp) as i32;
-        let back = 65_536 - forward;
-        if forward == 0 || (back < SLOTS && self.newest - back >= self.base - MOST_EARLY) {
-            return self.place_behind(self.newest - back % 65_536, at, header);
+        let (ahead, behind) = (self.numbers.ahead(header.sequence), self.numbers.behind(header.sequence));
+        if behind == 0 || (behind < KEPT && self.newest() - behind >= self.base - MOST_EARLY) {
+            return self.place_behind(self.newest() - behind, at, header);
         }
-        let Some(step) = self.step(at, forward, self.clock_since_s(header)) else { return Placed::Suspect };
-        self.go_on(step);
+        let Some(step) = self.step(at, ahead, self.clock_since_s(header)) else { return Placement::Suspect };
+        self.settle(step);
+        self.numbers.go_on(step, kept(at, header.timestamp));
         self.ticks += i64::from(ticks).max(0);
         self.newest_at = at;
         self.newest_timestamp = header.timestamp;
-        self.fill(self.newest, at, header.timestamp);
-        Placed::Next { number: self.newest, missing: (step - 1) as u64 }
+        Placement::Next { number: self.newest(), missing: step - 1 }
     }
 
-    fn place_behind(&mut self, number: i64, at: Nanos, header: Header) -> Placed {
+    fn place_behind(&mut self, number: u64, at: Nanos, header: Header) -> Placement {
         let host_s = (at - self.newest_at).secs();
-        if number >= self.base && self.slot(number).received {
-            let slot = self.slot(number);
-            let age_ms = millis(at).wrapping_sub(slot.at_ms);
+        if let Some(packet) = self.packet(number) {
+            let age_ms = millis(at).wrapping_sub(packet.at_ms);
             let again = f64::from(age_ms) > LATE_WITHIN.millis() && at - self.newest_at >= STOOD_STILL;
-            let copy = slot.timestamp == header.timestamp && !again;
-            return if copy { Placed::Duplicate } else { Placed::Suspect };
+            let copy = packet.timestamp == header.timestamp && !again;
+            return if copy { Placement::Duplicate } else { Placement::Suspect };
         }
         let behind_s = -self.clock_since_s(header);
         let explained = (-1.0..10.0).contains(&behind_s)
             && (host_s + behind_s < LATE_WITHIN.secs() || host_s < STOOD_STILL.secs());
-        if !explained || (number < self.base && self.newest - number >= SLOTS / 2) {
-            return Placed::Suspect;
+        if !explained || (number < self.base && self.newest() - number >= KEPT / 2) {
+            return Placement::Suspect;
         }
-        if number < self.base {
-            let missing = (self.base - number - 1) as u64;
-            for between in number + 1..self.base {
-                *self.slot_mut(between) = Slot::default();
-            }
-            self.base = number;
-            self.fill(number, at, header.timestamp);
-            return Placed::Early { number, missing };
+        self.numbers.put(number, kept(at, header.timestamp));
+        if number >= self.base {
+            return Placement::Late { number };
         }
-        self.fill(number, at, header.timestamp);
-        Placed::Late { number }
+        let missing = self.base - number - 1;
+        self.base = number;
+        Placement::Early { number, missing }
     }
 
     /// How many numbers ahead a packet is; `None` where nothing explains the jump.
-    fn step(&self, at: Nanos, forward: i64, clock_s: f64) -> Option<i64> {
+    fn step(&self, at: Nanos, forward: u64, clock_s: f64) -> Option<u64> {
         if forward == 1 {
             return Some(1);
         }
@@ -263,42 +241,35 @@ impl Window {
             return None;
         }
         let segment_s = self.ticks as f64 / self.clock_hz;
-        let known = self.newest - self.base >= RATE_KNOWN && segment_s > 0.5;
+        let known = self.newest() - self.base >= RATE_KNOWN && segment_s > 0.5;
         if !known && forward as f64 <= MAX_DROPOUT {
             return Some(forward);
         }
         if segment_s < RATE_GUESSED_S {
             return None;
         }
-        let expected = (self.newest - self.base) as f64 / segment_s * clock_s.max(0.0);
+        let expected = (self.newest() - self.base) as f64 / segment_s * clock_s.max(0.0);
         let wraps = ((expected - forward as f64) / 65_536.0).round().max(0.0);
         let step = forward as f64 + 65_536.0 * wraps;
-        (step <= 4.0 * expected + 1000.0).then_some(step as i64)
+        (step <= 4.0 * expected + 1000.0).then_some(step as u64)
     }
 
-    /// Moves the newest number on; what falls out of the window is settled.
-    fn go_on(&mut self, step: i64) {
-        let settled = self.newest + step - SLOTS;
-        let kept = self.newest.min(settled);
-        for number in self.oldest()..=kept {
-            let slot = self.slot(number);
-            self.settled.push(slot);
+    /// What falls out of the window when the newest number goes on is settled.
+    fn settle(&mut self, step: u64) {
+        let newest = self.newest();
+        let last = newest + step - KEPT;
+        for number in self.oldest()..=newest.min(last) {
+            self.settled.push(self.numbers.get(number));
         }
-        let never_kept = settled - self.newest.max(self.base - 1);
-        if never_kept > 0 {
-            self.settled.lose(never_kept as u64);
-        }
-        self.newest += step;
-        for number in (self.newest - step + 1).max(self.newest - SLOTS + 1)..=self.newest {
-            *self.slot_mut(number) = Slot::default();
-        }
+        // These fall out before anything could come under them.
+        self.settled.lose(last.saturating_sub(newest.max(self.base - 1)));
     }
 
     /// Everything up to the newest packet.
-    pub(super) fn finished(&self) -> Settled {
+    pub(super) fn finished(&self) -> PacketRuns {
         let mut settled = self.settled.clone();
-        for number in self.oldest()..=self.newest {
-            settled.push(self.slot(number));
+        for number in self.oldest()..=self.newest() {
+            settled.push(self.packet(number));
         }
         settled.end_run();
         settled
@@ -326,19 +297,19 @@ mod tests {
         let (mut received, mut duplicates) = (1, 0);
         for row in &trace[1..=9] {
             match window.place(Nanos::ZERO, header(sequence(row), 0)) {
-                Placed::Duplicate => duplicates += 1,
-                Placed::Suspect => panic!("{row}"),
+                Placement::Duplicate => duplicates += 1,
+                Placement::Suspect => panic!("{row}"),
                 _ => received += 1,
             }
-            assert_eq!(window.newest() % 65_536, row["max_seq"].as_i64().unwrap(), "{row}");
+            assert_eq!(window.newest() % 65_536, row["max_seq"].as_u64().unwrap(), "{row}");
         }
         let settled = window.finished();
         assert_eq!((received, duplicates), (9, 1));
         // 65532 is counted too, and 4 stays lost.
         assert_eq!((settled.received, settled.lost, settled.runs.periods().count), (9, 1, 1));
-        assert_eq!(window.place(Nanos::ZERO, header(40_000, 0)), Placed::Suspect);
+        assert_eq!(window.place(Nanos::ZERO, header(40_000, 0)), Placement::Suspect);
         window.restart(Nanos::ZERO, header(40_000, 0));
-        assert!(matches!(window.place(Nanos::ZERO, header(40_001, 0)), Placed::Next { missing: 0, .. }));
+        assert!(matches!(window.place(Nanos::ZERO, header(40_001, 0)), Placement::Next { missing: 0, .. }));
         assert_eq!(window.finished().lost, 1);
     }
 
@@ -351,7 +322,7 @@ mod tests {
         }
         let after = 150_000_i64;
         let placed = window.place(at(after), header(after as u16, (after * 90) as u32));
-        assert!(matches!(placed, Placed::Next { missing: 145_000, .. }), "{placed:?}");
+        assert!(matches!(placed, Placement::Next { missing: 145_000, .. }), "{placed:?}");
         assert_eq!(window.finished().lost, 145_000);
     }
 }

@@ -17,9 +17,9 @@ use crate::wire::rtp::{Header, VIDEO_CLOCK_HZ};
 
 use crate::measure::timing::Spacing;
 
-use super::arrived::Arrived;
 use super::freeze_rule::{Course, FreezeRule};
-use super::reorder_window::{Placed, Window};
+use super::reorder_window::{Placement, Window};
+use super::rtp_arrival::RtpArrival;
 use super::video_seconds::Series;
 
 const MOST_TIMESTAMPS: usize = 64;
@@ -52,7 +52,7 @@ pub(super) struct StreamKey {
     pub(super) payload_type: u8,
 }
 
-/// A stream's place among those that carry one picture in turn (`turns.rs`).
+/// A stream's place among those that carry one picture in turn (`stream_succession.rs`).
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Turn {
     /// Streams in turn share it.
@@ -100,7 +100,7 @@ pub(super) struct Stream {
     /// The last frames' times, for zoomed drawings.
     pub(super) frame_times: VecDeque<Nanos>,
     others: Vec<(u8, u64)>,
-    suspects: Vec<Arrived>,
+    suspects: Vec<RtpArrival>,
     /// For how long the sender itself sent nothing since the last delivered frame.
     paused: Nanos,
     /// Every packet since the newest marker has arrived.
@@ -130,7 +130,7 @@ impl Stream {
             + self.series.own_bytes()
     }
 
-    pub(super) fn begin(key: StreamKey, first: &Arrived, start: Nanos) -> Self {
+    pub(super) fn begin(key: StreamKey, first: &RtpArrival, start: Nanos) -> Self {
         let mut stream = Self {
             key,
             window: Window::begin(first.at, first.header),
@@ -181,8 +181,8 @@ impl Stream {
             return true;
         }
         let ahead = header.sequence.wrapping_sub(self.window.newest() as u16) as i16;
-        let number = self.window.newest() + i64::from(ahead);
-        let free = ahead > 0 || (number >= self.window.oldest() && !self.window.slot(number).received);
+        let number = self.window.newest().wrapping_add_signed(i64::from(ahead));
+        let free = ahead > 0 || (number >= self.window.oldest() && self.window.packet(number).is_none());
         if ahead.abs() > SHARED_WITHIN || !free || self.others.len() >= MOST_OTHER_TYPES {
             return false;
         }
@@ -191,12 +191,12 @@ impl Stream {
     }
 
     /// Takes a packet of this stream.
-    pub(super) fn take(&mut self, packet: &Arrived) {
+    pub(super) fn take(&mut self, packet: &RtpArrival) {
         self.heard_at = self.heard_at.max(packet.at);
         let (newest_at, clock_s) = (self.window.newest_at(), self.window.clock_since_s(packet.header));
         match self.window.place(packet.at, packet.header) {
-            Placed::Duplicate => self.duplicates += 1,
-            Placed::Next { number, missing } => {
+            Placement::Duplicate => self.duplicates += 1,
+            Placement::Next { number, missing } => {
                 self.look_for_pause(packet.at - newest_at, clock_s, missing);
                 if missing > 0 {
                     self.lost += missing;
@@ -205,19 +205,19 @@ impl Stream {
                 }
                 self.accept(packet, number, true);
             }
-            Placed::Late { number } => {
+            Placement::Late { number } => {
                 self.lost = self.lost.saturating_sub(1);
                 self.series.find();
                 self.reordered += 1;
                 self.accept(packet, number, false);
             }
-            Placed::Early { number, missing } => {
+            Placement::Early { number, missing } => {
                 self.lost += missing;
                 self.series.lose(packet.at, packet.at, missing);
                 self.reordered += 1;
                 self.accept(packet, number, false);
             }
-            Placed::Suspect => self.suspect(packet),
+            Placement::Suspect => self.suspect(packet),
         }
     }
 
@@ -234,7 +234,7 @@ impl Stream {
     }
 
     /// RFC 3550, appendix A.1: two packets in sequence where none was expected are a restart.
-    fn suspect(&mut self, packet: &Arrived) {
+    fn suspect(&mut self, packet: &RtpArrival) {
         let mut of_it = packet.in_sequence(&self.suspects);
         if of_it.is_empty() {
             if self.suspects.len() >= MOST_SUSPECTS {
@@ -253,7 +253,7 @@ impl Stream {
     }
 
     /// The sender numbers anew from this packet on.
-    pub(super) fn begin_anew(&mut self, first: &Arrived) {
+    pub(super) fn begin_anew(&mut self, first: &RtpArrival) {
         self.restarts += 1;
         self.at_delivery = None;
         self.began_anew = true;
@@ -265,7 +265,7 @@ impl Stream {
         self.accept(first, number, true);
     }
 
-    fn accept(&mut self, packet: &Arrived, number: i64, newest: bool) {
+    fn accept(&mut self, packet: &RtpArrival, number: u64, newest: bool) {
         if !std::mem::take(&mut self.is_off) {
             self.longest_silence = self.longest_silence.max(packet.at - self.last_at);
         }
@@ -279,8 +279,9 @@ impl Stream {
             self.count_frame(packet.header.timestamp);
             self.markers += u64::from(packet.header.marker);
             self.recognition.join(packet.says);
-            let slot = self.window.slot_mut(number);
-            (slot.marker, slot.keys) = (packet.header.marker, packet.keys);
+            if let Some(kept) = self.window.packet_mut(number) {
+                (kept.marker, kept.keys) = (packet.header.marker, packet.keys);
+            }
         }
         if newest {
             if video && packet.header.marker {
@@ -317,7 +318,7 @@ impl Stream {
         false
     }
 
-    fn estimate_jitter(&mut self, packet: &Arrived) {
+    fn estimate_jitter(&mut self, packet: &RtpArrival) {
         if let Some((at, timestamp)) = self.transit {
             let arrival = (packet.at - at).secs() * VIDEO_CLOCK_HZ;
             let sending = f64::from(packet.header.timestamp.wrapping_sub(timestamp) as i32);
@@ -338,7 +339,7 @@ impl Stream {
         }
     }
 
-    fn count_bytes(&mut self, packet: &Arrived) {
+    fn count_bytes(&mut self, packet: &RtpArrival) {
         let step = packet.at.0.div_euclid(BIT_RATE_STEP);
         match self.bytes.back_mut() {
             Some((last, sum)) if *last >= step => *sum += u64::from(packet.size),
@@ -350,9 +351,9 @@ impl Stream {
     }
 
     /// A packet came out of order: completes the frame that it lies in, or the one after it.
-    fn assemble(&mut self, packet: &Arrived, number: i64) {
+    fn assemble(&mut self, packet: &RtpArrival, number: u64) {
         let mut ends = vec![number];
-        if self.window.slot(number).marker {
+        if self.window.has_marker(number) {
             ends.push(number + 1);
         }
         for inside in ends {
@@ -361,35 +362,32 @@ impl Stream {
             }
         }
         let newest = self.window.newest();
-        self.whole = self.window.slot(newest).marker || self.reaches_back(newest);
+        self.whole = self.window.has_marker(newest) || self.reaches_back(newest);
     }
 
     /// The marker of the frame that holds a number, where all of it arrived and was not delivered yet.
-    fn whole_frame(&self, inside: i64) -> Option<i64> {
-        let end = (inside..=self.window.newest())
-            .take_while(|number| self.window.slot(*number).received)
-            .find(|number| self.window.slot(*number).marker)?;
-        (!self.window.slot(end).delivered && self.reaches_back(end)).then_some(end)
+    fn whole_frame(&self, inside: u64) -> Option<u64> {
+        let mut packets =
+            (inside..=self.window.newest()).map_while(|number| Some((number, self.window.packet(number)?)));
+        let (end, last) = packets.find(|(_, packet)| packet.marker)?;
+        (!last.delivered && self.reaches_back(end)).then_some(end)
     }
 
     /// Whether every number back to the previous marker, or to the first packet, arrived.
-    fn reaches_back(&self, from: i64) -> bool {
+    fn reaches_back(&self, from: u64) -> bool {
         for number in (self.window.oldest()..from).rev() {
-            let slot = self.window.slot(number);
-            if !slot.received {
-                return false;
-            }
-            if slot.marker {
+            let Some(packet) = self.window.packet(number) else { return false };
+            if packet.marker {
                 return true;
             }
         }
         self.window.oldest() == self.window.base()
     }
 
-    fn deliver(&mut self, packet: &Arrived, end: i64) {
-        let timestamp = self.window.slot(end).timestamp;
-        let previous =
-            (self.window.oldest()..end).rev().map(|number| self.window.slot(number)).find(|slot| slot.marker);
+    fn deliver(&mut self, packet: &RtpArrival, end: u64) {
+        let timestamp = self.window.packet(end).map_or(0, |last| last.timestamp);
+        let mut before = (self.window.oldest()..end).rev().filter_map(|number| self.window.packet(number));
+        let previous = before.find(|packet| packet.marker);
         if let Some(previous) = previous {
             let ticks = timestamp.wrapping_sub(previous.timestamp) as i32;
             if ticks > 0 && f64::from(ticks) < 10.0 * VIDEO_CLOCK_HZ {
@@ -402,7 +400,9 @@ impl Stream {
                 }
             }
         }
-        self.window.slot_mut(end).delivered = true;
+        if let Some(last) = self.window.packet_mut(end) {
+            last.delivered = true;
+        }
         self.delivered += 1;
         self.spacing.observe(packet.at);
         if let Some(last) = self.freezes.last() {
@@ -496,7 +496,7 @@ mod tests {
                     ssrc: 1,
                 };
                 let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
-                let packet = Arrived::read(at, &Packet { header, payload: &[] }, 100);
+                let packet = RtpArrival::read(at, &Packet { header, payload: &[] }, 100);
                 let key = StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
                 match &mut stream {
                     None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),

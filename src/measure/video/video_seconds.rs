@@ -144,7 +144,7 @@ impl Series {
             streams.iter().any(meets)
         });
         let seconds = streams.iter().map(covered).sum::<usize>().saturating_sub(shared.count());
-        let off = context.life.off_seconds(context, (first as f64, whole as f64));
+        let off = context.off_seconds((first as f64, whole as f64));
         Some((seconds as f64 / ((whole - first) as f64 - off).max(1.0)).min(1.0))
     }
 }

@@ -52,7 +52,7 @@ impl Sequence {
     /// Numbers went by: none, some, or so many that only time can tell.
     pub(super) fn forward(&mut self, arriving: Arriving, least: u64, passed: Passed) -> Outcome {
         let (before, silence) = (self.newest_at, arriving.at - self.newest_at);
-        if least == 1 && self.rate.is_short(silence, before, self.newest, SHORT) {
+        if least == 1 && self.rate.is_short(silence, before, self.newest(), SHORT) {
             return self.step(arriving, 1, passed);
         }
         let (advance, less, more) = match self.read(least, silence, arriving.sequence) {
@@ -69,7 +69,7 @@ impl Sequence {
             }
         };
         let long = self.expected(arriving.at).is_some_and(|expected| expected >= 128.0);
-        let first = self.newest + 1;
+        let first = self.newest() + 1;
         if advance > 1 {
             let length = advance - 1;
             self.lose(Gap { first, length, before, after: arriving.at, less, more, own: 0 });
@@ -177,7 +177,7 @@ impl Sequence {
         let silence = arriving.at - self.newest_at;
         self.newest_at <= told
             && arriving.at - told <= AROUND
-            && arriving.sequence != (self.newest as u8).wrapping_add(1)
+            && arriving.sequence != (self.newest() as u8).wrapping_add(1)
             && !self.boot.known()
             && self.may_be_off(silence)
     }

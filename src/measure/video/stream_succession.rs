@@ -10,7 +10,7 @@ use crate::record::Flow;
 use crate::units::Nanos;
 
 use super::VideoMeter;
-use super::arrived::Arrived;
+use super::rtp_arrival::RtpArrival;
 use super::rtp_stream::{Stream, StreamKey, Turn};
 
 /// What still comes of one stream after another began (reordered packets, an encoder's last frame).
@@ -129,7 +129,7 @@ impl VideoMeter {
     }
 
     /// The silent stream of the same SSRC whose numbers go on in a packet from elsewhere.
-    pub(super) fn moved(&self, key: StreamKey, first: &Arrived) -> Option<usize> {
+    pub(super) fn moved(&self, key: StreamKey, first: &RtpArrival) -> Option<usize> {
         let is_it = |stream: &Stream| {
             StreamKey { flow: stream.key.flow, ..key } == stream.key
                 && stream.key.flow.destination == key.flow.destination

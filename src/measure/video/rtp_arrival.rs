@@ -12,7 +12,7 @@ const NEAR_WITHIN: Nanos = Nanos::from_secs(5);
 
 /// A packet as it came.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Arrived {
+pub(super) struct RtpArrival {
     pub(super) at: Nanos,
     pub(super) header: Header,
     pub(super) size: u32,
@@ -22,7 +22,21 @@ pub(super) struct Arrived {
     pub(super) says: Recognition,
 }
 
-impl Arrived {
+/// What is kept of it under its number.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct KeptPacket {
+    pub(super) timestamp: u32,
+    /// When it came, on the host's time; wraps after 49 days.
+    pub(super) at_ms: u32,
+    /// The last packet of a frame of the video.
+    pub(super) marker: bool,
+    /// The frame that it ends was delivered.
+    pub(super) delivered: bool,
+    /// Part of a key picture, a bit a codec.
+    pub(super) keys: u8,
+}
+
+impl RtpArrival {
     pub(super) fn read(at: Nanos, packet: &Packet<'_>, size: u32) -> Self {
         let mut says = Recognition::default();
         let [h264, h265] = says.observe(packet.payload);

@@ -8,12 +8,12 @@ use crate::measure::context::Context;
 use crate::units::Nanos;
 
 /// Spans in order of their starts, those that the seconds have not passed yet.
-pub(super) struct Shares<'a, Spans: Iterator> {
+pub(super) struct SpanShare<'a, Spans: Iterator> {
     context: &'a Context,
     spans: Peekable<Spans>,
 }
 
-impl<'a, Spans: Iterator<Item = (Nanos, Nanos)> + Clone> Shares<'a, Spans> {
+impl<'a, Spans: Iterator<Item = (Nanos, Nanos)> + Clone> SpanShare<'a, Spans> {
     pub(super) fn new(context: &'a Context, spans: Spans) -> Self {
         Self { context, spans: spans.peekable() }
     }
@@ -34,7 +34,7 @@ impl<'a, Spans: Iterator<Item = (Nanos, Nanos)> + Clone> Shares<'a, Spans> {
 mod tests {
     use proptest::prelude::*;
 
-    use crate::judge::range::hold_shares::*;
+    use crate::judge::range::span_share::*;
 
     proptest! {
         /// Counting milliseconds is the oracle.
@@ -57,7 +57,7 @@ mod tests {
             let stamp = |ms: i64| Nanos::from_secs(7) + Nanos::from_millis(ms);
             let stamped: Vec<(Nanos, Nanos)> =
                 spans.iter().map(|&(from, to)| (stamp(from), stamp(to))).collect();
-            let mut shares = Shares::new(&context, stamped.iter().copied());
+            let mut shares = SpanShare::new(&context, stamped.iter().copied());
             for second in (0..240).step_by(skipped) {
                 let seconds = second..second + joined;
                 let own = seconds.start as i64 * 1000..seconds.end as i64 * 1000;

@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 use crate::measure::context::Context;
 
 use super::MUCH_LOST;
-use super::flow::{Flow, WHOLE, any_within, joined};
+use super::sender_flow::{SenderFlow, WHOLE, any_within, joined};
 
 const LEAST_LOST: u64 = 3;
 const REACH_S: f64 = 2.0;
@@ -32,7 +32,7 @@ pub struct Spell {
 }
 
 /// The worst spells of the flows of one link, together.
-pub(super) fn of(flows: &[&Flow], context: &Context) -> Vec<Spell> {
+pub(super) fn of(flows: &[&SenderFlow], context: &Context) -> Vec<Spell> {
     let own: Vec<BTreeSet<u64>> = flows.iter().map(|flow| flow.own_seconds(context, WHOLE)).collect();
     let spans = || {
         let counted = flows.iter().zip(&own).map(|(flow, own)| {

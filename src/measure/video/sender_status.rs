@@ -16,7 +16,7 @@ const LEAST_REACH: Nanos = Nanos::from_secs(3);
 
 /// What the sender last said, and when it had stopped.
 #[derive(Clone, Debug, Default)]
-pub(super) struct SenderWord {
+pub(super) struct SenderStatus {
     stopped: BTreeMap<u8, bool>,
     since: Option<Nanos>,
     spans: Vec<(Nanos, Nanos)>,
@@ -24,7 +24,7 @@ pub(super) struct SenderWord {
     period: Nanos,
 }
 
-impl SenderWord {
+impl SenderStatus {
     pub(super) fn observe(&mut self, at: Nanos, stream: u8, stopped: bool) {
         if let Some(last) = self.last {
             self.period = at - last;

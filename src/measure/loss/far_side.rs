@@ -7,7 +7,7 @@
 //! another question: it is that of all senders that count. Source: design, 'Loss'.
 
 use super::LossMeter;
-use super::flow::Flow;
+use super::sender_flow::SenderFlow;
 use crate::measure::context::{Context, Sender};
 use crate::measure::life::Phase;
 use crate::profile::LinkProfile;
@@ -15,7 +15,7 @@ use crate::units::Nanos;
 
 /// When the vehicle was last heard.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct VehicleHeard {
+pub struct VehicleContact {
     /// Its autopilot; `None`: never.
     pub autopilot_last: Option<Nanos>,
     /// Any of its components beyond the radio, the autopilot among them; `None`: never.
@@ -26,24 +26,28 @@ impl LossMeter {
     /// When the vehicle was last heard, over any link: where its autopilot alone is silent, something else is wrong
     /// than the radio.
     #[must_use]
-    pub fn vehicle_heard(&self, context: &Context) -> VehicleHeard {
+    pub fn vehicle_heard(&self, context: &Context) -> VehicleContact {
         let last = |is_meant: &dyn Fn(Sender) -> bool| {
             let flows = self.rows().filter(|flow| is_meant(flow.sender));
             flows.map(|flow| flow.sequence.last_at).max()
         };
-        VehicleHeard {
+        VehicleContact {
             autopilot_last: last(&|sender| context.is_autopilot(sender)),
             any_component_last: last(&|sender| context.is_of_vehicle(sender)),
         }
     }
 
     /// The flows that show whether a link's far side is heard.
-    pub(super) fn heard_over<'a>(&'a self, context: &'a Context, link: &'a LinkProfile) -> Vec<&'a Flow> {
+    pub(super) fn heard_over<'a>(
+        &'a self,
+        context: &'a Context,
+        link: &'a LinkProfile,
+    ) -> Vec<&'a SenderFlow> {
         let of_autopilot = self.rows().filter(|flow| {
             context.is_autopilot(flow.sender)
                 && context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
         });
-        let flows: Vec<&Flow> = of_autopilot.collect();
+        let flows: Vec<&SenderFlow> = of_autopilot.collect();
         if !flows.is_empty() {
             return flows;
         }
@@ -52,7 +56,7 @@ impl LossMeter {
     }
 }
 
-impl Flow {
+impl SenderFlow {
     /// The longest silence that is over; the vehicle's own ones in which it was switched off apart.
     pub(super) fn longest_silence(&self, context: &Context) -> Nanos {
         let silences = &self.sequence.silences;

@@ -44,7 +44,7 @@ impl Spread {
 
 /// Where the vehicle stands, since when, and where that contradicted the levels.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Standing {
+pub(super) struct HandsetWalk {
     anchor: Option<(usize, Place)>,
     links: Vec<Spread>,
     /// The newest of the stretches is the one that is on.
@@ -52,7 +52,7 @@ pub(super) struct Standing {
     stretches: Vec<Range<usize>>,
 }
 
-impl Standing {
+impl HandsetWalk {
     /// A whole second has passed; true where it shows that the handset moves, once a stretch.
     pub(super) fn second(
         &mut self,
@@ -106,14 +106,14 @@ impl Standing {
 
 #[cfg(test)]
 mod tests {
-    use crate::measure::position::standing::*;
+    use crate::measure::position::handset_walk::*;
 
     fn run(
         levels: impl Fn(usize) -> f64,
         north: impl Fn(usize) -> f64,
         unit: LevelUnit,
     ) -> (usize, Vec<(usize, usize)>) {
-        let mut standing = Standing::default();
+        let mut standing = HandsetWalk::default();
         let mut told = 0;
         for second in 0..120 {
             let place = Place::new(54.0 + north(second) / 111_200.0, 8.0, 5.0);

@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use super::seconds::Counts;
 use super::sequence::{Arriving, Sequence};
-use super::shared::Steps;
+use super::shared_counters::Steps;
 use crate::measure::context::{Context, Sender};
 use crate::snapshot::{LossCell, View};
 use crate::stats::loss_runs::Runs;
@@ -19,7 +19,7 @@ const MOST_WHOLE_SECONDS: f64 = 32e6;
 pub(super) const WHOLE: (f64, f64) = (0.0, f64::MAX);
 
 #[derive(Clone, Debug)]
-pub(super) struct Flow {
+pub(super) struct SenderFlow {
     pub(super) sender: Sender,
     /// The sender in one word.
     pub(super) key: u64,
@@ -33,7 +33,7 @@ pub(super) struct Flow {
     pub(super) sequence: Sequence,
 }
 
-impl Flow {
+impl SenderFlow {
     pub(super) fn new(sender: Sender, endpoint: Option<SocketAddr>, first: Arriving, base: Nanos) -> Self {
         let mut steps = Steps::default();
         steps.observe(first.sequence);
@@ -219,11 +219,11 @@ pub(super) fn own_span(noticed_s: f64) -> (f64, f64) {
 #[derive(Debug)]
 pub struct LinkSeconds<'a> {
     /// Each with the seconds in which this computer lost data of it itself.
-    flows: Vec<(&'a Flow, BTreeSet<u64>)>,
+    flows: Vec<(&'a SenderFlow, BTreeSet<u64>)>,
 }
 
 impl<'a> LinkSeconds<'a> {
-    pub(super) fn of(flows: &[&'a Flow], context: &Context) -> Self {
+    pub(super) fn of(flows: &[&'a SenderFlow], context: &Context) -> Self {
         Self { flows: flows.iter().map(|flow| (*flow, flow.own_seconds(context, WHOLE))).collect() }
     }
 
@@ -270,11 +270,11 @@ pub(super) fn joined<'a>(
 /// Share of the whole seconds within a span in which any of the flows brought a frame, those in which the vehicle was
 /// switched off apart. Of several flows' seconds that
 /// are joined to spans, those of the flow that has most of them count.
-pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64)) -> Option<f64> {
+pub(super) fn availability(flows: &[&SenderFlow], context: &Context, span: (f64, f64)) -> Option<f64> {
     let begin = span.0.ceil().max(0.0);
     let whole = context.since_start_s(context.now).min(span.1).floor().min(MOST_WHOLE_SECONDS);
     let of_vehicle = flows.iter().all(|flow| context.roles.vehicle() == Some(flow.sender.system));
-    let off = if of_vehicle { context.life.off_seconds(context, (begin, whole)) } else { 0.0 };
+    let off = if of_vehicle { context.off_seconds((begin, whole)) } else { 0.0 };
     if whole - begin - off < 1.0 {
         return None;
     }
@@ -297,12 +297,12 @@ pub(super) fn availability(flows: &[&Flow], context: &Context, span: (f64, f64))
 /// The longest time in which all flows were silent together, the end apart.
 ///
 /// Exact for one flow; for several, for silences that each of them keeps (0.25 s and more).
-pub(super) fn longest_common_silence_s(flows: &[&Flow], context: &Context) -> f64 {
+pub(super) fn longest_common_silence_s(flows: &[&SenderFlow], context: &Context) -> f64 {
     if let [flow] = flows {
         return flow.longest_silence(context).secs();
     }
     let Some(first) = flows.iter().map(|flow| flow.sequence.first_at).min() else { return 0.0 };
-    let silences = |flow: &Flow| {
+    let silences = |flow: &SenderFlow| {
         let mut list = vec![(first, flow.sequence.first_at)];
         list.extend_from_slice(flow.sequence.silences.kept());
         list.push((flow.sequence.last_at, Nanos::MAX));

@@ -10,7 +10,7 @@ use crate::measure::context::Context;
 use crate::summary::{HeardOn, Together};
 use crate::units::Nanos;
 
-use super::flow::Flow;
+use super::sender_flow::SenderFlow;
 use super::sequence::{Arriving, Outcome, Sequence, Shown};
 
 pub(super) const MOST_TOGETHER: usize = 16;
@@ -31,7 +31,7 @@ struct Part {
 
 /// The joint count of one sender.
 #[derive(Clone, Debug)]
-pub(super) struct Joint {
+pub(super) struct JointLoss {
     system: u8,
     component: u8,
     since: Nanos,
@@ -40,9 +40,9 @@ pub(super) struct Joint {
     parts: Vec<Part>,
 }
 
-impl Joint {
+impl JointLoss {
     /// Begins with the first frame on a second interface, which the flow of that place brought.
-    pub(super) fn new(first: (usize, &Flow), second: usize, arriving: Arriving, base: Nanos) -> Self {
+    pub(super) fn new(first: (usize, &SenderFlow), second: usize, arriving: Arriving, base: Nanos) -> Self {
         let (place, flow) = first;
         // The numbering goes on from the newest frame of the first.
         let sequence = flow.sequence.joined(LATER, base);
@@ -81,7 +81,7 @@ impl Joint {
         self.sequence.told(shown);
     }
 
-    pub(super) fn summary(&self, context: &Context, flows: &[Flow]) -> Together {
+    pub(super) fn summary(&self, context: &Context, flows: &[SenderFlow]) -> Together {
         let each: Vec<HeardOn> = self.parts.iter().map(|part| heard_on(*part, context, flows)).collect();
         let rarest = each.iter().map(|heard| heard.received).min().unwrap_or(0);
         let shared = self.matched >= FEWEST && self.matched as f64 >= SHARED * rarest as f64;
@@ -109,7 +109,7 @@ impl Joint {
     }
 }
 
-fn heard_on(part: Part, context: &Context, flows: &[Flow]) -> HeardOn {
+fn heard_on(part: Part, context: &Context, flows: &[SenderFlow]) -> HeardOn {
     let flow = &flows[part.flow];
     let received = flow.sequence.received.saturating_sub(part.received);
     let lost = flow.sequence.lost.saturating_sub(part.lost);
