@@ -1,4 +1,4 @@
-//! What the chosen sessions say: each link's threshold, and the limit of vibration.
+//! The answer of the chosen sessions: each link's threshold, and the limit of vibration.
 
 use std::collections::{BTreeMap, HashMap};
 use std::panic::resume_unwind;

@@ -1,4 +1,4 @@
-//! What a freeze teaches, and what it only looks like.
+//! Tells freezes that are evidence for the threshold from those that only look like it.
 //!
 //! Definition (`evidence`): false where the vehicle was switched off, this computer stood still or lost data, the packets
 //! came in heaps, the sender paused or began anew, a boot clock fell, or it began on the ground and never ended; true

@@ -1,4 +1,4 @@
-//! What every metric may look at: profile, interfaces, roles, the session's times.
+//! The state that every metric may read: profile, interfaces, roles, the session's times.
 
 use std::sync::Arc;
 
@@ -173,7 +173,7 @@ impl Context {
 
     /// What to do about a threshold that is not known.
     #[must_use]
-    pub const fn without_threshold(&self) -> &'static str {
+    pub const fn without_threshold() -> &'static str {
         "add earlier sessions to the history"
     }
 

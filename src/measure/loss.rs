@@ -1,4 +1,4 @@
-//! What went missing, per sender and interface, from sequence numbers.
+//! The loss of frames per sender and interface, counted from sequence numbers.
 //!
 //! Definition: lost / (received + lost), RFC 7680, in frames; loss periods by RFC 3357;
 //! out of order by RFC 4737. Numbers are modulo 256, read from headers: a message that

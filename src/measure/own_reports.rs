@@ -1,4 +1,4 @@
-//! What the vehicle and the radios say of their own losses: the other end's view.
+//! The losses that vehicle and radios report themselves: the other end's view.
 //!
 //! Definition: SYS_STATUS's share of dropped packets and its error counter; RADIO_STATUS's
 //! receive errors, corrected packets, transmit buffer, and the levels at both ends. Units: the

@@ -82,8 +82,8 @@ impl<T: Copy + Default, const BITS: u32, const KEPT: usize> SequenceNumbers<T, B
     }
 
     /// Bytes held beside the structure itself.
-    pub(super) const fn own_bytes(&self) -> usize {
-        size_of::<[Slot<T>; KEPT]>()
+    pub(super) fn own_bytes(&self) -> usize {
+        size_of_val(self.slots.as_slice())
     }
 }
 

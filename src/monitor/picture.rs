@@ -12,6 +12,7 @@ use crate::units::Nanos;
 
 use super::LinkMonitor;
 use super::outage::SILENT;
+use crate::measure::context::Context;
 use crate::measure::context::Sender;
 use crate::measure::loss::{MUCH_LOST, Traffic};
 use crate::measure::series::{Grid, Room};
@@ -162,7 +163,10 @@ impl LinkMonitor {
         } else if level_now.is_none() && self.signal.seconds(index).known(0, usize::MAX).next().is_none() {
             Some(Missing { what: "no level".to_owned(), why: "its radio has not reported yet" })
         } else if threshold.is_none() {
-            Some(Missing { what: format!("no {}", link.role.limit_name()), why: context.without_threshold() })
+            Some(Missing {
+                what: format!("no {}", link.role.limit_name()),
+                why: Context::without_threshold(),
+            })
         } else {
             None
         };

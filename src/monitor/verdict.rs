@@ -9,6 +9,7 @@ use crate::summary::{LatencyStage, Summary, Verdict};
 use super::LinkMonitor;
 use super::outage::SILENT;
 use crate::judge::margin::Standing;
+use crate::measure::context::Context;
 use crate::measure::life;
 use crate::measure::life::{Phase, Silence};
 use crate::measure::loss::Traffic;
@@ -126,7 +127,7 @@ fn link_sentence(monitor: &LinkMonitor, index: usize, traffic: Option<Traffic>, 
         return format!("{name}: nothing measured yet");
     }
     if level.is_some() && link.role == LinkRole::Video {
-        let what_to_do = monitor.context.without_threshold();
+        let what_to_do = Context::without_threshold();
         parts.push(format!("{} not known: {what_to_do}", link.role.limit_name()));
     }
     format!("{name}: {}", parts.join(", "))

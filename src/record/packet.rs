@@ -66,6 +66,7 @@ impl<'a> Packet<'a> {
 
     /// A copy that owns its bytes.
     #[must_use]
+    #[allow(clippy::wrong_self_convention, reason = "by value, the standard library's would be taken for it")]
     pub fn to_owned(&self) -> OwnedPacket {
         let Self { link, bytes, original, flow, payload } = *self;
         OwnedPacket { link, bytes: bytes.into(), original, flow, payload }

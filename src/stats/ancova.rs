@@ -43,6 +43,7 @@ pub struct Contrast {
     /// Visits, at least 3 correlation times apart.
     pub visits: usize,
     /// Above (below: negative) the others; `None` with too little data.
+    #[allow(clippy::struct_field_names, reason = "the contrast of a class, beside what it rests on")]
     pub contrast: Option<f64>,
     /// Interval that holds for all classes together.
     pub ci95: Option<[f64; 2]>,

@@ -1,4 +1,4 @@
-//! What theory says of a radio path: free space, and two rays over flat ground.
+//! The theory of a radio path: free space, and two rays over flat ground.
 //!
 //! Free space: ITU-R P.525, loss = 20 log10(4 pi d / wavelength), the exact form of the
 //! recommendation's 32.4 + 20 log f + 20 log d. Two rays: as free space up to the breakpoint

@@ -1,4 +1,4 @@
-//! What a session says of each link's threshold, second by second, for the history.
+//! A session's evidence for each link's threshold, second by second, for the history.
 //!
 //! What begins, by the link's role. Video: a freeze; a mark stands for one that began within the 3 s before
 //! it, taken at their middle. Telemetry: loss, a second in which more than 5 % of the frames, and at least

@@ -1,4 +1,4 @@
-//! Where the freeze is to be expected, from the path-loss line, its shadowing and the threshold.
+//! The distance at which a freeze is to be expected, from the path-loss line, its shadowing and the threshold.
 //!
 //! `first_freeze`: the distance at which a freeze within 10 s has an even chance. The level wanders
 //! about its median as a first-order process with the fitted spread and correlation; each second has

@@ -1,4 +1,4 @@
-//! What the range and map pages draw of a link: bins, points, theory's lines, the track.
+//! The picture of a link's range for the range and map pages: bins, points, theory's lines, the track.
 //!
 //! The track lies in metres north and east of the handset, or of its own first place where the handset's
 //! is unknown. More than 1200 seconds are drawn in groups, each at its first place with the worst that

@@ -1,5 +1,6 @@
-//! How much of each second lies within spans of time, second by second in their order: a session of a day has a
-//! hundred thousand spans and seconds, of which nothing is to be held.
+//! The share of each second that lies within spans of time.
+//!
+//! Seconds are asked for in order, so that nothing of the hundred thousand spans of a day is held.
 
 use std::iter::Peekable;
 use std::ops::Range;

@@ -1,4 +1,4 @@
-//! What theory predicts for a link's range, and what was seen against it.
+//! The range that theory predicts for a link, and how far the fitted line lies below it.
 //!
 //! Free space and two rays over flat ground from the profile's budget (see [`crate::judge::link_budget`]), counted to
 //! the freeze limit of earlier sessions, else to the receiver's stated sensitivity. Compared with the
@@ -15,11 +15,13 @@ use crate::units::LevelUnit;
 const LINE_POINTS: u32 = 48;
 const NEAREST_LINE_M: f64 = 3.0;
 
-/// `None` without a budget in the profile. `line` is the fitted one, with the replicates of its bootstrap; `middle_m` the
-/// geometric middle of the distances flown.
+/// A fitted line with the replicates of its bootstrap.
+type FittedLine<'a> = (&'a PathLoss, Option<&'a [(f64, f64)]>);
+
+/// `None` without a budget in the profile. `middle_m`: the geometric middle of the distances flown.
 pub(super) fn summary(
     link: &LinkProfile,
-    line: Option<(&PathLoss, Option<&[(f64, f64)]>)>,
+    line: Option<FittedLine<'_>>,
     threshold: Option<&Threshold>,
     middle_m: Option<f64>,
 ) -> Option<RangeTheory> {

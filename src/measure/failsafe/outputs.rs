@@ -1,4 +1,4 @@
-//! What the outputs do after a loss of input: at their failsafe values, constant, held, or moving.
+//! The outputs after a loss of input: at their failsafe values, constant, held, or moving.
 //!
 //! Safe: within 20 us of the profile's failsafe values; without those, outputs that follow sticks constant for 1 s
 //! at other values (20 us) than those that the last sticks gave; constant at those: held. The last sticks of a stream show

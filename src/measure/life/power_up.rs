@@ -1,4 +1,4 @@
-//! What one power-up of the vehicle showed: motors, ways, strongest levels, where it armed and landed.
+//! The facts of one power-up of the vehicle: motors, ways, strongest levels, where it armed and landed.
 //!
 //! The strongest level of a link is the greatest median of 10 s, so that fading does not raise it.
 //! Unit: metres, metres a second, dB or device units. Bounded: 10 levels a link.

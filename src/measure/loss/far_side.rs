@@ -1,4 +1,4 @@
-//! Whose frames show that the far side of a link is heard.
+//! The senders whose frames show that the far side of a link is heard.
 //!
 //! Definition: those of the vehicle's autopilot alone, wherever it comes over the link. What is sent on this side of
 //! the radio (the radio that reports here, ground stations, relays, this computer) goes on when the vehicle is lost.

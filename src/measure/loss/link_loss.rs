@@ -1,4 +1,5 @@
-//! What is asked of the senders: a row each, and those of a link together, whole, in windows and in cells.
+//! The loss of a link: its senders together, over the session, a window, or the columns of a timeline. One summary row
+//! a sender.
 
 use super::bad_spells;
 use super::bad_spells::Spell;

@@ -1,4 +1,4 @@
-//! One sender's numbering: each arrival is new, a copy, late, or after a restart.
+//! The numbering of one sender: each arrival is new, a copy, late, or after a restart.
 //!
 //! Numbers are unwrapped into one long count. The last 256 are kept with their state, and
 //! gaps with their times, so that a late frame is taken off the lost again and a jump that
@@ -114,7 +114,7 @@ pub(super) struct Sequence {
     jump: Option<Jump>,
     /// Another component of the system restarted then: a jump soon after is one too.
     awaited: Option<Nanos>,
-    calm: PlainFrame,
+    plain: PlainFrame,
 }
 
 impl Sequence {
@@ -152,7 +152,7 @@ impl Sequence {
             doubt: None,
             jump: None,
             awaited: None,
-            calm: PlainFrame::NONE,
+            plain: PlainFrame::NONE,
         };
         sequence.arrive(first.at);
         sequence.rate.observe(first.at, newest);
@@ -334,7 +334,7 @@ impl Sequence {
         }
         self.rate.observe(arriving.at, self.newest());
         self.boot.take(arriving.at, arriving.boot);
-        self.calm_down();
+        self.expect_plain();
         Outcome::New
     }
 

@@ -1,4 +1,4 @@
-//! Where the handset is, from the best word there is.
+//! The handset's place, from the best source there is.
 //!
 //! In this order: its own fix, the profile, a "handset is here" mark, HOME_POSITION, the vehicle's
 //! first good fix while disarmed (3D, accuracy 5 m or better, or dilution 2.0 or better). The newest

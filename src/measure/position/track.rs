@@ -1,4 +1,4 @@
-//! Where the vehicle was at each whole second, and lately.
+//! The vehicle's way: its place at each whole second, and lately.
 //!
 //! A whole second's place lies on the line between the fix before and the fix after, if they are
 //! no more than 10 s apart; until the fix after has come, it is absent. Bounds: whole seconds of the

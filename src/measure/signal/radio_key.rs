@@ -1,4 +1,4 @@
-//! What levels are read from: a radio that reports, an 802.11 transmitter on the air, a card.
+//! The sources of a level: a radio that reports, an 802.11 transmitter on the air, a card.
 
 use crate::measure::context::Context;
 use crate::profile::{DBM_BYTES, LevelScale, LinkProfile, LinkRole};

@@ -119,7 +119,7 @@ pub(super) struct Window {
 
 impl Window {
     /// Bytes held beside the structure itself.
-    pub(super) const fn own_bytes(&self) -> usize {
+    pub(super) fn own_bytes(&self) -> usize {
         self.numbers.own_bytes()
     }
 

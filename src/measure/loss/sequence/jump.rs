@@ -1,4 +1,4 @@
-//! What a jump of the numbers means: frames were lost, the sender paused, or it began anew.
+//! Reads a jump of the numbers: frames were lost, the sender paused, or it began anew.
 //!
 //! Definition: by time, `rate x silence` numbers should have passed; the numbers themselves tell it modulo 256. Both
 //! fit where they differ by no more than the sender's own scatter over such a time allows. A boot clock settles it: then

@@ -1,13 +1,13 @@
-//! The usual case, kept short: the expected number comes while nothing is pending.
+//! The plain frame: the expected number comes while nothing is pending.
 //!
-//! Such a frame adds to a few counts and leaves all else as it is, for as long as its second, its
-//! checkpoint of the rate and all that waits stay the same. How long that is, `PlainFrame` says: the general
-//! way sets it behind a number that followed the one before, and takes it back whenever anything else
-//! comes. What is not plain goes the general way, which gives the same figures for every frame.
+//! Such a frame adds to a few counts and changes nothing else. `PlainFrame` holds the bounds within which that is so: the
+//! same second, the same checkpoint of the rate, an ordinary silence. The general way sets the bounds after a number that
+//! followed the one before, and takes them back when anything else comes. A frame outside the bounds goes the general
+//! way, which gives the same figures for every frame.
 
 use super::{Arriving, Nanos, Passed, SHORT, Sequence};
 
-/// What the next frames must keep to: each bound is the last that will do.
+/// The bounds of the next frames: each is the last that will do.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct PlainFrame {
     /// Their stamps.
@@ -29,11 +29,11 @@ impl Sequence {
     pub(in crate::measure::loss) fn observe_in_order(&mut self, arriving: &Arriving) -> bool {
         let number = self.newest() + 1;
         let is_usual = arriving.sequence == number as u8
-            && number <= self.calm.number
+            && number <= self.plain.number
             && self.newest_at <= arriving.at
-            && arriving.at <= self.calm.until;
+            && arriving.at <= self.plain.until;
         // Both are near each other now, so that this cannot overflow.
-        if !is_usual || arriving.at.0 - self.newest_at.0 > self.calm.silence.0 {
+        if !is_usual || arriving.at.0 - self.newest_at.0 > self.plain.silence.0 {
             return false;
         }
         if arriving.boot.is_some() {
@@ -53,11 +53,11 @@ impl Sequence {
 
     /// Something else than the usual came.
     pub(super) const fn disturb(&mut self) {
-        self.calm = PlainFrame::NONE;
+        self.plain = PlainFrame::NONE;
     }
 
     /// A number followed the one before.
-    pub(super) fn calm_down(&mut self) {
+    pub(super) fn expect_plain(&mut self) {
         let (from, to) = self.seconds.newest();
         let is_plain = self.echoes.is_empty()
             && self.doubt.is_none()
@@ -66,7 +66,7 @@ impl Sequence {
             && self.newest_at < to;
         if is_plain {
             let (more, short) = self.rate.outlook(self.newest_at, self.newest(), SHORT);
-            self.calm = PlainFrame {
+            self.plain = PlainFrame {
                 until: to.min(self.rate.due()) - Nanos(1),
                 silence: self.silences.plain().min(short),
                 number: self.newest() + more,
