@@ -15,7 +15,7 @@ use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM, LINK_WIRELESS};
 use super::internet::write_udp;
 use super::pcapng::{BYTE_ORDER_MAGIC, ENHANCED_PACKET, INTERFACE_DESCRIPTION, SECTION_HEADER, code};
 use crate::record::{
-    Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
+    Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
 };
 
 /// Nanoseconds.
