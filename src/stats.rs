@@ -3,6 +3,7 @@
 pub mod ancova;
 pub mod bootstrap;
 pub mod correlation;
+pub mod distinct_sets;
 pub mod ems;
 pub mod geodesic;
 pub mod local_trend;

@@ -1,32 +1,39 @@
-//! Stick to servo in three stages, from interval-censored ages; control holds.
+//! Latency from stick to servo in three stages, and control holds.
 //!
-//! Definition: the age of the stick position that an output shows, at random instants
-//! while the stick moves; from the position's appearance at this computer to the commanded
-//! output. Unit: ms. Window: the session. Source: Turnbull (1976) for the distribution, Silverman et al.
-//! (1990) for its smooth form where sticks are held from value to value (`scan`, `delays`), Efron
-//! (1979) for its intervals, over movements. Each output sample allows a set of ages (`ages`);
-//! which samples count depends on their times alone.
+//! Definition: the age of the stick position that an output shows, at random instants while the stick moves; from
+//! the position's appearance at this computer to the commanded output. Unit: ms. Window: the session. Source:
+//! Turnbull (1976) for the distribution, Silverman et al. (1990) for its smooth form where sticks are held from
+//! value to value (`delay_distribution`), Efron (1979) for its intervals, over movements. Each output sample allows
+//! a set of ages (`age_intervals`); which samples count depends on their times alone.
+//!
+//! The way of the data: `movement_track` cuts movements out of the samples; `stage` keeps them, has `mapping` and
+//! `curve` find what follows what, and reads `censoring` and `first_sightings` off them into `stage_evidence`;
+//! `age_distribution` and `frame_period` estimate; `stage_estimate` makes the figures, `drawing` the pictures.
 //!
 //! Gap: a movement cut by one is left out and counted; samples of which no kernel stamp tells when they came in a
 //! stall of this computer are left out, which makes one. Wrap: undone by the clocks. Duplicate or late
 //! arrival: an output whose stamp is not newer is passed over. Restart: stages on the boot
-//! clock start anew; host-time stages go on with the new epoch's fit. Bounded: see `track`,
+//! clock start anew; host-time stages go on with the new epoch's fit. Bounded: see `movement_track`,
 //! `stage` and `holds`; at most [`MOST_SOURCES`] stick sources.
 
+mod age_distribution;
 mod age_intervals;
+mod archive;
+mod archive_thinning;
 mod censoring;
-mod changes;
 mod curve;
-mod delays;
+mod delay_distribution;
 mod drawing;
-mod estimate;
+mod first_sightings;
 mod frame_period;
 mod holds;
 mod mapping;
-mod row;
+mod movement_sets;
+mod movement_track;
 mod sample_hold;
-mod samples;
 mod stage;
+mod stage_estimate;
+mod stage_evidence;
 
 use std::collections::BTreeMap;
 
@@ -34,16 +41,18 @@ use super::context::{Context, Sender};
 use crate::clocks::{BootTime, Clocks};
 use crate::record::{Direction, InterfaceKind};
 use crate::snapshot::LatencyView;
-use crate::summary::{ControlHolds, LatencyChannel, LatencySummary};
+use crate::summary::{ControlHolds, LatencyChannel, LatencyStage, LatencySummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
-use frame_period::Cadence;
+use age_distribution::TIGHT;
+use frame_period::FramePeriod;
 use holds::HoldMeter;
 pub(crate) use holds::TimeSpans;
-use row::Fit;
-use samples::{ABSENT, Output, Values};
-use stage::{ClockPair, Reading, StageMeter};
+use movement_track::{ABSENT, Output, Values};
+use stage::{ClockPair, StageMeter};
+use stage_estimate::StageEstimate;
+use stage_evidence::StageEvidence;
 
 const MOST_SOURCES: usize = 4;
 /// Half the resolution of a stamp in whole milliseconds.
@@ -253,45 +262,52 @@ impl LatencyMeter {
     /// The three stages.
     #[must_use]
     pub fn summary(&self, clocks: &Clocks, context: &Context) -> LatencySummary {
-        let empty = LatencyChannel { stick: None, input: None, servo: None, events: 0, p50_ms: None };
-        let number = |from_zero: u8| Some(from_zero + 1);
         let source = self.source();
-        let fit = |stage: Option<&StageMeter>| Fit::new(stage?.reading(clocks));
-        let mut servo = fit(source.map(|source| &source.servo));
-        let mut input = fit(source.map(|source| &source.input));
-        let cadence = Cadence::new([servo.as_ref(), input.as_ref()]);
-        let period = cadence.as_ref().and_then(|cadence| cadence.period_ms);
-        let medians = cadence.iter().flat_map(|cadence| &cadence.medians);
-        for (fit, median) in [&mut servo, &mut input].into_iter().zip(medians) {
-            if let Some((fit, median)) = fit.as_mut().zip(median.as_ref()) {
-                fit.pin(median);
-            }
-        }
-        let from_stick = |fit: &Fit, is_input: bool| {
-            fit.row(bound(fit.reading(), context), |stick, output| LatencyChannel {
-                stick: number(stick),
-                input: number(output).filter(|_| is_input),
-                servo: number(output).filter(|_| !is_input),
-                ..empty
-            })
-        };
-        let on_board =
-            |input: u8, servo: u8| LatencyChannel { input: number(input), servo: number(servo), ..empty };
-        let reading = self.onboard.reading(clocks);
-        let ends = servo.as_ref().zip(input.as_ref());
-        let input_to_servo = ends
-            .and_then(|ends| row::by_sticks(&reading, ends, on_board))
-            .or_else(|| Some(row::without_tails(Fit::new(reading)?.row("two-sided", on_board))));
+        let stages = source.map_or([None, None], |source| [Some(&source.servo), Some(&source.input)]);
+        let sampled = stages.map(|stage| {
+            let evidence = stage?.evidence(clocks);
+            let ages = evidence.distribution(None, TIGHT)?;
+            Some((evidence, ages))
+        });
+        let frames = FramePeriod::new([0, 1].map(|of| sampled[of].as_ref().map(|(one, other)| (one, other))));
+        let [servo_median, input_median] =
+            frames.as_ref().map_or([None, None], |frames| frames.medians.each_ref().map(Option::as_ref));
+        let period = frames.as_ref().and_then(|frames| frames.period_ms);
+        let [servo, input] = sampled;
+        let servo = servo.map(|(evidence, ages)| StageEstimate::new(evidence, ages, servo_median));
+        let input = input.map(|(evidence, ages)| StageEstimate::new(evidence, ages, input_median));
+        let estimates = [servo.as_ref(), input.as_ref()];
+        let bound = |estimate: &StageEstimate| bound(estimate.evidence(), context);
         let mut summary = LatencySummary {
-            stick_to_servo: servo.as_ref().map(|fit| from_stick(fit, false)),
-            stick_to_input: input.as_ref().map(|fit| from_stick(fit, true)),
-            input_to_servo,
+            stick_to_servo: servo.as_ref().map(|servo| {
+                servo.summary(bound(servo), |stick, output| channel(Some(stick), None, Some(output)))
+            }),
+            stick_to_input: input.as_ref().map(|input| {
+                input.summary(bound(input), |stick, output| channel(Some(stick), Some(output), None))
+            }),
+            input_to_servo: self.input_to_servo(servo.as_ref().zip(input.as_ref()), clocks),
             control_frame_ms: period.map(|period| period.0),
             control_frame_ci95_ms: period.map(|period| period.1),
-            drawing: drawing::drawing(source, [servo.as_ref(), input.as_ref()], clocks, context),
+            drawing: drawing::drawing(source, estimates, clocks, context),
         };
         summary.drawing.missing = drawing::all_missing(self, &summary);
         summary
+    }
+
+    /// The stage on board: by the stages from the sticks where those date both its ends, else by its own samples.
+    fn input_to_servo(
+        &self,
+        ends: Option<(&StageEstimate, &StageEstimate)>,
+        clocks: &Clocks,
+    ) -> Option<LatencyStage> {
+        let numbered = |input, servo| channel(None, Some(input), Some(servo));
+        let evidence = self.onboard.evidence(clocks);
+        if let Some(stage) = ends.and_then(|ends| stage_estimate::difference(&evidence, ends, numbered)) {
+            return Some(stage);
+        }
+        let ages = evidence.distribution(None, TIGHT)?;
+        let estimate = StageEstimate::new(evidence, ages, None);
+        Some(stage_estimate::without_tails(estimate.summary("two-sided", numbered)))
     }
 
     /// For drawing; `summary` is the newest result of [`Self::summary`].
@@ -317,13 +333,20 @@ impl LatencyMeter {
     }
 }
 
+/// A pair of channels, given from zero and numbered from one.
+fn channel(stick: Option<u8>, input: Option<u8>, servo: Option<u8>) -> LatencyChannel {
+    let [stick, input, servo] =
+        [stick, input, servo].map(|from_zero| from_zero.map(|from_zero| from_zero + 1));
+    LatencyChannel { stick, input, servo, events: 0, p50_ms: None }
+}
+
 /// What the clocks make of a stage whose sticks are on host time.
-fn bound(reading: &Reading, context: &Context) -> &'static str {
+fn bound(evidence: &StageEvidence, context: &Context) -> &'static str {
     // Bare bytes: host time itself was made from the boot clock.
     let bare = !context.session.has_wall_clock
         && !context.interfaces.is_empty()
         && context.interfaces.iter().all(|interface| interface.kind == InterfaceKind::Stream);
-    match reading.uncertainty_ms {
+    match evidence.uncertainty_ms {
         _ if bare => "none",
         Some(_) => "two-sided",
         None => "upper",

@@ -1,68 +1,49 @@
 //! A smooth distribution from interval-censored data.
 //!
 //! EMS (Silverman, Jones, Wilson and Nychka, J. R. Statist. Soc. B 52, 1990): each round of Turnbull's
-//! self-consistency EM is followed by a smoothing, here with a triangle. The unsmoothed optimum heaps its mass
+//! self-consistency EM is followed by a smoothing, here with a triangle. The unsmooth optimum heaps its mass
 //! on a few cells, whose places scatter with few data and whose bootstrap hides that scatter; a smooth one
 //! scatters less and says how much. Values in bins of equal width; each observation is a union of ranges.
 
-use std::collections::BTreeMap;
+use super::distinct_sets::{DistinctSets, union};
 
 /// Equal bins over a span, and the distinct sets of them that observations allow.
 #[derive(Clone, Debug, Default)]
-pub struct Smoothed {
+pub struct SmoothDistribution {
     from: f64,
     step: f64,
     bins: usize,
     /// Half width of the triangle, bins.
     reach: usize,
-    /// Bin ranges (first, one past the last) of all sets, one after the other.
-    ranges: Vec<(u32, u32)>,
-    offsets: Vec<u32>,
-    known: BTreeMap<Vec<(u32, u32)>, u32>,
+    sets: DistinctSets,
 }
 
-impl Smoothed {
+impl SmoothDistribution {
     /// Bins of `step` from `span.0` to `span.1`, with a triangle of half width `reach` (in the values' unit).
     #[must_use]
     pub fn new(span: (f64, f64), step: f64, reach: f64) -> Self {
         let bins = ((span.1 - span.0) / step).ceil().max(1.0) as usize;
         let reach = (reach / step).round() as usize;
-        Self { from: span.0, step, bins, reach, offsets: vec![0], ..Self::default() }
+        Self { from: span.0, step, bins, reach, sets: DistinctSets::default() }
     }
 
-    /// The set of an observation; `None` where it says nothing about the span's inside.
-    pub fn set_of(&mut self, observation: &[(f64, f64)]) -> Option<u32> {
+    /// The set of an observation, a union of ranges; `None` where it says nothing about the span's inside.
+    pub fn set_of(&mut self, observation: impl Iterator<Item = (f64, f64)> + Clone) -> Option<u32> {
         let place = |value: f64| ((value - self.from) / self.step).clamp(0.0, self.bins as f64);
-        let bounds = |range: &(f64, f64)| (place(range.0).floor() as u32, place(range.1).ceil() as u32);
-        // Most say nothing: that is found without a key.
-        if observation.iter().any(|range| bounds(range) == (0, self.bins as u32)) {
+        let ranges = observation.map(|range| (place(range.0).floor() as u32, place(range.1).ceil() as u32));
+        let everything = (0, self.bins as u32);
+        // Most say nothing: that is found without a set.
+        if ranges.clone().any(|range| range == everything) {
             return None;
         }
-        let mut key: Vec<(u32, u32)> = Vec::with_capacity(observation.len());
-        for (first, end) in observation.iter().map(bounds) {
-            match key.last_mut() {
-                Some(last) if last.1 >= first => last.1 = last.1.max(end),
-                _ if first < end => key.push((first, end)),
-                _ => {}
-            }
-        }
-        if key.is_empty() || key == [(0, self.bins as u32)] {
-            return None;
-        }
-        if let Some(&set) = self.known.get(&key) {
-            return Some(set);
-        }
-        let set = self.sets() as u32;
-        self.ranges.extend_from_slice(&key);
-        self.offsets.push(self.ranges.len() as u32);
-        self.known.insert(key, set);
-        Some(set)
+        let set = union(ranges);
+        (!set.is_empty() && set != [everything]).then(|| self.sets.number(set))
     }
 
     /// Distinct sets.
     #[must_use]
-    pub fn sets(&self) -> usize {
-        self.offsets.len().saturating_sub(1)
+    pub const fn sets(&self) -> usize {
+        self.sets.len()
     }
 
     /// The bins with their shares: low, high, share.
@@ -88,7 +69,7 @@ impl Smoothed {
             }
             slopes.fill(0.0);
             for (set, &weight) in weights.iter().enumerate().filter(|(_, weight)| **weight > 0.0) {
-                let own = &self.ranges[self.offsets[set] as usize..self.offsets[set + 1] as usize];
+                let own = self.sets.set(set);
                 let chance: f64 = own
                     .iter()
                     .map(|&(first, end)| cumulative[end as usize] - cumulative[first as usize])
@@ -141,9 +122,10 @@ mod tests {
     use super::super::turnbull::{Problem, Ranges, TOLERANCE};
     use crate::stats::ems::*;
 
-    fn weights(smoothed: &mut Smoothed, observations: &[Ranges]) -> Vec<f64> {
-        let sets: Vec<u32> = observations.iter().filter_map(|ranges| smoothed.set_of(ranges)).collect();
-        let mut weights = vec![0.0; smoothed.sets()];
+    fn weights(smooth: &mut SmoothDistribution, observations: &[Ranges]) -> Vec<f64> {
+        let sets: Vec<u32> =
+            observations.iter().filter_map(|ranges| smooth.set_of(ranges.iter().copied())).collect();
+        let mut weights = vec![0.0; smooth.sets()];
         for set in sets {
             weights[set as usize] += 1.0;
         }
@@ -158,7 +140,7 @@ mod tests {
             (0..80).map(|index| vec![(low(index), low(index) + 8.0 + f64::from(index % 5))]).collect();
         let problem = Problem::new(&observations);
         let best = problem.solve(&problem.weights(), None, TOLERANCE, 5000);
-        let mut plain = Smoothed::new((0.0, 50.0), 1.0, 0.0);
+        let mut plain = SmoothDistribution::new((0.0, 50.0), 1.0, 0.0);
         let weights = weights(&mut plain, &observations);
         let mass = plain.solve(&weights, None, 20_000);
         for (cell, share) in problem.cells().iter().zip(&best.mass) {
@@ -179,20 +161,20 @@ mod tests {
                 vec![(low, low + 20.0)]
             })
             .collect();
-        let mut smoothed = Smoothed::new((0.0, 70.0), 0.5, 2.0);
-        let weights = weights(&mut smoothed, &observations);
-        let mass = smoothed.solve(&weights, None, 40);
-        let mean: f64 = smoothed.cells(&mass).iter().map(|bin| 0.5 * (bin.0 + bin.1) * bin.2).sum();
+        let mut smooth = SmoothDistribution::new((0.0, 70.0), 0.5, 2.0);
+        let weights = weights(&mut smooth, &observations);
+        let mass = smooth.solve(&weights, None, 40);
+        let mean: f64 = smooth.cells(&mass).iter().map(|bin| 0.5 * (bin.0 + bin.1) * bin.2).sum();
         assert!((mean - 35.0).abs() < 0.7, "{mean}");
         assert!((mass.iter().sum::<f64>() - 1.0).abs() < 1e-9);
     }
 
     #[test]
     fn an_observation_of_everything_says_nothing() {
-        let mut smoothed = Smoothed::new((0.0, 20.0), 1.0, 2.0);
-        assert_eq!(smoothed.set_of(&[(-5.0, 90.0)]), None);
-        assert_eq!(smoothed.set_of(&[(3.0, 9.0)]), Some(0));
-        assert_eq!(smoothed.set_of(&[(3.0, 9.0), (12.0, 13.0)]), Some(1));
-        assert_eq!((smoothed.set_of(&[(3.2, 8.9)]), smoothed.sets()), (Some(0), 2));
+        let mut smooth = SmoothDistribution::new((0.0, 20.0), 1.0, 2.0);
+        assert_eq!(smooth.set_of([(-5.0, 90.0)].into_iter()), None);
+        assert_eq!(smooth.set_of([(3.0, 9.0)].into_iter()), Some(0));
+        assert_eq!(smooth.set_of([(3.0, 9.0), (12.0, 13.0)].into_iter()), Some(1));
+        assert_eq!((smooth.set_of([(3.2, 8.9)].into_iter()), smooth.sets()), (Some(0), 2));
     }
 }

@@ -8,7 +8,7 @@
 //! plain EM crawls. Stops by the optimality condition: no cell's gradient exceeds 1 by more than a
 //! tolerance. Sets that are equal are merged, so that cost grows with the distinct ones.
 
-use std::collections::BTreeMap;
+use super::distinct_sets::{CellRanges, DistinctSets, union};
 
 /// Gradient excess at which an estimate counts as the optimum.
 #[cfg(test)]
@@ -21,10 +21,7 @@ pub type Ranges = Vec<(f64, f64)>;
 #[derive(Clone, Debug, Default)]
 pub struct Problem {
     cells: Vec<(f64, f64)>,
-    /// Cell ranges (first, one past the last) of all sets, one after the other.
-    ranges: Vec<(u32, u32)>,
-    /// Where each set's ranges begin in `ranges`; one longer than the sets.
-    offsets: Vec<u32>,
+    sets: DistinctSets,
     set_of_observation: Vec<u32>,
 }
 
@@ -40,33 +37,10 @@ impl Problem {
     #[must_use]
     pub fn new(observations: &[Ranges]) -> Self {
         let cells = innermost(observations);
-        let mut known: BTreeMap<Vec<(u32, u32)>, u32> = BTreeMap::new();
-        let mut problem = Self { cells, offsets: vec![0], ..Self::default() };
-        for observation in observations {
-            let key = problem.cell_ranges(observation);
-            let next = known.len() as u32;
-            let set = *known.entry(key).or_insert_with_key(|key| {
-                problem.ranges.extend_from_slice(key);
-                problem.offsets.push(problem.ranges.len() as u32);
-                next
-            });
-            problem.set_of_observation.push(set);
-        }
-        problem
-    }
-
-    fn cell_ranges(&self, observation: &Ranges) -> Vec<(u32, u32)> {
-        let mut ranges: Vec<(u32, u32)> = Vec::with_capacity(observation.len());
-        for &(low, high) in observation {
-            let first = self.cells.partition_point(|cell| cell.0 < low) as u32;
-            let end = self.cells.partition_point(|cell| cell.1 <= high) as u32;
-            match ranges.last_mut() {
-                Some(last) if last.1 >= first => last.1 = last.1.max(end),
-                _ if first < end => ranges.push((first, end)),
-                _ => {}
-            }
-        }
-        ranges
+        let mut sets = DistinctSets::default();
+        let set_of_observation =
+            observations.iter().map(|observation| sets.number(cell_ranges(&cells, observation))).collect();
+        Self { cells, sets, set_of_observation }
     }
 
     /// The innermost ranges, from low to high.
@@ -77,8 +51,8 @@ impl Problem {
 
     /// Distinct sets.
     #[must_use]
-    pub fn sets(&self) -> usize {
-        self.offsets.len().saturating_sub(1)
+    pub const fn sets(&self) -> usize {
+        self.sets.len()
     }
 
     /// The set of each observation, in their order.
@@ -106,34 +80,17 @@ impl Problem {
         for (index, &kept) in keep.iter().enumerate() {
             kept_before[index + 1] = kept_before[index] + u32::from(kept);
         }
-        let count = kept_before[self.cells.len()];
+        let everything = [(0, kept_before[self.cells.len()])];
         let cells = self.cells.iter().zip(keep).filter(|(_, kept)| **kept).map(|(cell, _)| *cell).collect();
-        let mut known: BTreeMap<Vec<(u32, u32)>, u32> = BTreeMap::new();
-        let mut problem = Self { cells, offsets: vec![0], ..Self::default() };
-        let mut becomes = Vec::with_capacity(self.sets());
-        for index in 0..self.sets() {
-            let mut key: Vec<(u32, u32)> = Vec::new();
-            for &(start, end) in self.set(index) {
-                let (start, end) = (kept_before[start as usize], kept_before[end as usize]);
-                match key.last_mut() {
-                    Some(last) if last.1 == start => last.1 = end,
-                    _ if start < end => key.push((start, end)),
-                    _ => {}
-                }
-            }
-            if key.is_empty() || key == [(0, count)] {
-                becomes.push(None);
-                continue;
-            }
-            let next = known.len() as u32;
-            let set = *known.entry(key).or_insert_with_key(|key| {
-                problem.ranges.extend_from_slice(key);
-                problem.offsets.push(problem.ranges.len() as u32);
-                next
-            });
-            becomes.push(Some(set));
-        }
-        (problem, becomes)
+        let mut sets = DistinctSets::default();
+        let becomes = (0..self.sets()).map(|index| {
+            let ranges = self.sets.set(index).iter();
+            let set =
+                union(ranges.map(|&(first, end)| (kept_before[first as usize], kept_before[end as usize])));
+            (!set.is_empty() && set != everything).then(|| sets.number(set))
+        });
+        let becomes = becomes.collect();
+        (Self { cells, sets, set_of_observation: Vec::new() }, becomes)
     }
 
     /// Each cell's gradient under masses: 1 where there is mass at the optimum, less elsewhere.
@@ -144,10 +101,6 @@ impl Problem {
         work.likelihood(self, weights);
         work.gradient(self, weights, weights.iter().sum());
         work.gradient
-    }
-
-    fn set(&self, index: usize) -> &[(u32, u32)] {
-        &self.ranges[self.offsets[index] as usize..self.offsets[index + 1] as usize]
     }
 
     /// Maximises the likelihood under weights of the sets, from a start or from equal masses.
@@ -220,6 +173,15 @@ impl Problem {
     }
 }
 
+/// The cells that lie within an observation.
+fn cell_ranges(cells: &[(f64, f64)], observation: &Ranges) -> CellRanges {
+    union(observation.iter().map(|&(low, high)| {
+        let first = cells.partition_point(|cell| cell.0 < low);
+        let end = cells.partition_point(|cell| cell.1 <= high);
+        (first as u32, end as u32)
+    }))
+}
+
 /// A low end followed at once by a high end; at equal values the high end comes first.
 fn innermost(observations: &[Ranges]) -> Vec<(f64, f64)> {
     let mut ends: Vec<(f64, bool)> = Vec::new();
@@ -271,7 +233,7 @@ impl Work {
     fn likelihood(&mut self, problem: &Problem, weights: &[f64]) -> f64 {
         let mut log_likelihood = 0.0;
         for (index, &weight) in weights.iter().enumerate() {
-            let chance = chance(problem.set(index), &self.cumulative);
+            let chance = chance(problem.sets.set(index), &self.cumulative);
             self.chance[index] = chance;
             if weight > 0.0 {
                 log_likelihood += weight * chance.ln();
@@ -285,7 +247,7 @@ impl Work {
         for (index, &weight) in weights.iter().enumerate() {
             if weight > 0.0 {
                 let slope = weight / (total * self.chance[index]);
-                for &(start, end) in problem.set(index) {
+                for &(start, end) in problem.sets.set(index) {
                     self.first[start as usize] += slope;
                     self.first[end as usize] -= slope;
                 }
@@ -311,7 +273,7 @@ impl Work {
             if weight > 0.0 {
                 let slope = weight / self.chance[index];
                 let bend = slope / self.chance[index];
-                for &(start, end) in problem.set(index) {
+                for &(start, end) in problem.sets.set(index) {
                     self.first[start as usize] -= slope;
                     self.second[start as usize] += bend;
                     self.first[end as usize] += slope;

@@ -1,9 +1,9 @@
 //! The ages that one output sample allows.
 //!
-//! The output shows a stick position within its tolerance; every instant at which the
-//! stick stood there is a candidate. On a ramp that is one value's stand, or nearly one instant
-//! where sticks are not held from value to value; beside it all the time before or after,
-//! open where it goes back beyond the search.
+//! The output shows a stick position within its tolerance: every instant at which the stick stood there is a
+//! candidate. On a ramp that is the time for which one value stood, or nearly one instant where sticks are not held
+//! from value to value. Beside a ramp it is all the time before or after; the age has no high end where that goes
+//! back beyond the search. Unit: ms.
 
 use std::ops::Range;
 
@@ -24,9 +24,9 @@ const HOLD_MS: f64 = 2.0;
 
 /// How a stick's path between two samples is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) enum Path {
-    /// What is sent on is one of the values seen: each stands until the next. The ages are then delays
-    /// beyond which `scan` adds how long the value had stood.
+pub(super) enum StickPath {
+    /// What is sent on is one of the values seen: each stands until the next. The ages are then delays, to which
+    /// `sample_hold` adds how long the value had stood.
     Held,
     /// Samples are dense: a straight line.
     #[default]
@@ -38,8 +38,8 @@ pub(super) enum Path {
 
 /// Where and how to look.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Search {
-    pub(super) path: Path,
+pub(super) struct AgeSearch {
+    pub(super) path: StickPath,
     /// Smallest age that can be, ms.
     pub(super) least_ms: f64,
     /// Oldest age looked for, ms.
@@ -50,7 +50,12 @@ pub(super) struct Search {
 
 /// The ages at `now` of positions from `low` to `high`, given the stick's samples (ms, value) in order.
 /// Empty where the stick was never there, or at too many times.
-pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64), search: Search) -> Ranges {
+pub(super) fn allowed(
+    samples: &[(f64, f64)],
+    now: f64,
+    (low, high): (f64, f64),
+    search: AgeSearch,
+) -> Ranges {
     let latest = now - search.least_ms;
     let oldest = now - search.look_back_ms;
     let mut times: Vec<(f64, f64)> = Vec::new();
@@ -75,7 +80,7 @@ pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64),
     let to = samples.partition_point(|sample| sample.0 <= latest).saturating_add(1).min(samples.len());
     for (index, pair) in (from..).zip(samples.get(from..to).unwrap_or_default().windows(2)) {
         let ((t0, v0), (t1, v1)) = (pair[0], pair[1]);
-        if search.path == Path::Held {
+        if search.path == StickPath::Held {
             if within(v0) {
                 add(t0, t1);
             }
@@ -85,12 +90,12 @@ pub(super) fn allowed(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64),
         if most < low || least > high {
             continue;
         }
-        let straight = search.path == Path::Straight || within_ramp(samples, index);
+        let straight = search.path == StickPath::Straight || within_ramp(samples, index);
         if !straight || v0 == v1 {
             add(t0, t1);
             continue;
         }
-        let hold = if search.path == Path::Straight { 0.0 } else { HOLD_MS };
+        let hold = if search.path == StickPath::Straight { 0.0 } else { HOLD_MS };
         let at = |value: f64| t0 + (t1 - t0) * ((value - v0) / (v1 - v0)).clamp(0.0, 1.0);
         let (a, b) = (at(low), at(high));
         add(a.min(b) - hold, a.max(b) + hold);
@@ -125,10 +130,10 @@ pub(super) fn least(
     now: f64,
     (low, high): (f64, f64),
     ranges: &Ranges,
-    search: Search,
+    search: AgeSearch,
 ) -> f64 {
     let lowest = ranges.first().map_or(0.0, |range| range.0);
-    if search.path != Path::Held {
+    if search.path != StickPath::Held {
         return lowest;
     }
     let before = &samples[..samples.partition_point(|sample| sample.0 <= now - search.least_ms)];
@@ -137,14 +142,20 @@ pub(super) fn least(
 }
 
 /// The places of the stick samples that an output at `now` could show.
-pub(super) fn reachable(samples: &[(f64, f64)], now: f64, search: Search) -> Range<usize> {
+pub(super) fn reachable(samples: &[(f64, f64)], now: f64, search: AgeSearch) -> Range<usize> {
     let oldest = samples.partition_point(|sample| sample.0 < now - search.look_back_ms);
     let newest = samples.partition_point(|sample| sample.0 <= now - search.least_ms);
     oldest..newest
 }
 
-/// How an output's stick range meets the samples of a moving stick: at one's value, or only between two.
-pub(super) fn met(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64), search: Search) -> Option<Met> {
+/// Whether an output shows the value of a moving stick's sample, or only what lies between two; `None` where it
+/// does not tell.
+pub(super) fn shown_value(
+    samples: &[(f64, f64)],
+    now: f64,
+    (low, high): (f64, f64),
+    search: AgeSearch,
+) -> Option<ShownValue> {
     let near = samples.get(reachable(samples, now, search))?;
     // Where neighbours differ by less than the range there is nothing to tell.
     let tells = |a: f64, b: f64| (b - a).abs() > 2.0 * (high - low);
@@ -153,7 +164,7 @@ pub(super) fn met(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64), sea
         .windows(3)
         .any(|three| within(three[1].1) && tells(three[0].1, three[1].1) && tells(three[1].1, three[2].1));
     if at_value {
-        return Some(Met::Value);
+        return Some(ShownValue::OfSample);
     }
     // What a stick at rest explains tells nothing, though an earlier ramp crossed it.
     let rested = near.iter().any(|sample| within(sample.1));
@@ -161,13 +172,13 @@ pub(super) fn met(samples: &[(f64, f64)], now: f64, (low, high): (f64, f64), sea
         let (least, most) = (pair[0].1.min(pair[1].1), pair[0].1.max(pair[1].1));
         tells(least, most) && least < low && most > high
     });
-    (crossed && !rested).then_some(Met::Between)
+    (crossed && !rested).then_some(ShownValue::Between)
 }
 
-/// See [`met`].
+/// What an output shows of a moving stick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Met {
-    Value,
+pub(super) enum ShownValue {
+    OfSample,
     Between,
 }
 
@@ -186,8 +197,8 @@ fn within_ramp(samples: &[(f64, f64)], index: usize) -> bool {
 mod tests {
     use crate::measure::latency::age_intervals::*;
 
-    const SEARCH: Search =
-        Search { path: Path::Straight, least_ms: -30.0, look_back_ms: 1000.0, blur_ms: 0.0 };
+    const SEARCH: AgeSearch =
+        AgeSearch { path: StickPath::Straight, least_ms: -30.0, look_back_ms: 1000.0, blur_ms: 0.0 };
 
     fn ramp() -> Vec<(f64, f64)> {
         // Rest at 0 until 100 ms, 400 at 200 ms, rest.
@@ -197,7 +208,7 @@ mod tests {
     /// A value that stands from 160 to 180 ms and is shown at 230 ms came by 50 to 70 ms of delay; its age is 70.
     #[test]
     fn a_held_value_bounds_the_delay_by_its_stand() {
-        let search = Search { path: Path::Held, ..SEARCH };
+        let search = AgeSearch { path: StickPath::Held, ..SEARCH };
         let got = allowed(&ramp(), 230.0, (236.0, 244.0), search);
         assert_eq!(got, vec![(50.0, 70.0)]);
         assert!((least(&ramp(), 230.0, (236.0, 244.0), &got, search) - 70.0).abs() < 1e-9);
@@ -206,11 +217,11 @@ mod tests {
 
     #[test]
     fn values_and_what_lies_between_are_told_apart() {
-        let search = Search { path: Path::Held, ..SEARCH };
-        assert_eq!(met(&ramp(), 230.0, (236.0, 244.0), search), Some(Met::Value));
-        assert_eq!(met(&ramp(), 230.0, (196.0, 204.0), search), Some(Met::Between));
-        assert_eq!(met(&ramp(), 230.0, (-4.0, 4.0), search), None, "a stick at rest tells nothing");
-        assert_eq!(met(&ramp(), 230.0, (-100.0, 500.0), search), None, "too wide to tell");
+        let search = AgeSearch { path: StickPath::Held, ..SEARCH };
+        assert_eq!(shown_value(&ramp(), 230.0, (236.0, 244.0), search), Some(ShownValue::OfSample));
+        assert_eq!(shown_value(&ramp(), 230.0, (196.0, 204.0), search), Some(ShownValue::Between));
+        assert_eq!(shown_value(&ramp(), 230.0, (-4.0, 4.0), search), None, "a stick at rest tells nothing");
+        assert_eq!(shown_value(&ramp(), 230.0, (-100.0, 500.0), search), None, "too wide to tell");
     }
 
     /// Worked by hand from the ramp's own equation.
@@ -241,7 +252,7 @@ mod tests {
 
     #[test]
     fn sparse_samples_give_the_whole_step() {
-        let search = Search { path: Path::Between, least_ms: 0.0, ..SEARCH };
+        let search = AgeSearch { path: StickPath::Between, least_ms: 0.0, ..SEARCH };
         let samples = [(0.0, 0.0), (100.0, 0.0), (200.0, 300.0), (300.0, 400.0), (400.0, 400.0)];
         assert_eq!(allowed(&samples, 230.0, (148.0, 152.0), search), vec![(30.0, 130.0)]);
     }
@@ -249,7 +260,7 @@ mod tests {
     /// By the line through the two samples within the ramp: 150 was passed at 150 ms.
     #[test]
     fn sparse_samples_within_a_ramp_give_the_line_and_the_hold() {
-        let search = Search { path: Path::Between, least_ms: 0.0, ..SEARCH };
+        let search = AgeSearch { path: StickPath::Between, least_ms: 0.0, ..SEARCH };
         let samples =
             [(0.0, 0.0), (50.0, 0.0), (100.0, 100.0), (200.0, 200.0), (300.0, 300.0), (400.0, 300.0)];
         let got = allowed(&samples, 230.0, (149.0, 151.0), search);

@@ -5,13 +5,14 @@ use crate::measure::context::Context;
 use crate::snapshot::{LatencyView, StageView, usual_end};
 use crate::summary::{LatencyDrawing, LatencyMovement, LatencyStage, LatencySummary};
 
+use super::age_distribution::{AgeDistribution, LOOSE};
 use super::age_intervals;
-use super::age_intervals::Path;
-use super::estimate::Estimate;
-use super::mapping::Laid;
-use super::row;
-use super::row::Fit;
-use super::stage::{Reading, StageMeter};
+use super::age_intervals::StickPath;
+use super::mapping::AlignedMovement;
+use super::stage::StageMeter;
+use super::stage_estimate;
+use super::stage_estimate::StageEstimate;
+use super::stage_evidence::StageEvidence;
 use super::{LatencyMeter, Source};
 
 /// Columns of a histogram, at most.
@@ -48,20 +49,23 @@ pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySum
 /// What is drawn beside the figures: made with them, since it reads the same movements.
 pub(super) fn drawing(
     source: Option<&Source>,
-    fits: [Option<&Fit>; 2],
+    estimates: [Option<&StageEstimate>; 2],
     clocks: &Clocks,
     context: &Context,
 ) -> LatencyDrawing {
     // Movements on the boot clock are not drawn over time: this session's start is not known on it.
-    let drifts = fits.map(|fit| fit.map_or_else(Vec::new, |fit| drift(fit.reading(), context)));
-    let [servo, input] = fits.map(|fit| fit.and_then(Fit::unlocated_ms));
-    let on_board = fits[0].zip(fits[1]).and_then(|(servo, input)| row::unlocated_between(servo, input));
+    let drifts = estimates
+        .map(|estimate| estimate.map_or_else(Vec::new, |estimate| drift(estimate.evidence(), context)));
+    let [servo, input] = estimates.map(|estimate| estimate.and_then(StageEstimate::unlocated_ms));
+    let on_board = estimates[0]
+        .zip(estimates[1])
+        .and_then(|(servo, input)| stage_estimate::unlocated_between(servo, input));
     let [servo_drift, input_drift] = drifts;
     let movement = source.and_then(|source| {
-        let drawn = |fit: Option<&Fit>, stage: &StageMeter, is_input: bool| {
-            movement(stage, fit?.reading().path, is_input, clocks, context)
+        let drawn = |estimate: Option<&StageEstimate>, stage: &StageMeter, is_input: bool| {
+            movement(stage, estimate?.evidence().path, is_input, clocks, context)
         };
-        drawn(fits[0], &source.servo, false).or_else(|| drawn(fits[1], &source.input, true))
+        drawn(estimates[0], &source.servo, false).or_else(|| drawn(estimates[1], &source.input, true))
     });
     LatencyDrawing {
         drift: [servo_drift, input_drift, Vec::new()],
@@ -100,15 +104,15 @@ fn bins(distribution: &[(f64, f64, f64)]) -> Vec<(f64, f64, f64)> {
 }
 
 /// The median of each stretch of the session.
-fn drift(reading: &Reading, context: &Context) -> Vec<(f64, f64)> {
-    let size = reading.moves.len().div_ceil(MOST_DRIFT).max(FEWEST_BEHIND);
-    reading
-        .moves
+fn drift(evidence: &StageEvidence, context: &Context) -> Vec<(f64, f64)> {
+    let size = evidence.movements.len().div_ceil(MOST_DRIFT).max(FEWEST_BEHIND);
+    evidence
+        .movements
         .chunks(size)
         .filter(|chunk| chunk.len() >= FEWEST_BEHIND.min(size))
         .filter_map(|chunk| {
             let some = chunk.iter().step_by(chunk.len().div_ceil(MOST_BEHIND));
-            let median = Estimate::rough(some, reading.scan.as_ref())?.quantile(0.5)?;
+            let median = AgeDistribution::new(some, evidence.hold.as_ref(), None, LOOSE)?.quantile(0.5)?;
             Some((context.since_start_s(chunk[chunk.len() / 2].start), median))
         })
         .collect()
@@ -201,21 +205,21 @@ fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> St
 
 fn movement(
     stage: &StageMeter,
-    path: Path,
+    path: StickPath,
     is_input: bool,
     clocks: &Clocks,
     context: &Context,
 ) -> Option<LatencyMovement> {
     let (movement, timeline, follow, curve) = stage.newest(clocks)?;
-    let laid = Laid::new(&movement, timeline.as_ref());
+    let aligned = AlignedMovement::new(&movement, timeline.as_ref());
     let to = (movement.end - movement.start).millis() + 800.0;
     let from = -100.0;
-    let stick = laid.stick(follow.stick);
-    let output: Vec<(f64, f64)> = laid.output(follow.output).collect();
+    let stick = aligned.stick(follow.stick);
+    let output: Vec<(f64, f64)> = aligned.output(follow.output).collect();
     let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
     // The narrowest of its samples' ages is what dated it. A held stick's path is drawn as the line that it is
     // held from: at a sample's value that line gives the sample's own age.
-    let search = stage.search(if path == Path::Between { path } else { Path::Straight });
+    let search = stage.search(if path == StickPath::Between { path } else { StickPath::Straight });
     let ages =
         output.iter().filter(|sample| sample.0 >= 0.0 && sample.0 <= to).filter_map(|&(time, value)| {
             age_intervals::allowed(&stick, time, curve.sticks(value), search).first().copied()

@@ -1,66 +1,68 @@
-//! The control radio's frames, found from afar, and what they add to the medians.
+//! Finds the radio's frame period, and the medians that follow from it.
 //!
-//! A radio sends the sticks at a steady beat of its own. How long a new position waited for the next frame
-//! is most of why delays differ from sample to sample; where the beat is found (`stats::lattice`), that wait is
-//! known for every position and scatters the estimate no longer. Both stages from the sticks share the beat
-//! and are read together. Only the place of the distribution is taken from it, not its shape: frames lost in a row
-//! and delays that wander stay as the samples show them. Replicates draw movements anew, and phase and delay from
-//! their posterior under those (bagged posteriors: Bühlmann, Statistical Science 29, 2014): the posterior alone
+//! A control radio sends the sticks in frames at a steady period of its own. How long a new stick value waited for
+//! the next frame is most of why delays differ from sample to sample. The period is found from the intervals in
+//! which each new stick value was first seen (`first_sightings`, `stats::tick_phase`); then that wait is known for
+//! every value and scatters the estimate no longer. Both stages from the sticks share the frames and are read
+//! together. Only the distribution's place is taken from the frames, not its shape: frames lost in a row and delays
+//! that wander stay as the samples show them. Replicates draw movements anew, and phase and delay from their
+//! posterior under those (bagged posteriors: Bühlmann, Statistical Science 29, 2014): the posterior alone
 //! would trust its model too much, the bootstrap of its means would not know the jumps of the likelihood.
 //!
-//! Not used where older movements are known by their ages alone, where the beat is not clear, or
-//! where it contradicts the samples (`Fit::pin`).
+//! Unit: ms. Absent where older movements are known by their ages alone, and where the period is not clear.
 
 use std::collections::BTreeMap;
 
 use crate::stats::bootstrap::Resampler;
 use crate::stats::tick_phase;
-use crate::stats::tick_phase::{Bracket, Posterior, Ticks, Without};
+use crate::stats::tick_phase::posterior::Posterior;
+use crate::stats::tick_phase::{Baseline, Bracket, Ticks};
 use crate::summary::Interval;
 use crate::units::Nanos;
 
-use super::changes::MoveChanges;
-use super::estimate::{REPLICATES, SEED};
-use super::row::Fit;
+use super::age_distribution::AgeDistribution;
+use super::first_sightings::MovementSightings;
+use super::movement_sets::{REPLICATES, SEED};
 use super::sample_hold;
+use super::stage_evidence::StageEvidence;
 
-/// Log-likelihood that a beat must add to move a median. Chance alone adds about the logarithm of what was tried,
+/// Log-likelihood that a period must add to move a median. Chance alone adds about the logarithm of what was tried,
 /// some 2^16 periods and phases (11). In seeds 1 to 200 of examples/latency_accuracy a period that is not the
 /// radio's adds up to 25, but then it is nearly always an alias, which moves the median rightly all the same.
 const LEAST_GAIN: f64 = 14.0;
 /// What the next best period must stay behind by, for this one to be told: none was wrong there.
 const CLEARLY: f64 = 10.0;
-/// Brackets with less or more than this under the plain estimate say nothing.
+/// Brackets with a share less or more than this of the delays say nothing.
 const TELLING: (f64, f64) = (1e-6, 0.999);
 /// Instants at which ages are read off, ms apart: no whole part of a stick's usual spacing, or ages would come
 /// in steps.
 const INSTANTS_MS: f64 = 1.2361;
 
-/// A beat, and the medians that follow from it.
+/// The radio's frame period, and the medians that follow from it.
 #[derive(Clone, Debug)]
-pub(super) struct Cadence {
+pub(super) struct FramePeriod {
     /// Time between two frames where it is clear, ms, and its 95 % interval.
     pub(super) period_ms: Option<(f64, Interval)>,
     /// Of each stage that took part.
-    pub(super) medians: [Option<Median>; 2],
+    pub(super) medians: [Option<FrameMedian>; 2],
 }
 
 /// A stage's median age, and the same with movements drawn anew.
 #[derive(Clone, Debug)]
-pub(super) struct Median {
+pub(super) struct FrameMedian {
     pub(super) ms: f64,
     pub(super) replicates: Vec<f64>,
 }
 
-/// The plain estimate's delays, summed up.
-struct Plain {
+/// Delays as they are estimated without frames, summed up.
+struct DelayTable {
     from: f64,
     step: f64,
     /// Shares and means up to each edge of the cells.
     up_to: Vec<(f64, f64)>,
 }
 
-impl Plain {
+impl DelayTable {
     fn new(cells: &[(f64, f64, f64)]) -> Option<Self> {
         let first = cells.first()?;
         let mut up_to = vec![(0.0, 0.0)];
@@ -94,100 +96,104 @@ impl Plain {
     }
 }
 
-/// Both stages' brackets of one session, joined.
-struct Evidence<'a> {
+/// A stage from the sticks: what its samples say, and the distribution of their ages.
+pub(super) type Stage<'a> = Option<(&'a StageEvidence, &'a AgeDistribution)>;
+
+/// When each new stick value was first seen, by both stages together.
+struct JoinedBrackets<'a> {
     brackets: Vec<Bracket>,
-    without: Without,
-    moves: Vec<&'a MoveChanges>,
+    baseline: Baseline,
+    movements: Vec<&'a MovementSightings>,
     origin: Nanos,
 }
 
-/// Puts the two stages' brackets together; `None` where movements are folded. The same stick sample, seen in two
-/// movements, counts once.
-fn evidence(fits: [Option<&Fit>; 2]) -> Option<Evidence<'_>> {
-    let plain = fits.map(|fit| Plain::new(&fit?.delays()?));
-    let mut changes: [&[MoveChanges]; 2] = [&[]; 2];
-    for (own, fit) in changes.iter_mut().zip(fits) {
-        if let Some(fit) = fit {
-            *own = fit.reading().changes.as_deref()?;
-        }
-    }
-    let mut moves: BTreeMap<(Nanos, u8), (u32, &MoveChanges)> = BTreeMap::new();
-    for own in changes.into_iter().flatten() {
-        moves.entry((own.start, own.stick)).or_insert((0, own));
-    }
-    for (number, (unit, _)) in (0..).zip(moves.values_mut()) {
-        *unit = number;
-    }
-    let origin = moves.keys().next()?.0;
-    let mut joined: BTreeMap<i64, Bracket> = BTreeMap::new();
-    for (observer, changes) in changes.into_iter().enumerate() {
-        for own in changes {
-            let (unit, _) = moves[&(own.start, own.stick)];
-            let start = (own.start - origin).millis();
-            for change in &own.changes {
-                let at = start + change.at;
-                let bracket = joined.entry((at * 1e3).round() as i64).or_insert(Bracket {
-                    at,
-                    unit,
-                    seen: [None, None],
-                });
-                let seen = bracket.seen[observer].unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
-                bracket.seen[observer] = Some((seen.0.max(change.low), seen.1.min(change.high)));
+impl<'a> JoinedBrackets<'a> {
+    /// `None` where older movements are known by their ages alone. A stick sample seen in two movements counts once.
+    fn new(stages: [Stage<'a>; 2]) -> Option<Self> {
+        let tables = stages.map(|stage| DelayTable::new(&stage?.1.delays()?.cells()));
+        let mut sightings: [&[MovementSightings]; 2] = [&[]; 2];
+        for (own, stage) in sightings.iter_mut().zip(stages) {
+            if let Some((evidence, _)) = stage {
+                *own = evidence.sightings.as_deref()?;
             }
         }
+        let by_start = sightings.into_iter().flatten().rev().map(|own| ((own.start, own.stick), own));
+        let movements: BTreeMap<(Nanos, u8), &MovementSightings> = by_start.collect();
+        let origin = movements.keys().next()?.0;
+        let units: BTreeMap<(Nanos, u8), u32> = movements.keys().copied().zip(0..).collect();
+        let mut brackets: BTreeMap<i64, Bracket> = BTreeMap::new();
+        for (observer, own) in
+            sightings.iter().enumerate().flat_map(|(of, all)| all.iter().map(move |own| (of, own)))
+        {
+            let unit = units[&(own.start, own.stick)];
+            for sighting in &own.sightings {
+                let at = (own.start - origin).millis() + sighting.at;
+                let first = Bracket { at, unit, seen: [None, None] };
+                let bracket = brackets.entry((at * 1e3).round() as i64).or_insert(first);
+                let seen = bracket.seen[observer].unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
+                bracket.seen[observer] = Some((seen.0.max(sighting.low), seen.1.min(sighting.high)));
+            }
+        }
+        let means = [0, 1].map(|of| tables[of].as_ref().map_or(0.0, DelayTable::mean));
+        let mut joined = Self {
+            brackets: Vec::with_capacity(brackets.len()),
+            baseline: Baseline { means, ..Baseline::default() },
+            movements: movements.into_values().collect(),
+            origin,
+        };
+        for bracket in brackets.into_values() {
+            joined.push(bracket, &tables);
+        }
+        Some(joined)
     }
-    let mut without =
-        Without { means: [0, 1].map(|of| plain[of].as_ref().map_or(0.0, Plain::mean)), ..Without::default() };
-    let mut brackets = Vec::with_capacity(joined.len());
-    for mut bracket in joined.into_values() {
+
+    /// Takes a bracket as far as it says anything, and what the delays without frames say of it.
+    fn push(&mut self, mut bracket: Bracket, tables: &[Option<DelayTable>; 2]) {
         let (mut excess, mut log_likelihood) = (0.0, 0.0);
-        for (seen, plain) in bracket.seen.iter_mut().zip(&plain) {
-            let within = seen.zip(plain.as_ref()).and_then(|(seen, plain)| plain.within(seen));
-            match within {
-                Some((share, above)) => {
-                    excess += above;
-                    log_likelihood += tick_phase::floored(share).ln();
-                }
-                None => *seen = None,
+        for (seen, table) in bracket.seen.iter_mut().zip(tables) {
+            if let Some((share, above)) =
+                seen.zip(table.as_ref()).and_then(|(seen, table)| table.within(seen))
+            {
+                excess += above;
+                log_likelihood += tick_phase::floored(share).ln();
+            } else {
+                *seen = None;
             }
         }
         if bracket.seen.iter().any(Option::is_some) {
-            without.excess.push(excess);
-            without.log_likelihood.push(log_likelihood);
-            brackets.push(bracket);
+            self.baseline.excess.push(excess);
+            self.baseline.log_likelihood.push(log_likelihood);
+            self.brackets.push(bracket);
         }
     }
-    let moves = moves.into_values().map(|(_, own)| own).collect();
-    Some(Evidence { brackets, without, moves, origin })
 }
 
-impl Cadence {
+impl FramePeriod {
     /// Of the stages from stick to servo and from stick to input.
-    pub(super) fn new(fits: [Option<&Fit>; 2]) -> Option<Self> {
-        let evidence = evidence(fits)?;
-        let ticks = tick_phase::find(&evidence.brackets, &evidence.without)?;
+    pub(super) fn new(stages: [Stage<'_>; 2]) -> Option<Self> {
+        let joined = JoinedBrackets::new(stages)?;
+        let ticks = tick_phase::find(&joined.brackets, &joined.baseline)?;
         if ticks.gain < LEAST_GAIN {
             return None;
         }
         let Ticks { period, period_reach: reach, .. } = ticks;
         let is_clear = ticks.gain - ticks.next_gain >= CLEARLY;
         let period_ms = is_clear.then_some((period, [period - reach, period + reach]));
-        Some(Self { period_ms, medians: medians(&evidence, ticks) })
+        Some(Self { period_ms, medians: medians(&joined, ticks) })
     }
 }
 
-fn medians(evidence: &Evidence<'_>, ticks: Ticks) -> [Option<Median>; 2] {
-    let means = evidence.without.means;
-    let units = evidence.moves.len();
-    let posterior = Posterior::new(&evidence.brackets, means, ticks, units);
+fn medians(joined: &JoinedBrackets<'_>, ticks: Ticks) -> [Option<FrameMedian>; 2] {
+    let means = joined.baseline.means;
+    let units = joined.movements.len();
+    let posterior = Posterior::new(&joined.brackets, means, ticks, units);
     let about = means.map(|mean| mean - 0.5 * ticks.period);
     let at_phases: Vec<[f64; 2]> = posterior
         .phases
         .iter()
         .map(|&phase| {
             [0, 1].map(|of| {
-                let mut ages = ages(evidence, (ticks.period, phase), about[of]);
+                let mut ages = ages(joined, (ticks.period, phase), about[of]);
                 ages.sort_by(f64::total_cmp);
                 median(&ages, ticks.period, posterior.missed[of])
             })
@@ -215,16 +221,17 @@ fn medians(evidence: &Evidence<'_>, ticks: Ticks) -> [Option<Median>; 2] {
         .collect();
     [0, 1].map(|of| {
         // A stage whose sticks are not held says nothing of a delay behind frames.
-        let takes_part = evidence.brackets.iter().any(|bracket| bracket.seen[of].is_some());
-        takes_part.then(|| Median { ms: all[of], replicates: drawn.iter().map(|both| both[of]).collect() })
+        let takes_part = joined.brackets.iter().any(|bracket| bracket.seen[of].is_some());
+        takes_part
+            .then(|| FrameMedian { ms: all[of], replicates: drawn.iter().map(|both| both[of]).collect() })
     })
 }
 
 /// The ages at instants of all movements, of a steady delay behind the frames.
-fn ages(evidence: &Evidence<'_>, (period, phase): (f64, f64), delay: f64) -> Vec<f64> {
+fn ages(joined: &JoinedBrackets<'_>, (period, phase): (f64, f64), delay: f64) -> Vec<f64> {
     let mut ages = Vec::new();
-    for (index, own) in evidence.moves.iter().enumerate() {
-        let start = (own.start - evidence.origin).millis();
+    for (index, own) in joined.movements.iter().enumerate() {
+        let start = (own.start - joined.origin).millis();
         let mut place = 0;
         // Each movement begins elsewhere within the step (golden section: evenly spread for any number).
         let first = (index as f64 * 0.618_034).fract() * INSTANTS_MS;

@@ -12,7 +12,7 @@ use crate::measure::series::{BLOCK, Blocks};
 use crate::summary::ControlHolds;
 use crate::units::Nanos;
 
-use super::samples::{ABSENT, Values};
+use super::movement_track::{ABSENT, Values};
 
 const MOST_SPANS: usize = 64 * BLOCK;
 const LEAST: Nanos = Nanos::from_millis(100);

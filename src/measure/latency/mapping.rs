@@ -1,9 +1,8 @@
-//! Which output follows which stick, found from the movements themselves.
+//! Finds which output follows which stick, from the movements themselves.
 //!
-//! For every stick that moved and every output that varied, the greatest
-//! cross-correlation over the lags that can be; an output follows the stick that
-//! explains it best, and none where no stick does or two do equally well (they moved
-//! together: more evidence is awaited). At most [`STUDIED`] movements are looked at.
+//! Every stick that moved is correlated with every output that varied, over all lags that can be. An output follows
+//! the stick that explains it best. It follows none where no stick explains it, or where two do equally well: those
+//! moved together, and more movements are awaited. At most [`STUDIED`] movements are looked at. Lags in ms.
 
 use crate::clocks::Timeline;
 use crate::stats::correlation;
@@ -11,7 +10,7 @@ use crate::stats::correlation::{Course, Lag, Level, Piece, Search, Trace};
 use crate::units::Nanos;
 
 use super::curve::{Curve, Pair};
-use super::samples::{ABSENT, AFTER, Movement};
+use super::movement_track::{ABSENT, AFTER, Movement};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -44,15 +43,15 @@ pub(super) struct Mapping {
     pub(super) ambiguous: u32,
 }
 
-/// One movement on the reference's clock, ms since its start.
-pub(super) struct Laid<'a> {
+/// One movement with its outputs on the sticks' clock, in ms since its start.
+pub(super) struct AlignedMovement<'a> {
     pub(super) movement: &'a Movement,
     /// Times of its output samples in ms since its start; `None` where the clock cannot say.
     pub(super) times: Vec<Option<f64>>,
     pub(super) uncertainty_ms: Option<f64>,
 }
 
-impl<'a> Laid<'a> {
+impl<'a> AlignedMovement<'a> {
     /// With the vehicle's clock, or without where both sides are on it.
     pub(super) fn new(movement: &'a Movement, timeline: Option<&Timeline>) -> Self {
         let mut uncertainty_ms = Some(0.0_f64);
@@ -137,18 +136,18 @@ pub(super) fn counts(sticks: impl Iterator<Item = u8>) -> [usize; 18] {
     counts
 }
 
-fn best_lag(laid: &[&Laid<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
+fn best_lag(aligned: &[&AlignedMovement<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
     let traces: Vec<[Vec<(f64, f64)>; 2]> =
-        laid.iter().map(|laid| [laid.stick(stick), laid.output(output).collect()]).collect();
+        aligned.iter().map(|aligned| [aligned.stick(stick), aligned.output(output).collect()]).collect();
     let pieces: Vec<Piece<'_>> =
         traces.iter().map(|[stick, output]| (Trace::new(stick), output.as_slice())).collect();
     correlation::lag(&pieces, lags)
 }
 
-fn varying(laid: &[Laid<'_>]) -> Vec<u8> {
+fn varying(aligned: &[AlignedMovement<'_>]) -> Vec<u8> {
     (0..18_u8)
         .filter(|&output| {
-            let values = laid.iter().flat_map(|laid| laid.movement.outputs.column(output));
+            let values = aligned.iter().flat_map(|aligned| aligned.movement.outputs.column(output));
             let known = values.filter(|&value| value != ABSENT);
             let (low, high) = known.fold((i32::MAX, i32::MIN), |(low, high), value| {
                 (low.min(i32::from(value)), high.max(i32::from(value)))
@@ -160,34 +159,35 @@ fn varying(laid: &[Laid<'_>]) -> Vec<u8> {
 
 /// For each stick the lag of each of these outputs behind it, all at once: they share their times.
 fn best_lags(
-    laid: &[Laid<'_>],
+    aligned: &[AlignedMovement<'_>],
     sticks: &[u8],
     outputs: &[u8],
     lags: (f64, f64, f64),
 ) -> Vec<Vec<Option<Lag>>> {
-    let step = |laid: &Laid<'_>| laid.times.len().div_ceil(MOST_SAMPLES).max(1);
+    let step = |aligned: &AlignedMovement<'_>| aligned.times.len().div_ceil(MOST_SAMPLES).max(1);
     let value = |value: i16| if value == ABSENT { f64::NAN } else { f64::from(value) };
     let signals: Vec<Vec<f64>> = outputs
         .iter()
         .map(|&output| {
-            let samples =
-                laid.iter().flat_map(|laid| laid.movement.outputs.column(output).step_by(step(laid)));
-            let mut values = Vec::with_capacity(laid.iter().map(|laid| laid.times.len()).sum());
+            let samples = aligned
+                .iter()
+                .flat_map(|aligned| aligned.movement.outputs.column(output).step_by(step(aligned)));
+            let mut values = Vec::with_capacity(aligned.iter().map(|aligned| aligned.times.len()).sum());
             values.extend(samples.map(value));
             values
         })
         .collect();
     let signals: Vec<&[f64]> = signals.iter().map(Vec::as_slice).collect();
     let mut search = Search::new(sticks.len(), &signals, lags);
-    for laid in laid {
+    for aligned in aligned {
         let times: Vec<f64> =
-            laid.times.iter().step_by(step(laid)).map(|time| time.unwrap_or(f64::NAN)).collect();
+            aligned.times.iter().step_by(step(aligned)).map(|time| time.unwrap_or(f64::NAN)).collect();
         let moving: Vec<Vec<(f64, f64)>> = sticks
             .iter()
-            .map(|&stick| if laid.level(stick).is_some() { Vec::new() } else { laid.stick(stick) })
+            .map(|&stick| if aligned.level(stick).is_some() { Vec::new() } else { aligned.stick(stick) })
             .collect();
         let courses = sticks.iter().zip(&moving).map(|(&stick, samples)| {
-            laid.level(stick).map_or(Course::Moving(Trace::new(samples)), Course::Standing)
+            aligned.level(stick).map_or(Course::Moving(Trace::new(samples)), Course::Standing)
         });
         search.add_piece(&times, courses);
     }
@@ -196,10 +196,11 @@ fn best_lags(
 
 /// Sticks none of which shows the same as another in all movements, and the place among them that each
 /// stick has itself or shares with the one like it.
-fn distinct(laid: &[Laid<'_>], sticks: &[u8]) -> (Vec<u8>, Vec<usize>) {
+fn distinct(aligned: &[AlignedMovement<'_>], sticks: &[u8]) -> (Vec<u8>, Vec<usize>) {
     let mut distinct: Vec<u8> = Vec::new();
     let places = sticks.iter().map(|&stick| {
-        let alike = |&other: &u8| laid.iter().all(|laid| laid.movement.sticks.are_alike(other, stick));
+        let alike =
+            |&other: &u8| aligned.iter().all(|aligned| aligned.movement.sticks.are_alike(other, stick));
         distinct.iter().position(alike).unwrap_or_else(|| {
             distinct.push(stick);
             distinct.len() - 1
@@ -211,7 +212,7 @@ fn distinct(laid: &[Laid<'_>], sticks: &[u8]) -> (Vec<u8>, Vec<usize>) {
 
 /// Finds what follows what in movements that were chosen for it, for sticks that moved often enough, with
 /// lags up to `longest_ms`.
-pub(super) fn find(studied: &[Laid<'_>], moves: &[usize; 18], longest_ms: f64) -> Mapping {
+pub(super) fn find(studied: &[AlignedMovement<'_>], moves: &[usize; 18], longest_ms: f64) -> Mapping {
     let mut mapping = Mapping::default();
     let sticks: Vec<u8> = (0..18).filter(|&stick| moves[usize::from(stick)] >= FEWEST_MOVES).collect();
     let outputs = varying(studied);
@@ -246,23 +247,24 @@ pub(super) fn find(studied: &[Laid<'_>], moves: &[usize; 18], longest_ms: f64) -
 }
 
 /// The lag of the greatest cross-correlation, finely.
-pub(super) fn fine_lag(laid: &[Laid<'_>], follow: &Follow) -> Option<f64> {
-    let own: Vec<&Laid<'_>> = laid.iter().filter(|laid| laid.movement.stick == follow.stick).collect();
+pub(super) fn fine_lag(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Option<f64> {
+    let own: Vec<&AlignedMovement<'_>> =
+        aligned.iter().filter(|aligned| aligned.movement.stick == follow.stick).collect();
     let step = own.len().div_ceil(2 * STUDIED).max(1);
-    let own: Vec<&Laid<'_>> = own.into_iter().step_by(step).collect();
+    let own: Vec<&AlignedMovement<'_>> = own.into_iter().step_by(step).collect();
     let lags = (follow.lag_ms - 60.0, follow.lag_ms + 60.0, 4.0);
     best_lag(&own, follow.stick, follow.output, lags).map(|lag| lag.lag)
 }
 
 /// The curve by which an output follows its stick.
-pub(super) fn curve(laid: &[Laid<'_>], follow: &Follow) -> Option<Curve> {
-    let still = pairs(laid, follow, |seen| seen.still.then_some(seen.pair));
-    let all = || pairs(laid, follow, |seen| Some((seen.pair, seen.weight())));
+pub(super) fn curve(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Option<Curve> {
+    let still = pairs(aligned, follow, |shown| shown.still.then_some(shown.pair));
+    let all = || pairs(aligned, follow, |shown| Some((shown.pair, shown.weight())));
     Curve::fit(&still, all, follow.coefficient)
 }
 
 /// An output beside the stick position that it shows.
-struct Seen<'a> {
+struct StickOutput<'a> {
     pair: Pair,
     /// The stick stood still over all ages that can be.
     still: bool,
@@ -270,7 +272,7 @@ struct Seen<'a> {
     around: Option<(&'a [(f64, f64)], f64)>,
 }
 
-impl Seen<'_> {
+impl StickOutput<'_> {
     /// 1 for a still stick, the less the faster it moved.
     fn weight(&self) -> f64 {
         match self.around {
@@ -284,24 +286,29 @@ impl Seen<'_> {
 }
 
 /// What `take` makes of each output of a stick, in order.
-fn pairs<T>(laid: &[Laid<'_>], follow: &Follow, take: impl Fn(&Seen<'_>) -> Option<T>) -> Vec<T> {
+fn pairs<T>(
+    aligned: &[AlignedMovement<'_>],
+    follow: &Follow,
+    take: impl Fn(&StickOutput<'_>) -> Option<T>,
+) -> Vec<T> {
     let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
-    let mut pairs = Vec::with_capacity(laid.iter().map(|laid| laid.times.len()).sum());
-    for laid in laid {
-        let outputs = laid.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
-        if let Some(level) = laid.level(follow.stick) {
+    let mut pairs = Vec::with_capacity(aligned.iter().map(|aligned| aligned.times.len()).sum());
+    for aligned in aligned {
+        let outputs =
+            aligned.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
+        if let Some(level) = aligned.level(follow.stick) {
             for (time, _, output) in outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to) {
                 let still = level.from <= time - reach;
-                pairs.extend(take(&Seen { pair: (level.value, output), still, around: None }));
+                pairs.extend(take(&StickOutput { pair: (level.value, output), still, around: None }));
             }
             continue;
         }
-        let stick = laid.stick(follow.stick);
+        let stick = aligned.stick(follow.stick);
         let (trace, first) = (Trace::new(&stick), stick.first().map_or(f64::INFINITY, |first| first.0));
         for (time, then, output) in outputs {
             let Some(value) = trace.at(then) else { continue };
             let still = first <= time - reach && travel(&stick, time - reach, time) <= STILL;
-            pairs.extend(take(&Seen { pair: (value, output), still, around: Some((&stick, then)) }));
+            pairs.extend(take(&StickOutput { pair: (value, output), still, around: Some((&stick, then)) }));
         }
     }
     pairs
@@ -317,7 +324,7 @@ fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::samples::{Columns, Values};
+    use super::super::movement_track::{Columns, Values};
     use crate::clocks::BootTime;
     use crate::measure::latency::mapping::*;
 
@@ -342,9 +349,10 @@ mod tests {
     fn where_no_output_moves_none_follows() {
         let row = |step| std::array::from_fn(|stick| if stick == 0 { 3000 + 8 * step } else { 3000 });
         let movement = movement(0, row, |_| [3000; 18]);
-        let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
-        let moves = std::array::from_fn(|stick| if stick == 0 { laid.len() } else { 0 });
-        assert_eq!(find(&laid, &moves, 1000.0), Mapping::default());
+        let aligned: Vec<AlignedMovement<'_>> =
+            (0..3).map(|_| AlignedMovement::new(&movement, None)).collect();
+        let moves = std::array::from_fn(|stick| if stick == 0 { aligned.len() } else { 0 });
+        assert_eq!(find(&aligned, &moves, 1000.0), Mapping::default());
     }
 
     /// A handset that sends its stick on two channels: both are behind the output, and neither is chosen.
@@ -355,12 +363,13 @@ mod tests {
             std::array::from_fn(|channel| if matches!(channel, 2 | 9) { ramp(step - behind) } else { 3000 })
         };
         let movement = movement(2, |step| row(step, 0), |step| row(step, 10));
-        let laid: Vec<Laid<'_>> = (0..3).map(|_| Laid::new(&movement, None)).collect();
-        assert_eq!(distinct(&laid, &[2, 5, 9, 11]), (vec![2, 5], vec![0, 1, 0, 1]));
+        let aligned: Vec<AlignedMovement<'_>> =
+            (0..3).map(|_| AlignedMovement::new(&movement, None)).collect();
+        assert_eq!(distinct(&aligned, &[2, 5, 9, 11]), (vec![2, 5], vec![0, 1, 0, 1]));
         let moves = |sticks: &[usize]| std::array::from_fn(|stick| 3 * usize::from(sticks.contains(&stick)));
-        let both = find(&laid, &moves(&[2, 9]), 1000.0);
+        let both = find(&aligned, &moves(&[2, 9]), 1000.0);
         assert_eq!((both.follows, both.ambiguous), (vec![], 1 << 2 | 1 << 9));
-        let alone = find(&laid, &moves(&[2]), 1000.0).follows;
+        let alone = find(&aligned, &moves(&[2]), 1000.0).follows;
         assert!(alone.iter().all(|follow| follow.stick == 2 && (follow.lag_ms - 200.0).abs() < 10.0));
         assert_eq!(alone.iter().map(|follow| follow.output).collect::<Vec<_>>(), [2, 9]);
     }

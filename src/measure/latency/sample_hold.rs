@@ -1,11 +1,11 @@
 //! The handset's own hold: how old a stick position is before the next one replaces it.
 //!
-//! Sticks come as values at known times, and what is sent on is one of those values. The age of the value
-//! that an output shows is therefore a path's delay (which the sets of `ages` bound) and the time for which
-//! that value had stood, known from the sticks' own stamps: at a random instant of spacings s the share that
-//! stood for at most v is `sum(min(s, v)) / sum(s)`. Adding a known part by its own distribution, in place of
+//! Sticks come as values at known times, and what is sent on is one of those values. The age of the value that an
+//! output shows therefore has two parts: a path's delay, which `age_intervals` bounds, and the time for which that
+//! value had stood. The second is known from the sticks' own stamps: at a random instant of spacings s the share
+//! that stood for at most v is `sum(min(s, v)) / sum(s)`. Adding a known part by its own distribution, in place of
 //! estimating the sum, takes its scatter out of the estimate (conditional Monte Carlo; Asmussen and Glynn,
-//! Stochastic Simulation, 2007, V.4).
+//! Stochastic Simulation, 2007, V.4). Unit: ms.
 
 use super::age_intervals::GRID_MS;
 
@@ -14,13 +14,13 @@ const LONGEST_MS: f64 = 200.0;
 
 /// How long a stick position has stood at a random instant.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Scan {
+pub(super) struct SampleHold {
     /// Integral of the distribution function at each step of the grid, ms.
     integral: Vec<f64>,
     usual_ms: f64,
 }
 
-impl Scan {
+impl SampleHold {
     /// From the spacings of stick samples while sticks moved, ms; `None` without any.
     pub(super) fn new(spacings: impl Iterator<Item = f64>) -> Option<Self> {
         let mut sorted: Vec<f64> = spacings.filter(|&ms| ms > 0.0 && ms <= LONGEST_MS).collect();
@@ -72,10 +72,10 @@ impl Scan {
 
 /// The share of ages up to `ms`: of delays spread evenly within their cells (low, high, share), with the
 /// time for which the position had stood before.
-pub(super) fn share_up_to(ms: f64, cells: &[(f64, f64, f64)], scan: Option<&Scan>) -> f64 {
-    let integral = |ms: f64| scan.map_or(ms.max(0.0), |scan| scan.integral(ms));
+pub(super) fn share_up_to(ms: f64, cells: &[(f64, f64, f64)], hold: Option<&SampleHold>) -> f64 {
+    let integral = |ms: f64| hold.map_or(ms.max(0.0), |hold| hold.integral(ms));
     let mut share = 0.0;
-    let reach = scan.map_or(0.0, Scan::longest_ms);
+    let reach = hold.map_or(0.0, SampleHold::longest_ms);
     for &(low, high, mass) in cells {
         if ms >= high + reach {
             share += mass;
@@ -87,16 +87,16 @@ pub(super) fn share_up_to(ms: f64, cells: &[(f64, f64, f64)], scan: Option<&Scan
 }
 
 /// The age below which a share of `total` lies; `None` where it lies beyond all finite ones.
-pub(super) fn quantile(share: f64, cells: &[(f64, f64, f64)], scan: Option<&Scan>) -> Option<f64> {
+pub(super) fn quantile(share: f64, cells: &[(f64, f64, f64)], hold: Option<&SampleHold>) -> Option<f64> {
     let total: f64 = cells.iter().map(|cell| cell.2).sum();
     let target = share * total;
     let finite = || cells.iter().filter(|cell| cell.1.is_finite());
     if finite().map(|cell| cell.2).sum::<f64>() < target {
         return None;
     }
-    let reach = scan.map_or(0.0, Scan::longest_ms);
+    let reach = hold.map_or(0.0, SampleHold::longest_ms);
     let ends = (finite().next()?.0, finite().next_back()?.1 + reach);
-    Some(first_age(ends, |age| share_up_to(age, cells, scan) >= target))
+    Some(first_age(ends, |age| share_up_to(age, cells, hold) >= target))
 }
 
 /// Where, between two ages, something that stays true from some age on becomes true; to a microsecond.
@@ -115,9 +115,9 @@ mod tests {
     /// The sum of two even spreads of equal width is a triangle: its quantiles are known in closed form.
     #[test]
     fn an_even_delay_and_an_even_hold_make_a_triangle() {
-        let scan = Scan::new(std::iter::repeat_n(20.0, 50)).unwrap();
+        let hold = SampleHold::new(std::iter::repeat_n(20.0, 50)).unwrap();
         let cells = [(100.0, 120.0, 1.0)];
-        let at = |share| quantile(share, &cells, Some(&scan)).unwrap();
+        let at = |share| quantile(share, &cells, Some(&hold)).unwrap();
         assert!((at(0.5) - 120.0).abs() < 0.02);
         // Of a triangle from 100 to 140: 140 - sqrt(0.1 x 2 x 20 x 20).
         assert!((at(0.9) - (140.0 - 80.0_f64.sqrt())).abs() < 0.02, "{}", at(0.9));
@@ -126,9 +126,9 @@ mod tests {
     /// Two spacings: the share of time at most v old is (min(10, v) + min(30, v)) / 40.
     #[test]
     fn uneven_spacings_weigh_by_their_time() {
-        let scan = Scan::new([10.0, 30.0].into_iter()).unwrap();
+        let hold = SampleHold::new([10.0, 30.0].into_iter()).unwrap();
         let cells = [(0.0, GRID_MS, 1.0)];
-        let at = |share| quantile(share, &cells, Some(&scan)).unwrap() - 0.5 * GRID_MS;
+        let at = |share| quantile(share, &cells, Some(&hold)).unwrap() - 0.5 * GRID_MS;
         assert!((at(0.5) - 10.0).abs() < 0.1, "{}", at(0.5));
         assert!((at(0.75) - 20.0).abs() < 0.1);
     }
@@ -138,6 +138,6 @@ mod tests {
         let cells = [(0.0, 10.0, 0.6), (20.0, f64::INFINITY, 0.4)];
         assert!((quantile(0.3, &cells, None).unwrap() - 5.0).abs() < 0.01);
         assert_eq!(quantile(0.9, &cells, None), None);
-        assert_eq!(Scan::new(std::iter::empty()), None);
+        assert_eq!(SampleHold::new(std::iter::empty()), None);
     }
 }

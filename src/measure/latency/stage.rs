@@ -1,35 +1,30 @@
-//! One stage: its movements, what follows what, and the ages they allow.
+//! One stage: its movements, which output follows which stick, and what they say.
 //!
-//! The newest [`MOST_WHOLE`] movements are kept whole and read again with the latest clock
-//! fit and mapping; older ones only as the ages they allowed then, thinned evenly over a long session (`older`). The
+//! The newest movements, [`MOST_WHOLE`] and some, are kept whole and read again with the latest clock fit and mapping.
+//! Older ones stay only as the ages that they allowed then, thinned evenly over a long session (`archive`). The
 //! newest ones are thinned like the older ones where figures are made of both, so that each stands for as many.
-
-mod archive;
-mod thinning;
 
 use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::clocks::{Clocks, Timeline};
-use crate::summary::LeftOut;
 use crate::units::Nanos;
 
 use super::age_intervals;
-use super::age_intervals::{Met, Path, Search};
-use super::censoring;
-use super::censoring::MoveAges;
-use super::changes;
-use super::changes::MoveChanges;
+use super::age_intervals::{AgeSearch, ShownValue, StickPath};
+use super::archive::Archive;
+use super::censoring::MovementAges;
 use super::curve::Curve;
+use super::first_sightings::MovementSightings;
 use super::mapping;
-use super::mapping::{Follow, Laid, Mapping};
-use super::sample_hold::Scan;
-use super::samples::{LOOK_BACK, Movement, Output, Track, Values};
-use archive::Older;
-use thinning::Thinning;
+use super::mapping::{AlignedMovement, Follow, Mapping};
+use super::movement_track::{LOOK_BACK, Movement, MovementTrack, Output, Values};
+use super::sample_hold::SampleHold;
+use super::stage_evidence::StageEvidence;
 
 const MOST_WHOLE: usize = 192;
-const FOLDED_AT_ONCE: usize = 64;
+/// Movements that go to the archive at once.
+const ARCHIVED_AT_ONCE: usize = 64;
 /// Sticks sampled more slowly than this are not straight between samples.
 const DENSE_MS: f64 = 34.0;
 /// Sticks are held where at most one output in this many shows a value between two samples.
@@ -45,56 +40,16 @@ pub(super) enum ClockPair {
     Boot,
 }
 
-/// Everything that a summary reads of a stage.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Reading {
-    pub(super) moves: Vec<MoveAges>,
-    /// The largest lower end of any sample's age, of movements that were thinned out too, ms.
-    pub(super) oldest_ms: Option<f64>,
-    pub(super) left_out: LeftOut,
-    pub(super) follows: Vec<Follow>,
-    /// Cross-correlation lags, with the movements behind each.
-    pub(super) lags: Vec<(f64, usize)>,
-    pub(super) uncertainty_ms: Option<f64>,
-    /// What is to be added to the ages' sets where they bound a path's delay.
-    pub(super) scan: Option<Scan>,
-    /// How the sticks' path was read.
-    pub(super) path: Path,
-    /// When new positions were first shown, where sticks are held; `None` where older movements are known by
-    /// their ages alone.
-    pub(super) changes: Option<Vec<MoveChanges>>,
-}
-
-impl Reading {
-    fn add(&mut self, ages: MoveAges, thinning: Thinning) {
-        self.note_oldest(Some(ages.oldest_ms));
-        if thinning.keeps(ages.number) {
-            self.moves.push(ages);
-        } else {
-            self.left_out.thinned += 1;
-        }
-    }
-
-    fn note_oldest(&mut self, oldest_ms: Option<f64>) {
-        self.oldest_ms = greater(self.oldest_ms, oldest_ms);
-    }
-}
-
-/// Of two ages the older, as far as they are known.
-fn greater(one: Option<f64>, other: Option<f64>) -> Option<f64> {
-    one.into_iter().chain(other).max_by(f64::total_cmp)
-}
-
 /// One stage.
 #[derive(Clone, Debug, Default)]
 pub(super) struct StageMeter {
-    pub(super) track: Track,
+    pub(super) track: MovementTrack,
     clocks: ClockPair,
     /// Half the resolution of the stamps, both ends together, ms.
     blur_ms: f64,
     sender: Option<(u8, u8)>,
     whole: VecDeque<Arc<Movement>>,
-    older: Older,
+    archive: Archive,
     mapping: Mapping,
     moves: u64,
 }
@@ -122,8 +77,8 @@ impl StageMeter {
             self.whole.push_back(Arc::new(movement));
             self.moves += 1;
             self.study(clocks);
-            if self.whole.len() >= MOST_WHOLE + FOLDED_AT_ONCE {
-                self.fold(clocks);
+            if self.whole.len() >= MOST_WHOLE + ARCHIVED_AT_ONCE {
+                self.archive(clocks);
             }
         }
     }
@@ -135,7 +90,7 @@ impl StageMeter {
         let mapped =
             |stick: usize| self.mapping.follows.iter().any(|follow| usize::from(follow.stick) == stick);
         let unmapped = || (0..18).any(|stick| moves[stick] >= mapping::FEWEST_MOVES && !mapped(stick));
-        let every = if self.moves <= (MOST_WHOLE + FOLDED_AT_ONCE) as u64 { 32 } else { 128 };
+        let every = if self.moves <= (MOST_WHOLE + ARCHIVED_AT_ONCE) as u64 { 32 } else { 128 };
         let at_first = matches!(self.moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24);
         let doubled = self.moves >= 32 && self.moves.is_power_of_two();
         if !(at_first || doubled || (self.moves.is_multiple_of(every) && unmapped())) {
@@ -143,9 +98,8 @@ impl StageMeter {
         }
         let timeline = self.timeline(clocks);
         let studied = mapping::spread(self.whole.iter(), |movement| movement.stick);
-        let laid: Vec<Laid<'_>> =
-            studied.into_iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
-        self.mapping = mapping::find(&laid, &moves, LOOK_BACK.millis() - 200.0);
+        let aligned = align(studied, timeline.as_ref());
+        self.mapping = mapping::find(&aligned, &moves, LOOK_BACK.millis() - 200.0);
     }
 
     fn timeline(&self, clocks: &Clocks) -> Option<Timeline> {
@@ -158,111 +112,98 @@ impl StageMeter {
         self.moves - self.whole.len() as u64
     }
 
-    fn fold(&mut self, clocks: &Clocks) {
-        self.older.expect(self.first_whole() + FOLDED_AT_ONCE as u64);
-        let movements: Vec<Arc<Movement>> = self.whole.iter().cloned().collect();
-        let reading = self.read(&movements, clocks, FOLDED_AT_ONCE);
-        self.older.take(&reading);
-        self.whole.drain(..FOLDED_AT_ONCE);
+    fn archive(&mut self, clocks: &Clocks) {
+        self.archive.expect(self.first_whole() + ARCHIVED_AT_ONCE as u64);
+        let evidence = self.read(&align(&self.whole, self.timeline(clocks).as_ref()), ARCHIVED_AT_ONCE);
+        self.archive.take(evidence);
+        self.whole.drain(..ARCHIVED_AT_ONCE);
     }
 
-    /// All movements so far, those that wait for their last outputs included.
-    pub(super) fn reading(&self, clocks: &Clocks) -> Reading {
+    /// What all movements so far say, those that wait for their last outputs included.
+    pub(super) fn evidence(&self, clocks: &Clocks) -> StageEvidence {
         let (pending, lost) = self.track.pending();
-        let movements: Vec<Arc<Movement>> =
-            self.whole.iter().cloned().chain(pending.into_iter().map(Arc::new)).collect();
-        let mut reading = self.read(&movements, clocks, movements.len());
-        let mut moves: Vec<MoveAges> = self.older.iter().collect();
-        moves.append(&mut reading.moves);
-        reading.moves = moves;
-        reading.note_oldest(self.older.oldest_ms);
-        reading.left_out += self.older.left_out;
-        reading.left_out += self.track.left_out;
-        reading.left_out.gap += lost;
-        reading
+        let pending = pending.into_iter().map(Arc::new);
+        let movements: Vec<Arc<Movement>> = self.whole.iter().cloned().chain(pending).collect();
+        let aligned = align(&movements, self.timeline(clocks).as_ref());
+        let mut evidence = self.read(&aligned, aligned.len());
+        self.archive.put_before(&mut evidence);
+        evidence.left_out += self.track.left_out;
+        evidence.left_out.gap += lost;
+        for follow in &evidence.follows {
+            let own = aligned.iter().filter(|aligned| aligned.movement.stick == follow.stick).count();
+            if let Some(lag) = mapping::fine_lag(&aligned, follow) {
+                evidence.lags.push((lag, own));
+            }
+        }
+        evidence
     }
 
-    /// Reads the first `count` movements; curves come from all of them.
-    fn read(&self, movements: &[Arc<Movement>], clocks: &Clocks, count: usize) -> Reading {
-        let timeline = self.timeline(clocks);
-        let laid: Vec<Laid<'_>> =
-            movements.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
-        let curves: Vec<(Follow, Curve)> = self
-            .mapping
-            .follows
-            .iter()
-            .filter_map(|follow| Some((*follow, mapping::curve(&laid, follow)?)))
-            .collect();
-        let path = self.older.path.unwrap_or_else(|| self.path(&laid, &curves));
-        // Folding takes the ages alone.
-        let for_figures = count == laid.len();
-        let mut reading = Reading {
-            scan: if path == Path::Held { scan(&laid) } else { None },
-            uncertainty_ms: laid.iter().try_fold(0.0_f64, |most, laid| Some(most.max(laid.uncertainty_ms?))),
+    /// What the first `count` movements say; curves come from all of them.
+    fn read(&self, aligned: &[AlignedMovement<'_>], count: usize) -> StageEvidence {
+        let follows = self.mapping.follows.iter();
+        let curves: Vec<(Follow, Curve)> =
+            follows.filter_map(|follow| Some((*follow, mapping::curve(aligned, follow)?))).collect();
+        let path = self.archive.path.unwrap_or_else(|| self.path(aligned, &curves));
+        let held = path == StickPath::Held;
+        let uncertainties = aligned.iter().map(|aligned| aligned.uncertainty_ms);
+        let mut evidence = StageEvidence {
+            hold: if held { sample_hold(aligned) } else { None },
+            uncertainty_ms: uncertainties.fold(Some(0.0), |most, own| Some(f64::max(most?, own?))),
             follows: curves.iter().map(|(follow, _)| *follow).collect(),
             path,
-            changes: (self.first_whole() == 0).then(Vec::new),
-            ..Reading::default()
+            sightings: (self.first_whole() == 0).then(Vec::new),
+            ..StageEvidence::default()
         };
-        for (number, (index, one)) in (self.first_whole()..).zip(laid.iter().enumerate().take(count)) {
+        for (number, (index, one)) in (self.first_whole()..).zip(aligned.iter().enumerate().take(count)) {
             let stick = one.movement.stick;
-            let own: Vec<&(Follow, Curve)> =
+            let followers: Vec<&(Follow, Curve)> =
                 curves.iter().filter(|(follow, _)| follow.stick == stick).collect();
-            if own.is_empty() {
+            if followers.is_empty() {
                 let ambiguous = self.mapping.ambiguous & (1 << stick) != 0;
-                reading.left_out.ambiguous += u64::from(ambiguous);
-                reading.left_out.unmapped += u64::from(!ambiguous);
+                evidence.left_out.ambiguous += u64::from(ambiguous);
+                evidence.left_out.unmapped += u64::from(!ambiguous);
                 continue;
             }
-            let next = laid[index + 1..].iter().find(|later| later.movement.stick == stick);
+            let next = aligned[index + 1..].iter().find(|later| later.movement.stick == stick);
             let until = next.map(|later| (later.movement.start - one.movement.start).millis());
             let (until, search) = (until.unwrap_or(f64::INFINITY), self.search(path));
-            if for_figures
-                && path == Path::Held
-                && let Some(all) = &mut reading.changes
-            {
-                all.push(changes::of_movement(one, &own, until, search));
+            if let Some(sightings) = evidence.sightings.as_mut().filter(|_| held) {
+                sightings.push(MovementSightings::new(one, &followers, until, search));
             }
-            match censoring::of_movement(number, one, &own, until, search) {
-                Some(ages) => reading.add(ages, self.older.thinning),
-                None => reading.left_out.gap += 1,
+            match MovementAges::new(number, one, &followers, until, search) {
+                Some(ages) => evidence.add(ages, self.archive.thinning),
+                None => evidence.left_out.gap += 1,
             }
         }
-        for follow in reading.follows.iter().filter(|_| for_figures) {
-            let own = laid.iter().filter(|laid| laid.movement.stick == follow.stick).count();
-            if let Some(lag) = mapping::fine_lag(&laid, follow) {
-                reading.lags.push((lag, own));
-            }
-        }
-        reading
+        evidence
     }
 
     /// How the reference goes from sample to sample. Sticks are held where outputs show their very values.
-    fn path(&self, laid: &[Laid<'_>], curves: &[(Follow, Curve)]) -> Path {
+    fn path(&self, aligned: &[AlignedMovement<'_>], curves: &[(Follow, Curve)]) -> StickPath {
         let dense = self.track.usual_ms().is_some_and(|usual| usual <= DENSE_MS);
-        let otherwise = if dense { Path::Straight } else { Path::Between };
+        let otherwise = if dense { StickPath::Straight } else { StickPath::Between };
         if self.clocks == ClockPair::Boot {
             return otherwise;
         }
-        let search = self.search(Path::Held);
+        let search = self.search(StickPath::Held);
         let (mut values, mut between) = (0_u32, 0_u32);
-        for one in mapping::spread(laid.iter(), |laid| laid.movement.stick) {
+        for one in mapping::spread(aligned.iter(), |aligned| aligned.movement.stick) {
             for (follow, curve) in curves.iter().filter(|(follow, _)| follow.stick == one.movement.stick) {
                 let stick = one.stick(follow.stick);
                 for (time, output) in one.outputs(follow.output, f64::INFINITY) {
-                    match age_intervals::met(&stick, time, curve.sticks(output), search) {
-                        Some(Met::Value) => values += 1,
-                        Some(Met::Between) => between += 1,
+                    match age_intervals::shown_value(&stick, time, curve.sticks(output), search) {
+                        Some(ShownValue::OfSample) => values += 1,
+                        Some(ShownValue::Between) => between += 1,
                         None => {}
                     }
                 }
             }
         }
-        if values > 0 && between * MOST_BETWEEN <= values { Path::Held } else { otherwise }
+        if values > 0 && between * MOST_BETWEEN <= values { StickPath::Held } else { otherwise }
     }
 
-    pub(super) fn search(&self, path: Path) -> Search {
-        Search {
+    pub(super) fn search(&self, path: StickPath) -> AgeSearch {
+        AgeSearch {
             path,
             least_ms: match self.clocks {
                 ClockPair::HostAndBoot => -30.0,
@@ -276,11 +217,10 @@ impl StageMeter {
     /// The movement read last, and the first output that it was dated by.
     pub(super) fn newest(&self, clocks: &Clocks) -> Option<(Arc<Movement>, Option<Timeline>, Follow, Curve)> {
         let timeline = self.timeline(clocks);
-        let laid: Vec<Laid<'_>> =
-            self.whole.iter().map(|movement| Laid::new(movement, timeline.as_ref())).collect();
+        let aligned = align(&self.whole, timeline.as_ref());
         self.whole.iter().rev().find_map(|movement| {
             let follow = *self.mapping.follows.iter().find(|follow| follow.stick == movement.stick)?;
-            let curve = mapping::curve(&laid, &follow)?;
+            let curve = mapping::curve(&aligned, &follow)?;
             Some((movement.clone(), timeline.clone(), follow, curve))
         })
     }
@@ -325,14 +265,21 @@ impl StageMeter {
     }
 }
 
-/// The sticks' spacings while they moved.
-fn scan(laid: &[Laid<'_>]) -> Option<Scan> {
-    let spacings = laid.iter().flat_map(|laid| {
-        let movement = laid.movement;
+fn align<'a>(
+    movements: impl IntoIterator<Item = &'a Arc<Movement>>,
+    timeline: Option<&Timeline>,
+) -> Vec<AlignedMovement<'a>> {
+    movements.into_iter().map(|movement| AlignedMovement::new(movement, timeline)).collect()
+}
+
+/// From the sticks' spacings while they moved.
+fn sample_hold(aligned: &[AlignedMovement<'_>]) -> Option<SampleHold> {
+    let spacings = aligned.iter().flat_map(|aligned| {
+        let movement = aligned.movement;
         let inside = movement.stick_times.windows(2);
         inside
             .filter(|pair| pair[1] > movement.start && pair[0] < movement.end)
             .map(|pair| (pair[1] - pair[0]).millis())
     });
-    Scan::new(spacings)
+    SampleHold::new(spacings)
 }

@@ -67,8 +67,8 @@ impl Columns {
 mod tests {
     use proptest::prelude::*;
 
-    use crate::measure::latency::samples::ABSENT;
-    use crate::measure::latency::samples::columns::*;
+    use crate::measure::latency::movement_track::ABSENT;
+    use crate::measure::latency::movement_track::columns::*;
 
     proptest! {
         /// The rows themselves are the oracle.

@@ -47,7 +47,7 @@ const fn times_share(number: u64, share: u64) -> u64 {
 
 #[cfg(test)]
 mod tests {
-    use crate::measure::latency::stage::thinning::*;
+    use crate::measure::latency::archive_thinning::*;
 
     fn kept(thinning: Thinning, count: u64) -> Vec<u64> {
         (0..count).filter(|&number| thinning.keeps(number)).collect()

@@ -1,16 +1,17 @@
 //! Held stick positions: the distribution of the delays by which they pass, and the ages that follow.
 //!
-//! The sets bound a path's delay (see `scan`). Where it lies at all is known from the narrow ones, those of
-//! outputs that showed a moving stick; there it is estimated smoothly, and the age is the delay and the time
-//! for which the position had stood. Telemetry that is sampled in step with the sticks always meets
-//! them at one moment of their hold and leaves the delay unknown within it: found from the sets' phases.
+//! The sets bound a path's delay (see `sample_hold`). Outputs that showed a moving stick give narrow sets, and
+//! those tell where the delay lies at all. There it is estimated smoothly (`stats::ems`). An age is such a delay
+//! and the time for which the position had stood. Telemetry may be sampled in step with the sticks: it then always
+//! meets them at one moment of their hold and leaves the delay unknown within it. The sets' phases show that.
+//! Unit: ms.
 
-use crate::stats::ems::Smoothed;
+use crate::stats::ems::SmoothDistribution;
 
-use super::censoring::{AgeRange, MoveAges};
-use super::estimate::Counted;
+use super::censoring::{AgeRange, MovementAges};
+use super::movement_sets::MovementSets;
 use super::sample_hold;
-use super::sample_hold::Scan;
+use super::sample_hold::SampleHold;
 
 /// Bins of the delays, ms.
 const BIN_MS: f64 = 0.5;
@@ -35,17 +36,17 @@ const FEWEST_PHASES: u32 = 8;
 
 /// Delays of held stick positions.
 #[derive(Clone, Debug)]
-pub(super) struct Delays {
-    smoothed: Smoothed,
+pub(super) struct DelayDistribution {
+    smooth: SmoothDistribution,
     mass: Vec<f64>,
-    scan: Scan,
+    hold: SampleHold,
     /// Delays from here on are known from below alone.
     closed_end: f64,
     in_step: bool,
 }
 
 /// What the narrow sets say.
-struct Narrow {
+struct NarrowSets {
     least: f64,
     most: f64,
     /// The largest low end of all sets.
@@ -53,9 +54,8 @@ struct Narrow {
     phases: (f64, f64, u32),
 }
 
-fn narrow<'a>(sets: impl Iterator<Item = &'a [AgeRange]>, scan: &Scan) -> Option<Narrow> {
-    let mut found = Narrow { least: f64::MAX, most: f64::MIN, lowest: f64::MIN, phases: (0.0, 0.0, 0) };
-    let hold = scan.usual_ms();
+fn narrow_sets<'a>(sets: impl Iterator<Item = &'a [AgeRange]>, hold: f64) -> Option<NarrowSets> {
+    let mut found = NarrowSets { least: f64::MAX, most: f64::MIN, lowest: f64::MIN, phases: (0.0, 0.0, 0) };
     for set in sets {
         let (low, high) = set[0].ms();
         found.lowest = found.lowest.max(low);
@@ -71,45 +71,40 @@ fn narrow<'a>(sets: impl Iterator<Item = &'a [AgeRange]>, scan: &Scan) -> Option
     (found.most > found.least).then_some(found)
 }
 
-impl Delays {
-    /// From movements, of one pair of stick and output or of all.
+impl DelayDistribution {
+    /// From movements, of one pair of stick and output or of all; and their sets.
     pub(super) fn new<'a>(
-        moves: impl Iterator<Item = &'a MoveAges> + Clone,
-        scan: &Scan,
+        movements: impl Iterator<Item = &'a MovementAges> + Clone,
+        hold: &SampleHold,
         pair: Option<(u8, u8)>,
-    ) -> Option<(Self, Counted)> {
-        let wanted = |set: &&[AgeRange]| pair.is_none_or(|pair| pair == (set[0].stick, set[0].output));
-        let narrow = narrow(moves.clone().flat_map(MoveAges::packed_sets).filter(wanted), scan)?;
+    ) -> Option<(Self, MovementSets)> {
+        let samples = movements.clone().flat_map(|movement| movement.samples(pair));
+        let narrow = narrow_sets(samples, hold.usual_ms())?;
         let closed_end = narrow.most + BEYOND_MS;
         let span = (narrow.least - BEYOND_MS, closed_end.max(narrow.lowest + 1.0));
         let (sines, cosines, count) = narrow.phases;
         let reach = (REACH_MS / f64::from(count).sqrt()).clamp(REACH_BOUNDS_MS.0, REACH_BOUNDS_MS.1);
-        let mut smoothed = Smoothed::new(span, BIN_MS, reach);
-        let mut counted = Counted::default();
-        let mut ranges = Vec::new();
-        for movement in moves {
-            counted.begin();
-            for set in movement.packed_sets().filter(wanted) {
-                ranges.clear();
-                ranges.extend(set.iter().map(|range| range.ms()));
-                counted.add(smoothed.set_of(&ranges));
-            }
-            counted.end();
+        let mut smooth = SmoothDistribution::new(span, BIN_MS, reach);
+        let mut sets = MovementSets::default();
+        for movement in movements {
+            sets.push(
+                movement.samples(pair).map(|ranges| smooth.set_of(ranges.iter().map(|range| range.ms()))),
+            );
         }
         let length = sines.hypot(cosines) / f64::from(count);
-        let mass = smoothed.solve(&counted.weights(smoothed.sets()), None, ROUNDS);
+        let mass = smooth.solve(&sets.weights(smooth.sets()), None, ROUNDS);
         let in_step = count >= FEWEST_PHASES && length >= IN_STEP;
-        Some((Self { smoothed, mass, scan: scan.clone(), closed_end, in_step }, counted))
+        Some((Self { smooth, mass, hold: hold.clone(), closed_end, in_step }, sets))
     }
 
     /// How many sets differ.
     pub(super) fn sets(&self) -> usize {
-        self.smoothed.sets()
+        self.smooth.sets()
     }
 
     /// The same under other counts.
     pub(super) fn again(&self, weights: &[f64]) -> Vec<f64> {
-        self.smoothed.solve(weights, Some(&self.mass), ROUNDS_AGAIN)
+        self.smooth.solve(weights, Some(&self.mass), ROUNDS_AGAIN)
     }
 
     pub(super) fn quantile(&self, share: f64) -> Option<f64> {
@@ -118,33 +113,33 @@ impl Delays {
 
     /// Of ages, from shares as [`Self::again`] gives them.
     pub(super) fn quantile_of(&self, mass: &[f64], share: f64) -> Option<f64> {
-        let mut cells = self.smoothed.cells(mass);
+        let mut cells = self.smooth.cells(mass);
         cells.retain(|cell| cell.2 > LEAST_SHARE);
         let open: f64 = cells.iter().filter(|cell| cell.0 >= self.closed_end).map(|cell| cell.2).sum();
-        (share <= 1.0 - open).then(|| sample_hold::quantile(share, &cells, Some(&self.scan)))?
+        (share <= 1.0 - open).then(|| sample_hold::quantile(share, &cells, Some(&self.hold)))?
     }
 
-    /// Themselves, as far as they are known from both sides: low, high, share.
-    pub(super) fn closed(&self) -> Vec<(f64, f64, f64)> {
-        let mut cells = self.smoothed.cells(&self.mass);
+    /// The delays, as far as they are known from both sides: low, high, share.
+    pub(super) fn cells(&self) -> Vec<(f64, f64, f64)> {
+        let mut cells = self.smooth.cells(&self.mass);
         cells.retain(|cell| cell.0 < self.closed_end);
         cells
     }
 
     /// What telemetry in step with the sticks leaves unknown, ms.
     pub(super) fn unlocated_ms(&self) -> Option<f64> {
-        self.in_step.then(|| self.scan.usual_ms())
+        self.in_step.then(|| self.hold.usual_ms())
     }
 
     /// The ages' distribution in pieces of 1 ms: low, high, share.
     pub(super) fn ages(&self) -> Vec<(f64, f64, f64)> {
-        let delays = self.smoothed.cells(&self.mass);
+        let delays = self.smooth.cells(&self.mass);
         let (Some(first), Some(last)) = (delays.first(), delays.last()) else { return Vec::new() };
-        let to = last.1 + self.scan.longest_ms();
+        let to = last.1 + self.hold.longest_ms();
         let mut ages = Vec::new();
         let (mut low, mut below) = (first.0.floor(), 0.0);
         while low < to {
-            let up_to = sample_hold::share_up_to(low + 1.0, &delays, Some(&self.scan));
+            let up_to = sample_hold::share_up_to(low + 1.0, &delays, Some(&self.hold));
             if up_to - below > 1e-6 {
                 ages.push((low, low + 1.0, up_to - below));
             }

@@ -97,7 +97,7 @@ struct Moving {
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Channel {
-    /// Rest value, and the last sample at it; of a stick at rest its time stands still (see [`Track::at_rest`]).
+    /// Rest value, and the last sample at it; of a stick at rest its time stands still (see [`MovementTrack::at_rest`]).
     rest: Option<(i32, Nanos)>,
     /// The last sample, likewise.
     last: Option<(Nanos, i32)>,
@@ -105,7 +105,7 @@ struct Channel {
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Open {
+struct OpenMovement {
     stick: u8,
     start: Nanos,
     end: Nanos,
@@ -113,24 +113,24 @@ struct Open {
 
 /// Finds movements.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Track {
+pub(super) struct MovementTrack {
     references: VecDeque<Reference>,
     outputs: VecDeque<Output>,
     channels: [Channel; 18],
     /// Sticks that were at rest or absent at the newest sample, a bit each. As long as their values stay the
     /// same only their times go on: those are set once the value changes.
     at_rest: u32,
-    open: VecDeque<Open>,
+    open: VecDeque<OpenMovement>,
     usual: Option<f64>,
     pub(super) left_out: LeftOut,
     /// Samples of sticks and of outputs, all in all.
     pub(super) seen: (u64, u64),
 }
 
-impl Track {
+impl MovementTrack {
     /// Bytes held beside the structure itself.
     pub(super) fn own_bytes(&self) -> usize {
-        let open = self.open.len() * size_of::<Open>();
+        let open = self.open.len() * size_of::<OpenMovement>();
         open + self.references.len() * size_of::<Reference>() + self.outputs.len() * size_of::<Output>()
     }
 
@@ -222,7 +222,7 @@ impl Track {
         } else if self.open.len() >= MOST_OPEN {
             self.left_out.gap += 1;
         } else {
-            self.open.push_back(Open { stick, start: moving.start, end });
+            self.open.push_back(OpenMovement { stick, start: moving.start, end });
         }
     }
 
@@ -258,7 +258,7 @@ impl Track {
     }
 
     /// `None` where a gap cuts it.
-    fn gather(&self, open: Open) -> Option<Movement> {
+    fn gather(&self, open: OpenMovement) -> Option<Movement> {
         let from = open.start - BEFORE;
         let to = open.end + AFTER;
         let references = between(&self.references, |sample| sample.at, (from, to));
@@ -371,9 +371,9 @@ impl Channel {
 mod tests {
     use proptest::prelude::*;
 
-    use crate::measure::latency::samples::*;
+    use crate::measure::latency::movement_track::*;
 
-    fn found(track: &Track) -> (Vec<(u8, Nanos, Nanos)>, LeftOut) {
+    fn found(track: &MovementTrack) -> (Vec<(u8, Nanos, Nanos)>, LeftOut) {
         let open = track.open.iter().map(|open| (open.stick, open.start, open.end)).collect();
         (open, track.left_out)
     }
@@ -384,7 +384,7 @@ mod tests {
         fn sticks_at_rest_need_no_steps(
             changes in prop::collection::vec((0_usize..4, -45_i16..=45, 1_u8..12), 1..120),
         ) {
-            let (mut track, mut stepped) = (Track::default(), Track::default());
+            let (mut track, mut stepped) = (MovementTrack::default(), MovementTrack::default());
             let (mut values, mut at) = ([ABSENT; 18], Nanos::ZERO);
             for (stick, change, samples) in changes {
                 values[stick] = match change {
@@ -407,7 +407,7 @@ mod tests {
     /// Flicks every 2 s for 100 s: what is kept is what a movement needs, and every movement has all of it.
     #[test]
     fn samples_are_let_go_once_no_movement_needs_them() {
-        let mut track = Track::default();
+        let mut track = MovementTrack::default();
         let mut movements = 0;
         for tick in 0..5000_i64 {
             let at = Nanos::from_millis(20 * tick);

@@ -1,0 +1,259 @@
+//! A stage's figures: percentiles of the ages, their intervals, and the movements still needed.
+//!
+//! Where the radio's frame period is known, the median by it is an input (`frame_period`): it moves the whole
+//! distribution, whose shape stays as the samples show it. Unit: ms.
+
+use crate::stats::bootstrap::percentile_interval;
+use crate::summary::{Interval, LatencyChannel, LatencyStage, MovesNeeded};
+
+use super::age_distribution::{AgeDistribution, Replicates, SHARES, TIGHT};
+use super::frame_period::FrameMedian;
+use super::stage_evidence::StageEvidence;
+
+/// Fewer movements say nothing even of the median.
+const FEWEST: u64 = 5;
+/// Replicates of a smooth estimate scatter less than the estimate does, since they know no delays but those
+/// that were seen: their intervals are stretched by this about it. Found on seeds 1 to 200 of
+/// examples/latency_accuracy, judged on seeds from 10,001 on.
+const STRETCH: f64 = 1.2;
+/// A frame period that moves the median by more than this many half widths of its interval contradicts the samples.
+const CONTRADICTS: f64 = 1.5;
+
+/// A stage that was estimated.
+pub(super) struct StageEstimate {
+    evidence: StageEvidence,
+    ages: AgeDistribution,
+    replicates: Replicates,
+    pairs: Vec<PairMedian>,
+    /// The median by the radio's frames less that of the samples alone, ms; `None` where that stands.
+    shift_ms: Option<f64>,
+}
+
+/// The median of one stick and the output that follows it, both counted from zero.
+struct PairMedian {
+    stick: u8,
+    output: u8,
+    events: u64,
+    p50_ms: Option<f64>,
+}
+
+impl StageEstimate {
+    /// From what the samples say, and the median by the radio's frames where there is one.
+    pub(super) fn new(evidence: StageEvidence, ages: AgeDistribution, median: Option<&FrameMedian>) -> Self {
+        let replicates = if ages.events() >= FEWEST { ages.replicates() } else { Replicates::default() };
+        let pairs = pair_medians(&evidence, &ages);
+        let mut estimate = Self { evidence, ages, replicates, pairs, shift_ms: None };
+        if let Some(median) = median {
+            estimate.shift_to(median);
+        }
+        estimate
+    }
+
+    /// Moves everything to the median by the radio's frames; not where that contradicts the samples.
+    fn shift_to(&mut self, median: &FrameMedian) {
+        let Some((own, interval)) = self.quantile(0.5).zip(self.interval(0)) else { return };
+        let reach = CONTRADICTS * 0.5 * (interval[1] - interval[0]);
+        let shift = median.ms - own;
+        if self.unlocated_ms().is_some() || shift.abs() > reach {
+            return;
+        }
+        let medians = self.replicates[0][0].iter().zip(&median.replicates);
+        let shifts: Vec<Option<f64>> = medians.map(|(own, drawn)| own.map(|own| drawn - own)).collect();
+        for ends in self.replicates.iter_mut().flatten() {
+            for (age, shift) in ends.iter_mut().zip(&shifts) {
+                *age = age.zip(*shift).map(|(age, shift)| age + shift);
+            }
+        }
+        for pair in &mut self.pairs {
+            pair.p50_ms = pair.p50_ms.map(|p50| p50 + shift);
+        }
+        self.shift_ms = Some(shift);
+    }
+
+    /// A median by the radio's frames scatters as much as its draws do; what is beside it is the samples' alone.
+    const fn stretch(&self, index: usize) -> f64 {
+        if self.shift_ms.is_some() && index == 0 { 1.0 } else { STRETCH }
+    }
+
+    fn shift(&self) -> f64 {
+        self.shift_ms.unwrap_or(0.0)
+    }
+
+    fn quantile(&self, share: f64) -> Option<f64> {
+        self.ages.quantile(share).map(|age| age + self.shift())
+    }
+
+    pub(super) const fn evidence(&self) -> &StageEvidence {
+        &self.evidence
+    }
+
+    /// Whether sticks are held, and so date this end.
+    const fn is_held(&self) -> bool {
+        self.ages.delays().is_some()
+    }
+
+    /// What the samples' schedule leaves unknown, ms.
+    pub(super) fn unlocated_ms(&self) -> Option<f64> {
+        self.ages.delays()?.unlocated_ms()
+    }
+
+    fn interval(&self, index: usize) -> Option<Interval> {
+        let own = self.ages.quantile_ends(SHARES[index])?;
+        let own = (own.0 + self.shift(), own.1 + self.shift());
+        let [lows, highs] = &self.replicates[index];
+        let (low, _) = percentile_interval(lows, 0.95)?;
+        let (_, high) = percentile_interval(highs, 0.95)?;
+        let stretch = if self.is_held() { self.stretch(index) } else { 1.0 };
+        let unlocated = self.unlocated_ms().unwrap_or(0.0) / 2.0;
+        Some([
+            (own.0 - stretch * (own.0 - low)).min(own.0) - unlocated,
+            (own.1 + stretch * (high - own.1)).max(own.1) + unlocated,
+        ])
+    }
+
+    /// The stage's part of the summary.
+    pub(super) fn summary(&self, bound: &str, numbered: impl Fn(u8, u8) -> LatencyChannel) -> LatencyStage {
+        let events = self.ages.events();
+        let [p50, p90, p99] = SHARES.map(|share| self.quantile(share).filter(|_| events >= needed(share)));
+        let interval = |index: usize, known: Option<f64>| known.and_then(|_| self.interval(index));
+        let missing = |index: usize, known: Option<f64>| {
+            let more = needed(SHARES[index]).saturating_sub(events);
+            // Enough by number, but open-ended: as many again.
+            if known.is_some() {
+                0
+            } else if more > 0 {
+                more
+            } else {
+                events.max(1)
+            }
+        };
+        let distribution = self
+            .ages
+            .cells()
+            .into_iter()
+            .map(|(low, high, share)| (low + self.shift(), high + self.shift(), share));
+        let channels = self.pairs.iter().map(|own| LatencyChannel {
+            events: own.events,
+            p50_ms: own.p50_ms,
+            ..numbered(own.stick, own.output)
+        });
+        LatencyStage {
+            method: "interval-censored".to_owned(),
+            events,
+            left_out: self.evidence.left_out,
+            p50_ms: p50,
+            p50_ci95_ms: interval(0, p50),
+            p90_ms: p90,
+            p90_ci95_ms: interval(1, p90),
+            p99_ms: p99,
+            p99_ci95_ms: interval(2, p99),
+            moves_needed: MovesNeeded { p50: missing(0, p50), p90: missing(1, p90), p99: missing(2, p99) },
+            max_ms: self.evidence.max_ms(),
+            clock_uncertainty_ms: self.evidence.uncertainty_ms.filter(|_| bound == "two-sided"),
+            bound: bound.to_owned(),
+            cross_correlation_ms: self.evidence.mean_lag_ms(),
+            channels: channels.collect(),
+            distribution: distribution.collect(),
+        }
+    }
+}
+
+/// In the order of the sticks.
+fn pair_medians(evidence: &StageEvidence, whole: &AgeDistribution) -> Vec<PairMedian> {
+    let mut pairs: Vec<(u8, u8)> =
+        evidence.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
+    pairs.sort_unstable();
+    let alone = pairs.len() == 1;
+    let of_pair = |(stick, output)| {
+        let own = if alone { None } else { evidence.distribution(Some((stick, output)), TIGHT) };
+        let ages = if alone { whole } else { own.as_ref()? };
+        let events = ages.events();
+        Some(PairMedian { stick, output, events, p50_ms: ages.quantile(0.5).filter(|_| events >= FEWEST) })
+    };
+    pairs.into_iter().filter_map(of_pair).collect()
+}
+
+/// What the samples' schedules leave unknown between the two ends, ms; `None` where the sticks do not date both,
+/// or nothing is left.
+pub(super) fn unlocated_between(servo: &StageEstimate, input: &StageEstimate) -> Option<f64> {
+    let both = servo.is_held() && input.is_held();
+    servo.unlocated_ms().into_iter().chain(input.unlocated_ms()).reduce(f64::max).filter(|_| both)
+}
+
+/// The stage on board as the difference of the two stages from the sticks.
+///
+/// Both its ends are sampled slowly, which leaves the input's hold between radio frames in its sets. Dated
+/// against the sticks, on one clock, the difference of the two medians is the stage's: its spread is small beside
+/// theirs, and the clock's error and the sticks' path fall out. Upper percentiles are no figure here. `None`
+/// where the sticks do not date both ends.
+pub(super) fn difference(
+    evidence: &StageEvidence,
+    (servo, input): (&StageEstimate, &StageEstimate),
+    numbered: impl Fn(u8, u8) -> LatencyChannel,
+) -> Option<LatencyStage> {
+    if !(servo.is_held() && input.is_held()) {
+        return None;
+    }
+    let events = servo.ages.events().min(input.ages.events());
+    let between = servo.quantile(0.5)? - input.quantile(0.5)?;
+    let mut inputs = input.replicates[0][0].clone();
+    let stretch = servo.stretch(0).max(input.stretch(0));
+    // By a frame period both are drawn at once. Else the replicates are drawn alike, and another order joins them
+    // at random.
+    if servo.shift_ms.is_none() || input.shift_ms.is_none() {
+        inputs.reverse();
+    }
+    let pairs = servo.replicates[0][0].iter().zip(inputs);
+    let differences: Vec<Option<f64>> = pairs.map(|(servo, input)| Some((*servo)? - input?)).collect();
+    let (low, high) = percentile_interval(&differences, 0.95)?;
+    let unlocated = unlocated_between(servo, input).unwrap_or(0.0);
+    let ends =
+        [between - stretch * (between - low) - unlocated, between + stretch * (high - between) + unlocated];
+    // An output cannot come before its input.
+    let interval = [ends[0].min(between).max(0.0), ends[1].max(between).max(0.0)];
+    let joined = servo.pairs.iter().filter_map(|servo| {
+        let input = input.pairs.iter().find(|input| input.stick == servo.stick)?;
+        Some(LatencyChannel {
+            events: servo.events.min(input.events),
+            p50_ms: servo.p50_ms.zip(input.p50_ms).map(|(servo, input)| (servo - input).max(0.0)),
+            ..numbered(input.output, servo.output)
+        })
+    });
+    let p50_ms = Some(between.max(0.0)).filter(|_| events >= FEWEST);
+    Some(LatencyStage {
+        method: "difference".to_owned(),
+        events,
+        left_out: evidence.left_out,
+        p50_ms,
+        p50_ci95_ms: p50_ms.and(Some(interval)),
+        p90_ms: None,
+        p90_ci95_ms: None,
+        p99_ms: None,
+        p99_ci95_ms: None,
+        moves_needed: MovesNeeded { p50: FEWEST.saturating_sub(events), ..MovesNeeded::default() },
+        max_ms: evidence.max_ms(),
+        clock_uncertainty_ms: Some(0.0),
+        bound: "two-sided".to_owned(),
+        cross_correlation_ms: evidence.mean_lag_ms(),
+        channels: joined.collect(),
+        distribution: Vec::new(),
+    })
+}
+
+/// The stage on board where no stick dates its two ends: no number of movements takes the input's hold out of the
+/// upper tail (examples/latency_accuracy shows it), so that only the median is a figure.
+pub(super) fn without_tails(stage: LatencyStage) -> LatencyStage {
+    LatencyStage {
+        p90_ms: None,
+        p90_ci95_ms: None,
+        p99_ms: None,
+        p99_ci95_ms: None,
+        moves_needed: MovesNeeded { p50: stage.moves_needed.p50, ..MovesNeeded::default() },
+        ..stage
+    }
+}
+
+/// Movements before a percentile is given: at least one is expected beyond it.
+fn needed(share: f64) -> u64 {
+    ((1.0 / (1.0 - share)).round() as u64).max(FEWEST)
+}
