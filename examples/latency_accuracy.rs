@@ -1,6 +1,7 @@
 //! How well the latency figures meet the truth of an invented link.
 //!
-//! `cargo run --release --example latency_accuracy [-- --seeds N]`: 40 quick movements a seed, delays
+//! `cargo run --release --example latency_accuracy [-- --seeds N]`, from seed 10,001 on (constants were tuned on
+//! seeds 1 to 1,000, which are not judged): 40 quick movements a seed, delays
 //! of 20 to 200 ms, a handset at 50 Hz, radio frames every 7 to 22 ms, 2 % of control and 3 % of telemetry
 //! lost, skew up to 60 ppm; with and without up to 3 ms between the two directions' least delays.
 
@@ -9,6 +10,9 @@ mod simulated_link;
 
 use fadewatch::summary::{Interval, LatencyStage, LatencySummary};
 use simulated_link::{Scenario, play, quantile};
+
+/// Lower ones are those that constants were tuned on.
+const FIRST_SEED: u64 = 10_001;
 
 /// Errors of one percentile of one stage.
 #[derive(Default)]
@@ -53,13 +57,13 @@ impl Column {
 #[expect(clippy::print_stdout, reason = "an example prints its table")]
 fn main() {
     let words: Vec<String> = std::env::args().collect();
-    let seeds: u64 = words
+    let seeds: usize = words
         .iter()
         .position(|word| word == "--seeds")
         .and_then(|at| words.get(at + 1)?.parse().ok())
         .unwrap_or(200);
     println!(
-        "{seeds} seeds; errors in ms; coverage of the 95 % intervals in %, widened by the clock's bound"
+        "{seeds} seeds from {FIRST_SEED} on; errors in ms; coverage of the 95 % intervals in %, widened by the clock's bound"
     );
     println!("where the directions differ; missing: seeds without the figure\n");
     println!(
@@ -93,10 +97,10 @@ impl Frames {
 }
 
 #[expect(clippy::print_stdout, reason = "an example prints its table")]
-fn table(seeds: u64, asymmetry_ms: f64, rate: f64) {
+fn table(seeds: usize, asymmetry_ms: f64, rate: f64) {
     let mut columns: [[Column; 3]; 3] = Default::default();
     let mut frames = Frames::default();
-    for seed in 1..=seeds {
+    for seed in (FIRST_SEED..).take(seeds) {
         let session = play(&Scenario { asymmetry_ms, ..Scenario::new(seed, rate) });
         let summary = session.summary();
         frames.add(&summary, session.truth.frame_ms);

@@ -164,8 +164,8 @@ impl LatencyMeter {
         }
         let first = self.sources.keys().next() == Some(&key);
         if let Some(source) = self.sources.get_mut(&key) {
-            source.servo.observe_reference(at, values, clocks);
-            source.input.observe_reference(at, values, clocks);
+            source.servo.observe_sticks(at, values, clocks);
+            source.input.observe_sticks(at, values, clocks);
             if first {
                 self.holds.observe_stick(at, &values);
             }
@@ -180,7 +180,7 @@ impl LatencyMeter {
         clocks: &Clocks,
         context: &Context,
     ) {
-        let lag = self.sources.values().next().and_then(|source| source.input.rough_lag());
+        let lag = self.sources.values().next().and_then(|source| source.input.lags().next());
         self.holds.observe_input(at, &values, lag, |from, to| context.stalled(from, to));
         let Some(boot) = clocks.newest(sender) else { return };
         let boot = BootTime { since_boot: boot.since_boot + HALF_MILLI, ..boot };
@@ -189,7 +189,7 @@ impl LatencyMeter {
             source.input.observe_output(key, Output { order: at, boot, values }, clocks);
         }
         self.enter_epoch(boot.epoch);
-        self.onboard.observe_reference(boot.since_boot, values, clocks);
+        self.onboard.observe_sticks(boot.since_boot, values, clocks);
     }
 
     fn observe_servo(&mut self, at: Nanos, sender: Sender, outputs: &[u16; 16], clocks: &Clocks) {

@@ -1,10 +1,9 @@
 //! Lag of the greatest cross-correlation, with sub-sample interpolation.
 //!
-//! The signal is sampled at its own, uneven times; the reference is read between its
-//! samples by straight lines. Pearson's coefficient is taken at each lag of a grid, and the
-//! peak of its magnitude is placed by the parabola through the three points around it
-//! (Jacovitti and Scarano, IEEE Trans. Signal Processing 41, 1993, on such interpolation).
-//! Times and lag in one unit, any.
+//! The signal is sampled at its own, uneven times; the reference is read between its samples by straight lines.
+//! Pearson's coefficient is taken at each lag of a grid. The peak of its magnitude is placed by the parabola through
+//! the three points around it (Jacovitti and Scarano, IEEE Trans. Signal Processing 41, 1993, on such
+//! interpolation). Times and lag in one unit, any.
 
 mod sums;
 
@@ -36,11 +35,6 @@ impl<'a> Trace<'a> {
     #[must_use]
     pub fn at(&self, time: f64) -> Option<f64> {
         Walk { points: self.points, right: self.points.partition_point(|point| point.0 < time) }.at(time)
-    }
-
-    /// Where all samples have one value.
-    fn level(&self) -> Option<Level> {
-        Level::of(self.points.iter().copied())
     }
 
     /// Reads the value at times that mostly go on from one to the next.
@@ -103,24 +97,6 @@ impl Walk<'_> {
     }
 }
 
-/// Pieces of a reference trace, each with the signal's samples that belong to it.
-pub type Piece<'a> = (Trace<'a>, &'a [(f64, f64)]);
-
-/// The lag, searched from `lags.0` to `lags.1` in steps of `lags.2`; `None` where
-/// nothing varies or the peak lies on the border of the search.
-#[must_use]
-pub fn lag(pieces: &[Piece<'_>], lags: (f64, f64, f64)) -> Option<Lag> {
-    let values: Vec<f64> =
-        pieces.iter().flat_map(|(_, signal)| signal.iter().map(|sample| sample.1)).collect();
-    let mut search = Search::new(1, &[&values], lags);
-    for (trace, signal) in pieces {
-        let times: Vec<f64> = signal.iter().map(|sample| sample.0).collect();
-        let course = trace.level().map_or(Course::Moving(*trace), Course::Standing);
-        search.add_piece(&times, [course]);
-    }
-    search.lags().pop()?.pop()?
-}
-
 /// What a reference does over a piece.
 #[derive(Clone, Copy, Debug)]
 pub enum Course<'a> {
@@ -130,8 +106,7 @@ pub enum Course<'a> {
     Moving(Trace<'a>),
 }
 
-/// The lags of several signals behind several references, each as [`lag`] finds it alone: what is the same
-/// for all references is looked at once.
+/// The lags of several signals behind several references: what is the same for all references is looked at once.
 #[derive(Clone, Debug)]
 pub struct Search {
     from: f64,
@@ -142,12 +117,12 @@ pub struct Search {
     rows: Rows,
     /// Samples of the pieces so far.
     taken: usize,
-    references: Vec<Correlated>,
+    references: Vec<ReferenceSums>,
 }
 
 /// One reference with all signals, over the pieces so far.
 #[derive(Clone, Debug)]
-struct Correlated {
+struct ReferenceSums {
     /// Its first value, which is taken off all, so that sums of squares stay small.
     origin: Option<f64>,
     /// Those of one lag lie side by side.
@@ -155,13 +130,13 @@ struct Correlated {
 }
 
 impl Search {
-    /// Over lags as in [`lag`]. A signal holds its values at all times of all pieces, NaN where it has none.
+    /// Over lags from the first to the second in steps of the third. A signal holds its values at all times of all pieces, NaN where it has none.
     #[must_use]
     pub fn new(references: usize, signals: &[&[f64]], (from, to, step): (f64, f64, f64)) -> Self {
         let count = ((to - from) / step).round() as usize + 1;
         let rows = Rows::new(signals);
         let sums = vec![Sums::default(); count * rows.width()];
-        let references = vec![Correlated { origin: None, sums }; references];
+        let references = vec![ReferenceSums { origin: None, sums }; references];
         Self { from, step, count, signals: signals.len(), rows, taken: 0, references }
     }
 
@@ -197,7 +172,8 @@ impl Search {
         }
     }
 
-    /// For each reference the lag of each signal behind it.
+    /// For each reference the lag of each signal behind it; `None` where nothing varies or the peak lies on the border
+    /// of the search.
     #[must_use]
     pub fn lags(&self) -> Vec<Vec<Option<Lag>>> {
         let coefficients = |sums: &[Sums], signal: usize| -> Vec<f64> {
@@ -274,6 +250,21 @@ fn peak(coefficients: &[f64], from: f64, step: f64) -> Option<Lag> {
 mod tests {
     use crate::stats::correlation::*;
 
+    fn course<'a>(points: &'a [(f64, f64)]) -> Course<'a> {
+        Level::of(points.iter().copied()).map_or(Course::Moving(Trace::new(points)), Course::Standing)
+    }
+
+    /// The lag of one signal, whose samples are given piece by piece, behind one reference.
+    fn lag(pieces: &[(Trace<'_>, &[(f64, f64)])], lags: (f64, f64, f64)) -> Option<Lag> {
+        let split = |samples: &[(f64, f64)]| -> (Vec<f64>, Vec<f64>) { samples.iter().copied().unzip() };
+        let values: Vec<f64> = pieces.iter().flat_map(|(_, samples)| split(samples).1).collect();
+        let mut search = Search::new(1, &[&values], lags);
+        for (trace, samples) in pieces {
+            search.add_piece(&split(samples).0, [course(trace.points)]);
+        }
+        search.lags()[0][0]
+    }
+
     /// All signals behind one reference.
     fn lags_of(
         pieces: &[(Trace<'_>, &[f64])],
@@ -282,7 +273,7 @@ mod tests {
     ) -> Vec<Option<Lag>> {
         let mut search = Search::new(1, signals, lags);
         for (trace, times) in pieces {
-            search.add_piece(times, [trace.level().map_or(Course::Moving(*trace), Course::Standing)]);
+            search.add_piece(times, [course(trace.points)]);
         }
         search.lags().remove(0)
     }
@@ -381,13 +372,10 @@ mod tests {
             .flat_map(|rate| times.iter().map(move |time| ((time - 6.3) * rate).sin()))
             .collect();
         let references = [[&fast[..], &still[..]], [&still[..], &slow[..]], [&[], &slow[..]]];
-        let course = |points: &'_ [(f64, f64)]| Trace::new(points).level().map(Course::Standing);
         let grid = (-4.0, 24.0, 2.0);
         let mut together = Search::new(references.len(), &[&signal], grid);
         for piece in 0..2 {
-            let of_piece = references.iter().map(|reference| reference[piece]);
-            let courses = of_piece.map(|points| course(points).unwrap_or(Course::Moving(Trace::new(points))));
-            together.add_piece(&times, courses);
+            together.add_piece(&times, references.iter().map(|reference| course(reference[piece])));
         }
         for (reference, found) in references.iter().zip(together.lags()) {
             let pieces = reference.map(|points| (Trace::new(points), times.as_slice()));

@@ -119,7 +119,7 @@ impl SmoothDistribution {
 
 #[cfg(test)]
 mod tests {
-    use super::super::turnbull::{Problem, Ranges, TOLERANCE};
+    use super::super::turnbull::{Problem, Ranges};
     use crate::stats::ems::*;
 
     fn weights(smooth: &mut SmoothDistribution, observations: &[Ranges]) -> Vec<f64> {
@@ -139,11 +139,11 @@ mod tests {
         let observations: Vec<Ranges> =
             (0..80).map(|index| vec![(low(index), low(index) + 8.0 + f64::from(index % 5))]).collect();
         let problem = Problem::new(&observations);
-        let best = problem.solve(&problem.weights(), None, TOLERANCE, 5000);
+        let best = problem.solve(&problem.weights(), None, 1e-7, 5000);
         let mut plain = SmoothDistribution::new((0.0, 50.0), 1.0, 0.0);
         let weights = weights(&mut plain, &observations);
         let mass = plain.solve(&weights, None, 20_000);
-        for (cell, share) in problem.cells().iter().zip(&best.mass) {
+        for (cell, share) in problem.cells().iter().zip(&best) {
             let bins = plain.cells(&mass);
             let inside = bins.iter().filter(|bin| bin.0 >= cell.0 - 1e-9 && bin.1 <= cell.1 + 1e-9);
             let own: f64 = inside.map(|bin| bin.2).sum();

@@ -73,7 +73,7 @@ struct Guess {
 
 /// Where to look about a guess: steps to either side, and what one step is.
 #[derive(Clone, Copy, Debug)]
-struct Around {
+struct SearchSteps {
     /// Of the frequency; the step in parts of one over the span.
     frequency: (i32, f64),
     /// Of the phase; the step in parts of the period.
@@ -119,7 +119,7 @@ impl Fit<'_> {
     }
 
     /// The best of what lies about a guess and above its log-likelihood; the guess itself where nothing does.
-    fn best(&self, guess: Guess, around: Around) -> Guess {
+    fn best(&self, guess: Guess, around: SearchSteps) -> Guess {
         let mut best = guess;
         for off in steps(around.frequency) {
             let period = 1.0 / (1.0 / guess.period + off / self.span());
@@ -157,19 +157,19 @@ impl Fit<'_> {
 
     /// A guess made as good as it gets, and the shapes with it.
     fn polished(self, guess: Guess) -> (Guess, Self) {
-        let rough = Around { frequency: (3, 0.1), phase: (4, 0.04), delay: (1, 2.0) };
-        let fine = Around { frequency: (3, 0.025), phase: (4, 0.015), delay: (2, 1.0) };
+        let rough = SearchSteps { frequency: (3, 0.1), phase: (4, 0.04), delay: (1, 2.0) };
+        let fine = SearchSteps { frequency: (3, 0.025), phase: (4, 0.015), delay: (2, 1.0) };
         let guess = self.best(self.best(guess, rough), fine);
         let shapes = self.shaped(guess);
         let fit = Self { shapes, ..self };
         let anew = Guess { log_likelihood: f64::NEG_INFINITY, ..guess };
-        (fit.best(anew, Around { frequency: (2, 0.02), ..fine }), fit)
+        (fit.best(anew, SearchSteps { frequency: (2, 0.02), ..fine }), fit)
     }
 
     /// How far the period may be off, ms: to the farthest that explains nearly as much, and a step beyond.
     fn period_reach(&self, guess: Guess) -> f64 {
         let floor = guess.log_likelihood - DROP;
-        let beside = Around { frequency: (0, 0.0), phase: (2, 0.015), delay: (1, 0.5) };
+        let beside = SearchSteps { frequency: (0, 0.0), phase: (2, 0.015), delay: (1, 0.5) };
         let at = |off: f64| 1.0 / (1.0 / guess.period + off / self.span());
         let explains = |off: &f64| {
             let beside_it = self.best(Guess { log_likelihood: floor, period: at(*off), ..guess }, beside);
@@ -205,7 +205,7 @@ pub fn find(brackets: &[Bracket], baseline: &Baseline) -> Option<Ticks> {
     for line in periodogram::lines(&values, BAND_HZ, lines) {
         let period = 1e3 / line.frequency;
         let guess = Guess { log_likelihood: floor, period, phase: 0.5 * (start + last) };
-        let whole = Around { frequency: (1, 0.2), phase: (12, 1.0 / 25.0), delay: (0, 0.0) };
+        let whole = SearchSteps { frequency: (1, 0.2), phase: (12, 1.0 / 25.0), delay: (0, 0.0) };
         let best = fit(near, FIRST).best(guess, whole);
         if best.log_likelihood > floor {
             guesses.push(best);
@@ -315,9 +315,9 @@ mod tests {
         assert!((drawn - mean).abs() < 0.1, "{drawn} for {mean}");
     }
 
-    /// Ticks by chance: no period gains what a beat does.
+    /// Ticks by chance: no period gains what a regular one does.
     #[test]
-    fn no_beat_is_found_where_there_is_none() {
+    fn no_period_is_found_where_there_is_none() {
         for seed in 1..=8 {
             let (brackets, baseline) = brackets(seed, false);
             let found = find(&brackets, &baseline).unwrap();

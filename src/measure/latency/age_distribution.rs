@@ -4,7 +4,7 @@
 //! (`delay_distribution`) and of the time for which a value had stood; else Turnbull's of the ages themselves
 //! (`stats::turnbull`). Unit: ms.
 
-use crate::stats::turnbull::{Problem, Ranges, Solution};
+use crate::stats::turnbull::{Problem, Ranges};
 
 use super::censoring::MovementAges;
 use super::delay_distribution::DelayDistribution;
@@ -35,7 +35,7 @@ pub(super) struct AgeDistribution {
 #[derive(Clone, Debug)]
 enum Kind {
     Held(DelayDistribution),
-    Turnbull { problem: Problem, solution: Solution },
+    Turnbull { problem: Problem, shares: Vec<f64> },
 }
 
 impl AgeDistribution {
@@ -62,8 +62,8 @@ impl AgeDistribution {
         for movement in movements {
             sets.push(movement.samples(pair).map(|_| numbers.next().copied()));
         }
-        let solution = problem.solve(&sets.weights(problem.sets()), None, tolerance, MOST_ROUNDS);
-        Some(Self { sets, kind: Kind::Turnbull { problem, solution } })
+        let shares = problem.solve(&problem.weights(), None, tolerance, MOST_ROUNDS);
+        Some(Self { sets, kind: Kind::Turnbull { problem, shares } })
     }
 
     /// Movements behind it.
@@ -74,7 +74,7 @@ impl AgeDistribution {
     pub(super) fn quantile(&self, share: f64) -> Option<f64> {
         match &self.kind {
             Kind::Held(delays) => delays.quantile(share),
-            Kind::Turnbull { problem, solution } => problem.quantile(&solution.mass, share),
+            Kind::Turnbull { problem, shares } => problem.quantile(shares, share),
         }
     }
 
@@ -82,7 +82,7 @@ impl AgeDistribution {
     pub(super) fn quantile_ends(&self, share: f64) -> Option<(f64, f64)> {
         match &self.kind {
             Kind::Held(delays) => delays.quantile(share).map(|age| (age, age)),
-            Kind::Turnbull { problem, solution } => problem.quantile_cell(&solution.mass, share),
+            Kind::Turnbull { problem, shares } => problem.quantile_cell(shares, share),
         }
     }
 
@@ -90,8 +90,8 @@ impl AgeDistribution {
     pub(super) fn cells(&self) -> Vec<(f64, f64, f64)> {
         match &self.kind {
             Kind::Held(delays) => delays.ages(),
-            Kind::Turnbull { problem, solution } => {
-                let cells = problem.cells().iter().zip(&solution.mass);
+            Kind::Turnbull { problem, shares } => {
+                let cells = problem.cells().iter().zip(shares);
                 cells.filter(|(_, mass)| **mass > 1e-6).map(|(cell, &mass)| (cell.0, cell.1, mass)).collect()
             }
         }
@@ -120,7 +120,7 @@ impl AgeDistribution {
                 let mass = delays.again(weights);
                 take(&|share| delays.quantile_of(&mass, share).map(|age| (age, age)));
             }),
-            Kind::Turnbull { problem, solution } => self.resample_cells(problem, solution, take),
+            Kind::Turnbull { problem, shares } => self.resample_cells(problem, shares, take),
         }
         replicates
     }
@@ -130,19 +130,22 @@ impl AgeDistribution {
     fn resample_cells(
         &self,
         whole: &Problem,
-        solution: &Solution,
+        shares: &[f64],
         mut take: impl FnMut(&dyn Fn(f64) -> Option<(f64, f64)>),
     ) {
-        let gradient = whole.gradient(&self.sets.weights(whole.sets()), &solution.mass);
-        let mass = || solution.mass.iter();
-        let keep: Vec<bool> =
-            gradient.iter().zip(mass()).map(|(&gradient, &mass)| mass > 1e-6 || gradient > NEARLY).collect();
+        let gradient = whole.gradient(&whole.weights(), shares);
+        let keep: Vec<bool> = gradient
+            .iter()
+            .zip(shares)
+            .map(|(&gradient, &share)| share > 1e-6 || gradient > NEARLY)
+            .collect();
         let (problem, numbers) = whole.restricted(&keep);
-        let start: Vec<f64> = mass().zip(&keep).filter(|(_, kept)| **kept).map(|(mass, _)| *mass).collect();
+        let start: Vec<f64> =
+            shares.iter().zip(&keep).filter(|(_, kept)| **kept).map(|(share, _)| *share).collect();
         self.sets.renumbered(&numbers).resample(problem.sets(), |weights| {
-            let solution = problem.solve(weights, Some(&start), LOOSE, MOST_ROUNDS_LOOSE);
-            let mass = if solution.mass.is_empty() { &start } else { &solution.mass };
-            take(&|share| problem.quantile_cell(mass, share));
+            let drawn = problem.solve(weights, Some(&start), LOOSE, MOST_ROUNDS_LOOSE);
+            let shares = if drawn.is_empty() { &start } else { &drawn };
+            take(&|share| problem.quantile_cell(shares, share));
         });
     }
 }

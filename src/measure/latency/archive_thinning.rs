@@ -1,10 +1,10 @@
 //! Which movements of a long session are kept, by their numbers alone.
 //!
-//! Number n is kept where the fractional part of n times the golden ratio, half a turn on, lies below a
-//! share; the share is a power of that ratio's inverse, so that what is kept once a session grew longer was kept
-//! before. Kept numbers lie one of two neighbouring Fibonacci numbers apart, never more than twice as far here as
-//! there (the theorem of three gaps: Swierczkowski 1959), and no pattern of the sticks falls in step with them, as
-//! any whole step would: every second flick of a stick that goes out and back is one out.
+//! A whole step would not do: every second flick of a stick that goes out and back is one out. Number n is kept if
+//! the fractional part of n times the golden ratio, half a turn on, lies below a share. The share is a power of that
+//! ratio's inverse, so that what is kept of a longer session was kept before. Kept numbers lie one of two
+//! neighbouring Fibonacci numbers apart, never more than twice as far here as there (the theorem of three gaps:
+//! Swierczkowski 1959), and no pattern of the sticks falls in step with them. No unit.
 
 /// 2^64 over the golden ratio.
 const GOLDEN: u64 = 0x9E37_79B9_7F4A_7C15;

@@ -1,9 +1,9 @@
 //! How an output answers to a stick: sign, scale, trim, dead band and end stops.
 //!
-//! Fitted to pairs taken while the stick stood still (nothing is uncertain there), to
-//! pairs from slow moments where there are too few of those. A straight line with flat
-//! pieces: at the ends (end stops) and within (dead band); where still pairs follow
-//! neither, the line from one still level to the next. Half microseconds on both sides.
+//! It is fitted to pairs of stick and output taken while the stick stood still, since nothing is uncertain there;
+//! where those are too few, to pairs of slow moments too. The curve is a straight line with flat pieces at the ends
+//! (end stops) and within (dead band). Where still pairs do not fit that, it goes from one still level to the next.
+//! Unit: half microseconds on both sides.
 
 use crate::stats::quantile;
 
@@ -34,20 +34,16 @@ pub(super) struct Curve {
 type Level = (f64, f64, f64);
 
 impl Curve {
-    /// From the pairs of a still stick. Where they do not span enough of the stick, `all` gives every pair
-    /// with its weight (1 for a still stick); `None` where those do not either.
-    pub(super) fn fit(
-        still: &[Pair],
-        all: impl FnOnce() -> Vec<(Pair, f64)>,
-        coefficient: f64,
-    ) -> Option<Self> {
+    /// From the pairs of a still stick. Where they do not span enough of the stick, from all pairs by their weights
+    /// (1 for a still stick); `None` where those do not either.
+    pub(super) fn fit(still: &[Pair], all: &[(Pair, f64)], coefficient: f64) -> Option<Self> {
         let sign = if coefficient < 0.0 { -1.0 } else { 1.0 };
         let mut levels = levels(still, sign);
         let spans = |levels: &[Level]| {
             levels.last().map_or(0.0, |last| last.0) - levels.first().map_or(0.0, |first| first.0)
         };
         let suffice = levels.len() >= 2 && spans(&levels) >= SPAN;
-        let knots = if suffice { knots(&mut levels)? } else { line_through(&all(), sign)? };
+        let knots = if suffice { knots(&mut levels)? } else { line_through(all, sign)? };
         let mut curve = Self { sign, knots, tolerance: 0.0 };
         curve.tolerance = curve.scatter(still, if suffice { 2.0 } else { 6.0 });
         Some(curve)
@@ -256,7 +252,8 @@ mod tests {
     use crate::measure::latency::curve::*;
 
     fn of_still(pairs: &[Pair], coefficient: f64) -> Option<Curve> {
-        Curve::fit(pairs, || pairs.iter().map(|&pair| (pair, 1.0)).collect(), coefficient)
+        let all: Vec<(Pair, f64)> = pairs.iter().map(|&pair| (pair, 1.0)).collect();
+        Curve::fit(pairs, &all, coefficient)
     }
 
     /// The oracle is the rule that made the pairs.

@@ -116,7 +116,7 @@ impl DelayDistribution {
         let mut cells = self.smooth.cells(mass);
         cells.retain(|cell| cell.2 > LEAST_SHARE);
         let open: f64 = cells.iter().filter(|cell| cell.0 >= self.closed_end).map(|cell| cell.2).sum();
-        (share <= 1.0 - open).then(|| sample_hold::quantile(share, &cells, Some(&self.hold)))?
+        (share <= 1.0 - open).then(|| sample_hold::quantile(share, &cells, &self.hold))?
     }
 
     /// The delays, as far as they are known from both sides: low, high, share.
@@ -139,7 +139,7 @@ impl DelayDistribution {
         let mut ages = Vec::new();
         let (mut low, mut below) = (first.0.floor(), 0.0);
         while low < to {
-            let up_to = sample_hold::share_up_to(low + 1.0, &delays, Some(&self.hold));
+            let up_to = sample_hold::share_up_to(low + 1.0, &delays, &self.hold);
             if up_to - below > 1e-6 {
                 ages.push((low, low + 1.0, up_to - below));
             }

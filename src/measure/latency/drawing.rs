@@ -24,18 +24,26 @@ const MOST_BEHIND: usize = 32;
 /// Narrower pieces are no one's concern, ms.
 const LEAST_UNLOCATED_MS: f64 = 4.0;
 
-pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySummary) -> LatencyView {
+/// The three stages' meters: stick to servo, stick to input, input to servo.
+fn stages(meter: &LatencyMeter) -> [Option<&StageMeter>; 3] {
     let source = meter.source();
-    let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
-    let stages =
-        [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)]
+}
+
+/// Their figures.
+const fn rows(summary: &LatencySummary) -> [Option<&LatencyStage>; 3] {
+    [summary.stick_to_servo.as_ref(), summary.stick_to_input.as_ref(), summary.input_to_servo.as_ref()]
+}
+
+pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySummary) -> LatencyView {
+    let (stages, rows) = (stages(meter), rows(summary));
     let mut views: [StageView; 3] = Default::default();
     for (index, view) in views.iter_mut().enumerate() {
         let unlocated_ms = summary.drawing.unlocated_ms[index];
         *view = StageView {
-            bins: rows[index].as_ref().map_or_else(Vec::new, |row| bins(&row.distribution)),
+            bins: rows[index].map_or_else(Vec::new, |row| bins(&row.distribution)),
             drift: summary.drawing.drift[index].clone(),
-            limited_by: rows[index].as_ref().map(|row| limited_by(row, stages[index], unlocated_ms)),
+            limited_by: rows[index].map(|row| limited_by(row, stages[index], unlocated_ms)),
             missing: summary.drawing.missing[index].clone(),
         };
     }
@@ -176,10 +184,7 @@ fn unlocated(row: &LatencyStage) -> Option<f64> {
 
 /// Of each stage that is not measured: why, and what to do.
 pub(super) fn all_missing(meter: &LatencyMeter, summary: &LatencySummary) -> [Option<String>; 3] {
-    let source = meter.source();
-    let rows = [&summary.stick_to_servo, &summary.stick_to_input, &summary.input_to_servo];
-    let stages =
-        [source.map(|source| &source.servo), source.map(|source| &source.input), Some(&meter.onboard)];
+    let (stages, rows) = (stages(meter), rows(summary));
     [0, 1, 2].map(|index| rows[index].is_none().then(|| missing(meter, index, stages[index])))
 }
 

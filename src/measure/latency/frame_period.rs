@@ -199,16 +199,12 @@ fn medians(joined: &JoinedBrackets<'_>, ticks: Ticks) -> [Option<FrameMedian>; 2
             })
         })
         .collect();
-    let under = |counts: &[u32]| {
-        let mut sums = [0.0; 2];
-        for ((weight, delays), own) in posterior.under(counts).into_iter().zip(&at_phases) {
-            for of in [0, 1] {
-                sums[of] += weight * (own[of] + delays[of] - about[of]);
-            }
+    let mut all = [0.0; 2];
+    for ((weight, delays), own) in posterior.under(&vec![1; units]).into_iter().zip(&at_phases) {
+        for of in [0, 1] {
+            all[of] += weight * (own[of] + delays[of] - about[of]);
         }
-        sums
-    };
-    let all = under(&vec![1; units]);
+    }
     let mut resampler = Resampler::new(SEED);
     let mut counts = vec![0; units];
     let drawn: Vec<[f64; 2]> = (0..REPLICATES)

@@ -1,10 +1,10 @@
 //! Control holds: the stick moves and the vehicle's input stands still.
 //!
-//! Definition: an input that stays within 3 us for longer than 3 times its usual update and
-//! 100 ms, though the stick went 20 us or more after the input's last change, and the input should
-//! have shown it by then (the stage's own lag; 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a
-//! definition of this program. A gap in telemetry: not a hold, and it ends one without counting
-//! it. A stall of this computer within: likewise, counted apart. Bounded: the newest [`MOST_SPANS`] spans (figures of the session are of all), [`RING`] stick positions.
+//! Definition: an input that stays within 3 us for longer than 100 ms and 3 times its usual update, though the stick
+//! went 20 us or more after the input's last change and the input should have shown it by then (the stage's own lag;
+//! 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a definition of this program. Gap in
+//! telemetry: no hold, and it ends one without counting it. Stall of this computer within: likewise, counted apart.
+//! Bounded: the newest [`MOST_SPANS`] spans (figures of the session are of all), [`RING`] stick positions.
 
 use std::collections::VecDeque;
 

@@ -5,8 +5,7 @@
 //! moved together, and more movements are awaited. At most [`STUDIED`] movements are looked at. Lags in ms.
 
 use crate::clocks::Timeline;
-use crate::stats::correlation;
-use crate::stats::correlation::{Course, Lag, Level, Piece, Search, Trace};
+use crate::stats::correlation::{Course, Lag, Level, Search, Trace};
 use crate::units::Nanos;
 
 use super::curve::{Curve, Pair};
@@ -136,14 +135,6 @@ pub(super) fn counts(sticks: impl Iterator<Item = u8>) -> [usize; 18] {
     counts
 }
 
-fn best_lag(aligned: &[&AlignedMovement<'_>], stick: u8, output: u8, lags: (f64, f64, f64)) -> Option<Lag> {
-    let traces: Vec<[Vec<(f64, f64)>; 2]> =
-        aligned.iter().map(|aligned| [aligned.stick(stick), aligned.output(output).collect()]).collect();
-    let pieces: Vec<Piece<'_>> =
-        traces.iter().map(|[stick, output]| (Trace::new(stick), output.as_slice())).collect();
-    correlation::lag(&pieces, lags)
-}
-
 fn varying(aligned: &[AlignedMovement<'_>]) -> Vec<u8> {
     (0..18_u8)
         .filter(|&output| {
@@ -157,14 +148,16 @@ fn varying(aligned: &[AlignedMovement<'_>]) -> Vec<u8> {
         .collect()
 }
 
-/// For each stick the lag of each of these outputs behind it, all at once: they share their times.
+/// For each stick the lag of each of these outputs behind it, all at once: they share their times. A movement with
+/// more samples than `most` gives only every second, third, ... of them.
 fn best_lags(
-    aligned: &[AlignedMovement<'_>],
+    aligned: &[&AlignedMovement<'_>],
     sticks: &[u8],
     outputs: &[u8],
     lags: (f64, f64, f64),
+    most: usize,
 ) -> Vec<Vec<Option<Lag>>> {
-    let step = |aligned: &AlignedMovement<'_>| aligned.times.len().div_ceil(MOST_SAMPLES).max(1);
+    let step = |aligned: &AlignedMovement<'_>| aligned.times.len().div_ceil(most).max(1);
     let value = |value: i16| if value == ABSENT { f64::NAN } else { f64::from(value) };
     let signals: Vec<Vec<f64>> = outputs
         .iter()
@@ -218,7 +211,8 @@ pub(super) fn find(studied: &[AlignedMovement<'_>], moves: &[usize; 18], longest
     let outputs = varying(studied);
     // Handsets that send a stick on two channels are the ones that are studied again and again.
     let (distinct, places) = distinct(studied, &sticks);
-    let all = best_lags(studied, &distinct, &outputs, (-40.0, longest_ms, 20.0));
+    let studied: Vec<&AlignedMovement<'_>> = studied.iter().collect();
+    let all = best_lags(&studied, &distinct, &outputs, (-40.0, longest_ms, 20.0), MOST_SAMPLES);
     for (place, &output) in outputs.iter().enumerate() {
         let mut found: Vec<(u8, Lag)> = sticks
             .iter()
@@ -253,65 +247,43 @@ pub(super) fn fine_lag(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Opti
     let step = own.len().div_ceil(2 * STUDIED).max(1);
     let own: Vec<&AlignedMovement<'_>> = own.into_iter().step_by(step).collect();
     let lags = (follow.lag_ms - 60.0, follow.lag_ms + 60.0, 4.0);
-    best_lag(&own, follow.stick, follow.output, lags).map(|lag| lag.lag)
+    let found = best_lags(&own, &[follow.stick], &[follow.output], lags, usize::MAX);
+    Some(found.first()?.first()?.as_ref()?.lag)
 }
 
 /// The curve by which an output follows its stick.
 pub(super) fn curve(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Option<Curve> {
-    let still = pairs(aligned, follow, |shown| shown.still.then_some(shown.pair));
-    let all = || pairs(aligned, follow, |shown| Some((shown.pair, shown.weight())));
-    Curve::fit(&still, all, follow.coefficient)
-}
-
-/// An output beside the stick position that it shows.
-struct StickOutput<'a> {
-    pair: Pair,
-    /// The stick stood still over all ages that can be.
-    still: bool,
-    /// The movement's stick samples, and the time that the output shows; none where the stick never moved.
-    around: Option<(&'a [(f64, f64)], f64)>,
-}
-
-impl StickOutput<'_> {
-    /// 1 for a still stick, the less the faster it moved.
-    fn weight(&self) -> f64 {
-        match self.around {
-            Some((stick, then)) if !self.still => {
-                let rate = travel(stick, then - 25.0, then + 25.0) / 50.0;
-                1.0 / (1.0 + (10.0 * rate).powi(2))
-            }
-            _ => 1.0,
-        }
-    }
-}
-
-/// What `take` makes of each output of a stick, in order.
-fn pairs<T>(
-    aligned: &[AlignedMovement<'_>],
-    follow: &Follow,
-    take: impl Fn(&StickOutput<'_>) -> Option<T>,
-) -> Vec<T> {
-    let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
-    let mut pairs = Vec::with_capacity(aligned.iter().map(|aligned| aligned.times.len()).sum());
+    let samples = aligned.iter().map(|aligned| aligned.times.len()).sum();
+    let (mut still, mut all) = (Vec::with_capacity(samples), Vec::with_capacity(samples));
     for aligned in aligned {
-        let outputs =
-            aligned.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
-        if let Some(level) = aligned.level(follow.stick) {
-            for (time, _, output) in outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to) {
-                let still = level.from <= time - reach;
-                pairs.extend(take(&StickOutput { pair: (level.value, output), still, around: None }));
-            }
-            continue;
-        }
-        let stick = aligned.stick(follow.stick);
-        let (trace, first) = (Trace::new(&stick), stick.first().map_or(f64::INFINITY, |first| first.0));
-        for (time, then, output) in outputs {
-            let Some(value) = trace.at(then) else { continue };
-            let still = first <= time - reach && travel(&stick, time - reach, time) <= STILL;
-            pairs.extend(take(&StickOutput { pair: (value, output), still, around: Some((&stick, then)) }));
+        for (pair, weight, stood) in pairs(aligned, follow) {
+            all.push((pair, weight));
+            still.extend(stood.then_some(pair));
         }
     }
-    pairs
+    Curve::fit(&still, &all, follow.coefficient)
+}
+
+/// Each output of a movement beside the stick position that it shows; its weight, 1 for a stick that stood still and
+/// the less the faster it moved; and whether it stood still over all ages that can be.
+fn pairs(aligned: &AlignedMovement<'_>, follow: &Follow) -> Vec<(Pair, f64, bool)> {
+    let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
+    let outputs = aligned.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
+    if let Some(level) = aligned.level(follow.stick) {
+        let shown = outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to);
+        return shown
+            .map(|(time, _, output)| ((level.value, output), 1.0, level.from <= time - reach))
+            .collect();
+    }
+    let stick = aligned.stick(follow.stick);
+    let (trace, first) = (Trace::new(&stick), stick.first().map_or(f64::INFINITY, |first| first.0));
+    let pair = |(time, then, output): (f64, f64, f64)| {
+        let still = first <= time - reach && travel(&stick, time - reach, time) <= STILL;
+        let rate = || travel(&stick, then - 25.0, then + 25.0) / 50.0;
+        let weight = if still { 1.0 } else { 1.0 / (1.0 + (10.0 * rate()).powi(2)) };
+        Some(((trace.at(then)?, output), weight, still))
+    };
+    outputs.filter_map(pair).collect()
 }
 
 /// How far a stick went from one time to another, with the samples next to both.

@@ -1,11 +1,10 @@
-//! From a stream of stick positions to movements, each with the samples around it.
+//! Cuts movements out of a stream of stick positions and outputs, each with the samples around it.
 //!
-//! A stick moves from the last sample at rest until it has stood still for 100 ms; a
-//! wiggle without rest is cut into pieces of 1 s. A movement is kept with what the sticks
-//! showed before and during it and what the outputs showed until 0.8 s after it: which
-//! samples belong to it depends on their times alone, never on what they show.
-//! Bounded: [`MOST_OPEN`] movements waiting for their last outputs, and what these and the next ones need of the
-//! samples, at most [`RING`].
+//! A stick moves from the last sample at rest until it has stood still for 100 ms; a wiggle without rest is cut
+//! into pieces of 1 s. A movement is kept with what the sticks showed before and during it and what the outputs
+//! showed until 0.8 s after it. Which samples belong to it depends on their times alone, never on what they show.
+//! Gap: a movement with one is left out and counted. Bounded: [`MOST_PENDING`] movements wait for their last outputs;
+//! of the samples stays what these and the next ones need, at most [`RING`].
 
 mod columns;
 
@@ -33,7 +32,7 @@ pub(super) const AFTER: Nanos = Nanos::from_millis(800);
 /// Outputs may arrive this late.
 const LATENESS: Nanos = Nanos::from_millis(1500);
 const RING: usize = 2048;
-const MOST_OPEN: usize = 64;
+const MOST_PENDING: usize = 64;
 /// Longest piece of a wiggle.
 const LONGEST: Nanos = Nanos::from_secs(1);
 const QUIET: Nanos = Nanos::from_millis(100);
@@ -48,7 +47,7 @@ const SLOW: f64 = 0.8;
 
 /// The sticks at an instant of their own clock.
 #[derive(Clone, Copy, Debug)]
-struct Reference {
+struct StickSample {
     at: Nanos,
     values: Values,
 }
@@ -87,7 +86,7 @@ impl Movement {
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Moving {
+struct MovementSoFar {
     start: Nanos,
     anchor: (Nanos, i32),
     low: i32,
@@ -101,11 +100,11 @@ struct Channel {
     rest: Option<(i32, Nanos)>,
     /// The last sample, likewise.
     last: Option<(Nanos, i32)>,
-    moving: Option<Moving>,
+    moving: Option<MovementSoFar>,
 }
 
 #[derive(Clone, Copy, Debug)]
-struct OpenMovement {
+struct PendingMovement {
     stick: u8,
     start: Nanos,
     end: Nanos,
@@ -114,13 +113,13 @@ struct OpenMovement {
 /// Finds movements.
 #[derive(Clone, Debug, Default)]
 pub(super) struct MovementTrack {
-    references: VecDeque<Reference>,
+    stick_samples: VecDeque<StickSample>,
     outputs: VecDeque<Output>,
     channels: [Channel; 18],
     /// Sticks that were at rest or absent at the newest sample, a bit each. As long as their values stay the
     /// same only their times go on: those are set once the value changes.
     at_rest: u32,
-    open: VecDeque<OpenMovement>,
+    open: VecDeque<PendingMovement>,
     usual: Option<f64>,
     pub(super) left_out: LeftOut,
     /// Samples of sticks and of outputs, all in all.
@@ -130,15 +129,15 @@ pub(super) struct MovementTrack {
 impl MovementTrack {
     /// Bytes held beside the structure itself.
     pub(super) fn own_bytes(&self) -> usize {
-        let open = self.open.len() * size_of::<OpenMovement>();
-        open + self.references.len() * size_of::<Reference>() + self.outputs.len() * size_of::<Output>()
+        let open = self.open.len() * size_of::<PendingMovement>();
+        open + self.stick_samples.len() * size_of::<StickSample>() + self.outputs.len() * size_of::<Output>()
     }
 
     /// Forgets what waits, after a restart of the clock.
     pub(super) fn cut(&mut self) {
         self.left_out.gap += self.open.len() as u64;
         self.open.clear();
-        self.references.clear();
+        self.stick_samples.clear();
         self.outputs.clear();
         self.channels = [Channel::default(); 18];
         self.at_rest = 0;
@@ -150,9 +149,9 @@ impl MovementTrack {
     }
 
     /// Takes stick positions; gives each movement of them that ended, as it is known without outputs.
-    pub(super) fn push_reference(&mut self, at: Nanos, values: Values) {
+    pub(super) fn push_sticks(&mut self, at: Nanos, values: Values) {
         let mut to_step = ALL_STICKS;
-        if let Some(last) = self.references.back() {
+        if let Some(last) = self.stick_samples.back() {
             let step = (at - last.at).millis();
             if step <= 0.0 {
                 return;
@@ -164,12 +163,10 @@ impl MovementTrack {
             to_step = changed | ALL_STICKS & !self.at_rest;
         }
         self.seen.0 += 1;
-        while to_step != 0 {
-            let stick = to_step.trailing_zeros();
-            to_step &= to_step - 1;
-            self.step(stick as u8, at, values[stick as usize]);
+        for stick in sticks_of(to_step) {
+            self.step(stick as u8, at, values[stick]);
         }
-        keep(&mut self.references, Reference { at, values });
+        keep(&mut self.stick_samples, StickSample { at, values });
         self.forget(at);
     }
 
@@ -177,22 +174,16 @@ impl MovementTrack {
     fn forget(&mut self, now: Nanos) {
         let mut first = self.open.iter().map(|open| open.start).fold(now, Nanos::min);
         // One at rest stands there until now.
-        let mut others = ALL_STICKS & !self.at_rest;
-        while others != 0 {
-            let begins = self.channels[others.trailing_zeros() as usize].begins();
-            first = begins.map_or(first, |begins| first.min(begins));
-            others &= others - 1;
-        }
-        drop_before(&mut self.references, |sample| sample.at, first - BEFORE);
+        let others = sticks_of(ALL_STICKS & !self.at_rest);
+        first = others.filter_map(|stick| self.channels[stick].begins()).fold(first, Nanos::min);
+        drop_before(&mut self.stick_samples, |sample| sample.at, first - BEFORE);
         drop_before(&mut self.outputs, |output| output.order, first);
     }
 
     /// Sticks at rest whose values changed: they stood until the sample before.
     fn wake(&mut self, changed: u32, stood_until: Nanos) {
-        let mut woken = changed & self.at_rest;
-        while woken != 0 {
-            let channel = &mut self.channels[woken.trailing_zeros() as usize];
-            woken &= woken - 1;
+        for stick in sticks_of(changed & self.at_rest) {
+            let channel = &mut self.channels[stick];
             if let (Some(last), Some(rest)) = (&mut channel.last, &mut channel.rest) {
                 (last.0, rest.1) = (stood_until, stood_until);
             }
@@ -214,15 +205,15 @@ impl MovementTrack {
         }
     }
 
-    fn ended(&mut self, stick: u8, (moving, end): (Moving, Nanos)) {
+    fn ended(&mut self, stick: u8, (moving, end): (MovementSoFar, Nanos)) {
         if moving.high - moving.low < SMALL {
             self.left_out.small += 1;
         } else if moving.peak_rate < SLOW {
             self.left_out.slow += 1;
-        } else if self.open.len() >= MOST_OPEN {
+        } else if self.open.len() >= MOST_PENDING {
             self.left_out.gap += 1;
         } else {
-            self.open.push_back(OpenMovement { stick, start: moving.start, end });
+            self.open.push_back(PendingMovement { stick, start: moving.start, end });
         }
     }
 
@@ -258,31 +249,41 @@ impl MovementTrack {
     }
 
     /// `None` where a gap cuts it.
-    fn gather(&self, open: OpenMovement) -> Option<Movement> {
+    fn gather(&self, open: PendingMovement) -> Option<Movement> {
         let from = open.start - BEFORE;
         let to = open.end + AFTER;
-        let references = between(&self.references, |sample| sample.at, (from, to));
+        let stick_samples = between(&self.stick_samples, |sample| sample.at, (from, to));
         let longest = Nanos::from_secs_f64(3.0 * self.usual?.max(50.0) / 1e3);
-        let margin = longest;
-        let cut = references.windows(2).any(|pair| {
+        let cut = stick_samples.windows(2).any(|pair| {
             pair[1].at - pair[0].at > longest
-                && pair[1].at >= open.start - margin
-                && pair[0].at <= open.end + margin
+                && pair[1].at >= open.start - longest
+                && pair[0].at <= open.end + longest
         });
         let outputs = between(&self.outputs, |output| output.order, (open.start, to + LATENESS));
-        if cut || references.len() < 3 || outputs.is_empty() {
+        if cut || stick_samples.len() < 3 || outputs.is_empty() {
             return None;
         }
         Some(Movement {
             stick: open.stick,
             start: open.start,
             end: open.end,
-            stick_times: references.iter().map(|sample| sample.at).collect(),
-            sticks: Columns::new(&references, |sample| &sample.values),
+            stick_times: stick_samples.iter().map(|sample| sample.at).collect(),
+            sticks: Columns::new(&stick_samples, |sample| &sample.values),
             output_times: outputs.iter().map(|output| output.boot).collect(),
             outputs: Columns::new(&outputs, |output| &output.values),
         })
     }
+}
+
+/// The sticks of a set that has a bit for each.
+fn sticks_of(mut set: u32) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let stick = set.trailing_zeros() as usize;
+        (set != 0).then(|| {
+            set &= set - 1;
+            stick
+        })
+    })
 }
 
 /// The sticks whose values differ, a bit each.
@@ -321,7 +322,7 @@ impl Channel {
         self.moving.map(|moving| moving.start).or(self.rest.map(|(_, at)| at))
     }
 
-    fn step(&mut self, at: Nanos, value: i32) -> Option<(Moving, Nanos)> {
+    fn step(&mut self, at: Nanos, value: i32) -> Option<(MovementSoFar, Nanos)> {
         let before = self.last.replace((at, value));
         let Some((last_at, last)) = before else {
             self.rest = Some((value, at));
@@ -331,7 +332,7 @@ impl Channel {
         let Some(moving) = &mut self.moving else {
             let (rest, rest_at) = self.rest.unwrap_or((value, at));
             if (value - rest).abs() >= LEAVES {
-                self.moving = Some(Moving {
+                self.moving = Some(MovementSoFar {
                     start: rest_at.min(last_at),
                     anchor: (at, value),
                     low: rest.min(value),
@@ -359,8 +360,13 @@ impl Channel {
         }
         if at - moving.start >= LONGEST {
             let ended = (*moving, at);
-            self.moving =
-                Some(Moving { start: at, anchor: (at, value), low: value, high: value, peak_rate: 0.0 });
+            self.moving = Some(MovementSoFar {
+                start: at,
+                anchor: (at, value),
+                low: value,
+                high: value,
+                peak_rate: 0.0,
+            });
             return Some(ended);
         }
         None
@@ -395,8 +401,8 @@ mod tests {
                 };
                 for _ in 0..samples {
                     at += Nanos::from_millis(20);
-                    track.push_reference(at, values);
-                    stepped.push_reference(at, values);
+                    track.push_sticks(at, values);
+                    stepped.push_sticks(at, values);
                     stepped.at_rest = 0;
                 }
                 prop_assert_eq!(found(&track), found(&stepped));
@@ -417,8 +423,8 @@ mod tests {
                 let boot = BootTime { epoch: 0, since_boot: at };
                 track.push_output(Output { order: at, boot, values });
             }
-            track.push_reference(at, values);
-            assert!(track.references.len() <= 50 * 7 && track.outputs.len() <= 10 * 6, "at {tick}");
+            track.push_sticks(at, values);
+            assert!(track.stick_samples.len() <= 50 * 7 && track.outputs.len() <= 10 * 6, "at {tick}");
             while let Some(movement) = track.poll(at) {
                 movements += 1;
                 assert_eq!(movement.stick_times.first(), Some(&(movement.start - BEFORE)));

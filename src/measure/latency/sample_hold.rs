@@ -72,29 +72,28 @@ impl SampleHold {
 
 /// The share of ages up to `ms`: of delays spread evenly within their cells (low, high, share), with the
 /// time for which the position had stood before.
-pub(super) fn share_up_to(ms: f64, cells: &[(f64, f64, f64)], hold: Option<&SampleHold>) -> f64 {
-    let integral = |ms: f64| hold.map_or(ms.max(0.0), |hold| hold.integral(ms));
+pub(super) fn share_up_to(ms: f64, cells: &[(f64, f64, f64)], hold: &SampleHold) -> f64 {
     let mut share = 0.0;
-    let reach = hold.map_or(0.0, SampleHold::longest_ms);
+    let reach = hold.longest_ms();
     for &(low, high, mass) in cells {
         if ms >= high + reach {
             share += mass;
         } else if ms > low && high.is_finite() {
-            share += mass * (integral(ms - low) - integral(ms - high)) / (high - low);
+            share += mass * (hold.integral(ms - low) - hold.integral(ms - high)) / (high - low);
         }
     }
     share
 }
 
 /// The age below which a share of `total` lies; `None` where it lies beyond all finite ones.
-pub(super) fn quantile(share: f64, cells: &[(f64, f64, f64)], hold: Option<&SampleHold>) -> Option<f64> {
+pub(super) fn quantile(share: f64, cells: &[(f64, f64, f64)], hold: &SampleHold) -> Option<f64> {
     let total: f64 = cells.iter().map(|cell| cell.2).sum();
     let target = share * total;
     let finite = || cells.iter().filter(|cell| cell.1.is_finite());
     if finite().map(|cell| cell.2).sum::<f64>() < target {
         return None;
     }
-    let reach = hold.map_or(0.0, SampleHold::longest_ms);
+    let reach = hold.longest_ms();
     let ends = (finite().next()?.0, finite().next_back()?.1 + reach);
     Some(first_age(ends, |age| share_up_to(age, cells, hold) >= target))
 }
@@ -117,7 +116,7 @@ mod tests {
     fn an_even_delay_and_an_even_hold_make_a_triangle() {
         let hold = SampleHold::new(std::iter::repeat_n(20.0, 50)).unwrap();
         let cells = [(100.0, 120.0, 1.0)];
-        let at = |share| quantile(share, &cells, Some(&hold)).unwrap();
+        let at = |share| quantile(share, &cells, &hold).unwrap();
         assert!((at(0.5) - 120.0).abs() < 0.02);
         // Of a triangle from 100 to 140: 140 - sqrt(0.1 x 2 x 20 x 20).
         assert!((at(0.9) - (140.0 - 80.0_f64.sqrt())).abs() < 0.02, "{}", at(0.9));
@@ -128,16 +127,17 @@ mod tests {
     fn uneven_spacings_weigh_by_their_time() {
         let hold = SampleHold::new([10.0, 30.0].into_iter()).unwrap();
         let cells = [(0.0, GRID_MS, 1.0)];
-        let at = |share| quantile(share, &cells, Some(&hold)).unwrap() - 0.5 * GRID_MS;
+        let at = |share| quantile(share, &cells, &hold).unwrap() - 0.5 * GRID_MS;
         assert!((at(0.5) - 10.0).abs() < 0.1, "{}", at(0.5));
         assert!((at(0.75) - 20.0).abs() < 0.1);
     }
 
     #[test]
-    fn without_a_hold_a_cell_is_crossed_evenly_and_an_open_one_never() {
+    fn an_open_cell_is_never_crossed_and_nothing_makes_no_hold() {
+        let hold = SampleHold::new(std::iter::repeat_n(20.0, 50)).unwrap();
         let cells = [(0.0, 10.0, 0.6), (20.0, f64::INFINITY, 0.4)];
-        assert!((quantile(0.3, &cells, None).unwrap() - 5.0).abs() < 0.01);
-        assert_eq!(quantile(0.9, &cells, None), None);
+        assert!(quantile(0.3, &cells, &hold).is_some());
+        assert_eq!(quantile(0.9, &cells, &hold), None);
         assert_eq!(SampleHold::new(std::iter::empty()), None);
     }
 }

@@ -59,8 +59,8 @@ impl StageMeter {
         Self { clocks, blur_ms, ..Self::default() }
     }
 
-    pub(super) fn observe_reference(&mut self, at: Nanos, values: Values, clocks: &Clocks) {
-        self.track.push_reference(at, values);
+    pub(super) fn observe_sticks(&mut self, at: Nanos, values: Values, clocks: &Clocks) {
+        self.track.push_sticks(at, values);
         self.take_finished(at, clocks);
     }
 
@@ -225,11 +225,6 @@ impl StageMeter {
         })
     }
 
-    /// The delay by which outputs follow, roughly, as soon as it is known.
-    pub(super) fn rough_lag(&self) -> Option<Nanos> {
-        self.mapping.follows.first().map(|follow| Nanos::from_secs_f64(follow.lag_ms / 1e3))
-    }
-
     /// Whether outputs show what the sticks do, be it open which stick.
     pub(super) fn shows_sticks(&self) -> bool {
         !self.mapping.follows.is_empty() || self.mapping.ambiguous != 0
@@ -240,7 +235,7 @@ impl StageMeter {
         self.mapping.follows.iter().map(|follow| follow.output)
     }
 
-    /// How far each of them lags behind it.
+    /// How far each of them lags behind it, roughly, as soon as that is known.
     pub(super) fn lags(&self) -> impl Iterator<Item = Nanos> {
         self.mapping.follows.iter().map(|follow| Nanos::from_secs_f64(follow.lag_ms / 1e3))
     }

@@ -1,4 +1,7 @@
 //! What the movements of one stage say: all that its figures are made of.
+//!
+//! `stage` collects it from the movements that are kept whole and from the archive; `stage_estimate` and
+//! `frame_period` read it. Ages and lags in ms. Movements that say nothing are counted by the reason.
 
 use crate::summary::LeftOut;
 

@@ -5,7 +5,7 @@ pub(super) const LANES: usize = 4;
 
 /// Values of [`LANES`] signals at one time, and 1 where they have one.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Four {
+pub(super) struct Lanes {
     values: [f64; LANES],
     known: [f64; LANES],
 }
@@ -14,7 +14,7 @@ pub(super) struct Four {
 /// off all of its values, so that sums of squares stay small.
 #[derive(Clone, Debug)]
 pub(super) struct Rows {
-    fours: Vec<Four>,
+    fours: Vec<Lanes>,
     width: usize,
 }
 
@@ -22,7 +22,7 @@ impl Rows {
     pub(super) fn new(signals: &[&[f64]]) -> Self {
         let width = signals.len().div_ceil(LANES);
         let count = signals.first().map_or(0, |signal| signal.len());
-        let mut fours = vec![Four::default(); width * count];
+        let mut fours = vec![Lanes::default(); width * count];
         for (signal, values) in signals.iter().enumerate() {
             let origin = values.iter().copied().find(|value| !value.is_nan()).unwrap_or(0.0);
             for (row, value) in values.iter().enumerate().filter(|(_, value)| !value.is_nan()) {
@@ -48,19 +48,19 @@ impl Rows {
 /// The rows of one piece; at least one signal.
 #[derive(Clone, Copy)]
 pub(super) struct RowsOf<'a> {
-    fours: &'a [Four],
+    fours: &'a [Lanes],
     width: usize,
 }
 
 impl<'a> RowsOf<'a> {
     /// The same four signals, time by time.
-    pub(super) fn place(self, place: usize) -> impl Iterator<Item = &'a Four> {
+    pub(super) fn place(self, place: usize) -> impl Iterator<Item = &'a Lanes> {
         self.fours.iter().skip(place).step_by(self.width)
     }
 
     /// Each row's sums of those before it, and of all.
     pub(super) fn sums_below(self) -> SumsBelow {
-        let mut sums = vec![Own::default(); self.width];
+        let mut sums = vec![SignalSums::default(); self.width];
         let mut below = Vec::with_capacity(self.fours.len() + self.width);
         below.extend_from_slice(&sums);
         for row in self.fours.chunks_exact(self.width) {
@@ -75,27 +75,27 @@ impl<'a> RowsOf<'a> {
 
 /// Sums of the signals alone, of all rows before each.
 pub(super) struct SumsBelow {
-    below: Vec<Own>,
+    below: Vec<SignalSums>,
     width: usize,
 }
 
 impl SumsBelow {
     /// Of all rows before this one.
-    pub(super) fn of(&self, row: usize) -> &[Own] {
+    pub(super) fn of(&self, row: usize) -> &[SignalSums] {
         &self.below[row * self.width..(row + 1) * self.width]
     }
 }
 
 /// Sums of each of [`LANES`] signals y by itself.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Own {
+pub(super) struct SignalSums {
     count: [f64; LANES],
     y: [f64; LANES],
     yy: [f64; LANES],
 }
 
-impl Own {
-    fn add(&mut self, four: &Four) {
+impl SignalSums {
+    fn add(&mut self, four: &Lanes) {
         for lane in 0..LANES {
             let (y, known) = (four.values[lane], four.known[lane]);
             self.count[lane] += known;
@@ -118,7 +118,7 @@ pub(super) struct Sums {
 
 impl Sums {
     /// These, and those of further pairs, in their order: a copy stays in registers meanwhile.
-    pub(super) fn with<'a>(mut self, pairs: impl Iterator<Item = (&'a Option<f64>, &'a Four)>) -> Self {
+    pub(super) fn with<'a>(mut self, pairs: impl Iterator<Item = (&'a Option<f64>, &'a Lanes)>) -> Self {
         for (x, four) in pairs {
             if let Some(x) = *x {
                 self.add(x, four);
@@ -128,7 +128,7 @@ impl Sums {
     }
 
     #[inline]
-    fn add(&mut self, x: f64, four: &Four) {
+    fn add(&mut self, x: f64, four: &Lanes) {
         for lane in 0..LANES {
             let (y, known) = (four.values[lane], four.known[lane]);
             self.count[lane] += known;
@@ -141,7 +141,7 @@ impl Sums {
     }
 
     /// What came between two sums of a piece, beside an x that stayed the same.
-    pub(super) fn add_level(&mut self, x: f64, low: &Own, high: &Own) {
+    pub(super) fn add_level(&mut self, x: f64, low: &SignalSums, high: &SignalSums) {
         for lane in 0..LANES {
             let (count, y) = (high.count[lane] - low.count[lane], high.y[lane] - low.y[lane]);
             self.count[lane] += count;
