@@ -49,6 +49,8 @@ const SEED: u64 = 0x9E37_79B9_7F4A_7C15;
 const TICK: Nanos = Nanos::from_millis(1);
 const START: Nanos = Nanos::from_secs(1_777_885_953);
 const BOOT_AT_START_MS: u64 = 100_000;
+/// The boot clock at the first message after a restart.
+const BOOT_MS: u64 = 2_000;
 
 /// How much is sent.
 #[derive(Clone, Copy, Debug)]
@@ -58,6 +60,8 @@ pub(crate) struct Rates {
     sticks_every_ms: u64,
     frame_every_ms: u64,
     packets_a_frame: u64,
+    /// The vehicle restarts this often.
+    restart_every_ms: Option<u64>,
 }
 
 /// A usual flight: about 85 messages a second, sticks at 50 Hz, a picture of 2.4 Mbit/s.
@@ -79,6 +83,7 @@ pub(crate) const USUAL: Rates = Rates {
     sticks_every_ms: 20,
     frame_every_ms: 33,
     packets_a_frame: 8,
+    restart_every_ms: None,
 };
 
 /// A crowded one: 1,000 messages and 1,500 packets a second.
@@ -100,7 +105,18 @@ pub(crate) const CROWDED: Rates = Rates {
     sticks_every_ms: 50,
     frame_every_ms: 33,
     packets_a_frame: 50,
+    restart_every_ms: None,
 };
+
+/// Hours on a bench: 20 messages a second, RC and servo outputs among them, and a vehicle that restarts.
+const RESTARTING: Rates = Rates {
+    messages: &[(24, 500), (27, 250), (30, 250), (33, 250), (36, 500), (65, 500), (0, 1000), (1, 1000)],
+    sticks_every_ms: 1000,
+    frame_every_ms: 60_000,
+    packets_a_frame: 1,
+    restart_every_ms: Some(150_000),
+};
+const RESTARTING_FOR_MS: u64 = 70 * 3_600_000;
 
 /// A repeatable source of chance.
 struct Chance(u64);
@@ -166,6 +182,9 @@ impl Flight {
         if now.is_multiple_of(100) {
             self.shadow_db = 0.97 * self.shadow_db + 0.73 * (12.0_f64.sqrt() * (self.chance.share() - 0.5));
         }
+        if self.rates.restart_every_ms.is_some_and(|every| now.is_multiple_of(every)) {
+            self.sequences[0] = 0;
+        }
         let level = -38.0 - 25.0 * distance_m(now).max(1.0).log10() + self.shadow_db;
         for (index, &(message, every)) in self.rates.messages.iter().enumerate() {
             if (now + 7 * index as u64).is_multiple_of(every) {
@@ -182,7 +201,11 @@ impl Flight {
 
     fn message(&mut self, message: u32, now: u64, level: f64, sink: &mut dyn FnMut(Sent<'_>)) {
         let mut payload = [0_u8; 64];
-        let length = fill(&mut payload, message, now, &mut self.chance, level);
+        let boot_ms = match self.rates.restart_every_ms {
+            None => BOOT_AT_START_MS + now,
+            Some(every) => BOOT_MS + now % every,
+        };
+        let length = fill(&mut payload, message, (now, boot_ms), &mut self.chance, level);
         let (sender, counter) = if message == 109 { ((41, 110), 1) } else { ((1, 1), 0) };
         self.send(sender, counter, message, &payload[..length], sink);
         if message == 109 {
@@ -279,8 +302,14 @@ fn stick_us(stick: u64, now_ms: u64) -> u16 {
 }
 
 /// Fills a payload in wire order (public message set); gives its length.
-fn fill(payload: &mut [u8; 64], message: u32, now: u64, chance: &mut Chance, level: f64) -> usize {
-    let boot_ms = BOOT_AT_START_MS + now - 6 - chance.next() % 5;
+fn fill(
+    payload: &mut [u8; 64],
+    message: u32,
+    (now, boot_ms): (u64, u64),
+    chance: &mut Chance,
+    level: f64,
+) -> usize {
+    let boot_ms = boot_ms - 6 - chance.next() % 5;
     let seconds = now as f64 / 1e3;
     let away_m = distance_m(now);
     let latitude = 540_000_000 + (away_m / 0.011_132) as i32;
@@ -394,10 +423,20 @@ fn encode(out: &mut Vec<u8>, sender: (u8, u8), sequence: u8, message: u32, paylo
 
 /// Bare bytes of a serial port: at least so many.
 pub(crate) fn write_bare(out: &mut dyn Write, bytes: u64) -> io::Result<()> {
-    let mut flight = Flight::new(CROWDED);
+    write_stream(out, CROWDED, |written, _| written < bytes)
+}
+
+/// Bare bytes of 70 hours at 20 messages a second, of a vehicle that restarts every 150 s.
+pub(crate) fn write_restarts(out: &mut dyn Write) -> io::Result<()> {
+    write_stream(out, RESTARTING, |_, now_ms| now_ms < RESTARTING_FOR_MS)
+}
+
+/// What the vehicle sends, for as long as `goes_on` says so of bytes and milliseconds.
+fn write_stream(out: &mut dyn Write, rates: Rates, goes_on: impl Fn(u64, u64) -> bool) -> io::Result<()> {
+    let mut flight = Flight::new(rates);
     let mut written = 0;
     let mut failed = Ok(());
-    while written < bytes {
+    while goes_on(written, flight.now_ms()) {
         flight.tick(&mut |sent| {
             if sent.interface == 0 && failed.is_ok() {
                 failed = out.write_all(sent.bytes);
