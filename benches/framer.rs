@@ -14,6 +14,7 @@ use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::units::Nanos;
 use fadewatch::wire::checksum;
 use fadewatch::wire::framer::Framer;
+use fadewatch::wire::message::MavlinkMessage;
 
 const FRAMES: u32 = 100_000;
 
@@ -57,7 +58,7 @@ fn ours_with_loss(bytes: &[u8]) -> u64 {
             system: frame.header.system,
             component: frame.header.component,
         };
-        meter.observe(Nanos::from_millis(at), sender, None, frame, None);
+        meter.observe(Nanos::from_millis(at), sender, None, &MavlinkMessage::read(frame));
     });
     framer.counts().frames
 }

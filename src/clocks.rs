@@ -17,6 +17,8 @@
 //! changes nothing, being later. Late arrival: lies above the line. Restart: a new epoch with
 //! a fit of its own. Bounded: [`MOST_SENDERS`], [`MOST_EPOCHS`] a sender, [`MOST_PIECES`] an epoch.
 
+mod bare_clock;
+mod boot_clock;
 mod exchange;
 mod sender_clock;
 mod stamps;
@@ -28,10 +30,11 @@ use crate::record::Direction;
 use crate::summary::ClockSummary;
 use crate::units::Nanos;
 
-use crate::measure::context::Context;
 use crate::wire::sender::Sender;
 use crate::wire::telemetry::Telemetry;
 
+pub(crate) use bare_clock::BareClock;
+pub(crate) use boot_clock::{BootClock, Passed};
 pub use sender_clock::Timeline;
 pub use stamps::BootTime;
 
@@ -136,10 +139,9 @@ impl Clocks {
         Some(self.senders.get(&(system, component))?.timeline())
     }
 
-    /// One row a sender.
+    /// One row a sender; offsets are against time since `start`.
     #[must_use]
-    pub fn summary(&self, context: &Context) -> Vec<ClockSummary> {
-        let start = context.start.unwrap_or_default();
+    pub fn summary(&self, start: Nanos) -> Vec<ClockSummary> {
         self.senders.iter().filter_map(|(&key, clock)| clock.summary(key, start)).collect()
     }
 }

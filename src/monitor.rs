@@ -42,8 +42,9 @@ use crate::measure::vibration::VibrationMeter;
 use crate::measure::video::VideoMeter;
 use crate::measure::wifi_transmitters::TransmitterMeter;
 use crate::summary::Earlier;
+use crate::wire::Wire;
+use crate::wire::message::Message;
 use devices::Devices;
-use ingest::{Framed, FramerKey};
 
 /// Seconds that are ticked through one by one; a longer hole in the stamps is jumped over.
 const LONGEST_TICKED_HOLE: Nanos = Nanos::from_secs(26 * 3600);
@@ -88,7 +89,9 @@ pub struct LinkMonitor {
     implied_links: bool,
     records: u64,
     sources: Vec<Source>,
-    framers: Vec<Framed>,
+    wire: Wire,
+    /// Room for the messages of one entry.
+    messages: Vec<Message>,
     devices: Devices,
     clocks: Clocks,
     loss: LossMeter,
@@ -132,6 +135,7 @@ impl LinkMonitor {
         let implied_links = profile.link.is_empty();
         let Earlier { thresholds, vibration: vibration_limit } = earlier;
         Self {
+            wire: Wire::new(&profile),
             context: Context { profile, thresholds, vibration_limit, roles, ..Context::default() },
             implied_links,
             ..Self::default()
@@ -140,6 +144,20 @@ impl LinkMonitor {
 
     /// Takes the next entry of the session.
     pub fn handle(&mut self, entry: &Entry<'_>) {
+        let mut messages = std::mem::take(&mut self.messages);
+        self.wire.read(entry, &mut messages);
+        self.take(entry, &messages);
+        messages.clear();
+        self.messages = messages;
+    }
+
+    /// The wire stage, to be run elsewhere: until it is put back, entries come by way of `take`.
+    pub(crate) fn wire_mut(&mut self) -> &mut Wire {
+        &mut self.wire
+    }
+
+    /// Takes the next entry, and the messages that the wire stage read from it.
+    pub(crate) fn take(&mut self, entry: &Entry<'_>, messages: &[Message]) {
         match entry {
             Entry::Session(info) => {
                 let mut info = info.clone();
@@ -157,11 +175,11 @@ impl LinkMonitor {
                 }
                 self.context.interfaces[index] = info.clone();
             }
-            Entry::Record(record) => self.handle_record(record),
+            Entry::Record(record) => self.handle_record(record, messages),
         }
     }
 
-    fn handle_record(&mut self, record: &Record<'_>) {
+    fn handle_record(&mut self, record: &Record<'_>, messages: &[Message]) {
         self.records += 1;
         let start = *self.context.start.get_or_insert_with(|| {
             self.context.now = record.at;
@@ -177,31 +195,29 @@ impl LinkMonitor {
         self.advance(at);
         self.context.now = at;
         self.presence.note_record(at);
+        self.count_bytes(at, record);
         match &record.body {
-            Body::Stream(bytes) => {
-                self.heard(record, at, bytes.len());
-                if self.handle_device(at, record.interface, bytes) {
-                    return;
-                }
-                let key =
-                    FramerKey { interface: record.interface, direction: record.direction, endpoints: None };
-                self.frame(at, key, bytes);
-            }
-            Body::Datagram { flow, bytes } => {
-                self.heard(record, at, bytes.len());
-                self.handle_datagram(at, record, *flow, bytes);
-            }
-            Body::Packet(packet) => self.handle_packet(at, record, packet),
-            Body::Other => {}
+            Body::Stream(bytes) => self.handle_stream(at, record.interface, bytes),
             Body::Note(note) => self.handle_note(at, note),
+            Body::Datagram { .. } | Body::Packet(_) | Body::Other => {}
+        }
+        for message in messages {
+            self.handle_message(at, record, message);
         }
     }
 
-    fn heard(&mut self, record: &Record<'_>, at: Nanos, bytes: usize) {
+    fn count_bytes(&mut self, at: Nanos, record: &Record<'_>) {
+        let bytes = match &record.body {
+            Body::Stream(bytes) | Body::Datagram { bytes, .. } => Some(*bytes),
+            Body::Packet(packet) if packet.link.is_on_air() => Some(packet.bytes),
+            Body::Packet(packet) => packet.datagram().map(|(_, bytes)| bytes),
+            Body::Other | Body::Note(_) => None,
+        };
         if record.direction == Direction::Inbound
+            && let Some(bytes) = bytes
             && let Some(source) = self.sources.get_mut(usize::from(record.interface.0))
         {
-            source.bytes += bytes as u64;
+            source.bytes += bytes.len() as u64;
             source.last = Some(at);
         }
     }

@@ -208,6 +208,18 @@ pub enum Body<'a> {
     Note(Note),
 }
 
+impl Body<'_> {
+    /// The two ends of the datagram in it.
+    #[must_use]
+    pub const fn flow(&self) -> Option<Flow> {
+        match self {
+            Self::Datagram { flow, .. } => Some(*flow),
+            Self::Packet(packet) => packet.flow,
+            _ => None,
+        }
+    }
+}
+
 /// One stamped record.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Record<'a> {

@@ -10,8 +10,8 @@ use fadewatch::stats::loss_runs::Runs;
 use fadewatch::stats::proportion::{Z975, wilson};
 use fadewatch::summary::Stream;
 use fadewatch::units::Nanos;
-use fadewatch::wire::codec::decode;
 use fadewatch::wire::framer::{Frame, FrameHeader, Framer, Standing};
+use fadewatch::wire::message::MavlinkMessage;
 use fadewatch::wire::telemetry::{BootStamp, Telemetry};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
@@ -49,7 +49,9 @@ impl Bench {
             known: true,
             standing: Standing::Accepted,
         };
-        self.meter.observe(at, sender, None, &Frame { header, payload: &bytes, bytes: &bytes }, boot)
+        let fingerprint = Frame { header, payload: &bytes, bytes: &bytes }.fingerprint();
+        let message = MavlinkMessage { header, fingerprint, boot, telemetry: None };
+        self.meter.observe(at, sender, None, &message)
     }
 
     fn row(&self) -> Stream {
@@ -339,7 +341,7 @@ fn unknown_ids_use_their_numbers() {
         bytes.extend_from_slice(&fadewatch::wire::checksum::step(crc, extra).to_le_bytes());
         let at = Nanos::from_millis(20 * i64::from(number));
         framer.push(&bytes, &mut |frame| {
-            meter.observe(at, SENDER, None, frame, None);
+            meter.observe(at, SENDER, None, &MavlinkMessage::read(frame));
         });
         context.now = at;
     }
@@ -358,17 +360,16 @@ fn a_real_flight_counts_as_an_independent_script_counts() {
     context.start = Some(Nanos::ZERO);
     let (mut first, mut now) = (None, Nanos::ZERO);
     framer.push(include_bytes!("data/quad2013_a.raw"), &mut |frame| {
-        let telemetry = decode(frame);
+        let message = MavlinkMessage::read(frame);
         // Bare bytes have no stamps: time goes with the vehicle's boot clock.
-        let boot = telemetry.as_ref().and_then(Telemetry::boot_stamp);
-        if let Some(BootStamp::Millis(ms)) = boot.filter(|_| frame.header.system == 1) {
+        if let Some(BootStamp::Millis(ms)) = message.boot.filter(|_| frame.header.system == 1) {
             let first = *first.get_or_insert(ms);
             now = now.max(Nanos::from_millis(i64::from(ms) - i64::from(first)));
         }
         let header = frame.header;
         let sender = Sender { system: header.system, component: header.component, ..SENDER };
-        meter.observe(now, sender, None, frame, boot);
-        if let Some(telemetry) = telemetry {
+        meter.observe(now, sender, None, &message);
+        if let Some(telemetry) = message.telemetry {
             context.roles.observe(header.system, header.component, &telemetry);
         }
         context.now = now;

@@ -14,6 +14,7 @@ use fadewatch::snapshot::View;
 use fadewatch::summary::Stream;
 use fadewatch::units::Nanos;
 use fadewatch::wire::framer::{Frame, FrameHeader, Standing};
+use fadewatch::wire::message::MavlinkMessage;
 use fadewatch::wire::telemetry::{BootStamp, Telemetry};
 use frames::frame;
 use rand::rngs::ChaCha8Rng;
@@ -53,7 +54,9 @@ impl Bench {
             known: true,
             standing: Standing::Accepted,
         };
-        self.meter.observe(at, sender, None, &Frame { header, payload: &bytes, bytes: &bytes }, boot);
+        let fingerprint = Frame { header, payload: &bytes, bytes: &bytes }.fingerprint();
+        let message = MavlinkMessage { header, fingerprint, boot, telemetry: None };
+        self.meter.observe(at, sender, None, &message);
     }
 
     fn rows(&self) -> Vec<Stream> {

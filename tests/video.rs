@@ -560,6 +560,7 @@ fn stopped_at_the_sender_is_no_freeze() {
     use fadewatch::measure::context::Context;
     use fadewatch::measure::signal::SignalMeter;
     use fadewatch::measure::video::VideoMeter;
+    use fadewatch::wire::rtp::Packet;
     use fadewatch::wire::telemetry::Telemetry;
 
     let mut random = ChaCha8Rng::seed_from_u64(27);
@@ -577,7 +578,8 @@ fn stopped_at_the_sender_is_no_freeze() {
             if !(10.0..15.0).contains(&second) && !(30.0..31.0).contains(&second) {
                 context.now = START + packet.at;
                 meter.advance(context.now);
-                meter.observe_datagram(context.now, InterfaceId(0), flow, &packet.bytes(), &context);
+                let packet = Packet::read(&packet.bytes()).expect("RTP");
+                meter.observe_packet(context.now, InterfaceId(0), flow, &packet, &context);
             }
         }
         context.now = START + at;
@@ -588,7 +590,6 @@ fn stopped_at_the_sender_is_no_freeze() {
                 stream: 1,
                 frame_rate_hz: rate,
                 bit_rate: (rate * 1e5) as u32,
-                flags: 1,
             };
             meter.observe(context.now, &status);
         }

@@ -11,6 +11,7 @@ use fadewatch::measure::video::{Course, VideoMeter};
 use fadewatch::record::{Flow, InterfaceId};
 use fadewatch::summary::VideoSummary;
 use fadewatch::units::Nanos;
+use fadewatch::wire::rtp;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
@@ -100,7 +101,8 @@ impl Told {
         let flow = Flow { source: end(packet.camera.source), destination: end(5004) };
         self.until(packet.at);
         let bytes = packet.bytes();
-        assert!(self.meter.observe_datagram(self.context.now, InterfaceId(0), flow, &bytes, &self.context));
+        let read = rtp::Packet::read(&bytes).expect("RTP");
+        self.meter.observe_packet(self.context.now, InterfaceId(0), flow, &read, &self.context);
         assert!(self.meter.last_packet().is_none_or(|at| at <= self.context.now));
     }
 

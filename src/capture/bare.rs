@@ -3,32 +3,25 @@
 //! Time comes from the boot clock of the first sender that carries one; when the
 //! recording began is not known. An entry is a chunk of bytes that ends with the frame
 //! that moves that clock, stamped with it; damaged bytes stay inside the chunks, for
-//! the core to count. Of the clocks that one sender stamps the 32 bit milliseconds come
-//! first, then 64 bit microseconds, then the 32 bit microseconds that wrap (and are
-//! unwrapped): mixing them would show their disagreement as time. Where the clock falls
-//! by more than a second the sender restarted, and time goes on from where it was; a
-//! smaller fall stands still.
+//! the wire stage to count. How a clock becomes time stands in `clocks/bare_clock.rs`.
 //!
 //! Only frames that carry a clock are checked here; the others are stepped over by
-//! their length where another frame follows, since the core frames the bytes anyway.
+//! their length where another frame follows, since the wire stage frames the bytes anyway.
 
 use std::collections::BTreeMap;
 
 use super::step::Step;
+use crate::clocks::BareClock;
 use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
-use crate::units::Nanos;
 use crate::wire::codec;
-use crate::wire::framer::{Frame, Framer, first_frame};
-use crate::wire::telemetry::{BootStamp, Telemetry};
+use crate::wire::framer::{Frame, Framer, intact, is_start};
+use crate::wire::telemetry::Telemetry;
 
 /// Bytes without a moving clock are given in chunks of this size.
 const LONGEST_CHUNK: usize = 16 * 1024;
-/// A fall of the boot clock by more than this is a restart.
-const RESTART: i64 = 1_000_000_000;
 /// Messages that carry a boot clock, a bit each.
 const CLOCK_MESSAGES: u128 =
     1 << 2 | 1 << 26 | 1 << 27 | 1 << 30 | 1 << 33 | 1 << 35 | 1 << 36 | 1 << 65 | 1 << 105;
-const WRAP: i64 = 1 << 32;
 
 /// Bytes in which a frame is looked for when a file is opened.
 const SNIFFED: usize = 4 << 20;
@@ -41,19 +34,7 @@ pub(crate) struct Bare {
     opening: u8,
     /// Checks one frame at a time.
     framer: Framer,
-    keeper: Option<Keeper>,
-    at: Nanos,
-}
-
-/// The clock that is followed.
-#[derive(Clone, Copy, Debug)]
-struct Keeper {
-    system: u8,
-    component: u8,
-    /// Its kind: a lower one is better.
-    rank: u8,
-    /// Its newest stamp, ns, unwrapped.
-    boot: i64,
+    clock: BareClock,
 }
 
 /// A place where a frame may start.
@@ -104,7 +85,7 @@ impl Bare {
                 let length = self.chunk(rest);
                 let body = Body::Stream(&rest[..length]);
                 let direction = Direction::Inbound;
-                let record = Record { at: self.at, interface: InterfaceId(0), direction, body };
+                let record = Record { at: self.clock.at(), interface: InterfaceId(0), direction, body };
                 Step::Entry(length, Entry::Record(record))
             }
         }
@@ -122,7 +103,7 @@ impl Bare {
             if self.is_clock(candidate) && self.moves(&rest[place..end]) {
                 return end;
             }
-            let another = rest.get(end).is_none_or(|byte| matches!(byte, 0xFD | 0xFE));
+            let another = rest.get(end).is_none_or(|&byte| is_start(byte));
             place = if another { end } else { place + 1 };
         }
         place.min(rest.len())
@@ -130,9 +111,7 @@ impl Bare {
 
     fn is_clock(&self, candidate: Candidate) -> bool {
         CLOCK_MESSAGES.checked_shr(candidate.message).is_some_and(|bits| bits & 1 == 1)
-            && self.keeper.is_none_or(|keeper| {
-                (keeper.system, keeper.component) == (candidate.system, candidate.component)
-            })
+            && self.clock.follows(candidate.system, candidate.component)
     }
 
     /// Takes the clock of a valid frame; true where time went on (or began).
@@ -142,48 +121,13 @@ impl Bare {
             let stamp = codec::decode(frame).as_ref().and_then(Telemetry::boot_stamp);
             found = stamp.map(|stamp| (frame.header.system, frame.header.component, stamp));
         };
-        match first_frame(frame) {
+        match intact(frame) {
             Some(frame) => take(&frame),
             // Damaged: what looks like a frame inside it may be one.
             None => self.framer.push(frame, &mut take),
         }
-        let Some((system, component, stamp)) = found else { return false };
-        let (rank, boot) = match stamp {
-            BootStamp::Millis(millis) => (0, i64::from(millis) * 1_000_000),
-            BootStamp::Micros(micros) => (1, i64::try_from(micros).unwrap_or(i64::MAX).saturating_mul(1000)),
-            BootStamp::Micros32(micros) => {
-                (2, unwrap(i64::from(micros), self.keeper.map_or(0, |keeper| keeper.boot / 1000)) * 1000)
-            }
-        };
-        let Some(keeper) = &mut self.keeper else {
-            self.keeper = Some(Keeper { system, component, rank, boot });
-            return true;
-        };
-        if rank > keeper.rank {
-            return false;
-        }
-        let passed = boot.saturating_sub(keeper.boot);
-        let better = rank < keeper.rank;
-        if better || !(-RESTART..0).contains(&passed) {
-            (keeper.boot, keeper.rank) = (boot, rank);
-        }
-        // A better clock of the same sender may count from elsewhere.
-        if passed <= 0 || (better && passed > RESTART) {
-            return false;
-        }
-        self.at += Nanos(passed);
-        true
+        found.is_some_and(|(system, component, stamp)| self.clock.observe(system, component, stamp))
     }
-}
-
-/// The microseconds nearest to `near` that a counter of 32 bits shows as `shown`.
-fn unwrap(shown: i64, near: i64) -> i64 {
-    let base = near - near.rem_euclid(WRAP) + shown;
-    [base - WRAP, base, base + WRAP]
-        .into_iter()
-        .filter(|each| *each >= 0)
-        .min_by_key(|each| (each - near).abs())
-        .unwrap_or(shown)
 }
 
 /// Reads the header of a frame that lies in the bytes as a whole.
@@ -201,18 +145,4 @@ fn candidate(bytes: &[u8]) -> Option<Candidate> {
         _ => return None,
     };
     (length <= bytes.len()).then_some(Candidate { length, message, system, component })
-}
-
-#[cfg(test)]
-mod tests {
-    use crate::capture::bare::*;
-
-    #[test]
-    fn the_wrapping_clock_is_unwrapped_to_the_nearest() {
-        // 2^32 us are 71.58 min: 5 s after the wrap the counter shows 5 s.
-        assert_eq!(unwrap(5_000_000, WRAP - 1_000_000), WRAP + 5_000_000);
-        assert_eq!(unwrap(WRAP - 1, 3 * WRAP + 10), 3 * WRAP - 1);
-        assert_eq!(unwrap(5_000_000, 600_000_000), 5_000_000);
-        assert_eq!(unwrap(0, 0), 0);
-    }
 }

@@ -37,7 +37,7 @@ pub(super) fn in_frame(bytes: &[u8], padded: bool) -> Option<(Flow, &[u8])> {
         return None;
     }
     let end = |address| SocketAddr::new(link_local(address).into(), 0);
-    Some((Flow { source: end(frame.transmitter), destination: end(frame.receiver) }, body))
+    Some((Flow { source: end(frame.header.transmitter), destination: end(frame.header.receiver) }, body))
 }
 
 /// Where the body of a frame on the air begins; `None` where it has none that can be opened.

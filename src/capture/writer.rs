@@ -14,9 +14,7 @@ use super::comment_codec::Interfaces;
 use super::dissect::{LINK_JOYSTICK, LINK_RAW_IP, LINK_STREAM, LINK_WIRELESS};
 use super::internet::write_udp;
 use super::pcapng::{BYTE_ORDER_MAGIC, ENHANCED_PACKET, INTERFACE_DESCRIPTION, SECTION_HEADER, code};
-use crate::record::{
-    Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
-};
+use crate::record::{Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo};
 
 /// Nanoseconds.
 const RESOLUTION: u8 = 9;

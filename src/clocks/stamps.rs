@@ -3,18 +3,18 @@
 //! A 32-bit stamp is the value nearest to what the time since the last stamp makes
 //! likely (modulo 2^32). A fall of more than 1 s, or a leap ahead of the time that passed
 //! by more than a minute, is a restart as soon as a second stamp agrees with the
-//! first; a lone odd stamp (a late or damaged frame) is passed over.
+//! first; a lone odd stamp (a late or damaged frame) is passed over. What loss and bare bytes make of the same stamps
+//! stands in `boot_clock` and `bare_clock`; what a fall is, and how a wrap is undone, they take from here.
 
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
-/// A fall of this much is a restart.
-const FALL_US: i64 = 1_000_000;
+/// A fall of more than this is a restart.
+pub(super) const FALL_US: i64 = 1_000_000;
 /// A leap ahead of the elapsed time by this much is one too.
 const LEAP_US: i64 = 60_000_000;
 /// Two odd stamps agree within this.
 const AGREE_US: i64 = 1_000_000;
-const WRAP_32: i64 = 1 << 32;
 
 /// A boot stamp on the running clock of its sender.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -41,21 +41,19 @@ pub(super) struct Unwrapper {
 impl Unwrapper {
     /// The stamp on the running clock; `None` while it is odd and alone.
     pub(super) fn unwrap(&mut self, at: Nanos, stamp: BootStamp) -> Option<BootTime> {
-        let (raw, period, narrow) = match stamp {
-            BootStamp::Millis(millis) => (i64::from(millis) * 1000, Some(WRAP_32 * 1000), false),
-            BootStamp::Micros(micros) => (i64::try_from(micros).ok()?, None, false),
-            BootStamp::Micros32(micros) => (i64::from(micros), Some(WRAP_32), true),
+        let raw = stamp.micros();
+        let (period, narrow) = match stamp {
+            BootStamp::Millis(_) => (Some(BootStamp::WRAP * 1000), false),
+            BootStamp::Micros(_) => (None, false),
+            BootStamp::Micros32(_) => (Some(BootStamp::WRAP), true),
         };
-        if raw > i64::MAX / 4000 {
-            return None;
-        }
         let Some((last_at, last)) = self.last else {
             self.narrow_only = narrow;
             return Some(self.accept(at, raw));
         };
         let expected = last + (at - last_at).0 / 1000;
         if !narrow && self.narrow_only {
-            self.shift_us = nearest(0, WRAP_32, raw - expected);
+            self.shift_us = nearest(0, BootStamp::WRAP, raw - expected);
             self.narrow_only = false;
         }
         let value = if narrow { raw } else { raw - self.shift_us };
@@ -91,7 +89,7 @@ impl Unwrapper {
 }
 
 /// The value congruent to `value` modulo `period` that is nearest to `expected`.
-const fn nearest(value: i64, period: i64, expected: i64) -> i64 {
+pub(super) const fn nearest(value: i64, period: i64, expected: i64) -> i64 {
     let past = expected - value + period / 2;
     // Nearly always it is near already: a division less for each stamp.
     if past >= 0 && past < period { value } else { value + past.div_euclid(period) * period }

@@ -19,7 +19,6 @@
 //! runs of the whole session; bad spells of what is older are found span by span. See the files below this one.
 
 mod bad_spells;
-mod boot;
 mod far_side;
 mod gaps;
 mod joint_loss;
@@ -39,8 +38,8 @@ use super::series::Room;
 use crate::record::{Direction, InterfaceId};
 use crate::summary::RatioEstimate;
 use crate::units::Nanos;
-use crate::wire::framer::{Frame, FrameHeader, Standing};
-use crate::wire::telemetry::BootStamp;
+use crate::wire::framer::{FrameHeader, Standing};
+use crate::wire::message::MavlinkMessage;
 
 use joint_loss::{JointLoss, MOST_TOGETHER};
 pub use sender_flow::LinkSeconds;
@@ -133,23 +132,23 @@ impl LossMeter {
         self.base.get_or_insert(start);
     }
 
-    /// Takes an accepted frame. `endpoint` is the sending address of a datagram.
+    /// Takes a frame. `endpoint` is the sending address of a datagram.
     #[inline]
     pub fn observe(
         &mut self,
         at: Nanos,
         sender: Sender,
         endpoint: Option<SocketAddr>,
-        frame: &Frame<'_>,
-        boot: Option<BootStamp>,
+        message: &MavlinkMessage,
     ) -> Arrival {
-        let arriving = Arriving { at, sequence: frame.header.sequence, hash: fingerprint(frame), boot };
+        let MavlinkMessage { header, fingerprint: hash, boot, .. } = *message;
+        let arriving = Arriving { at, sequence: header.sequence, hash, boot };
         let key = sender.key();
         let index = usize::from(self.places[place_of(key)]);
         if let Some(flow) = self.flows.get_mut(index)
             && flow.key == key
             && flow.endpoint == endpoint
-            && frame.header.standing == Standing::Accepted
+            && header.standing == Standing::Accepted
             && flow.sequence.observe_in_order(&arriving)
         {
             flow.steps.go_on(arriving.sequence);
@@ -158,7 +157,7 @@ impl LossMeter {
             }
             return Arrival::New;
         }
-        self.observe_any(sender, endpoint, arriving, frame.header)
+        self.observe_any(sender, endpoint, arriving, header)
     }
 
     /// The same, whatever comes.
@@ -375,18 +374,4 @@ const PLACES: usize = 32;
 /// Where the flow of a sender is looked for first.
 const fn place_of(key: u64) -> usize {
     (key.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 59) as usize
-}
-
-/// Tells frames of one number apart; no part of any output.
-///
-/// Its first and last eight bytes and the payload's first eight: length, id and numbers, the first
-/// fields (mostly a clock), and the checksum or signature over all the rest.
-#[inline]
-fn fingerprint(frame: &Frame<'_>) -> u64 {
-    const FACTOR: u64 = 0x9E37_79B9_7F4A_7C15;
-    let bytes = frame.bytes;
-    let word = |bytes: Option<&[u8; 8]>| bytes.map_or(0, |bytes| u64::from_le_bytes(*bytes));
-    let middle = frame.payload.first_chunk::<8>();
-    let mixed = (word(bytes.first_chunk::<8>()).wrapping_mul(FACTOR) ^ word(middle)).wrapping_mul(FACTOR);
-    (mixed.rotate_left(29) ^ word(bytes.last_chunk::<8>())).wrapping_mul(FACTOR)
 }

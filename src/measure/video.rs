@@ -5,7 +5,7 @@
 //! `video/sender_status.rs` (VIDEO_STREAM_STATUS, marks). One place decides which source speaks for the
 //! video link: RTP where any is seen, else marks set by hand. A new SSRC, or the same from elsewhere, is a new
 //! stream; the link's video is all its streams in turn, one account (`video/stream_succession.rs`, `video/video_rows.rs`).
-//! Bounded: 16 streams, 32 packets that wait for their successor, 32 flows known to be MAVLink.
+//! Bounded: 16 streams, 32 packets that wait for their successor.
 
 mod freeze_rule;
 mod key_frames;
@@ -68,7 +68,6 @@ pub struct FreezeSpan {
 pub struct VideoMeter {
     streams: Vec<Stream>,
     waiting: Vec<(StreamKey, RtpArrival)>,
-    mavlink: Vec<Flow>,
     marks: Vec<Nanos>,
     sender: SenderStatus,
     /// Accounts so far.
@@ -85,38 +84,27 @@ impl VideoMeter {
         self.streams.iter().map(Stream::own_bytes).sum()
     }
 
-    /// Offers a datagram; true if it is taken as RTP (then it is not MAVLink).
-    pub fn observe_datagram(
+    /// Takes a packet that is plausible RTP.
+    pub fn observe_packet(
         &mut self,
         at: Nanos,
         interface: InterfaceId,
         flow: Flow,
-        bytes: &[u8],
+        packet: &rtp::Packet,
         context: &Context,
-    ) -> bool {
-        if matches!(bytes.first(), Some(0xfd | 0xfe)) {
-            if self.mavlink.len() < MOST_WAITING && !self.mavlink.contains(&flow) {
-                self.mavlink.push(flow);
-            }
-            return false;
-        }
-        let Some(packet) = rtp::parse(bytes) else { return rtp::is_control(bytes) };
+    ) {
         let header = packet.header;
         let key = StreamKey { interface, flow, ssrc: header.ssrc, payload_type: header.payload_type };
-        let arrived = RtpArrival::read(at, &packet, bytes.len() as u32);
+        let arrived = RtpArrival { at, header, size: packet.size, contents: packet.contents };
         if let Some(place) = self.place_of(key, header) {
             self.take(place, &arrived);
-            return true;
+            return;
         }
         let pinned = context
             .profile
             .video_link()
             .is_some_and(|link| is_pinned(link) && fits_pin(link, flow, header.ssrc));
-        if !pinned && self.mavlink.contains(&flow) {
-            return false;
-        }
         self.recognise(key, arrived, pinned, context);
-        true
     }
 
     fn place_of(&mut self, key: StreamKey, header: rtp::Header) -> Option<usize> {

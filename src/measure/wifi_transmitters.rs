@@ -18,13 +18,13 @@ use std::collections::BTreeMap;
 
 use crate::profile::LinkProfile;
 use crate::record::InterfaceId;
-use crate::record::packet::{LinkType, Packet};
 use crate::stats::loss_runs::Runs;
 use crate::stats::quantile;
 use crate::summary::TransmitterSummary;
 use crate::units::Nanos;
 use crate::units::hardware_address::{Address, address_text};
 use crate::wire::ieee80211;
+use crate::wire::message::OnAir;
 use crate::wire::radiotap;
 
 use super::context::Context;
@@ -87,36 +87,27 @@ pub struct TransmitterMeter {
 }
 
 impl TransmitterMeter {
-    /// Takes a packet of a receiver in monitor mode; all others say nothing of the air. Gives the
-    /// transmitter, where the packet carries a datagram.
+    /// Takes what a receiver in monitor mode heard. Gives the transmitter, where a datagram is carried.
     pub fn observe(
         &mut self,
         at: Nanos,
         interface: InterfaceId,
-        packet: &Packet<'_>,
+        heard: &OnAir,
         signal: &mut SignalMeter,
         context: &Context,
     ) -> Option<Address> {
-        let (header, bytes) = match packet.link {
-            LinkType::RADIOTAP => {
-                let header = radiotap::parse(packet.bytes)?;
-                (header, packet.bytes.get(header.length..).unwrap_or_default())
-            }
-            LinkType::IEEE802_11 => (radiotap::Header::default(), packet.bytes),
-            _ => return None,
-        };
-        if header.is_damaged() {
+        let Some(frame) = heard.frame else {
             return None;
-        }
-        let frame = ieee80211::parse(bytes, header.is_padded())?;
+            return None;
+        };
         let named = is_named(frame.transmitter, context);
         let transmitter = self.transmitter(at, interface, frame.transmitter, named, context)?;
-        transmitter.take(at, &frame, &header);
-        transmitter.carries |= packet.flow.is_some();
+        transmitter.take(at, &frame, &heard.radio);
+        transmitter.carries |= heard.carries_rtp.is_some();
         if named || transmitter.carries {
-            signal.observe_air(at, interface, frame.transmitter, &header, context);
+            signal.observe_air(at, interface, frame.transmitter, &heard.radio, context);
         }
-        packet.flow.map(|_| frame.transmitter)
+        heard.carries_rtp.map(|_| frame.transmitter)
     }
 
     /// The transmitter of an address; on several interfaces, the one that heard it first.
@@ -191,7 +182,7 @@ impl Transmitter {
         }
     }
 
-    fn take(&mut self, at: Nanos, frame: &ieee80211::Frame<'_>, header: &radiotap::Header) {
+    fn take(&mut self, at: Nanos, frame: &ieee80211::FrameHeader, header: &radiotap::Header) {
         self.last = at;
         self.frames += 1;
         self.data_frames += u64::from(frame.is_data);

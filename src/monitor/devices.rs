@@ -1,7 +1,8 @@
 //! Devices of this computer that are sources of their own: joysticks, wireless cards.
 //!
 //! Their bytes are no MAVLink and never reach a framer; what they say becomes samples
-//! like any message's, from a sender without a system.
+//! like any message's, from a sender without a system. A joystick's are read here, not by the wire stage: at rest it
+//! sends nothing, so its positions come with the time that passes.
 
 use std::collections::BTreeMap;
 
@@ -12,8 +13,7 @@ use crate::units::Nanos;
 use super::LinkMonitor;
 use crate::measure::context::Sender;
 use crate::record::text::clean;
-use crate::wire::card_level;
-use crate::wire::card_level::Level;
+use crate::wire::card_level::{Level, Row};
 use crate::wire::joystick::{Axes, Joystick};
 use crate::wire::telemetry::Telemetry;
 
@@ -28,30 +28,24 @@ pub(super) struct Devices {
 }
 
 impl LinkMonitor {
-    /// Whether the bytes of an interface are a device's; if so, they have been taken.
-    pub(super) fn handle_device(&mut self, at: Nanos, interface: InterfaceId, bytes: &[u8]) -> bool {
+    /// The bytes of an interface, where they are a joystick's.
+    pub(super) fn handle_stream(&mut self, at: Nanos, interface: InterfaceId, bytes: &[u8]) {
         let kind = self.context.interfaces.get(usize::from(interface.0)).map(|info| info.kind);
-        match kind {
-            Some(InterfaceKind::Joystick) => {
-                self.with_joystick(interface, |joystick, give| joystick.push(at, bytes, give));
-            }
-            Some(InterfaceKind::Wireless) => self.handle_card(at, interface, bytes),
-            _ => return false,
+        if kind == Some(InterfaceKind::Joystick) {
+            self.with_joystick(interface, |joystick, give| joystick.push(at, bytes, give));
         }
-        true
     }
 
     /// A wireless card's row of the kernel's table.
-    fn handle_card(&mut self, at: Nanos, interface: InterfaceId, bytes: &[u8]) {
-        let Some(row) = std::str::from_utf8(bytes).ok().and_then(card_level::parse) else { return };
-        self.imply_card(row.name);
+    pub(super) fn handle_card(&mut self, at: Nanos, interface: InterfaceId, row: &Row) {
+        self.imply_card(&row.name);
         match row.level {
             Level::Dbm(level) => {
-                self.signal.observe_card(at, interface, row.name, (level, row.noise_dbm), &self.context);
+                self.signal.observe_card(at, interface, &row.name, (level, row.noise_dbm), &self.context);
             }
             Level::Relative if !self.devices.told_relative => {
                 self.devices.told_relative = true;
-                let name = clean(row.name);
+                let name = clean(&row.name);
                 self.log("source", None, format!("{name} gives its level in a unit of its own: left out"));
             }
             Level::Relative | Level::Absent => {}

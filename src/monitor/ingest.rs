@@ -1,11 +1,9 @@
-//! Bytes in: which framer they go to, what each frame goes to, and links named as they are heard.
+//! Messages in: which meters each one goes to, and links named as they are heard.
 
-use std::net::SocketAddr;
 use std::sync::Arc;
 
 use crate::profile::{DBM_BYTES, LinkProfile, LinkRole, RadioProfile, RadiotapProfile, TransmitterAddress};
-use crate::record::packet::Packet;
-use crate::record::{Direction, Flow, InterfaceId, Record};
+use crate::record::{Direction, Record};
 use crate::units::Nanos;
 
 use super::LinkMonitor;
@@ -13,53 +11,43 @@ use crate::measure::context::Sender;
 use crate::measure::loss::Arrival;
 use crate::record::text::clean;
 use crate::units::hardware_address::Address;
-use crate::wire::framer::{Frame, Framer};
+use crate::wire::message::{MavlinkMessage, Message};
 use crate::wire::telemetry::Telemetry;
-use crate::wire::{codec, rtp};
-
-/// Framers kept: strangers on the network must not grow memory.
-const MOST_FRAMERS: usize = 64;
-
-/// What one framer follows: a byte stream, or the datagrams of one flow.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct FramerKey {
-    pub(super) interface: InterfaceId,
-    pub(super) direction: Direction,
-    pub(super) endpoints: Option<(SocketAddr, SocketAddr)>,
-}
-
-/// A framer, and when it last got bytes.
-#[derive(Clone, Debug)]
-pub(super) struct Framed {
-    key: FramerKey,
-    pub(super) framer: Framer,
-    last: Nanos,
-}
 
 impl LinkMonitor {
-    /// A captured packet: what its radio says of it, then the datagram in it.
-    pub(super) fn handle_packet(&mut self, at: Nanos, record: &Record<'_>, packet: &Packet<'_>) {
-        let on_air = packet.link.is_on_air();
-        let datagram = packet.datagram();
-        if on_air {
-            self.heard(record, at, packet.bytes.len());
-        } else if let Some((_, bytes)) = datagram {
-            self.heard(record, at, bytes.len());
-        }
-        if let Some((flow, bytes)) = datagram {
-            self.handle_datagram(at, record, flow, bytes);
-        }
-        if on_air && record.direction == Direction::Inbound {
-            let carrier = self.air.observe(at, record.interface, packet, &mut self.signal, &self.context);
-            if let (Some(transmitter), Some((_, bytes))) = (carrier, datagram) {
-                self.imply_level(transmitter, bytes);
+    /// What was read from a record's bytes.
+    pub(super) fn handle_message(&mut self, at: Nanos, record: &Record<'_>, message: &Message) {
+        let interface = record.interface;
+        match message {
+            Message::Mavlink(message) => self.handle_frame(at, record, message),
+            Message::Rtp(packet) => {
+                if let Some(flow) = record.body.flow() {
+                    self.video.observe_packet(at, interface, flow, packet, &self.context);
+                }
+                self.hear_video(at, record.direction);
             }
+            Message::RtpControl => self.hear_video(at, record.direction),
+            Message::OnAir(heard) => {
+                let carrier = self.air.observe(at, interface, heard, &mut self.signal, &self.context);
+                if let (Some(transmitter), Some(is_rtp)) = (carrier, heard.carries_rtp) {
+                    self.imply_level(transmitter, if is_rtp { "video" } else { "telemetry" });
+                }
+            }
+            Message::CardLevel(row) => self.handle_card(at, interface, row),
+        }
+    }
+
+    fn hear_video(&mut self, at: Nanos, direction: Direction) {
+        if self.video.has_stream() {
+            if direction == Direction::Inbound {
+                self.signal.hear_far_side(at);
+            }
+            self.imply(LinkRole::Video, "video", None, None);
         }
     }
 
     /// Without a profile, what carries the video or the telemetry gives that link's level.
-    fn imply_level(&mut self, transmitter: Address, bytes: &[u8]) {
-        let name = if rtp::parse(bytes).is_some() { "video" } else { "telemetry" };
+    fn imply_level(&mut self, transmitter: Address, name: &str) {
         let place = self.context.profile.link.iter().position(|link| link.name == name);
         let Some(place) = place.filter(|_| self.implied_links) else { return };
         if self.context.profile.link[place].radiotap.is_none() {
@@ -71,81 +59,23 @@ impl LinkMonitor {
         }
     }
 
-    pub(super) fn handle_datagram(&mut self, at: Nanos, record: &Record<'_>, flow: Flow, bytes: &[u8]) {
-        if self.video.observe_datagram(at, record.interface, flow, bytes, &self.context) {
-            if record.direction == Direction::Inbound && self.video.has_stream() {
-                self.signal.hear_far_side(at);
-            }
-            if self.video.has_stream() {
-                self.imply(LinkRole::Video, "video", None, None);
-            }
-            return;
-        }
-        let key = FramerKey {
+    fn handle_frame(&mut self, at: Nanos, record: &Record<'_>, message: &MavlinkMessage) {
+        let MavlinkMessage { header, boot, telemetry, .. } = message;
+        let sender = Sender {
             interface: record.interface,
             direction: record.direction,
-            endpoints: Some((flow.source, flow.destination)),
-        };
-        self.frame(at, key, bytes);
-    }
-
-    pub(super) fn frame(&mut self, at: Nanos, key: FramerKey, bytes: &[u8]) {
-        let known = self.framers.iter().position(|framed| framed.key == key);
-        let Some(place) = known.or_else(|| self.begin_framer(key, at)) else { return };
-        // Taken out so that the sink may borrow the rest of the core.
-        let mut framers = std::mem::take(&mut self.framers);
-        framers[place].last = at;
-        framers[place].framer.push(bytes, &mut |frame| self.handle_frame(at, key, frame));
-        self.framers = framers;
-    }
-
-    fn begin_framer(&mut self, key: FramerKey, at: Nanos) -> Option<usize> {
-        if !self.has_room() {
-            return None;
-        }
-        let framer = if key.endpoints.is_none() { Framer::stream() } else { Framer::datagrams() };
-        self.framers.push(Framed { key, framer, last: at });
-        Some(self.framers.len() - 1)
-    }
-
-    /// Whether one more framer may be kept: a flow that has brought no frame so far, the one that has
-    /// been silent for longest, makes room.
-    fn has_room(&mut self) -> bool {
-        if self.framers.len() < MOST_FRAMERS {
-            return true;
-        }
-        let idle = self
-            .framers
-            .iter()
-            .enumerate()
-            .filter(|(_, framed)| framed.key.endpoints.is_some() && framed.framer.counts().frames == 0)
-            .min_by_key(|(_, framed)| (framed.last, framed.key))
-            .map(|(place, _)| place);
-        if let Some(place) = idle {
-            self.framers.swap_remove(place);
-        }
-        idle.is_some()
-    }
-
-    fn handle_frame(&mut self, at: Nanos, key: FramerKey, frame: &Frame<'_>) {
-        let header = frame.header;
-        let sender = Sender {
-            interface: key.interface,
-            direction: key.direction,
             system: header.system,
             component: header.component,
         };
-        let telemetry = codec::decode(frame);
-        let boot = telemetry.as_ref().and_then(Telemetry::boot_stamp);
-        let endpoint = key.endpoints.map(|(source, _)| source);
-        if self.loss.observe(at, sender, endpoint, frame, boot) == Arrival::Duplicate {
+        let endpoint = record.body.flow().map(|flow| flow.source);
+        if self.loss.observe(at, sender, endpoint, message) == Arrival::Duplicate {
             return;
         }
-        if let Some(telemetry) = &telemetry {
+        if let Some(telemetry) = telemetry {
             self.context.roles.observe(header.system, header.component, telemetry);
         }
         self.hear(at, sender, telemetry.as_ref());
-        let Some(telemetry) = &telemetry else {
+        let Some(telemetry) = telemetry else {
             self.timing.observe(at, sender, header.message, None);
             return;
         };
@@ -206,11 +136,7 @@ impl LinkMonitor {
             Telemetry::Battery { .. } => self.power.observe(at, sender, telemetry),
             Telemetry::Vibration { .. } => self.vibration.observe(at, sender, telemetry, context),
             Telemetry::VideoStreamStatus { .. } => self.video.observe(at, telemetry),
-            Telemetry::Inertial { .. }
-            | Telemetry::SystemTime { .. }
-            | Telemetry::TimeSync { .. }
-            | Telemetry::CommandAck { .. }
-            | Telemetry::StatusText { .. } => {}
+            Telemetry::Clock(_) | Telemetry::TimeSync { .. } | Telemetry::StatusText { .. } => {}
         }
     }
 

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
-    Accidents, BadSpell, EventSummary, Framing, LatencySummary, LinkSummary, RecordingSummary, Summary,
+    Accidents, BadSpell, EventSummary, LatencySummary, LinkSummary, RecordingSummary, Summary,
 };
 use crate::units::LevelUnit;
 
@@ -50,22 +50,8 @@ impl LinkMonitor {
         }
     }
 
-    fn framing(&self) -> (Framing, bool) {
-        let mut total = Framing::default();
-        let mut inside = false;
-        for framed in &self.framers {
-            let (counts, open) = framed.framer.finished();
-            total.frames += counts.frames;
-            total.crc_errors += counts.crc_errors;
-            total.skipped_bytes += counts.skipped_bytes;
-            total.unknown_ids += counts.unknown_ids;
-            inside |= open;
-        }
-        (total, inside)
-    }
-
     fn accidents(&self) -> Accidents {
-        let chances = self.framers.iter().map(|framed| framed.framer.chances()).sum();
+        let chances = self.wire.chances();
         Accidents { chances, expected: chances as f64 / 65_536.0 }
     }
 
@@ -152,7 +138,7 @@ impl LinkMonitor {
     #[must_use]
     pub fn summary_with(&self, facts: &RecordingFacts, latency: LatencySummary) -> Summary {
         let context = &self.context;
-        let (framing, inside) = self.framing();
+        let (framing, inside) = self.wire.framing();
         let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
@@ -183,7 +169,7 @@ impl LinkMonitor {
             bad_spells: self.bad_spells(&distances),
             own_reports: self.reports.summary(),
             links: Vec::new(),
-            clocks: self.clocks.summary(context),
+            clocks: self.clocks.summary(context.start.unwrap_or_default()),
             latency,
             control_holds: self.latency.holds(),
             signal: self.signal.summary(context),

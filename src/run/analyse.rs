@@ -1,5 +1,6 @@
 //! A whole recording through the core, without a screen.
 
+use std::mem::take;
 use std::num::NonZero;
 use std::sync::Arc;
 use std::thread::available_parallelism;
@@ -13,7 +14,7 @@ use super::read_ahead::read_ahead;
 
 /// Entries between two words on the progress in turn.
 const EVERY: u32 = 16_384;
-/// Entries read ahead at a time: few enough to stay in a core's cache from one thread to the other.
+/// Entries, or messages, read ahead at a time: few enough to stay in a core's cache from one thread to the other.
 const BATCH: usize = 512;
 
 /// Where a recording is read.
@@ -46,12 +47,20 @@ pub fn analyse(
 ) -> (LinkMonitor, RecordingFacts) {
     let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier);
     let facts = match reading {
-        Reading::Ahead => read_ahead(recording, BATCH, &mut |entries, share| {
-            for entry in entries {
-                monitor.handle(entry);
-            }
-            progress(share);
-        }),
+        Reading::Ahead => {
+            let wire = take(monitor.wire_mut());
+            let (facts, wire) = read_ahead(
+                recording,
+                wire,
+                BATCH,
+                &mut |entry, messages| {
+                    monitor.take(entry, messages);
+                },
+                progress,
+            );
+            *monitor.wire_mut() = wire;
+            facts
+        }
         Reading::InTurn => in_turn(recording, &mut monitor, progress),
     };
     (monitor, facts)
@@ -69,4 +78,30 @@ fn in_turn(recording: &Recording, monitor: &mut LinkMonitor, progress: &dyn Fn(f
         }
     }
     recording.facts(&cursor)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::run::analyse::*;
+
+    #[test]
+    fn figures_are_the_same_wherever_it_is_read() {
+        let orchard: &[u8] = include_bytes!("../../recordings/orchard-2.pcapng");
+        let bare: &[u8] = include_bytes!("../../tests/data/quad2013_a.raw");
+        let text = include_str!("../../recordings/orchard-profile.toml");
+        let profile = Profile::parse(text).unwrap();
+        for (name, bytes, profile) in [
+            ("a.pcapng", orchard, profile),
+            ("b.raw", bare, Profile::default()),
+            ("c.pcapng", orchard, Profile::default()),
+        ] {
+            let recording = Recording::bundled(name, bytes).unwrap();
+            let profile = Arc::new(profile);
+            let summary = |reading| {
+                let (monitor, facts) = analyse(&recording, &profile, Earlier::default(), reading, &|_| {});
+                serde_json::to_string(&monitor.summary(&facts)).unwrap()
+            };
+            assert_eq!(summary(Reading::Ahead), summary(Reading::InTurn), "{name}");
+        }
+    }
 }

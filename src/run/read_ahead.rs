@@ -1,38 +1,52 @@
-//! A recording read ahead on a thread of its own, while the core takes what was read before.
+//! A recording read ahead on a thread of its own, which runs the wire stage too, while the core takes what was read before.
 //!
-//! Mapping the file's pages, waiting for the memory of packet headers and dating bare bytes then happen
-//! beside the core. Entries borrow from the recording and come in batches, in their order; at most
-//! [`WAITING`] batches wait, and their memory goes round.
+//! Mapping the file's pages, waiting for the memory of packet headers, dating bare bytes, framing and decoding then
+//! happen beside the core. Entries borrow from the recording and come in batches, in their order, each with the messages
+//! that it brought; at most [`WAITING`] batches wait, and their memory goes round.
 
-use std::hint::black_box;
 use std::panic::resume_unwind;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 
 use crate::capture::Recording;
 use crate::monitor::RecordingFacts;
-use crate::record::{Body, Entry, Record};
+use crate::record::Entry;
+use crate::wire::Wire;
+use crate::wire::message::Message;
 
 /// Batches that wait for the core.
 const WAITING: usize = 4;
 
-/// Entries that follow each other, and the share of the recording that is read with them.
+/// Entries that follow each other.
+#[derive(Default)]
 struct Batch<'a> {
-    entries: Vec<Entry<'a>>,
+    /// Each with how many messages it brought.
+    entries: Vec<(Entry<'a>, usize)>,
+    messages: Vec<Message>,
+    /// The share of the recording that is read with them.
     progress: f64,
 }
 
-/// Gives all entries of a recording to `take`, up to `size` at a time, with the share of the recording
-/// that is read with them, 0 to 1. A panic on either thread ends both.
+impl Batch<'_> {
+    fn clear(&mut self) {
+        self.entries.clear();
+        self.messages.clear();
+    }
+}
+
+/// Gives all entries of a recording to `take`, with the messages that the wire stage reads from them; `progress` hears
+/// the share that is done, 0 to 1, after `size` entries or messages, or fewer. A panic on either thread ends both.
 pub(super) fn read_ahead(
     recording: &Recording,
+    wire: Wire,
     size: usize,
-    take: &mut dyn FnMut(&[Entry<'_>], f64),
-) -> RecordingFacts {
+    take: &mut dyn FnMut(&Entry<'_>, &[Message]),
+    progress: &dyn Fn(f64),
+) -> (RecordingFacts, Wire) {
     let (filled, batches) = sync_channel(WAITING);
     let (emptied, empty) = channel();
     std::thread::scope(|scope| {
-        let reader = scope.spawn(move || read(recording, size, &filled, &empty));
-        give(batches, &emptied, take);
+        let reader = scope.spawn(move || read(recording, wire, size, &filled, &empty));
+        give(batches, &emptied, take, progress);
         reader.join().unwrap_or_else(|panic| resume_unwind(panic))
     })
 }
@@ -40,51 +54,56 @@ pub(super) fn read_ahead(
 /// Hands on what comes. Where `take` panics the receiver goes with it, so that the reader ends too.
 fn give<'a>(
     batches: Receiver<Batch<'a>>,
-    emptied: &Sender<Vec<Entry<'a>>>,
-    take: &mut dyn FnMut(&[Entry<'_>], f64),
+    emptied: &Sender<Batch<'a>>,
+    take: &mut dyn FnMut(&Entry<'_>, &[Message]),
+    progress: &dyn Fn(f64),
 ) {
-    for Batch { mut entries, progress } in batches {
-        touch(&entries);
-        take(&entries, progress);
-        entries.clear();
-        // At the recording's end nobody fills it again.
-        let _ = emptied.send(entries);
-    }
-}
-
-/// Asks for the memory of a batch, and of the first bytes that each of its records holds: of so many at
-/// once a processor waits for several together, where the core would wait for one after the other.
-fn touch(entries: &[Entry<'_>]) {
-    let first = |entry: &Entry<'_>| match entry {
-        Entry::Record(Record { body: Body::Stream(bytes) | Body::Datagram { bytes, .. }, .. }) => {
-            bytes.first().copied().unwrap_or(0)
+    for mut batch in batches {
+        let mut rest = batch.messages.as_slice();
+        for (entry, count) in &batch.entries {
+            let (messages, behind) = rest.split_at(*count);
+            take(entry, messages);
+            rest = behind;
         }
-        _ => 0,
-    };
-    black_box(entries.iter().map(first).fold(0, u8::wrapping_add));
+        progress(batch.progress);
+        batch.clear();
+        // At the recording's end nobody fills it again.
+        let _ = emptied.send(batch);
+    }
 }
 
 fn read<'a>(
     recording: &'a Recording,
+    mut wire: Wire,
     size: usize,
     filled: &SyncSender<Batch<'a>>,
-    empty: &Receiver<Vec<Entry<'a>>>,
-) -> RecordingFacts {
+    empty: &Receiver<Batch<'a>>,
+) -> (RecordingFacts, Wire) {
     let mut cursor = recording.cursor();
     loop {
-        let mut entries = empty.try_recv().unwrap_or_else(|_| Vec::with_capacity(size));
-        entries.extend(std::iter::from_fn(|| recording.next(&mut cursor)).take(size));
-        let is_last = entries.len() < size;
-        let progress = recording.progress(&cursor);
+        let mut batch = empty.try_recv().unwrap_or_default();
+        let mut is_last = false;
+        while !is_last && batch.entries.len() < size && batch.messages.len() < size {
+            let before = batch.messages.len();
+            match recording.next(&mut cursor) {
+                None => is_last = true,
+                Some(entry) => {
+                    wire.read(&entry, &mut batch.messages);
+                    batch.entries.push((entry, batch.messages.len() - before));
+                }
+            }
+        }
+        batch.progress = recording.progress(&cursor);
         // Nobody takes any more: the other thread is on its way out.
-        if filled.send(Batch { entries, progress }).is_err() || is_last {
-            return recording.facts(&cursor);
+        if filled.send(batch).is_err() || is_last {
+            return (recording.facts(&cursor), wire);
         }
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use std::cell::RefCell;
     use std::panic::{AssertUnwindSafe, catch_unwind};
 
     use crate::run::read_ahead::*;
@@ -95,14 +114,19 @@ mod tests {
     fn reads_as_in_turn(recording: &Recording, size: usize) {
         let mut cursor = recording.cursor();
         let in_turn: Vec<Entry<'_>> = std::iter::from_fn(|| recording.next(&mut cursor)).collect();
-        let (mut ahead, mut shares) = (0, vec![0.0]);
-        let facts = read_ahead(recording, size, &mut |entries, share| {
-            assert!(entries.len() <= size);
-            assert_eq!(entries, &in_turn[ahead..ahead + entries.len()]);
-            ahead += entries.len();
-            shares.push(share);
-        });
+        let (mut ahead, shares) = (0, RefCell::new(vec![0.0]));
+        let (mut wire, mut read) = (Wire::default(), Vec::new());
+        let mut take = |entry: &Entry<'_>, messages: &[Message]| {
+            wire.read(entry, &mut read);
+            assert_eq!((entry, messages), (&in_turn[ahead], &read[..]));
+            read.clear();
+            ahead += 1;
+        };
+        let progress = |share| shares.borrow_mut().push(share);
+        let (facts, elsewhere) = read_ahead(recording, Wire::default(), size, &mut take, &progress);
         assert_eq!((ahead, facts), (in_turn.len(), recording.facts(&cursor)));
+        assert_eq!(elsewhere.framing(), wire.framing());
+        let shares = shares.into_inner();
         assert!(shares.is_sorted() && shares.last() == Some(&1.0), "{shares:?}");
     }
 
@@ -118,7 +142,7 @@ mod tests {
     fn a_truncated_one_is_told() {
         let torn = Recording::bundled("a.pcapng", &BYTES[..BYTES.len() - 3]).unwrap();
         reads_as_in_turn(&torn, 64);
-        assert!(read_ahead(&torn, 64, &mut |_, _| {}).truncated);
+        assert!(read_ahead(&torn, Wire::default(), 64, &mut |_, _| {}, &|_| {}).0.truncated);
     }
 
     /// A section header alone: no packet follows.
@@ -138,13 +162,14 @@ mod tests {
     #[test]
     fn a_panic_behind_it_comes_through() {
         let recording = Recording::bundled("a.pcapng", BYTES).unwrap();
-        let mut batches = 0;
+        let mut entries = 0;
+        let mut take = |_: &Entry<'_>, _: &[Message]| {
+            entries += 1;
+            assert!(entries < 20, "enough");
+        };
         let stopped = catch_unwind(AssertUnwindSafe(|| {
-            read_ahead(&recording, 1, &mut |_, _| {
-                batches += 1;
-                assert!(batches < 20, "enough");
-            });
+            read_ahead(&recording, Wire::default(), 1, &mut take, &|_| {});
         }));
-        assert_eq!((stopped.unwrap_err().downcast_ref(), batches), (Some(&"enough"), 20));
+        assert_eq!((stopped.unwrap_err().downcast_ref(), entries), (Some(&"enough"), 20));
     }
 }

@@ -7,15 +7,19 @@
 
 /// What a row says.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Row<'a> {
-    pub(crate) name: &'a str,
-    pub(crate) level: Level,
-    pub(crate) noise_dbm: Option<i8>,
+pub struct Row {
+    /// The card's.
+    pub name: String,
+    /// What it receives.
+    pub level: Level,
+    /// Noise there, where it is known.
+    pub noise_dbm: Option<i8>,
 }
 
 /// A level as the driver gives it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Level {
+pub enum Level {
+    /// In dBm.
     Dbm(i8),
     /// Not heard, or nothing new.
     Absent,
@@ -24,7 +28,7 @@ pub(crate) enum Level {
 }
 
 /// Reads a row; `None` where it is none.
-pub(crate) fn parse(row: &str) -> Option<Row<'_>> {
+pub(super) fn parse(row: &str) -> Option<Row> {
     let (name, rest) = row.trim_start().split_once(':')?;
     let mut columns = rest.split_ascii_whitespace().skip(2);
     let (level, noise) = (columns.next()?, columns.next()?);
@@ -36,7 +40,7 @@ pub(crate) fn parse(row: &str) -> Option<Row<'_>> {
         (true, 1..) => Level::Relative,
         (true, _) => dbm(value).map_or(Level::Absent, Level::Dbm),
     };
-    Some(Row { name, level, noise_dbm: dbm(noise) })
+    Some(Row { name: name.to_owned(), level, noise_dbm: dbm(noise) })
 }
 
 #[cfg(test)]
@@ -60,7 +64,7 @@ mod tests {
         assert_eq!(parsed("-256.", "-256."), Some((Level::Absent, None)));
         assert_eq!(parsed("  0 ", "  0 "), Some((Level::Absent, None)), "a card that was never asked");
         assert_eq!(parsed(" 24.", "  4."), Some((Level::Relative, None)));
-        assert_eq!(parse(&row("-56.", "-256 ")).map(|row| row.name), Some("wlan0"));
+        assert_eq!(parse(&row("-56.", "-256 ")).map(|row| row.name).as_deref(), Some("wlan0"));
     }
 
     #[test]

@@ -26,28 +26,9 @@ pub struct Definition {
 }
 
 /// Ids below this are looked up in a table.
-const TABLE_IDS: usize = 65_536;
-/// One entry of the table: 0 where the id is unknown, else 1 << 16 | extra << 8 | length.
-const KNOWN: u32 = 1 << 16;
+const TABLE_IDS: u32 = 65_536;
 /// Id, CRC extra byte and version 1 length of each message that the common set lacks, a line each.
 const OTHER_IDS: &str = include_str!("message_ids.txt");
-
-fn table() -> &'static [u32] {
-    static TABLE: OnceLock<Box<[u32]>> = OnceLock::new();
-    TABLE.get_or_init(|| {
-        let mut table: Box<[u32]> = (0..TABLE_IDS as u32).map(|id| common(id).map_or(0, packed)).collect();
-        for (id, definition) in others() {
-            if let Some(entry) = table.get_mut(id as usize) {
-                *entry = packed(definition);
-            }
-        }
-        table
-    })
-}
-
-fn packed(definition: Definition) -> u32 {
-    KNOWN | u32::from(definition.crc_extra) << 8 | u32::from(definition.v1_length)
-}
 
 fn others() -> impl Iterator<Item = (u32, Definition)> {
     OTHER_IDS.lines().filter_map(|line| {
@@ -69,13 +50,16 @@ fn common(id: u32) -> Option<Definition> {
 #[must_use]
 #[inline]
 pub fn definition(message: u32) -> Option<Definition> {
-    match table().get(message as usize) {
-        Some(&entry) if entry & KNOWN != 0 => {
-            Some(Definition { crc_extra: (entry >> 8) as u8, v1_length: entry as u8 })
+    static TABLE: OnceLock<Box<[Option<Definition>]>> = OnceLock::new();
+    let other = |message| others().find(|(id, _)| *id == message).map(|(_, definition)| definition);
+    let table = TABLE.get_or_init(|| {
+        let mut table: Box<[_]> = (0..TABLE_IDS).map(common).collect();
+        for (id, definition) in others().filter(|(id, _)| *id < TABLE_IDS) {
+            table[id as usize] = Some(definition);
         }
-        Some(_) => None,
-        None => others().find(|(id, _)| *id == message).map(|(_, definition)| definition),
-    }
+        table
+    });
+    table.get(message as usize).map_or_else(|| other(message), |known| *known)
 }
 
 /// Bytes of a payload that are looked at: no field that is read lies behind them.
@@ -158,9 +142,10 @@ pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
     match frame.header.message {
         0 => Some(heartbeat(fields)),
         1 => Some(system_status(fields)),
-        2 => Some(system_time(fields)),
+        2 => Some(Telemetry::Clock(BootStamp::Millis(fields.u32(8)))),
         24 => gps_fix(fields),
-        message @ (26 | 27 | 105) => inertial(fields, message),
+        26 => Some(Telemetry::Clock(BootStamp::Millis(fields.u32(0)))),
+        27 | 105 => boot_micros(fields.u64(0)).map(Telemetry::Clock),
         30 => attitude(fields),
         33 => position(fields),
         35 => rc_channels_raw(fields),
@@ -168,7 +153,6 @@ pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
         65 => Some(rc_channels(fields)),
         69 => Some(manual_control(fields)),
         70 => Some(rc_override(fields)),
-        77 => Some(command_ack(fields)),
         109 => Some(radio(fields, false)),
         166 => Some(radio(fields, true)),
         111 => Some(time_sync(fields)),
@@ -181,17 +165,9 @@ pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
     }
 }
 
-fn system_time(fields: Fields<'_>) -> Telemetry {
-    Telemetry::SystemTime { unix_us: Some(fields.u64(0)).filter(|&us| us != 0), boot_ms: fields.u32(8) }
-}
-
 fn attitude(fields: Fields<'_>) -> Option<Telemetry> {
     let roll_pitch_yaw = fields.vector(4)?;
     Some(Telemetry::Attitude { boot_ms: fields.u32(0), roll_pitch_yaw })
-}
-
-fn command_ack(fields: Fields<'_>) -> Telemetry {
-    Telemetry::CommandAck { command: u32::from(fields.u16(0)), result: fields.u8(2) }
 }
 
 fn time_sync(fields: Fields<'_>) -> Telemetry {
@@ -214,12 +190,7 @@ fn home(fields: Fields<'_>) -> Option<Telemetry> {
 
 fn video_stream_status(fields: Fields<'_>) -> Option<Telemetry> {
     let frame_rate_hz = Some(fields.f32(0)).filter(|rate| rate.is_finite())?;
-    Some(Telemetry::VideoStreamStatus {
-        stream: fields.u8(18),
-        frame_rate_hz,
-        bit_rate: fields.u32(4),
-        flags: fields.u16(8),
-    })
+    Some(Telemetry::VideoStreamStatus { stream: fields.u8(18), frame_rate_hz, bit_rate: fields.u32(4) })
 }
 
 fn heartbeat(fields: Fields<'_>) -> Telemetry {
@@ -279,16 +250,6 @@ fn boot_micros(us: u64) -> Option<BootStamp> {
     (us < 1_000_000_000_000_000).then_some(BootStamp::Micros(us))
 }
 
-fn inertial(fields: Fields<'_>, message: u32) -> Option<Telemetry> {
-    let whole = |at: usize| [0, 2, 4].map(|offset| f64::from(fields.i16(at + offset)));
-    let (boot, acceleration) = match message {
-        26 => (Some(BootStamp::Millis(fields.u32(0))), whole(4)),
-        27 => (boot_micros(fields.u64(0)), whole(8)),
-        _ => (boot_micros(fields.u64(0)), fields.vector(8)?),
-    };
-    Some(Telemetry::Inertial { boot, acceleration, message })
-}
-
 fn rc_channels(fields: Fields<'_>) -> Telemetry {
     let count = fields.u8(40);
     let mut channels = [None; 18];
@@ -332,7 +293,6 @@ fn manual_control(fields: Fields<'_>) -> Telemetry {
     Telemetry::ManualControl {
         target: fields.u8(10),
         axes: [axis(0), axis(2), axis(4), axis(6), extension(0, 14), extension(1, 16)],
-        buttons: fields.u16(8),
     }
 }
 

@@ -20,7 +20,8 @@ use crate::summary::Framing;
 
 mod candidate;
 
-use candidate::{Chance, Verdict, intact, judge, layout};
+use candidate::{Chance, Verdict, judge, layout};
+pub(crate) use candidate::{intact, is_start};
 
 /// The longest frame: version 2, full payload, signed.
 pub const LONGEST_FRAME: usize = 280;
@@ -71,9 +72,21 @@ pub struct Frame<'a> {
     pub bytes: &'a [u8],
 }
 
-/// The frame of a known id that the bytes begin with, if its checksum holds.
-pub(crate) fn first_frame(bytes: &[u8]) -> Option<Frame<'_>> {
-    intact(bytes)
+impl Frame<'_> {
+    /// Tells frames of one number apart; no part of any output.
+    ///
+    /// Its first and last eight bytes and the payload's first eight: length, id and numbers, the first
+    /// fields (mostly a clock), and the checksum or signature over all the rest.
+    #[must_use]
+    #[inline]
+    pub fn fingerprint(&self) -> u64 {
+        const FACTOR: u64 = 0x9E37_79B9_7F4A_7C15;
+        let bytes = self.bytes;
+        let word = |bytes: Option<&[u8; 8]>| bytes.map_or(0, |bytes| u64::from_le_bytes(*bytes));
+        let middle = self.payload.first_chunk::<8>();
+        let mixed = (word(bytes.first_chunk::<8>()).wrapping_mul(FACTOR) ^ word(middle)).wrapping_mul(FACTOR);
+        (mixed.rotate_left(29) ^ word(bytes.last_chunk::<8>())).wrapping_mul(FACTOR)
+    }
 }
 
 /// Where the bytes went.
@@ -118,13 +131,6 @@ pub struct Framer {
     unproven: (Framing, u64),
 }
 
-/// What to make of unknown ids.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Unknown {
-    Witness,
-    Refuse,
-}
-
 impl Framer {
     /// For a byte stream: chunk borders mean nothing.
     #[must_use]
@@ -151,7 +157,7 @@ impl Framer {
             let mut carry = std::mem::take(&mut self.carry);
             let carried = carry.len();
             carry.extend_from_slice(&bytes[..bytes.len().min(LONGEST_FRAME)]);
-            let consumed = self.scan(&carry, carried, false, Unknown::Witness, sink);
+            let consumed = self.scan(&carry, carried, false, sink);
             if consumed < carried {
                 carry.drain(..consumed);
                 self.carry = carry;
@@ -162,7 +168,7 @@ impl Framer {
             self.carry = carry;
         }
         let rest = &bytes[from..];
-        let consumed = self.scan(rest, rest.len(), false, Unknown::Witness, sink);
+        let consumed = self.scan(rest, rest.len(), false, sink);
         self.carry.extend_from_slice(&rest[consumed..]);
     }
 
@@ -194,19 +200,12 @@ impl Framer {
         }
         let mut end = self.clone();
         let carry = std::mem::take(&mut end.carry);
-        end.scan(&carry, carry.len(), true, Unknown::Witness, &mut |_| {});
+        end.scan(&carry, carry.len(), true, &mut |_| {});
         (end.counts(), true)
     }
 
     /// Decides candidates that start before `stop`; gives how many bytes are decided.
-    fn scan(
-        &mut self,
-        buffer: &[u8],
-        stop: usize,
-        at_end: bool,
-        unknown: Unknown,
-        sink: &mut impl FnMut(&Frame<'_>),
-    ) -> usize {
+    fn scan(&mut self, buffer: &[u8], stop: usize, at_end: bool, sink: &mut impl FnMut(&Frame<'_>)) -> usize {
         let mut at = 0;
         let mut is_damaged = false;
         while at < stop {
@@ -231,9 +230,7 @@ impl Framer {
                     0
                 }
                 Verdict::Frame(frame) => self.accept(&frame, sink),
-                Verdict::Fits(frame, extra) if unknown == Unknown::Witness => {
-                    self.consider(&frame, extra, sink)
-                }
+                Verdict::Fits(frame, extra) if !self.datagrams => self.consider(&frame, extra, sink),
                 Verdict::Incomplete | Verdict::Foreign | Verdict::Fits(..) => 0,
             };
             if taken == 0 {
@@ -355,7 +352,7 @@ impl Framer {
         if whole {
             self.scan_laid_out(bytes, sink);
         } else {
-            self.scan(bytes, bytes.len(), true, Unknown::Refuse, sink);
+            self.scan(bytes, bytes.len(), true, sink);
         }
         let accepted = self.counts.frames > before.0.frames;
         let starts = bytes.first().is_some_and(|&byte| candidate::is_start(byte));
@@ -388,7 +385,7 @@ impl Framer {
                     self.accept(&frame, sink);
                 }
                 _ => {
-                    self.scan(one, one.len(), true, Unknown::Refuse, sink);
+                    self.scan(one, one.len(), true, sink);
                 }
             }
             rest = behind;

@@ -10,17 +10,25 @@ use crate::units::hardware_address::Address;
 
 /// What a frame's header says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Frame<'a> {
-    pub(crate) transmitter: Address,
-    pub(crate) receiver: Address,
+pub struct FrameHeader {
+    /// Who sent it.
+    pub transmitter: Address,
+    /// To whom.
+    pub receiver: Address,
     /// Data, not management or control.
-    pub(crate) is_data: bool,
+    pub is_data: bool,
     /// Sent again.
-    pub(crate) retry: bool,
+    pub retry: bool,
     /// Its number, modulo 4096, and that of the fragment; control frames have none.
-    pub(crate) sequence: Option<(u16, u8)>,
+    pub sequence: Option<(u16, u8)>,
     /// Traffic identifier, where the frame is counted by itself for it.
-    pub(crate) counter: Option<u8>,
+    pub counter: Option<u8>,
+}
+
+/// A frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Frame<'a> {
+    pub(crate) header: FrameHeader,
     /// What a data frame carries, where it can be opened.
     pub(crate) body: Option<&'a [u8]>,
 }
@@ -29,7 +37,7 @@ fn address(bytes: &[u8], at: usize) -> Option<Address> {
     bytes.get(at..)?.first_chunk().copied()
 }
 
-/// Reads a frame's header; `padded`: the receiver pads the header to a multiple of 4.
+/// Reads a frame; `padded`: the receiver pads the header to a multiple of 4.
 pub(crate) fn parse(bytes: &[u8], padded: bool) -> Option<Frame<'_>> {
     let control: [u8; 2] = *bytes.first_chunk()?;
     let (kind, subtype) = (control[0] >> 2 & 3, control[0] >> 4);
@@ -39,31 +47,30 @@ pub(crate) fn parse(bytes: &[u8], padded: bool) -> Option<Frame<'_>> {
     }
     let (receiver, transmitter) = (address(bytes, 4)?, address(bytes, 10)?);
     let retry = flags & 0x08 != 0;
-    let base =
-        Frame { transmitter, receiver, is_data: false, retry, sequence: None, counter: None, body: None };
+    let base = FrameHeader { transmitter, receiver, is_data: false, retry, sequence: None, counter: None };
     if kind == 1 {
         // Those with a second address: block acknowledgements, PS-Poll, RTS, CF-End.
-        return matches!(subtype, 8..=11 | 14 | 15).then_some(base);
+        return matches!(subtype, 8..=11 | 14 | 15).then_some(Frame { header: base, body: None });
     }
     let number = bytes.get(22..)?.first_chunk().map(|bytes| u16::from_le_bytes(*bytes))?;
     let sequence = Some((number >> 4, (number & 0x0F) as u8));
     if kind == 0 {
-        return Some(Frame { sequence, ..base });
+        return Some(Frame { header: FrameHeader { sequence, ..base }, body: None });
     }
-    let mut header = if flags & 0x03 == 0x03 { 30 } else { 24 };
-    let quality = if subtype & 8 == 0 { None } else { Some(*bytes.get(header)?) };
+    let mut length = if flags & 0x03 == 0x03 { 30 } else { 24 };
+    let quality = if subtype & 8 == 0 { None } else { Some(*bytes.get(length)?) };
     if quality.is_some() {
-        header += if flags & 0x80 != 0 { 6 } else { 2 };
+        length += if flags & 0x80 != 0 { 6 } else { 2 };
     }
     if padded {
-        header = header.next_multiple_of(4);
+        length = length.next_multiple_of(4);
     }
     let in_parts = flags & 0x04 != 0 || number & 0x0F != 0;
     let closed = flags & 0x40 != 0 || subtype & 4 != 0 || quality.is_some_and(|quality| quality & 0x80 != 0);
-    let body = if in_parts || closed { None } else { bytes.get(header..).filter(|body| !body.is_empty()) };
+    let body = if in_parts || closed { None } else { bytes.get(length..).filter(|body| !body.is_empty()) };
     let to_one = receiver[0] & 1 == 0;
     let counter = quality.filter(|_| to_one).map(|quality| quality & 0x0F);
-    Some(Frame { is_data: true, sequence, counter, body, ..base })
+    Some(Frame { header: FrameHeader { is_data: true, sequence, counter, ..base }, body })
 }
 
 #[cfg(test)]
@@ -81,22 +88,22 @@ mod tests {
     fn data_management_and_control() {
         // Data from the access point, sent again, number 291.
         let bytes = frame([0x08, 0x0A], 291 << 4, &[0xAA, 1, 2]);
-        let data = parse(&bytes, false).unwrap();
+        let Frame { header: data, body } = parse(&bytes, false).unwrap();
         assert_eq!((data.transmitter, data.receiver, data.retry), (B, A, true));
         assert_eq!((data.sequence, data.counter), (Some((291, 0)), None));
-        assert_eq!(data.body, Some(&[0xAA, 1, 2][..]));
+        assert_eq!(body, Some(&[0xAA, 1, 2][..]));
         // QoS data, traffic identifier 5: its header is two bytes longer, padded four.
         let bytes = frame([0x88, 0x02], 7 << 4, &[5, 0, 0xAA, 1, 2]);
         let quality = parse(&bytes, false).unwrap();
-        assert_eq!((quality.counter, quality.body), (Some(5), Some(&[0xAA, 1, 2][..])));
+        assert_eq!((quality.header.counter, quality.body), (Some(5), Some(&[0xAA, 1, 2][..])));
         assert_eq!(parse(&bytes, true).unwrap().body, Some(&[2][..]));
         // A beacon.
         let bytes = frame([0x80, 0], 16, &[1; 20]);
-        let beacon = parse(&bytes, false).map(|beacon| (beacon.is_data, beacon.body));
+        let beacon = parse(&bytes, false).map(|beacon| (beacon.header.is_data, beacon.body));
         assert_eq!(beacon, Some((false, None)));
         // An acknowledgement has one address only.
         assert_eq!(parse(&[0xD4, 0, 0, 0, 2, 0, 0, 0, 0, 1], false), None);
-        assert!(parse(&frame([0xB4, 0], 0, &[]), false).is_some_and(|rts| rts.sequence.is_none()));
+        assert!(parse(&frame([0xB4, 0], 0, &[]), false).is_some_and(|rts| rts.header.sequence.is_none()));
     }
 
     #[test]

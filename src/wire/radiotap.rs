@@ -12,7 +12,6 @@ const MOST_GROUPS: usize = 9;
 
 const FLAGS: u32 = 1;
 const RATE: u32 = 2;
-const CHANNEL: u32 = 3;
 const SIGNAL: u32 = 5;
 const NOISE: u32 = 6;
 const ANTENNA: u32 = 11;
@@ -57,21 +56,24 @@ const FIELDS: [(u8, u8); 29] = [
 
 /// What one group of fields says of a receiver's antenna.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Group {
-    pub(crate) signal_dbm: Option<i8>,
-    pub(crate) noise_dbm: Option<i8>,
-    pub(crate) antenna: Option<u8>,
+pub struct Group {
+    /// Level.
+    pub signal_dbm: Option<i8>,
+    /// Noise.
+    pub noise_dbm: Option<i8>,
+    /// Its number.
+    pub antenna: Option<u8>,
 }
 
 /// A header, as far as it could be read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Header {
+pub struct Header {
     /// Where the frame begins.
-    pub(crate) length: usize,
-    pub(crate) flags: u8,
+    pub length: usize,
+    /// Field 1: bits for padding, a check sequence, and one that failed.
+    pub flags: u8,
     /// Of the frame's payload, kilobits a second; `None` where only a scheme of newer standards is given.
-    pub(crate) rate_kbps: Option<u32>,
-    pub(crate) channel_mhz: Option<u16>,
+    pub rate_kbps: Option<u32>,
     groups: [Group; MOST_GROUPS],
     count: usize,
 }
@@ -182,7 +184,6 @@ impl Reader<'_> {
             match bit {
                 FLAGS => header.flags = field[0],
                 RATE => header.rate_kbps = Some(u32::from(field[0]) * 500),
-                CHANNEL => header.channel_mhz = Some(u16::from_le_bytes([field[0], field[1]])),
                 SIGNAL => group.signal_dbm = Some(field[0] as i8),
                 NOISE => group.noise_dbm = Some(field[0] as i8),
                 ANTENNA => group.antenna = Some(field[0]),
@@ -231,7 +232,7 @@ mod tests {
         packet.extend([0x40, 0x01, 0xB5, 0xA1, 2]);
         packet[2] = packet.len() as u8;
         let header = parse(&packet).unwrap();
-        assert_eq!((header.length, header.rate_kbps, header.channel_mhz), (25, Some(54_000), Some(5825)));
+        assert_eq!((header.length, header.rate_kbps), (25, Some(54_000)));
         let whole = Group { signal_dbm: Some(-75), noise_dbm: Some(-95), antenna: Some(2) };
         assert_eq!(header.whole(), whole);
         assert!(header.has_check() && !header.is_damaged() && !header.is_padded());

@@ -4,9 +4,11 @@
 //! RTCP takes (RFC 5761, section 4: 64 to 95), and its contributing sources, extension and padding
 //! fit in it. One packet proves nothing: a stream is recognised by two in sequence
 //! (RFC 3550, appendix A.1), which is the video meter's to decide. MAVLink cannot be taken for
-//! RTP: its magic bytes 0xFD and 0xFE carry version 3.
+//! RTP: its start bytes 0xFD and 0xFE carry version 3.
 
 pub mod payload;
+
+use payload::Contents;
 
 /// Clock of RTP video, ticks a second (RFC 6184, RFC 7798).
 pub const VIDEO_CLOCK_HZ: f64 = 90_000.0;
@@ -28,11 +30,22 @@ pub struct Header {
 
 /// One plausible RTP packet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Packet<'a> {
+pub struct Packet {
     /// Its header.
     pub header: Header,
-    /// Its payload without padding.
-    pub payload: &'a [u8],
+    /// Bytes of the whole datagram.
+    pub size: u32,
+    /// What its payload holds.
+    pub contents: Contents,
+}
+
+impl Packet {
+    /// Reads a datagram; `None` where it cannot be RTP.
+    #[must_use]
+    pub fn read(bytes: &[u8]) -> Option<Self> {
+        let (header, payload) = parse(bytes)?;
+        Some(Self { header, size: bytes.len() as u32, contents: payload::contents(payload) })
+    }
 }
 
 /// Whether the second byte is one that RTCP uses (RFC 5761, section 4).
@@ -40,9 +53,9 @@ const fn is_control_type(second: u8) -> bool {
     matches!(second & 0x7f, 64..=95)
 }
 
-/// Reads a datagram as RTP; `None` where it cannot be.
+/// The header of a datagram and its payload without padding; `None` where it cannot be RTP.
 #[must_use]
-pub fn parse(bytes: &[u8]) -> Option<Packet<'_>> {
+pub fn parse(bytes: &[u8]) -> Option<(Header, &[u8])> {
     let fixed: &[u8; 12] = bytes.first_chunk()?;
     if fixed[0] >> 6 != 2 || is_control_type(fixed[1]) {
         return None;
@@ -60,16 +73,14 @@ pub fn parse(bytes: &[u8]) -> Option<Packet<'_>> {
         }
         payload = payload.get(..payload.len().checked_sub(padding)?)?;
     }
-    Some(Packet {
-        header: Header {
-            marker: fixed[1] & 0x80 != 0,
-            payload_type: fixed[1] & 0x7f,
-            sequence: u16::from_be_bytes([fixed[2], fixed[3]]),
-            timestamp: u32::from_be_bytes([fixed[4], fixed[5], fixed[6], fixed[7]]),
-            ssrc: u32::from_be_bytes([fixed[8], fixed[9], fixed[10], fixed[11]]),
-        },
-        payload,
-    })
+    let header = Header {
+        marker: fixed[1] & 0x80 != 0,
+        payload_type: fixed[1] & 0x7f,
+        sequence: u16::from_be_bytes([fixed[2], fixed[3]]),
+        timestamp: u32::from_be_bytes([fixed[4], fixed[5], fixed[6], fixed[7]]),
+        ssrc: u32::from_be_bytes([fixed[8], fixed[9], fixed[10], fixed[11]]),
+    };
+    Some((header, payload))
 }
 
 /// Whether a datagram is an RTCP report: version 2, types 200 to 204, a length that fits.
@@ -94,12 +105,12 @@ mod tests {
     #[test]
     fn a_header_is_read_as_the_standard_lays_it_out() {
         let datagram = bytes(0x80, 0xe0, &[1, 2, 3]);
-        let packet = parse(&datagram).expect("plausible");
+        let (header, payload) = parse(&datagram).expect("plausible");
         assert_eq!(
-            packet.header,
+            header,
             Header { marker: true, payload_type: 96, sequence: 0x1234, timestamp: 3000, ssrc: 0xdead_beef }
         );
-        assert_eq!(packet.payload, [1, 2, 3]);
+        assert_eq!(payload, [1, 2, 3]);
     }
 
     #[test]
@@ -107,7 +118,7 @@ mod tests {
         // One contributing source, an extension of one word, then two bytes and two of padding.
         let mut rest = vec![0, 0, 0, 9, 0xbe, 0xde, 0, 1, 7, 7, 7, 7, 5, 6, 0, 2];
         let datagram = bytes(0xb1, 96, &rest);
-        assert_eq!(parse(&datagram).map(|packet| packet.payload.to_vec()), Some(vec![5, 6]));
+        assert_eq!(parse(&datagram).map(|(_, payload)| payload.to_vec()), Some(vec![5, 6]));
         rest.truncate(9);
         assert_eq!(parse(&bytes(0xb1, 96, &rest)), None);
         assert_eq!(parse(&bytes(0xa0, 96, &[9, 9, 200])), None, "padding longer than the packet");

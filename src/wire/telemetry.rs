@@ -8,10 +8,37 @@
 pub enum BootStamp {
     /// `time_boot_ms`, 32 bit milliseconds.
     Millis(u32),
-    /// 64 bit microseconds since boot. Stamps that are Unix time are not boot stamps.
+    /// 64 bit microseconds since boot. Stamps that are Unix time (2001 and later) are not boot stamps.
     Micros(u64),
     /// The 32 bit microseconds of SERVO_OUTPUT_RAW, which wrap after 71.6 min.
     Micros32(u32),
+}
+
+impl BootStamp {
+    /// After so many of its units a 32 bit stamp wraps.
+    pub const WRAP: i64 = 1 << 32;
+
+    /// The kinds in order: which is best to tell time by.
+    #[must_use]
+    #[inline]
+    pub const fn kind(self) -> usize {
+        match self {
+            Self::Millis(_) => 0,
+            Self::Micros(_) => 1,
+            Self::Micros32(_) => 2,
+        }
+    }
+
+    /// As it was sent, in microseconds.
+    #[must_use]
+    #[inline]
+    pub const fn micros(self) -> i64 {
+        match self {
+            Self::Millis(millis) => millis as i64 * 1000,
+            Self::Micros(micros) => micros as i64,
+            Self::Micros32(micros) => micros as i64,
+        }
+    }
 }
 
 /// One decoded message, of those that a figure needs.
@@ -49,13 +76,8 @@ pub enum Telemetry {
         /// Communication errors as the vehicle counts them (uint16, wraps).
         errors: u16,
     },
-    /// SYSTEM_TIME (2).
-    SystemTime {
-        /// Unix time, if the sender knows it.
-        unix_us: Option<u64>,
-        /// Boot clock.
-        boot_ms: u32,
-    },
+    /// SYSTEM_TIME (2), SCALED_IMU (26), RAW_IMU (27) or HIGHRES_IMU (105): their boot clock alone is of use.
+    Clock(BootStamp),
     /// GPS_RAW_INT (24).
     GpsFix {
         /// GPS_FIX_TYPE; 3 and more is a 3D fix.
@@ -125,8 +147,6 @@ pub enum Telemetry {
         target: u8,
         /// x, y, z, r, s, t: -1000 to 1000.
         axes: [Option<i16>; 6],
-        /// Buttons.
-        buttons: u16,
     },
     /// A joystick device's position; no MAVLink message.
     Joystick {
@@ -212,24 +232,6 @@ pub enum Telemetry {
         frame_rate_hz: f64,
         /// Bits a second.
         bit_rate: u32,
-        /// VIDEO_STREAM_STATUS_FLAGS; 1 is "running".
-        flags: u16,
-    },
-    /// RAW_IMU (27), SCALED_IMU (26) or HIGHRES_IMU (105).
-    Inertial {
-        /// Boot clock.
-        boot: Option<BootStamp>,
-        /// Along x, y, z, in the message's own unit.
-        acceleration: [f64; 3],
-        /// Message id, which tells the unit.
-        message: u32,
-    },
-    /// COMMAND_ACK (77).
-    CommandAck {
-        /// MAV_CMD.
-        command: u32,
-        /// MAV_RESULT.
-        result: u8,
     },
 }
 
@@ -238,12 +240,11 @@ impl Telemetry {
     #[must_use]
     pub fn boot_stamp(&self) -> Option<BootStamp> {
         let stamp = match self {
-            Self::SystemTime { boot_ms, .. }
-            | Self::Position { boot_ms, .. }
+            Self::Position { boot_ms, .. }
             | Self::Attitude { boot_ms, .. }
             | Self::RcInput { boot_ms, .. } => Some(BootStamp::Millis(*boot_ms)),
             Self::ServoOutput { time_us, .. } => Some(BootStamp::Micros32(*time_us)),
-            Self::Inertial { boot, .. } => *boot,
+            Self::Clock(boot) => Some(*boot),
             _ => None,
         };
         let is_zero = |stamp: &BootStamp| {

@@ -332,7 +332,7 @@ fn stick_message(scenario: &Scenario, sample: &Shown) -> Telemetry {
     if scenario.manual {
         let mut axes = [Some(0); 6];
         axes[0] = Some(((value - 1500.0) * 2.0).round() as i16);
-        return Telemetry::ManualControl { target: 1, axes, buttons: 0 };
+        return Telemetry::ManualControl { target: 1, axes };
     }
     let mut channels = [None; 18];
     channels[..4].fill(Some(1500));

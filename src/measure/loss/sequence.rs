@@ -11,11 +11,11 @@
 mod jump;
 mod plain_frame;
 
-use super::boot::{BootClock, Passed};
 use super::gaps::{Gap, Gaps};
 use super::rate::Rate;
 use super::seconds::Seconds;
 use super::silence::Silences;
+use crate::clocks::{BootClock, Passed};
 use crate::measure::sequence_numbers::SequenceNumbers;
 use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;

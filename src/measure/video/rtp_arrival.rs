@@ -4,8 +4,8 @@
 //! numbers, 5 s of the host's time and 5 s of the sender's clock.
 
 use crate::units::Nanos;
-use crate::wire::rtp::payload::Recognition;
-use crate::wire::rtp::{Header, Packet, VIDEO_CLOCK_HZ};
+use crate::wire::rtp::payload::Contents;
+use crate::wire::rtp::{Header, VIDEO_CLOCK_HZ};
 
 const NEAR_NUMBERS: u16 = 64;
 const NEAR_WITHIN: Nanos = Nanos::from_secs(5);
@@ -16,10 +16,7 @@ pub(super) struct RtpArrival {
     pub(super) at: Nanos,
     pub(super) header: Header,
     pub(super) size: u32,
-    /// Part of a key picture, a bit a codec.
-    pub(super) keys: u8,
-    /// What one payload says of the codec.
-    pub(super) says: Recognition,
+    pub(super) contents: Contents,
 }
 
 /// What is kept of it under its number.
@@ -37,10 +34,10 @@ pub(super) struct KeptPacket {
 }
 
 impl RtpArrival {
-    pub(super) fn read(at: Nanos, packet: &Packet<'_>, size: u32) -> Self {
-        let mut says = Recognition::default();
-        let [h264, h265] = says.observe(packet.payload);
-        Self { at, header: packet.header, size, keys: u8::from(h264) | u8::from(h265) << 1, says }
+    /// Part of a key picture, a bit a codec.
+    pub(super) fn keys(&self) -> u8 {
+        let [h264, h265] = self.contents.map(|content| content.is_some_and(|content| content.key));
+        u8::from(h264) | u8::from(h265) << 1
     }
 
     /// How many numbers after another packet of one numbering this one is; `None`: not of one.

@@ -278,9 +278,9 @@ impl Stream {
             self.estimate_jitter(packet);
             self.count_frame(packet.header.timestamp);
             self.markers += u64::from(packet.header.marker);
-            self.recognition.join(packet.says);
+            self.recognition.observe(packet.contents);
             if let Some(kept) = self.window.packet_mut(number) {
-                (kept.marker, kept.keys) = (packet.header.marker, packet.keys);
+                (kept.marker, kept.keys) = (packet.header.marker, packet.keys());
             }
         }
         if newest {
@@ -473,7 +473,6 @@ impl Stream {
 #[cfg(test)]
 mod tests {
     use crate::measure::video::rtp_stream::*;
-    use crate::wire::rtp::Packet;
 
     fn flow() -> Flow {
         let end = |port| std::net::SocketAddr::from(([192, 0, 2, 1], port));
@@ -496,7 +495,7 @@ mod tests {
                     ssrc: 1,
                 };
                 let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
-                let packet = RtpArrival::read(at, &Packet { header, payload: &[] }, 100);
+                let packet = RtpArrival { at, header, size: 100, contents: [None; 2] };
                 let key = StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
                 match &mut stream {
                     None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),

@@ -99,6 +99,7 @@ mod tests {
     use crate::measure::video::video_window::*;
     use crate::record::{Flow, InterfaceId};
     use crate::units::Nanos;
+    use crate::wire::rtp::Packet;
 
     /// Packets and intervals are kept by the second: columns of a quarter of one have no holes, and wider
     /// ones hold each second once.
@@ -115,7 +116,8 @@ mod tests {
             bytes.extend_from_slice(&number.to_be_bytes());
             bytes.extend_from_slice(&(1800 * u32::from(number)).to_be_bytes());
             bytes.extend_from_slice(&[0; 44]);
-            assert!(meter.observe_datagram(context.now, InterfaceId(0), flow, &bytes, &context));
+            let packet = Packet::read(&bytes).unwrap();
+            meter.observe_packet(context.now, InterfaceId(0), flow, &packet, &context);
         }
         for (columns, each) in [(32, 50), (12, 50), (8, 50), (4, 100)] {
             let view = View { from_s: 2.0, to_s: 10.0, columns };

@@ -40,7 +40,7 @@ pub(super) enum Chance {
 }
 
 #[inline]
-pub(super) const fn is_start(byte: u8) -> bool {
+pub(crate) const fn is_start(byte: u8) -> bool {
     byte == START_V1 || byte == START_V2
 }
 
@@ -114,7 +114,7 @@ impl Whole<'_> {
 /// The frame of a known id that the bytes begin with, if they do: what nearly all of them are.
 #[expect(clippy::inline_always, reason = "a frame that is copied costs as much as its checksum")]
 #[inline(always)]
-pub(super) fn intact(bytes: &[u8]) -> Option<Frame<'_>> {
+pub(crate) fn intact(bytes: &[u8]) -> Option<Frame<'_>> {
     let whole = whole(bytes)?;
     let definition = codec::definition(whole.frame.header.message)?;
     let is_good = whole.holds(definition) && whole.is_lawful(definition) && !whole.is_foreign();

@@ -53,6 +53,15 @@ pub fn read(codec: Codec, payload: &[u8]) -> Option<Content> {
     }
 }
 
+/// What one payload holds, read as each codec in the order of [`Codec::ALL`].
+pub type Contents = [Option<Content>; 2];
+
+/// Reads a payload as each codec.
+#[must_use]
+pub fn contents(payload: &[u8]) -> Contents {
+    Codec::ALL.map(|codec| read(codec, payload))
+}
+
 /// The units of an aggregation packet: 16-bit sizes that fill it exactly.
 fn aggregated(mut rest: &[u8], unit: impl Fn(&[u8]) -> Option<Content>) -> Option<Content> {
     let mut all = Content::default();
@@ -148,26 +157,14 @@ pub struct Recognition {
 impl Recognition {
     const LEAST: u64 = 30;
 
-    /// Takes one payload in; gives whether it holds part of a key picture, read as each codec.
-    pub fn observe(&mut self, payload: &[u8]) -> [bool; 2] {
+    /// Takes one payload in.
+    pub fn observe(&mut self, contents: Contents) {
         self.payloads += 1;
-        let mut keys = [false; 2];
-        for (index, codec) in Codec::ALL.into_iter().enumerate() {
-            if let Some(content) = read(codec, payload) {
+        for (index, content) in contents.into_iter().enumerate() {
+            if let Some(content) = content {
                 self.fitting[index] += 1;
                 self.witnessed[index] |= content.key || content.parameters;
-                keys[index] = content.key;
             }
-        }
-        keys
-    }
-
-    /// Adds what other payloads of the stream say.
-    pub fn join(&mut self, other: Self) {
-        self.payloads += other.payloads;
-        for index in 0..2 {
-            self.fitting[index] += other.fitting[index];
-            self.witnessed[index] |= other.witnessed[index];
         }
     }
 
@@ -239,19 +236,19 @@ mod tests {
         let mut seen = Recognition::default();
         for number in 0..30 {
             assert_eq!(seen.codec(), None, "{number}");
-            seen.observe(if number == 0 { &[0x65, 9] } else { &[0x41, 9] });
+            seen.observe(contents(if number == 0 { &[0x65, 9] } else { &[0x41, 9] }));
         }
         assert_eq!(seen.codec().map(|index| Codec::ALL[index]), Some(Codec::H264));
         let mut no_key = Recognition::default();
         for _ in 0..100 {
-            no_key.observe(&[0x41, 9]);
+            no_key.observe(contents(&[0x41, 9]));
         }
         assert_eq!(no_key.codec(), None, "nothing but plain slices");
         // Every byte pair as often as any other: what encryption leaves.
         let mut noise = Recognition::default();
         for high in 0..=255 {
             for low in 0..=255 {
-                noise.observe(&[high, low, 1, 2]);
+                noise.observe(contents(&[high, low, 1, 2]));
             }
         }
         assert_eq!(noise.codec(), None);
