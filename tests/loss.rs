@@ -12,7 +12,7 @@ use fadewatch::summary::Stream;
 use fadewatch::units::Nanos;
 use fadewatch::wire::framer::{Frame, FrameHeader, Framer, Standing};
 use fadewatch::wire::message::MavlinkMessage;
-use fadewatch::wire::telemetry::{BootStamp, Telemetry};
+use fadewatch::wire::telemetry::BootStamp;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 
