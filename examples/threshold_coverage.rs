@@ -272,7 +272,7 @@ impl Rig {
             let second = Nanos::from_secs(self.second);
             self.signal.second(second, &self.context);
             let events = self.margin.second(second, &self.signal, &self.range, &self.context);
-            raised |= events.iter().any(|event| event.kind != "cleared");
+            raised |= events.iter().any(|event| event.event.kind() != "cleared");
         }
         let sender = |system| Sender {
             interface: InterfaceId(0),

@@ -21,8 +21,8 @@ mod verdict;
 use std::sync::Arc;
 
 use crate::profile::Profile;
-use crate::record::{Body, Direction, Entry, MarkKind, Record};
-use crate::summary::{EventSummary, Threshold};
+use crate::record::{Body, Direction, Entry, Record};
+use crate::summary::{Event, EventSummary, Threshold};
 use crate::units::Nanos;
 
 use crate::clocks::Clocks;
@@ -112,7 +112,6 @@ pub struct LinkMonitor {
     reports: ReportMeter,
     timing: TimingMeter,
     events: Vec<EventSummary>,
-    marks: Vec<(Nanos, MarkKind)>,
     transmits: Vec<String>,
     seconds_done: i64,
     /// The session is longer than a day: see [`series`].
@@ -186,8 +185,8 @@ impl LinkMonitor {
             record.at
         });
         if record.at < self.context.now - STAMP_BACK {
-            let by = (self.context.now - record.at).secs();
-            self.log("stamp-back", None, format!("a record is stamped {by:.3} s before the one before it"));
+            let by_s = (self.context.now - record.at).secs();
+            self.log(Event::StampBack { by_s });
         }
         self.loss.begin(start);
         let at = record.at.max(self.context.now).max(start);
@@ -222,9 +221,10 @@ impl LinkMonitor {
         }
     }
 
-    fn log(&mut self, kind: &str, link: Option<String>, text: String) {
+    /// Keeps an event of this instant.
+    fn log(&mut self, event: Event) {
         let at_s = self.context.since_start_s(self.context.now);
-        self.keep(EventSummary { at_s, kind: kind.to_owned(), link, text });
+        self.keep(EventSummary { at_s, link: None, event });
     }
 
     fn keep(&mut self, event: EventSummary) {
@@ -238,7 +238,7 @@ impl LinkMonitor {
         let Some(start) = self.context.start else { return };
         let hole = to - self.context.now;
         if hole > LONGEST_TICKED_HOLE {
-            self.log("hole", None, format!("no record for {:.0} s", hole.secs()));
+            self.log(Event::Hole { duration_s: hole.secs() });
             self.seconds_done = (to - start).0 / 1_000_000_000;
         }
         loop {
@@ -277,9 +277,7 @@ impl LinkMonitor {
         }
         let facts = self.facts(at);
         if self.range.second(at, &facts.levels, &self.context) {
-            let text = "does the handset move? The vehicle stands and its level changes: no distances here"
-                .to_owned();
-            self.log("handset", None, text);
+            self.log(Event::HandsetMoves);
         }
         for told in self.context.life.second(start, at, &facts) {
             if let Some((from, not_before)) = told.switched_off() {
@@ -295,9 +293,7 @@ impl LinkMonitor {
         let grid = self.context.grid();
         if !self.has_spans && grid.first() > 0 {
             self.has_spans = true;
-            let text = "longer than a day: older seconds are joined to spans, so that bad spells, range and levels of \
-                        freezes are coarser there; loss against the level, for the history, is of the last day";
-            self.log("older-joined", None, text.to_owned());
+            self.log(Event::OlderJoined);
         }
     }
 

@@ -9,7 +9,7 @@ mod radio_budget;
 use std::collections::BTreeMap;
 
 pub use radio_budget::BudgetProfile;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use crate::units::LevelUnit;
 use crate::units::hardware_address::{Address, parse_address};
@@ -63,7 +63,7 @@ pub struct HandsetProfile {
 }
 
 /// What a link is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum LinkRole {
     /// Sticks to vehicle.
@@ -85,31 +85,28 @@ impl LinkRole {
         }
     }
 
-    /// The role of a word.
+    /// What begins at the link's limit.
     #[must_use]
-    pub fn of_word(word: &str) -> Option<Self> {
-        [Self::Control, Self::Video, Self::Telemetry].into_iter().find(|role| role.word() == word)
-    }
-
-    /// What begins at the link's limit, as thresholds call it.
-    #[must_use]
-    pub const fn limit_event(self) -> &'static str {
+    pub const fn limit_event(self) -> LimitEvent {
         match self {
-            Self::Control => "hold",
-            Self::Video => "freeze",
-            Self::Telemetry => "loss",
+            Self::Control => LimitEvent::Hold,
+            Self::Video => LimitEvent::Freeze,
+            Self::Telemetry => LimitEvent::Loss,
         }
     }
+}
 
-    /// The name of the link's limit.
-    #[must_use]
-    pub const fn limit_name(self) -> &'static str {
-        match self {
-            Self::Control => "hold limit",
-            Self::Video => "freeze limit",
-            Self::Telemetry => "loss limit",
-        }
-    }
+/// What begins at a link's limit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum LimitEvent {
+    /// Of the picture.
+    #[default]
+    Freeze,
+    /// Over 5 % of a second's frames, two at least.
+    Loss,
+    /// Of the input, while sticks moved.
+    Hold,
 }
 
 /// Where a radio sits.

@@ -85,18 +85,6 @@ impl MarkKind {
     /// All of them.
     pub const ALL: [Self; 5] =
         [Self::PictureFroze, Self::PictureShook, Self::HandsetHere, Self::Drill, Self::Remark];
-
-    /// In words, before those of the person.
-    #[must_use]
-    pub const fn words(self) -> &'static str {
-        match self {
-            Self::PictureFroze => "the picture froze",
-            Self::PictureShook => "the picture shook",
-            Self::HandsetHere => "the handset is here",
-            Self::Drill => "failsafe drill",
-            Self::Remark => "note",
-        }
-    }
 }
 
 /// What this program itself has to say inside a recording.

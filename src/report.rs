@@ -4,20 +4,26 @@
 
 pub mod budget_text;
 pub mod histogram_log;
+mod range_text;
 pub mod session_text;
 pub mod threshold_text;
 mod vibration_text;
 mod wifi_text;
-
-pub(crate) mod range_text;
 
 use std::io;
 use std::io::Write;
 
 use serde::Serialize;
 
+use crate::wording::quantity::NOT_MEASURED;
+
 /// Writes one JSON object and a line feed.
 pub fn write_json_to(out: &mut dyn Write, figures: &impl Serialize) -> io::Result<()> {
     serde_json::to_writer(&mut *out, figures).map_err(io::Error::from)?;
     out.write_all(b"\n")
+}
+
+/// A figure, or that it was not measured.
+fn number(value: Option<f64>, places: usize) -> String {
+    value.map_or_else(|| NOT_MEASURED.to_owned(), |value| format!("{value:.places$}"))
 }

@@ -8,11 +8,13 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use crate::profile::LinkRole;
-use crate::record::MarkKind;
-use crate::summary::{BurstModel, LossDistances, LossPeriods, Phase, RatioEstimate, Summary, Verdict};
+use crate::summary::{
+    BurstModel, EventSummary, LossDistances, LossPeriods, Phase, RatioEstimate, Reason, Summary, Verdict,
+    VideoSource,
+};
 use crate::units::LevelUnit;
 
-pub use crate::summary::LatencyMovement as Movement;
+pub use crate::summary::{LatencyMovement as Movement, LinkState};
 
 /// A window of time, cut into equal columns.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -81,22 +83,6 @@ pub fn usual_end(bins: &[(f64, f64, f64)]) -> Option<f64> {
     found.map(|bin| bin.1)
 }
 
-/// The state of a link in one word.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum LinkState {
-    /// Margin and loss are fine.
-    Good,
-    /// A warning stands.
-    Warning,
-    /// An alarm stands.
-    Alarm,
-    /// Nothing is received any more.
-    Silent,
-    /// Not measured.
-    #[default]
-    Unknown,
-}
-
 /// Levels within one column.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelCell {
@@ -153,34 +139,15 @@ pub struct WindowLoss {
     pub availability_ratio: Option<f64>,
 }
 
-/// A mark or an event that all lanes share.
-#[derive(Clone, Debug, PartialEq)]
-pub struct MarkPoint {
-    /// When.
-    pub at_s: f64,
-    /// Which; `None` for an event that no person set.
-    pub mark: Option<MarkKind>,
-    /// The event's kind as in the summary.
-    pub kind: String,
-    /// The link it is about.
-    pub link: Option<String>,
-    /// In words.
-    pub text: String,
-}
-
 /// What a lane lacks.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Missing {
-    /// Such as "no freeze limit".
-    pub what: String,
-    /// Why, or what to do about it.
-    pub why: &'static str,
-}
-
-impl std::fmt::Display for Missing {
-    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(formatter, "{}: {}", self.what, self.why)
-    }
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Missing {
+    /// A level: the profile names no radio.
+    Radio,
+    /// A level: the radio has not reported yet.
+    Report,
+    /// A limit: no earlier session showed one.
+    Limit,
 }
 
 /// One link over the window.
@@ -208,7 +175,7 @@ pub struct Lane {
     pub metres_left_ci95: Option<[f64; 2]>,
     /// The freeze limit (`level_p05`) from earlier sessions.
     pub threshold: Option<f64>,
-    /// Why there is no level or no threshold, and what to do about it.
+    /// Why there is no level or no threshold.
     pub missing: Option<Missing>,
     /// Levels, one a column.
     pub level: Vec<Option<LevelCell>>,
@@ -237,6 +204,49 @@ pub struct SenderLane {
     pub window: Option<WindowLoss>,
 }
 
+/// What limits a stage's precision.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum LatencyLimit {
+    /// This computer dated nothing.
+    NoClock,
+    /// The vehicle's clock is aligned one way only.
+    OneWayClock,
+    /// The vehicle's clock, by half the quickest round trip.
+    RoundTrip {
+        /// That half.
+        clock_ms: f64,
+    },
+    /// Telemetry is sampled in step with the sticks.
+    InStep {
+        /// What cannot be placed.
+        unlocated_ms: f64,
+    },
+    /// Telemetry is always sampled at the same moments of a movement.
+    Schedule {
+        /// What cannot be placed.
+        unlocated_ms: f64,
+    },
+    /// The cross-correlation says something else.
+    SecondMethod {
+        /// Its lag.
+        lag_ms: f64,
+    },
+    /// No median yet.
+    FewMoves {
+        /// Movements still needed.
+        needed: u64,
+    },
+    /// Telemetry comes seldom.
+    Rate,
+    /// Nothing else than the number of movements.
+    Moves {
+        /// So many.
+        events: u64,
+        /// What they give, either way.
+        width_ms: f64,
+    },
+}
+
 /// One stage of the latency, for drawing.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct StageView {
@@ -245,9 +255,9 @@ pub struct StageView {
     /// Median over the session: seconds, ms.
     pub drift: Vec<(f64, f64)>,
     /// What limits the precision now.
-    pub limited_by: Option<String>,
-    /// Why it is not measured, and what to do.
-    pub missing: Option<String>,
+    pub limited_by: Option<LatencyLimit>,
+    /// Why it is not measured.
+    pub missing: Option<Reason>,
 }
 
 /// Latency, for drawing.
@@ -264,8 +274,8 @@ pub struct LatencyView {
 /// Frame intervals of the video, for drawing.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct VideoView {
-    /// Which source speaks: `rtp`, `marks`, or none yet.
-    pub source: Option<String>,
+    /// Which source speaks; `None`: neither yet.
+    pub source: Option<VideoSource>,
     /// Longest interval between delivered frames in each column, ms.
     pub interval_ms: Vec<Option<f64>>,
     /// The freeze rule's limit, ms, at the end of the window.
@@ -329,8 +339,28 @@ pub struct RangeView {
     pub handset_known: bool,
     /// The vehicle now, metres east and north.
     pub here: Option<[f64; 2]>,
-    /// Why there is no distance, and what to do.
-    pub missing: Option<String>,
+    /// Why there is no distance.
+    pub missing: Option<Reason>,
+}
+
+/// What lay behind a bad picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Suspicion {
+    /// The margin was under the link's warning limit; `None`: no margin there.
+    pub radio: Option<bool>,
+    /// A level was above the limit, or clipping; `None`: no sample there.
+    pub airframe: Option<bool>,
+}
+
+/// By whose word vibration is high.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LimitBasis {
+    /// The profile's.
+    Profile,
+    /// That of so many earlier sessions.
+    Earlier(u64),
+    /// This session's own.
+    Session,
 }
 
 /// Vibration over the window, for drawing.
@@ -340,13 +370,14 @@ pub struct VibrationView {
     pub axes: [Vec<Option<f64>>; 3],
     /// Clipping in each column.
     pub clipping: Vec<u32>,
-    /// The profile's limit.
+    /// The limit, by the profile or earlier sessions.
     pub limit: Option<f64>,
-    /// Around each freeze or mark up to the window's end, the newest where there are many: when, and in words
-    /// whether radio, airframe, both or neither.
-    pub around: Vec<(f64, String)>,
+    /// Whose limit what is around was held against; `None`: no limit is known.
+    pub basis: Option<LimitBasis>,
+    /// Around each freeze or mark up to the window's end, the newest where there are many.
+    pub around: Vec<(f64, Suspicion)>,
     /// Why there is none.
-    pub missing: Option<String>,
+    pub missing: Option<Reason>,
 }
 
 /// The state of one source.
@@ -375,7 +406,7 @@ pub struct Snapshot {
     pub now_s: f64,
     /// The figures; they may be a little older than the picture.
     pub summary: Arc<Summary>,
-    /// The plain sentences of this instant, the most pressing first.
+    /// How things stand at this instant, the most pressing first.
     pub verdicts: Vec<Verdict>,
     /// One a link, in the profile's order.
     pub lanes: Vec<Lane>,
@@ -390,7 +421,7 @@ pub struct Snapshot {
     /// Vibration.
     pub vibration: VibrationView,
     /// Marks and events within the window.
-    pub marks: Vec<MarkPoint>,
+    pub marks: Vec<EventSummary>,
     /// Sources.
     pub sources: Vec<SourceState>,
     /// What this program transmits, or that it is in the path.

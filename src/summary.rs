@@ -2,40 +2,53 @@
 //!
 //! Every figure that could not be measured is `None` (`null`), never 0. Keys
 //! carry their unit as a suffix. Levels are in the `unit` beside them. Times are
-//! seconds from the first record. `fadewatch explain` says what each figure means.
+//! seconds from the first record. `fadewatch explain` says what each figure means. Sentences (`text`, `why`, `why_not`,
+//! `missing`) are data here, and written by `wording`. The history keeps the JSON and reads it again: of sentences it
+//! reads those that the text report shows.
 
 mod earlier_keys;
+mod event_keys;
 mod latency_keys;
 mod loss_keys;
 mod phase;
 mod radio_keys;
 mod range_keys;
+mod reasons;
 mod timing_keys;
 mod traffic_keys;
 mod vehicle_keys;
+mod verdict_keys;
 mod video_keys;
 mod wifi_keys;
+mod words;
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
 pub use earlier_keys::{Earlier, VibrationLimit};
+pub use event_keys::{Event, EventSummary, LastPlace, MarginChange, Spot};
 pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
 };
 pub use loss_keys::{Accidents, BadSpell, HeardOn, OwnReport, Together};
-pub use phase::{Phase, PhaseSummary};
+pub use phase::{Phase, PhaseReason, PhaseSummary};
 pub use radio_keys::{SignalSummary, Threshold, ThresholdAgreement, ThresholdSession};
 pub use range_keys::{
     Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector,
 };
+pub use reasons::{Reason, Uncompared};
 pub use timing_keys::{TimingSummary, TimingWhat};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
+pub use verdict_keys::{Judgement, LinkState, Verdict};
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
+pub use words::{
+    Bound, BudgetLimit, ClockMethod, Codec, Course, LimitSource, LossCause, Origin, OutputsWord, ProofWord,
+    Report, ReportSource, SignalDirection, StageMethod, TheoryLimit, VideoSource,
+};
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
 
@@ -96,7 +109,7 @@ pub struct Summary {
     /// The plain sentences of the overview.
     pub verdicts: Vec<Verdict>,
     /// The life of the session; empty where no autopilot was heard.
-    #[serde(default)]
+    #[serde(skip_deserializing)]
     pub phases: Vec<PhaseSummary>,
     /// How regularly things come.
     #[serde(default)]
@@ -125,30 +138,4 @@ pub struct RecordingSummary {
     pub stalled_s: Option<f64>,
     /// Session tags.
     pub tags: BTreeMap<String, String>,
-}
-
-/// One event of the log.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct EventSummary {
-    /// When.
-    pub at_s: f64,
-    /// `phase`, `lost-vehicle`, `silent`, `lost`, `back`, `restart`, `restart-aloft`, `video-restart`, `handset-off`,
-    /// `handset-on`, `handset` (does it move?), `stall`, `mark`, `warning`, `alarm`, `cleared`, `freeze`, `failsafe`, `hold`,
-    /// `source`, `stamp-back`, `clock-step`, `older-joined`, ...
-    pub kind: String,
-    /// The link it is about.
-    pub link: Option<String>,
-    /// In words.
-    pub text: String,
-}
-
-/// One plain sentence of the overview.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Verdict {
-    /// What it is about: a link's name, `latency`, `power`, `recording`, ...
-    pub about: String,
-    /// One word: `good`, `warning`, `alarm`, `silent`, `unknown`.
-    pub word: String,
-    /// The sentence.
-    pub text: String,
 }

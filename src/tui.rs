@@ -7,6 +7,7 @@
 pub mod action;
 pub mod keys;
 pub mod page_figures;
+mod screen;
 pub mod state;
 mod terminal;
 pub mod theme;

@@ -1,6 +1,10 @@
 //! Every sentence and quantity that a person reads, the same on screens and in reports.
 
+pub mod advice;
 pub mod caution;
+pub mod event;
 pub mod explain;
 pub mod failsafe_steps;
+pub mod limit;
 pub mod quantity;
+pub mod reason;

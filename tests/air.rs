@@ -155,7 +155,7 @@ fn each_transmitter_has_the_frames_that_the_packet_tool_counts() {
 fn check_levels(signal: &SignalSummary, rows: &[Row], group: usize) {
     let frames = good(rows, signal.radio.as_deref().unwrap());
     let levels: Vec<f64> = frames.iter().map(|&place| rows[place].levels[group]).collect();
-    assert_eq!((signal.source.as_str(), signal.direction.as_str()), ("radiotap", "down"));
+    assert_eq!((signal.source.word(), signal.direction.word()), ("radiotap", "down"));
     assert_eq!((signal.unit, signal.system, signal.component), (LevelUnit::Dbm, None, None));
     assert_eq!(signal.samples, levels.len() as u64);
     assert_eq!(signal.median, Some(quantile(&levels, 0.5)));
@@ -222,7 +222,7 @@ fn the_level_makes_margins_and_warnings_without_any_radio_report() {
         sessions: 3,
         freezes: 9,
         method: "logistic".to_owned(),
-        event: "freeze".to_owned(),
+        event: fadewatch::profile::LimitEvent::Freeze,
         source: "rtp".to_owned(),
         ..Threshold::default()
     };

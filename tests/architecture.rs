@@ -217,6 +217,54 @@ fn no_file_outgrows_its_idea() {
     assert!(checked > 200, "{checked} files");
 }
 
+/// Rooms that hold numbers and enums: what they mean is said in `wording`.
+const WORDLESS: &[&str] = &["wire", "clocks", "stats", "measure", "judge", "monitor", "summary", "snapshot"];
+
+/// A string with two spaces between letters, or more.
+fn is_sentence(text: &str) -> bool {
+    let letters: Vec<char> = text.chars().collect();
+    let within = |three: &&[char]| three[0].is_alphabetic() && three[1] == ' ' && three[2].is_alphabetic();
+    letters.windows(3).filter(within).count() >= 2
+}
+
+#[test]
+fn what_measures_and_judges_says_nothing_in_words() {
+    let mut read = 0;
+    let sentences: Vec<String> = Tree::of_sources()
+        .strings
+        .iter()
+        .filter(|(file, _)| imports::room(file).is_some_and(|room| WORDLESS.contains(&room)))
+        .inspect(|_| read += 1)
+        .flat_map(|(file, texts)| texts.iter().map(move |text| (file, text)))
+        // A fixed word of the budget's JSON since its first version.
+        .filter(|(_, text)| is_sentence(text) && *text != "trend is watched")
+        .map(|(file, text)| format!("{file}: {text}"))
+        .collect();
+    assert!(sentences.is_empty(), "{}", listed(&sentences));
+    assert!(read > 8, "{read} files with strings");
+}
+
+/// A sentence in the core is found; in tests, attributes, comments and what `expect` says it is none of the program's.
+#[test]
+fn sentences_are_found() {
+    let found = |code: &str| {
+        let mut tree = Tree::default();
+        tree.add("measure::loss", code);
+        tree.strings.values().flatten().filter(|text| is_sentence(text)).count()
+    };
+    assert_eq!(found("fn f() -> &'static str { \"turn back now\" }"), 1);
+    assert_eq!(found("fn f() { log(format!(\"the link {name} is silent\")); }"), 1);
+    assert_eq!(found("const A: &str = \"unit of level\"; const B: &str = \"two words\";"), 1);
+    for code in [
+        "/// This says what it does.\nfn f() {}",
+        "#[expect(dead_code, reason = \"serde gives a reference\")]\nfn f() {}",
+        "fn f() { it.expect(\"there is always one\"); }",
+        "#[cfg(test)] mod tests { fn f() { log(\"turn back now\"); } }",
+    ] {
+        assert_eq!(found(code), 0, "{code}");
+    }
+}
+
 fn rust_files(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
     for entry in fs::read_dir(folder).expect("a source folder").flatten() {

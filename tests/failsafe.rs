@@ -5,7 +5,7 @@
 mod drills;
 
 use drills::{Lost, Outputs, PROFILE, Plan, RcMessages, Reboot, judge, play};
-use fadewatch::summary::FailsafeSummary;
+use fadewatch::summary::{FailsafeSummary, LossCause, OutputsWord};
 use fadewatch::units::Nanos;
 
 /// A drill by the handset with round times, and nothing lost.
@@ -75,7 +75,10 @@ fn the_middle_is_given_and_the_modes() {
 fn what_the_handset_began_is_no_evidence_and_ends_no_proof() {
     let rig = play(&plain(2), "");
     let row = &rig.summary()[0];
-    assert_eq!((row.cause.as_deref(), row.evidence, row.drill), (Some("handset"), Some(false), false));
+    assert_eq!(
+        (row.cause.map(LossCause::word), row.evidence, row.drill),
+        (Some("handset"), Some(false), false)
+    );
     assert!(row.why_not.is_some());
     assert!(rig.meter.spans(&rig.context).is_empty());
     assert_eq!(rig.meter.all_spans(&rig.context).len(), 1);
@@ -86,7 +89,7 @@ fn a_loss_by_the_radio_is_evidence_unless_it_is_marked_a_drill() {
     let plan = Plan { lost: Lost::Radio, ..plain(3) };
     let rig = play(&plan, "");
     let row = &rig.summary()[0];
-    assert_eq!((row.cause.as_deref(), row.evidence, row.why_not.as_deref()), (None, Some(true), None));
+    assert_eq!((row.cause.map(LossCause::word), row.evidence, row.why_not), (None, Some(true), None));
     assert_eq!(rig.meter.spans(&rig.context).len(), 1);
     // Marked 20 s before, and while it is on; a mark 40 s before stands for nothing.
     for (mark, drill) in [(plan.lost_at - 20_000.0, true), (plan.lost_at + 5000.0, true), (100.0, false)] {
@@ -126,7 +129,7 @@ fn outputs_that_hold_or_keep_moving_are_not_safe() {
                 let plan = Plan { lost, outputs, ..plain(seed) };
                 let row = one(&plan, "");
                 assert_eq!(
-                    (row.servo_safe_after_s, row.outputs.as_deref()),
+                    (row.servo_safe_after_s, row.outputs.map(OutputsWord::word)),
                     (None, Some(word)),
                     "{plan:?} {row:?}"
                 );
@@ -134,7 +137,7 @@ fn outputs_that_hold_or_keep_moving_are_not_safe() {
         }
     }
     let wrong = one(&plain(6), "[vehicle.failsafe_servo_us]\n1 = 1030\n");
-    assert_eq!((wrong.servo_safe_after_s, wrong.outputs.as_deref()), (None, None));
+    assert_eq!((wrong.servo_safe_after_s, wrong.outputs.map(OutputsWord::word)), (None, None));
 }
 
 /// Nobody moved a stick: which output follows one is not known, so nothing is said of them.

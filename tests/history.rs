@@ -360,7 +360,10 @@ fn a_telemetry_link_has_a_limit_only_where_loss_follows_the_level() {
     // Every second below -92 dBm and every other one at it.
     let found = thresholds(&|second, level| level < -92.0 || level == -92.0 && second % 80 < 40);
     assert_eq!(found.len(), 1);
-    assert_eq!((found[0].event.as_str(), found[0].source.as_str()), ("loss", "sequence"));
+    assert_eq!(
+        (found[0].event, found[0].source.as_str()),
+        (fadewatch::profile::LimitEvent::Loss, "sequence")
+    );
     assert!((found[0].level_p50.unwrap() + 92.0).abs() < 0.5, "{:?}", found[0].level_p50);
     assert_eq!(found[0].agreement.as_ref().unwrap().word, "agree");
     assert_eq!(found[0].each.len(), 3);

@@ -23,6 +23,7 @@ use fadewatch::summary::Summary;
 use fadewatch::wire::codec::decode;
 use fadewatch::wire::framer::Framer;
 use fadewatch::wire::telemetry::Telemetry;
+use fadewatch::wording::event::text;
 use mavlink::dialects::all::{HEARTBEAT_DATA, MavMessage, MavModeFlag, MavType};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use rand::{Rng, SeedableRng};
@@ -190,7 +191,7 @@ fn datagrams_are_counted_recorded_and_summed_up_alike() {
     wait_for_frames(&session, 54);
     assert!(session.send(Command::Mark { kind: MarkKind::PictureFroze, text: "behind the barn".to_owned() }));
     wait_for_feed(&session, "the mark", |feed| {
-        feed.snapshot.summary.events.iter().any(|event| event.kind == "mark")
+        feed.snapshot.summary.events.iter().any(|event| event.event.kind() == "mark")
     });
     let end = session.finish().unwrap();
     assert_eq!(end.summary.framing.frames, 54);
@@ -228,13 +229,8 @@ fn an_unplugged_port_is_an_outage_and_the_session_goes_on() {
     wait_for_frames(&session, 8);
     let end = session.finish().unwrap();
     assert_eq!(end.summary.framing.frames, 8);
-    let events: Vec<&str> = end
-        .summary
-        .events
-        .iter()
-        .filter(|event| event.kind == "source")
-        .map(|event| event.text.as_str())
-        .collect();
+    let events: Vec<String> =
+        end.summary.events.iter().filter(|event| event.event.kind() == "source").map(text).collect();
     assert_eq!(events.len(), 2);
     assert!(events[0].starts_with("vehicle is gone") && events[1] == "vehicle is back");
     assert_recorded(&end);
@@ -297,7 +293,7 @@ fn a_connection_that_breaks_is_made_again() {
     connection.write_all(&heartbeat(1)).unwrap();
     wait_for_frames(&session, 2);
     let end = session.finish().unwrap();
-    assert_eq!(end.summary.events.iter().filter(|event| event.kind == "source").count(), 2);
+    assert_eq!(end.summary.events.iter().filter(|event| event.event.kind() == "source").count(), 2);
 }
 
 #[test]
@@ -336,7 +332,7 @@ fn a_serial_port_and_a_udp_program_get_each_other_byte_for_byte() {
         assert!(there == datagram);
     }
     let end = session.finish().unwrap();
-    assert!(end.summary.events.iter().any(|event| event.text.starts_with("in the path")));
+    assert!(end.summary.events.iter().any(|event| text(event).starts_with("in the path")));
     assert!(traffic_of(&folder.path("a.pcapng"), Direction::Inbound) == down);
     assert!(traffic_of(&folder.path("a.pcapng"), Direction::Outbound) == up);
     assert_recorded(&end);
@@ -446,7 +442,7 @@ fn timesync_requests_carry_the_stamp_of_their_sending() {
     }
     assert_eq!(intervals, [(65.0, 20_000.0), (36.0, 20_000.0)]);
     let end = session.finish().unwrap();
-    assert_eq!(end.summary.events.iter().filter(|event| event.kind == "transmits").count(), 2);
+    assert_eq!(end.summary.events.iter().filter(|event| event.event.kind() == "transmits").count(), 2);
     // What was sent stands in the recording, stamped at its sending.
     let recording = Recording::open(&folder.path("a.pcapng")).unwrap();
     let mut cursor = recording.cursor();
@@ -487,7 +483,7 @@ fn what_does_not_fit_is_counted_as_lost_here() {
         feed.snapshot.summary.recording.host_drops.is_some_and(|drops| drops > 0)
     });
     let end = session.finish().unwrap();
-    assert!(end.summary.events.iter().any(|event| event.kind == "recorder"));
+    assert!(end.summary.events.iter().any(|event| event.event.kind() == "recorder"));
     assert_recorded(&end);
 }
 

@@ -208,7 +208,7 @@ fn forty_hours_are_measured_to_their_end() {
     assert!(range.seconds_excluded < 200, "{}", range.seconds_excluded);
     assert!((range.max_distance_m.unwrap() - 250.0).abs() < 1.0);
     assert!(range.proven_m.unwrap() < 180.0, "{range:?}");
-    let told = summary.events.iter().filter(|event| event.kind == "older-joined").count();
+    let told = summary.events.iter().filter(|event| event.event.kind() == "older-joined").count();
     assert_eq!(told, 1);
     assert_eq!(monitor.freeze_evidence().len(), 2);
 }

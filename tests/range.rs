@@ -15,7 +15,7 @@ use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::LinkState;
-use fadewatch::summary::Threshold;
+use fadewatch::summary::{TheoryLimit, Threshold};
 use fadewatch::units::{LevelUnit, Nanos};
 use fadewatch::wire::telemetry::Telemetry;
 
@@ -199,7 +199,7 @@ fn theory_stands_beside_what_was_seen() {
     let row = fadewatch::judge::range::summary(&range, &context, evidence(&signal, &rest)).remove(0);
     let claimed = 10_f64.powf((104.0 - 40.052_008) / 20.0);
     let theory = row.theory.unwrap();
-    assert_eq!(theory.limit.as_deref(), Some("freeze_level"));
+    assert_eq!(theory.limit.map(TheoryLimit::word), Some("freeze_level"));
     assert!((theory.free_space_m.unwrap() / claimed - 1.0).abs() < 1e-6, "{theory:?}");
     assert!((theory.below_free_space_db.unwrap() - 8.0).abs() < 0.1, "{theory:?}");
     assert!((row.path_loss_exponent.unwrap() - 2.0).abs() < 0.02);

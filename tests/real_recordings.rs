@@ -64,8 +64,7 @@ fn tells_no_phantoms(summary: &Summary) {
         "silent",
         "lost",
     ];
-    let told: Vec<_> =
-        summary.events.iter().filter(|event| phantoms.contains(&event.kind.as_str())).collect();
+    let told: Vec<_> = summary.events.iter().filter(|event| phantoms.contains(&event.event.kind())).collect();
     assert!(told.is_empty(), "{told:?}");
 }
 
@@ -93,7 +92,7 @@ fn check_quad(summary: &Summary) {
     let ground = stream(summary, 255, 190);
     assert_eq!((ground.received, ground.lost, ground.link_loss), (670, 0, false));
     // The older radio report counts; there is no VIBRATION, and that is not 0.
-    let down = summary.signal.iter().find(|row| row.direction == "down").expect("a level");
+    let down = summary.signal.iter().find(|row| row.direction.word() == "down").expect("a level");
     assert_eq!((down.system, down.component, down.min), (Some(51), Some(68), Some(47.0)));
     assert_eq!(summary.vibration, None);
 }

@@ -382,7 +382,7 @@ fn a_vehicle_that_fell_silent_is_missed_whatever_goes_on_at_the_handset() {
 }
 
 fn word<'a>(verdicts: &'a [fadewatch::summary::Verdict], about: &str) -> &'a str {
-    verdicts.iter().find(|verdict| verdict.about == about).map_or("", |verdict| &verdict.word)
+    verdicts.iter().find(|verdict| verdict.about == about).map_or("", |verdict| verdict.state.word())
 }
 
 #[test]

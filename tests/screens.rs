@@ -3,7 +3,7 @@
 mod support;
 
 use fadewatch::snapshot::Snapshot;
-use fadewatch::summary::Summary;
+use fadewatch::summary::{Event, Summary};
 use fadewatch::tui::state::{Dialog, Screen, UiState};
 use fadewatch::tui::theme::{Theme, ThemeName};
 use fadewatch::tui::view;
@@ -123,11 +123,10 @@ fn control_characters_from_telemetry_never_reach_a_cell() {
     let mut snapshot = (*feed.snapshot).clone();
     let mut summary = (*snapshot.summary).clone();
     let hostile = "\u{1b}]0;x\u{7}\u{9b}2J\u{202e}end\r\n";
-    snapshot.verdicts[0].text = hostile.to_owned();
+    snapshot.verdicts[0].about = hostile.to_owned();
     for event in &mut summary.events {
-        event.text = hostile.to_owned();
+        event.event = Event::Comment { text: hostile.to_owned() };
     }
-    summary.streams[2].why_not = Some(hostile.to_owned());
     for lane in &mut snapshot.lanes {
         lane.link = hostile.to_owned();
     }
@@ -204,7 +203,7 @@ fn every_screen_says_that_it_is_in_the_path_and_transmits_and_how_to_quit() {
             assert!(text.contains("IN THE PATH, TRANSMITS"), "{text}");
             assert!(text.contains("q quit"), "{text}");
         }
-        let wide = changed(screen, Data::Full, (128, 37), sends);
+        let wide = changed(screen, Data::Full, (200, 60), sends);
         assert!(wide.contains("forwards every byte") && wide.contains("transmits: a request"), "{wide}");
     }
 }

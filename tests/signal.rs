@@ -8,7 +8,7 @@ use fadewatch::measure::context::{Context, Sender};
 use fadewatch::measure::position::PositionMeter;
 use fadewatch::measure::roles::Roles;
 use fadewatch::measure::signal::SignalMeter;
-use fadewatch::profile::Profile;
+use fadewatch::profile::{LimitEvent, Profile};
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::{LinkState, View};
 use fadewatch::summary::Threshold;
@@ -88,7 +88,7 @@ fn each_link_has_its_own_direction() {
     assert_eq!(meter.level(2, ms(500)), Some(200.0), "telemetry: what the ground receives");
     let rows = meter.summary(&context);
     let found: Vec<(&str, &str, Option<f64>)> =
-        rows.iter().map(|row| (row.link.as_deref().unwrap(), row.direction.as_str(), row.median)).collect();
+        rows.iter().map(|row| (row.link.as_deref().unwrap(), row.direction.word(), row.median)).collect();
     assert_eq!(found, [("downlink", "down", Some(200.0)), ("control", "up", Some(150.0))]);
     assert!(rows.iter().all(|row| row.snr_median_db.is_none()), "no decibels in device units");
 }
@@ -132,7 +132,7 @@ fn zero_is_a_level_of_an_rc_input() {
     meter.observe(ms(100), sender(1, 1), &input, &context);
     assert_eq!(meter.level(0, ms(500)), Some(0.0));
     let rows = meter.summary(&context);
-    assert_eq!((rows[0].source.as_str(), rows[0].direction.as_str()), ("rc_channels", "up"));
+    assert_eq!((rows[0].source.word(), rows[0].direction.word()), ("rc_channels", "up"));
 }
 
 /// A level that falls by 1 dB (2 units) a second, exactly.
@@ -204,15 +204,15 @@ fn each_link_warns_by_its_own_limits_and_is_acknowledged_alone() {
         "name = \"downlink\"\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n\
          limits = { warning_margin = 10.0, alarm_margin = 4.0 }",
     );
-    let limit = |link: &str, event: &str| Threshold {
+    let limit = |link: &str, event: LimitEvent| Threshold {
         link: link.to_owned(),
         unit: LevelUnit::Dbm,
         level_p05: -88.0,
-        event: event.to_owned(),
+        event,
         ..Threshold::default()
     };
     let context = Context {
-        thresholds: Arc::from([limit("video", "freeze"), limit("downlink", "loss")]),
+        thresholds: Arc::from([limit("video", LimitEvent::Freeze), limit("downlink", LimitEvent::Loss)]),
         ..context(&profile)
     };
     let (mut signal, mut margin) = (SignalMeter::default(), MarginMeter::default());
@@ -231,7 +231,10 @@ fn each_link_warns_by_its_own_limits_and_is_acknowledged_alone() {
             signal.second(ms(1000 * second), &context);
             events.extend(margin.second(ms(1000 * second), &signal, &range, &context));
         }
-        events.iter().map(|event| (event.kind.clone(), event.link.clone().unwrap())).collect::<Vec<_>>()
+        events
+            .iter()
+            .map(|event| (event.event.kind().to_owned(), event.link.clone().unwrap()))
+            .collect::<Vec<_>>()
     };
     let told = fly(&mut margin, 4, 80);
     assert_eq!(told, [("warning".to_owned(), "downlink".to_owned())]);

@@ -10,7 +10,7 @@ use fadewatch::measure::vibration::VibrationMeter;
 use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
-use fadewatch::snapshot::View;
+use fadewatch::snapshot::{VibrationView, View};
 use fadewatch::summary::Summary;
 use fadewatch::summary::VibrationLimit;
 use fadewatch::units::Nanos;
@@ -65,9 +65,9 @@ fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
         let whole = Summary { vibration: meter.summary(&context), ..Summary::default() };
         let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), &whole, view);
         assert_eq!(drawn.around.len(), 2);
-        assert!(drawn.around[0].1.starts_with("the vibration was usual"), "{:?}", drawn.around);
-        assert!(drawn.around[1].1.starts_with("the vibration was high"), "{:?}", drawn.around);
-        assert_eq!(drawn.around[1].1.contains("of this session"), profile.is_empty());
+        assert!(said(&drawn, 0).starts_with("the vibration was usual"), "{:?}", drawn.around);
+        assert!(said(&drawn, 1).starts_with("the vibration was high"), "{:?}", drawn.around);
+        assert_eq!(said(&drawn, 1).contains("of this session"), profile.is_empty());
         assert_eq!((drawn.axes[0][8], drawn.axes[0][3]), (Some(60.0), Some(10.0)));
         assert_eq!(drawn.missing, None);
         // What is said does not hang on how much time is shown.
@@ -75,6 +75,10 @@ fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
         let again = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), &whole, late);
         assert_eq!(again.around, drawn.around);
     }
+}
+
+fn said(drawn: &VibrationView, place: usize) -> String {
+    fadewatch::wording::reason::suspicion(drawn.around[place].1, drawn.basis)
 }
 
 /// The profile's word goes before the earlier sessions', theirs before this session's own.
@@ -91,18 +95,18 @@ fn the_limit_comes_from_profile_history_or_session() {
         let view = View { from_s: 0.0, to_s: 100.0, columns: 20 };
         let whole = Summary { vibration: meter.summary(&context), ..Summary::default() };
         let drawn = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), &whole, view);
-        (summary.limit, summary.limit_from.unwrap(), drawn.limit, drawn.around[0].1.clone())
+        (summary.limit, summary.limit_from.unwrap(), drawn.limit, said(&drawn, 0))
     };
     let earlier = Some(VibrationLimit { limit: 60.0, sessions: 3 });
     let (limit, from, drawn, words) = filled("", earlier);
-    assert_eq!((limit, from.as_str(), drawn), (Some(60.0), "history", Some(60.0)));
+    assert_eq!((limit, from.word(), drawn), (Some(60.0), "history", Some(60.0)));
     assert!(words.contains("usual") && words.contains("3 earlier sessions"), "{words}");
     let (limit, from, drawn, words) = filled("[vibration]\nlimit = 36.0\n", earlier);
-    assert_eq!((limit, from.as_str(), drawn), (Some(36.0), "profile", Some(36.0)));
+    assert_eq!((limit, from.word(), drawn), (Some(36.0), "profile", Some(36.0)));
     assert!(words.starts_with("the vibration was high"), "{words}");
     let (limit, from, drawn, _) = filled("", None);
     // By hand: 96 of 100 windows of 4 s hold 10 alone.
-    assert_eq!((limit, from.as_str(), drawn), (Some(10.0), "session", None));
+    assert_eq!((limit, from.word(), drawn), (Some(10.0), "session", None));
 }
 
 /// By hand: each cell's window is itself and the three before it; levels are kept to three digits.

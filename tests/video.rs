@@ -13,7 +13,7 @@ use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
 };
 use fadewatch::snapshot::View;
-use fadewatch::summary::{Summary, VideoSummary};
+use fadewatch::summary::{Codec, Course, Summary, VideoSummary};
 use fadewatch::units::Nanos;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
@@ -244,7 +244,7 @@ fn key_frames_and_broken_frames_are_those_of_the_schedule() {
             }
             let video = monitor.summary(&RecordingFacts::default()).video_streams.remove(0);
             let what = format!("seed {seed}, loss {ratio}, H.265 {h265}");
-            assert_eq!(video.codec.as_deref(), Some(if h265 { "h265" } else { "h264" }), "{what}");
+            assert_eq!(video.codec.map(Codec::word), Some(if h265 { "h265" } else { "h264" }), "{what}");
             assert_eq!(video.key_frames, Some(keys.len() as u64), "{what}");
             assert_eq!(video.frames_broken, Some(broken), "{what}");
             let longest = keys.windows(2).map(|pair| pair[1] - pair[0]).max().unwrap();
@@ -423,7 +423,8 @@ fn freezes_say_what_their_packets_show() {
         packet.frame += 30;
     }
     let video = feed(&arrived, "").video_streams.remove(0);
-    let courses: Vec<&str> = video.freeze_list.iter().filter_map(|freeze| freeze.course.as_deref()).collect();
+    let courses: Vec<&str> =
+        video.freeze_list.iter().filter_map(|freeze| freeze.course.map(Course::word)).collect();
     assert_eq!(courses, ["lost", "late", "heap", "sender-paused"]);
     assert_eq!(video.freezes_left_out, 2);
 }
@@ -461,7 +462,7 @@ fn what_was_not_the_radio_is_counted_apart() {
             (_, true) => "host-drops",
             _ => "late",
         };
-        assert_eq!(video.freeze_list[0].course.as_deref(), Some(expected));
+        assert_eq!(video.freeze_list[0].course.map(Course::word), Some(expected));
         assert_eq!(video.freezes_left_out, u64::from(told || dropped));
     }
 }
@@ -499,8 +500,8 @@ fn a_stream_on_another_port_is_not_the_links() {
     let kind = MarkKind::PictureFroze;
     note(&mut monitor, Nanos::from_secs(90), Note::Mark { kind, text: String::new() });
     let summary = monitor.summary(&RecordingFacts::default());
-    assert_eq!(summary.video.unwrap().source, "marks");
-    let sources: Vec<&str> = summary.video_streams.iter().map(|row| row.source.as_str()).collect();
+    assert_eq!(summary.video.unwrap().source.word(), "marks");
+    let sources: Vec<&str> = summary.video_streams.iter().map(|row| row.source.word()).collect();
     assert_eq!(sources, ["marks", "rtp"]);
 }
 
@@ -510,7 +511,7 @@ fn marks_speak_where_no_rtp_is_seen() {
     let kind = MarkKind::PictureFroze;
     note(&mut monitor, Nanos::from_secs(10), Note::Mark { kind, text: String::new() });
     let video = monitor.summary(&RecordingFacts::default()).video.unwrap();
-    assert_eq!((video.source.as_str(), video.freezes, video.packets), ("marks", 1, None));
+    assert_eq!((video.source.word(), video.freezes, video.packets), ("marks", 1, None));
     assert_eq!((video.freeze_s, video.freeze_list[0].duration_s), (None, None));
     assert!((video.freeze_list[0].start_s - 7.0).abs() < 1e-9);
 }
@@ -546,7 +547,7 @@ fn a_recorded_stream_is_counted() {
     // A script with RFC 7798's bit layout: 173 plain units, 229 fragments of type 1 and 4 of type 20 (one
     // frame), one aggregate of VPS, SPS, PPS and SEI.
     assert_eq!(
-        (video.codec.as_deref(), video.key_frames, video.frames_broken),
+        (video.codec.map(Codec::word), video.key_frames, video.frames_broken),
         (Some("h265"), Some(1), Some(0))
     );
     assert_eq!(video.key_spacing_median_s, None);

@@ -442,7 +442,7 @@ fn switched_off_on_the_ground_is_no_freeze() {
             assert_eq!((video.freezes, video.freezes_left_out), (0, 0), "{:?}", video.freeze_list);
             assert_eq!((video.freeze_s, told.courses()), (Some(0.0), vec![]));
             let [freeze] = &*video.freeze_list else { panic!("{:?}", video.freeze_list) };
-            assert_eq!((freeze.course.as_deref(), freeze.ended), (Some("off"), false));
+            assert_eq!((freeze.course.map(Course::word), freeze.ended), (Some("off"), false));
             assert!((freeze.start_s + freeze.duration_s.unwrap() - 45.0).abs() < 1e-9);
         }
     }

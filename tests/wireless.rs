@@ -14,6 +14,7 @@ use fadewatch::session::live::{Known, LiveConfig, start_with};
 use fadewatch::snapshot::View;
 use fadewatch::summary::Summary;
 use fadewatch::units::{LevelUnit, Nanos};
+use fadewatch::wording::event::text;
 
 /// As net/wireless/wext-proc.c prints a row: "%6s: %04x  %3d%c  %3d%c  %3d%c  %6d %6d %6d %6d %6d   %6d".
 fn row(level: i32, noise: i32) -> Vec<u8> {
@@ -70,8 +71,8 @@ fn rows_give_the_links_level_in_dbm() {
     let summary = summary(&monitor(PROFILE, &entries(&rows)));
     assert_eq!(summary.signal.len(), 1);
     let signal = &summary.signal[0];
-    assert_eq!((signal.source.as_str(), signal.radio.as_deref()), ("kernel", Some("wlan0")));
-    assert_eq!((signal.link.as_deref(), signal.direction.as_str()), (Some("video"), "down"));
+    assert_eq!((signal.source.word(), signal.radio.as_deref()), ("kernel", Some("wlan0")));
+    assert_eq!((signal.link.as_deref(), signal.direction.word()), (Some("video"), "down"));
     assert_eq!((signal.unit, signal.system), (LevelUnit::Dbm, None));
     assert_eq!((signal.samples, signal.noise_median), (300, Some(-95.0)));
     // -50 to -79, ten times each: the median lies between the middle two.
@@ -97,7 +98,7 @@ fn a_level_in_a_unit_of_the_drivers_own_is_left_out_and_told_once() {
     let rows: Vec<(i32, Vec<u8>)> = (0..20).map(|n| (n, row(24 + n, 4))).collect();
     let summary = summary(&monitor(PROFILE, &entries(&rows)));
     assert_eq!(summary.signal, []);
-    let told = summary.events.iter().filter(|event| event.text.contains("a unit of its own")).count();
+    let told = summary.events.iter().filter(|event| text(event).contains("a unit of its own")).count();
     assert_eq!(told, 1);
 }
 

@@ -13,7 +13,7 @@ use std::process::Command;
 
 use clap::CommandFactory;
 use fadewatch::session::Mode;
-use fadewatch::snapshot::Snapshot;
+use fadewatch::snapshot::{LinkState, Snapshot};
 use fadewatch::summary::{Summary, TransmitterSummary};
 use fadewatch::tui::state::{Dialog, Screen, UiState};
 use fadewatch::tui::theme::{Theme, ThemeName};
@@ -246,8 +246,7 @@ fn screens_and_reports_speak_plainly_and_promise_nothing() {
         assert!(!has(&text, "▲ near") && !has(&text, "× lost"), "{place}: {text}");
     }
     let states: Vec<&str> = ["good", "warning", "alarm", "silent", "unknown"].into();
-    let said = |state| fadewatch::wording::quantity::word(fadewatch::wording::quantity::state(state));
-    assert_eq!(states.iter().map(|state| said(state)).collect::<Vec<_>>(), states);
+    assert_eq!(LinkState::ALL.map(LinkState::word).to_vec(), states);
 }
 
 #[test]

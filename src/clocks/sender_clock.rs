@@ -1,7 +1,7 @@
 //! One sender's clock: its epochs, their pieces, and the fits over them.
 
 use crate::stats::lower_hull::LowerHull;
-use crate::summary::ClockSummary;
+use crate::summary::{ClockMethod, ClockSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
@@ -20,15 +20,6 @@ const RESTART: Nanos = Nanos::from_secs(1);
 /// RFC 5905's PHI: a clock left alone drifts by no more.
 const PHI: f64 = 15e-6;
 
-/// How a clock was aligned.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Method {
-    /// From exchanges: error bounded from both sides.
-    TwoWay,
-    /// From arrivals alone: late by the unknown least delay.
-    OneWay,
-}
-
 /// A boot stamp on host time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HostTime {
@@ -37,7 +28,7 @@ pub struct HostTime {
     /// Systematic error bound; `None` where the least delay is unknown.
     pub uncertainty_ms: Option<f64>,
     /// How it was found.
-    pub method: Method,
+    pub method: ClockMethod,
 }
 
 /// One-way points of one epoch of the boot clock.
@@ -159,10 +150,7 @@ impl SenderClock {
         Some(ClockSummary {
             system,
             component,
-            method: match host.method {
-                Method::TwoWay => "two-way".to_owned(),
-                Method::OneWay => "one-way".to_owned(),
-            },
+            method: host.method,
             offset_ms: ((host.at - start) - (middle + epoch.shift)).millis(),
             skew_ppm: fit.mean_skew() * 1e6,
             uncertainty_ms: host.uncertainty_ms,
@@ -287,7 +275,7 @@ impl EpochFit {
         let index = self.piece_index(since);
         let hull = nearest_known(&self.one_way, index)?;
         let at = self.host_zero + Nanos::from_secs_f64((since + hull.at(since)?) / 1e3);
-        Some(HostTime { at, uncertainty_ms: None, method: Method::OneWay })
+        Some(HostTime { at, uncertainty_ms: None, method: ClockMethod::OneWay })
     }
 
     fn two_way_at(&self, boot: Nanos) -> Option<HostTime> {
@@ -307,7 +295,7 @@ impl EpochFit {
         let outside = (fit.span_ms.0 - host).max(host - fit.span_ms.1).max(0.0);
         let at = self.two_way_zero.1 + Nanos::from_secs_f64(host / 1e3);
         let uncertainty_ms = Some(fit.uncertainty_ms + PHI * outside);
-        Some(HostTime { at, uncertainty_ms, method: Method::TwoWay })
+        Some(HostTime { at, uncertainty_ms, method: ClockMethod::TwoWay })
     }
 
     fn mean_skew(&self) -> f64 {

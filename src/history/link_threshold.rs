@@ -42,7 +42,7 @@ pub(super) fn of(
         sessions: sessions.len() as u64,
         freezes: u64::from(estimate.freezes),
         method: estimate.method.word().to_owned(),
-        event: link.role.limit_event().to_owned(),
+        event: link.role.limit_event(),
         source,
         left_out,
         note: note(estimate),

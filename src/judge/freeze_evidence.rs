@@ -9,6 +9,7 @@ use crate::units::Nanos;
 
 use crate::measure::context::Context;
 use crate::measure::video::{Course, FreezeSpan};
+use crate::summary::Reason;
 
 /// Telemetry that went on for so long in a trip shows that the vehicle was there.
 const WENT_ON: Nanos = Nanos::from_secs(10);
@@ -18,17 +19,17 @@ const WENT_ON: Nanos = Nanos::from_secs(10);
 pub(crate) struct Teaches {
     /// `None`: it cannot be told.
     pub(crate) evidence: Option<bool>,
-    pub(crate) why_not: Option<&'static str>,
+    pub(crate) why_not: Option<Reason>,
 }
 
 impl Teaches {
     const YES: Self = Self { evidence: Some(true), why_not: None };
 
-    const fn no(why_not: &'static str) -> Self {
+    const fn no(why_not: Reason) -> Self {
         Self { evidence: Some(false), why_not: Some(why_not) }
     }
 
-    const fn unknown(why_not: &'static str) -> Self {
+    const fn unknown(why_not: Reason) -> Self {
         Self { evidence: None, why_not: Some(why_not) }
     }
 
@@ -42,16 +43,16 @@ impl Teaches {
 pub(crate) fn of_freeze(context: &Context, span: &FreezeSpan) -> Teaches {
     let life = &context.life;
     match span.course {
-        Course::Off => return Teaches::no("the vehicle was switched off on the ground"),
-        Course::SenderPaused => return Teaches::no("the sender sent nothing"),
-        Course::SenderRestarted => return Teaches::no("the sender began anew"),
-        Course::Stalled => return Teaches::no("this computer stood still"),
-        Course::Heap => return Teaches::no("the packets were delivered in batches"),
-        Course::HostDrops => return Teaches::no("this computer lost data"),
+        Course::Off => return Teaches::no(Reason::SwitchedOff),
+        Course::SenderPaused => return Teaches::no(Reason::SenderPaused),
+        Course::SenderRestarted => return Teaches::no(Reason::SenderRestarted),
+        Course::Stalled => return Teaches::no(Reason::ComputerStalled),
+        Course::Heap => return Teaches::no(Reason::Batches),
+        Course::HostDrops => return Teaches::no(Reason::HostDrops),
         Course::Open | Course::Lost | Course::Late => {}
     }
     if life.restarted_within(span.start, span.end) {
-        return Teaches::no("the vehicle restarted");
+        return Teaches::no(Reason::VehicleRestarted);
     }
     if span.ended {
         return Teaches::YES;
@@ -60,8 +61,8 @@ pub(crate) fn of_freeze(context: &Context, span: &FreezeSpan) -> Teaches {
         return Teaches::YES;
     }
     match life.phase_at(span.start) {
-        Some(phase) if !phase.is_trip() => Teaches::no("it began on the ground and never ended"),
-        Some(_) => Teaches::unknown("it never ended, and the vehicle was not heard for 10 s after it began"),
-        None => Teaches::unknown("it was not over at the last record"),
+        Some(phase) if !phase.is_trip() => Teaches::no(Reason::OpenOnGround),
+        Some(_) => Teaches::unknown(Reason::OpenUnheard),
+        None => Teaches::unknown(Reason::Open),
     }
 }

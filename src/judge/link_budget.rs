@@ -7,8 +7,9 @@
 
 use serde::Serialize;
 
-use crate::profile::{BudgetProfile, LinkProfile, Profile};
+use crate::profile::{BudgetProfile, LinkProfile, LinkRole, Profile};
 use crate::stats::propagation::Path;
+use crate::summary::{BudgetLimit, Reason};
 
 /// Distances of the table of levels, metres; the claimed one joins them.
 const DISTANCES_M: [f64; 7] = [10.0, 30.0, 100.0, 300.0, 1_000.0, 3_000.0, 10_000.0];
@@ -32,7 +33,7 @@ pub struct LinkBudget {
     /// The link.
     pub link: String,
     /// Its role.
-    pub role: String,
+    pub role: LinkRole,
     /// As the profile says.
     pub frequency_mhz: f64,
     /// As the profile says.
@@ -59,8 +60,8 @@ pub struct LinkBudget {
     pub reduced_power_db: Option<f64>,
     /// What its maker claims.
     pub claimed_m: Option<f64>,
-    /// What is not in the profile, and what it would give.
-    pub missing: Vec<String>,
+    /// What is not in the profile.
+    pub missing: Vec<Reason>,
 }
 
 /// How far a margin reaches.
@@ -69,7 +70,7 @@ pub struct RangeAt {
     /// Over the sensitivity.
     pub margin_db: f64,
     /// What it is for.
-    pub limit: String,
+    pub limit: BudgetLimit,
     /// In free space.
     pub free_space_m: f64,
     /// Over flat ground.
@@ -166,7 +167,7 @@ fn of_link(link: &LinkProfile, budget: &BudgetProfile) -> LinkBudget {
     let theory = Theory::of(budget);
     LinkBudget {
         link: link.name.clone(),
-        role: link.role.word().to_owned(),
+        role: link.role,
         frequency_mhz: budget.frequency_mhz,
         tx_power_dbm: budget.tx_power_dbm,
         tx_gain_dbi: budget.tx_gain_dbi,
@@ -189,17 +190,17 @@ fn ranges(link: &LinkProfile, theory: &Theory) -> Vec<RangeAt> {
     let Some(sensitivity) = theory.sensitivity_dbm else { return Vec::new() };
     let limits = link.limits.unwrap_or_default();
     let wanted = [
-        (0.0, "none left"),
-        (limits.alarm_margin, "alarm"),
-        (limits.warning_margin, "warning"),
-        (limits.forecast_margin, "trend is watched"),
+        (0.0, BudgetLimit::NoneLeft),
+        (limits.alarm_margin, BudgetLimit::Alarm),
+        (limits.warning_margin, BudgetLimit::Warning),
+        (limits.forecast_margin, BudgetLimit::TrendIsWatched),
     ];
     let reduced = |margin: f64| link.reduced_power_db.map(|less| sensitivity + margin + less);
     wanted
         .into_iter()
         .map(|(margin_db, limit)| RangeAt {
             margin_db,
-            limit: limit.to_owned(),
+            limit,
             free_space_m: theory.free_space_m(sensitivity + margin_db),
             two_ray_m: theory.two_ray_m(sensitivity + margin_db),
             reduced_free_space_m: reduced(margin_db).map(|level| theory.free_space_m(level)),
@@ -234,22 +235,13 @@ fn levels(link: &LinkProfile, theory: &Theory) -> Vec<LevelAt> {
         .collect()
 }
 
-fn missing(link: &LinkProfile, theory: &Theory) -> Vec<String> {
-    let mut missing = Vec::new();
-    if theory.sensitivity_dbm.is_none() {
-        missing.push(
-            "no ranges and margins: give sensitivity_dbm, as the receiver's maker states it".to_owned(),
-        );
-    }
-    if theory.path.heights_m.is_none() {
-        missing.push("no two rays: give ground_height_m and vehicle_height_m".to_owned());
-    }
-    if link.reduced_power_db.is_none() {
-        missing.push(
-            "no range check: give the link's reduced_power_db, if its power can be turned down".to_owned(),
-        );
-    }
-    missing
+fn missing(link: &LinkProfile, theory: &Theory) -> Vec<Reason> {
+    let lacks = [
+        (theory.sensitivity_dbm.is_none(), Reason::NoSensitivity),
+        (theory.path.heights_m.is_none(), Reason::NoHeights),
+        (link.reduced_power_db.is_none(), Reason::NoReducedPower),
+    ];
+    lacks.into_iter().filter(|(lacks, _)| *lacks).map(|(_, reason)| reason).collect()
 }
 
 #[cfg(test)]

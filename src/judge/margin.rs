@@ -16,12 +16,9 @@ mod alarm;
 mod forecast;
 mod threshold_evidence;
 
-use std::fmt::Write as _;
-
 use crate::measure::context::Context;
-use crate::profile::LinkProfile;
 use crate::snapshot::LinkState;
-use crate::summary::{EventSummary, MarginSummary};
+use crate::summary::{Event, EventSummary, MarginSummary};
 use crate::units::{LevelUnit, Nanos};
 
 use crate::measure::position::PositionMeter;
@@ -29,8 +26,8 @@ use crate::measure::signal::SignalMeter;
 
 pub use threshold_evidence::evidence;
 
-use alarm::{Alarm, Change};
-use forecast::{Ahead, Course, RunningLine};
+use alarm::Alarm;
+use forecast::{Course, RunningLine};
 
 /// Where a link stands now.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -145,7 +142,17 @@ impl MarginMeter {
                 continue;
             }
             if let Some(change) = own.alarm.take(margin, ahead.seconds_at_most, &limits) {
-                events.push(event(context.since_start_s(at), link, change, margin, &ahead));
+                events.push(EventSummary {
+                    at_s: context.since_start_s(at),
+                    link: Some(link.name.clone()),
+                    event: Event::Margin {
+                        change,
+                        margin,
+                        unit: link.unit(),
+                        seconds_left: ahead.seconds,
+                        metres_left: ahead.metres,
+                    },
+                });
             }
         }
         events
@@ -177,22 +184,4 @@ impl MarginMeter {
         let margin = MarginSummary { end: own.standing.margin, min: own.min };
         (own.known.then_some(margin), own.alarm.warnings, own.alarm.alarms)
     }
-}
-
-fn event(at_s: f64, link: &LinkProfile, change: Change, margin: f64, ahead: &Ahead) -> EventSummary {
-    let kind = match change {
-        Change::Warning => "warning",
-        Change::Alarm => "alarm",
-        Change::Cleared => "cleared",
-    };
-    let mut text = format!("margin {margin:.1} {}", link.unit().difference_label());
-    if change != Change::Cleared {
-        if let Some(seconds) = ahead.seconds {
-            let _ = write!(text, ", about {seconds:.0} s left");
-        }
-        if let Some(metres) = ahead.metres {
-            let _ = write!(text, ", {metres:.0} m");
-        }
-    }
-    EventSummary { at_s, kind: kind.to_owned(), link: Some(link.name.clone()), text }
 }

@@ -171,12 +171,6 @@ impl Context {
             })
     }
 
-    /// What to do about a threshold that is not known.
-    #[must_use]
-    pub const fn without_threshold() -> &'static str {
-        "add earlier sessions to the history"
-    }
-
     /// The threshold of a link.
     #[must_use]
     pub fn threshold(&self, link: &str) -> Option<&Threshold> {

@@ -41,7 +41,7 @@ use super::context::{Context, Sender};
 use crate::clocks::{BootTime, Clocks};
 use crate::record::{Direction, InterfaceKind};
 use crate::snapshot::LatencyView;
-use crate::summary::{ControlHolds, LatencyChannel, LatencyStage, LatencySummary};
+use crate::summary::{Bound, ControlHolds, LatencyChannel, LatencyStage, LatencySummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
@@ -307,7 +307,7 @@ impl LatencyMeter {
         }
         let ages = evidence.distribution(None, TIGHT)?;
         let estimate = StageEstimate::new(evidence, ages, None);
-        Some(stage_estimate::without_tails(estimate.summary("two-sided", numbered)))
+        Some(stage_estimate::without_tails(estimate.summary(Bound::TwoSided, numbered)))
     }
 
     /// For drawing; `summary` is the newest result of [`Self::summary`].
@@ -341,15 +341,15 @@ fn channel(stick: Option<u8>, input: Option<u8>, servo: Option<u8>) -> LatencyCh
 }
 
 /// What the clocks make of a stage whose sticks are on host time.
-fn bound(evidence: &StageEvidence, context: &Context) -> &'static str {
+fn bound(evidence: &StageEvidence, context: &Context) -> Bound {
     // Bare bytes: host time itself was made from the boot clock.
     let bare = !context.session.has_wall_clock
         && !context.interfaces.is_empty()
         && context.interfaces.iter().all(|interface| interface.kind == InterfaceKind::Stream);
     match evidence.uncertainty_ms {
-        _ if bare => "none",
-        Some(_) => "two-sided",
-        None => "upper",
+        _ if bare => Bound::None,
+        Some(_) => Bound::TwoSided,
+        None => Bound::Upper,
     }
 }
 

@@ -23,9 +23,11 @@ mod tests;
 use crate::units::{LevelUnit, Nanos};
 
 pub use crate::summary::Phase;
+pub(crate) use crate::summary::Spot;
+use crate::summary::{LastPlace, PhaseReason};
 
 use power_up::PowerUp;
-pub(crate) use telling::{phases, place_of};
+pub(crate) use telling::phases;
 
 /// What a fact counts for.
 const FACTS: Nanos = Nanos::from_secs(5);
@@ -39,9 +41,6 @@ const LEAVES: i64 = 3;
 const TURN_M: f64 = 20.0;
 pub(super) const NEAR_M: f64 = 30.0;
 const MOST_PHASES: usize = 4096;
-
-/// A place in degrees, its height in metres.
-pub(crate) type Spot = (f64, f64, f64);
 
 /// How the vehicle stands or moves, by positions of the last 5 s.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -77,37 +76,12 @@ pub(crate) struct Facts {
     pub(crate) telemetry_alarm: Option<bool>,
 }
 
-/// What shows a phase.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Why {
-    NotHeard,
-    Beside {
-        horizontal_m: Option<f64>,
-    },
-    Bench,
-    Landed {
-        horizontal_m: Option<f64>,
-    },
-    LevelDown,
-    CarriedAway,
-    Moving {
-        armed: bool,
-    },
-    Turned {
-        distance_m: f64,
-    },
-    /// Since when it stood on the ground.
-    SwitchedOff {
-        ground: Nanos,
-    },
-}
-
 /// A phase with its beginning.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Began {
     pub(crate) from: Nanos,
     pub(crate) phase: Phase,
-    pub(crate) why: Why,
+    pub(crate) why: PhaseReason,
 }
 
 /// What a second brought.
@@ -116,7 +90,7 @@ pub(crate) enum Told {
     /// A phase began.
     Phase(Began),
     /// The vehicle is lost from here on: when it was last heard, and where.
-    Lost { at: Nanos, distance_m: Option<f64>, spot: Option<Spot> },
+    Lost { at: Nanos, place: LastPlace },
     /// Silent, and nothing tells why.
     Silent { at: Nanos },
     /// The autopilot alone is silent.
@@ -193,8 +167,8 @@ impl Life {
     }
 
     /// Where the vehicle was when it last said so.
-    pub(crate) const fn last_motion(&self) -> &Motion {
-        &self.last_motion
+    pub(crate) const fn last_place(&self) -> LastPlace {
+        LastPlace { distance_m: self.last_motion.distance_m, spot: self.last_motion.spot }
     }
 
     /// Whether warnings may ring: not on the ground, nor before or after.
@@ -263,7 +237,7 @@ impl Life {
         let mut told = Vec::new();
         let Some(heard) = facts.autopilot else { return told };
         if self.phases.is_empty() {
-            self.enter(Began { from: start, phase: Phase::Waiting, why: Why::NotHeard }, &mut told);
+            self.enter(Began { from: start, phase: Phase::Waiting, why: PhaseReason::NotHeard }, &mut told);
             self.power_up = PowerUp::begin(heard);
         }
         let listened = facts.listens_since.map_or(heard, |since| since.max(heard));
@@ -322,7 +296,7 @@ impl Life {
                     Began {
                         from: self.power_up.since(),
                         phase: Phase::Out,
-                        why: Why::Moving { armed: false },
+                        why: PhaseReason::Moving { armed: false },
                     },
                     told,
                 );
@@ -352,14 +326,21 @@ impl Life {
             Phase::Waiting | Phase::Off if !armed && !self.power_up.is_settled(at) => {}
             Phase::Waiting | Phase::Off => {
                 self.enter(
-                    Began { from: self.power_up.since(), phase: Phase::Out, why: Why::Moving { armed } },
+                    Began {
+                        from: self.power_up.since(),
+                        phase: Phase::Out,
+                        why: PhaseReason::Moving { armed },
+                    },
                     told,
                 );
             }
             Phase::Ground | Phase::Walk => {
                 let since = *self.leaving.get_or_insert(at);
                 if at - since >= Nanos::from_secs(LEAVES - 1) {
-                    self.enter(Began { from: since, phase: Phase::Out, why: Why::Moving { armed } }, told);
+                    self.enter(
+                        Began { from: since, phase: Phase::Out, why: PhaseReason::Moving { armed } },
+                        told,
+                    );
                 }
             }
             Phase::Out | Phase::Back => self.turn(at, phase, facts.motion.distance_m, told),
@@ -375,7 +356,7 @@ impl Life {
         self.turn_m = Some(extreme);
         if (distance_m - extreme).abs() > TURN_M {
             let phase = if out { Phase::Back } else { Phase::Out };
-            self.enter(Began { from: at, phase, why: Why::Turned { distance_m } }, told);
+            self.enter(Began { from: at, phase, why: PhaseReason::Turned { distance_m } }, told);
             self.turn_m = Some(distance_m);
         }
     }
@@ -390,7 +371,10 @@ impl Life {
         let silent = at - any.max(listened);
         if phase == Phase::Ground && silent >= OFF && !self.alarm_before {
             let ground = self.since().unwrap_or(any);
-            self.enter(Began { from: any, phase: Phase::Off, why: Why::SwitchedOff { ground } }, told);
+            self.enter(
+                Began { from: any, phase: Phase::Off, why: PhaseReason::SwitchedOff { ground } },
+                told,
+            );
             return;
         }
         let armed = facts.armed.is_some_and(|(_, armed)| armed);
@@ -398,8 +382,7 @@ impl Life {
         if silent >= LOST && self.silence < Silence::Unknown {
             self.silence = if armed || far { Silence::Lost } else { Silence::Unknown };
             if self.silence == Silence::Lost {
-                let Motion { distance_m, spot, .. } = self.last_motion;
-                told.push(Told::Lost { at: any, distance_m, spot });
+                told.push(Told::Lost { at: any, place: self.last_place() });
             } else {
                 told.push(Told::Silent { at: any });
             }

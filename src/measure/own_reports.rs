@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 
 use super::context::Sender;
 use crate::record::Direction;
-use crate::summary::OwnReport;
+use crate::summary::{OwnReport, ReportSource};
 use crate::wire::telemetry::Telemetry;
 
 const MOST: usize = 32;
@@ -103,7 +103,7 @@ impl ReportMeter {
         let row = |(&(system, component, is_radio), report): (&(u8, u8, bool), &Report)| OwnReport {
             system,
             component,
-            source: if is_radio { "radio_status" } else { "sys_status" }.to_owned(),
+            source: if is_radio { ReportSource::RadioStatus } else { ReportSource::SysStatus },
             samples: report.samples,
             drop_ratio: report.drop_ratio,
             drop_ratio_max: report.drop_ratio_max,

@@ -32,13 +32,13 @@ use crate::profile::{DBM_BYTES, LinkProfile};
 use crate::record::{Direction, InterfaceId};
 use crate::snapshot::{LevelCell, View};
 use crate::stats::{quantile, theil_sen};
-use crate::summary::SignalSummary;
+use crate::summary::{Report, SignalDirection, SignalSummary};
 use crate::units::hardware_address::Address;
 use crate::units::{LevelUnit, Nanos};
 use crate::wire::radiotap;
 use crate::wire::telemetry::Telemetry;
 
-use radio_key::{LevelSource, RadioKey, Report, Side, on_ground};
+use radio_key::{LevelSource, RadioKey, Side, on_ground};
 use tally::Tally;
 
 /// Radios kept: strangers on the network must not grow memory.
@@ -363,8 +363,8 @@ impl SignalMeter {
             component: (!here).then_some(key.component),
             radio: key.name(),
             antenna: key.antenna,
-            source: key.report.word().to_owned(),
-            direction: if down { "down".to_owned() } else { "up".to_owned() },
+            source: key.report,
+            direction: if down { SignalDirection::Down } else { SignalDirection::Up },
             unit: if here { LevelUnit::Dbm } else { link.map_or(LevelUnit::Raw, LinkProfile::unit) },
             samples: samples.tally.samples(),
             median: figures.median,

@@ -18,9 +18,9 @@ use std::collections::BTreeMap;
 
 use super::context::{Context, Sender};
 use crate::profile::LinkRole;
-use crate::snapshot::{VibrationView, View};
+use crate::snapshot::{LimitBasis, Suspicion, VibrationView, View};
 use crate::stats::quantile;
-use crate::summary::{Summary, VibrationLimit, VibrationSummary};
+use crate::summary::{LimitSource, Reason, Summary, VibrationLimit, VibrationSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
@@ -53,34 +53,14 @@ pub struct VibrationMeter {
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Limit {
     level: f64,
-    basis: Basis,
+    basis: LimitBasis,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Basis {
-    Profile,
-    Earlier(u64),
-    Session,
-}
-
-impl Basis {
-    const fn word(self) -> &'static str {
-        match self {
-            Self::Profile => "profile",
-            Self::Earlier(_) => "history",
-            Self::Session => "session",
-        }
-    }
-
-    fn remark(self) -> String {
-        match self {
-            Self::Profile => String::new(),
-            Self::Earlier(1) => " (high: above 90 % of one earlier session)".to_owned(),
-            Self::Earlier(sessions) => {
-                format!(" (high: above 90 % of {sessions} earlier sessions)")
-            }
-            Self::Session => " (high: above 90 % of this session)".to_owned(),
-        }
+const fn source(basis: LimitBasis) -> LimitSource {
+    match basis {
+        LimitBasis::Profile => LimitSource::Profile,
+        LimitBasis::Earlier(_) => LimitSource::History,
+        LimitBasis::Session => LimitSource::Session,
     }
 }
 
@@ -91,33 +71,6 @@ fn three_digits(level: f32) -> f32 {
     }
     let step = 10_f32.powi(level.abs().log10().floor() as i32 - 2);
     (level / step).round() * step
-}
-
-/// What lay behind a bad picture.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Suspicion {
-    /// The margin was under the link's warning limit; `None`: no margin there.
-    pub radio: Option<bool>,
-    /// A level was above the limit, or clipping; `None`: no sample there.
-    pub airframe: Option<bool>,
-}
-
-impl Suspicion {
-    /// In plain words.
-    #[must_use]
-    pub const fn words(self) -> &'static str {
-        match (self.radio, self.airframe) {
-            (Some(true), Some(true)) => "both: the margin was low and the vibration high",
-            (Some(true), Some(false)) => "the radio: the margin was low, the vibration usual",
-            (Some(false), Some(true)) => "the airframe: the vibration was high, the margin over its limit",
-            (Some(false), Some(false)) => "neither: the margin was over its limit, the vibration usual",
-            (Some(true), None) => "the margin was low; vibration not measured here",
-            (Some(false), None) => "the margin was over its limit; vibration not measured here",
-            (None, Some(true)) => "the vibration was high; margin not known here",
-            (None, Some(false)) => "the vibration was usual; margin not known here",
-            (None, None) => "neither margin nor vibration is known here",
-        }
-    }
 }
 
 impl VibrationMeter {
@@ -167,7 +120,7 @@ impl VibrationMeter {
             z: self.samples.axis(2),
             clipping: self.clipping,
             limit: limit.map(|limit| limit.level),
-            limit_from: limit.map(|limit| limit.basis.word().to_owned()),
+            limit_from: limit.map(|limit| source(limit.basis)),
         })
     }
 
@@ -182,10 +135,10 @@ impl VibrationMeter {
     /// The same; this session's own, which takes all of it, comes from elsewhere.
     fn limit_or(context: &Context, own: impl FnOnce() -> Option<f64>) -> Option<Limit> {
         let limit = |level, basis| Limit { level, basis };
-        context.profile.vibration.limit.map(|level| limit(level, Basis::Profile)).or_else(|| {
+        context.profile.vibration.limit.map(|level| limit(level, LimitBasis::Profile)).or_else(|| {
             let earlier = context.vibration_limit;
-            let earlier = earlier.map(|earlier| limit(earlier.limit, Basis::Earlier(earlier.sessions)));
-            earlier.or_else(|| own().map(|level| limit(level, Basis::Session)))
+            let earlier = earlier.map(|earlier| limit(earlier.limit, LimitBasis::Earlier(earlier.sessions)));
+            earlier.or_else(|| own().map(|level| limit(level, LimitBasis::Session)))
         })
     }
 
@@ -232,12 +185,10 @@ impl VibrationMeter {
         let mut drawn = VibrationView {
             axes: [vec![None; columns], vec![None; columns], vec![None; columns]],
             clipping: vec![0; columns],
-            limit: limit.filter(|limit| limit.basis != Basis::Session).map(|limit| limit.level),
-            around: self.verdicts(context, video, signal, limit, view.to_s),
-            missing: self
-                .samples
-                .is_empty()
-                .then(|| "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more".to_owned()),
+            limit: limit.filter(|limit| limit.basis != LimitBasis::Session).map(|limit| limit.level),
+            basis: limit.map(|limit| limit.basis),
+            around: self.verdicts(context, video, signal, limit.map(|limit| limit.level), view.to_s),
+            missing: self.samples.is_empty().then_some(Reason::NoVibration),
         };
         for (seconds, cell) in self.cells.within(view.from_s, view.to_s) {
             let Some(largest) = cell.largest() else { continue };
@@ -258,11 +209,9 @@ impl VibrationMeter {
         context: &Context,
         video: &VideoMeter,
         signal: &SignalMeter,
-        limit: Option<Limit>,
+        limit: Option<f64>,
         to_s: f64,
-    ) -> Vec<(f64, String)> {
-        let basis = limit.map(|limit| limit.basis.remark()).unwrap_or_default();
-        let limit = limit.map(|limit| limit.level);
+    ) -> Vec<(f64, Suspicion)> {
         // What is said of a freeze does not hang on how much time is shown. Of many freezes the newest are
         // enough, so that no more of a long session is looked at.
         let mut reach_s = FIRST_REACH_S;
@@ -286,13 +235,10 @@ impl VibrationMeter {
             let at_s = context.since_start_s(*at);
             (at_s, at_s - MARK_REACH_S, at_s + AFTER_S)
         });
-        let mut verdicts: Vec<(f64, String)> = freezes
+        let mut verdicts: Vec<(f64, Suspicion)> = freezes
             .chain(shook)
             .filter(|(at_s, _, _)| *at_s <= to_s)
-            .map(|(at_s, from_s, to_s)| {
-                let suspicion = self.judge(context, signal, limit, from_s, to_s);
-                (at_s, format!("{}{basis}", suspicion.words()))
-            })
+            .map(|(at_s, from_s, to_s)| (at_s, self.judge(context, signal, limit, from_s, to_s)))
             .collect();
         verdicts.sort_by(|a, b| a.0.total_cmp(&b.0));
         verdicts

@@ -23,7 +23,7 @@ use super::timing::Row;
 use crate::profile::LinkProfile;
 use crate::record::{Flow, InterfaceId};
 use crate::stats::loss_runs::Runs;
-use crate::summary::RatioEstimate;
+use crate::summary::{RatioEstimate, VideoSource};
 use crate::units::Nanos;
 use crate::wire::rtp;
 use crate::wire::telemetry::Telemetry;
@@ -340,15 +340,15 @@ impl VideoMeter {
         })
     }
 
-    /// `rtp` or `marks`: which source speaks for the video link; `None`: neither.
+    /// Which source speaks for the video link; `None`: neither.
     #[must_use]
-    pub fn source(&self, context: &Context) -> Option<&'static str> {
+    pub fn source(&self, context: &Context) -> Option<VideoSource> {
         if !self.link_streams(context).is_empty() {
-            Some("rtp")
+            Some(VideoSource::Rtp)
         } else if self.marks.is_empty() {
             None
         } else {
-            Some("marks")
+            Some(VideoSource::Marks)
         }
     }
 

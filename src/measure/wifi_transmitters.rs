@@ -96,10 +96,7 @@ impl TransmitterMeter {
         signal: &mut SignalMeter,
         context: &Context,
     ) -> Option<Address> {
-        let Some(frame) = heard.frame else {
-            return None;
-            return None;
-        };
+        let frame = heard.frame?;
         let named = is_named(frame.transmitter, context);
         let transmitter = self.transmitter(at, interface, frame.transmitter, named, context)?;
         transmitter.take(at, &frame, &heard.radio);

@@ -13,6 +13,7 @@ use crate::units::Nanos;
 use super::LinkMonitor;
 use crate::measure::context::Sender;
 use crate::record::text::clean;
+use crate::summary::Event;
 use crate::wire::card_level::{Level, Row};
 use crate::wire::joystick::{Axes, Joystick};
 use crate::wire::telemetry::Telemetry;
@@ -45,8 +46,7 @@ impl LinkMonitor {
             }
             Level::Relative if !self.devices.told_relative => {
                 self.devices.told_relative = true;
-                let name = clean(&row.name);
-                self.log("source", None, format!("{name} gives its level in a unit of its own: left out"));
+                self.log(Event::RelativeLevel { source: clean(&row.name) });
             }
             Level::Relative | Level::Absent => {}
         }
@@ -62,8 +62,7 @@ impl LinkMonitor {
         self.with_joystick(interface, |joystick, give| joystick.describe(at, layout, give));
         if new {
             let source = self.context.interface_name(interface).to_owned();
-            let (count, name) = (layout.axes.len(), clean(&layout.name));
-            self.log("source", None, format!("{source} is a joystick with {count} axes: {name}"));
+            self.log(Event::Joystick { source, axes: layout.axes.len(), name: clean(&layout.name) });
         }
     }
 

@@ -10,6 +10,7 @@ use super::LinkMonitor;
 use crate::measure::context::Sender;
 use crate::measure::loss::Arrival;
 use crate::record::text::clean;
+use crate::summary::Event;
 use crate::units::hardware_address::Address;
 use crate::wire::message::{MavlinkMessage, Message};
 use crate::wire::telemetry::Telemetry;
@@ -92,7 +93,7 @@ impl LinkMonitor {
             && *severity <= 4
             && self.context.roles.vehicle() == Some(header.system)
         {
-            self.log("vehicle", None, clean(text));
+            self.log(Event::StatusText { text: clean(text) });
         }
     }
 

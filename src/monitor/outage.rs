@@ -1,11 +1,10 @@
 //! Links that fall silent and are heard again, as events: whoever was looking elsewhere finds them there.
 
 use crate::profile::LinkRole;
-use crate::summary::{EventSummary, FailsafeSummary, Interval};
+use crate::summary::{Event, EventSummary};
 use crate::units::Nanos;
 
 use super::{LinkMonitor, MOST_EVENTS};
-use crate::measure::life::Phase;
 
 /// A link of which nothing came for longer is silent, in a trip.
 pub(super) const SILENT: Nanos = Nanos::from_secs(2);
@@ -31,15 +30,6 @@ impl LinkMonitor {
         silent > SILENT && !self.context.life.is_quiet()
     }
 
-    /// Why nothing is to be heard of the vehicle.
-    pub(super) fn absent_word(&self) -> &'static str {
-        match self.context.life.now() {
-            Some(Phase::Off) => "the vehicle is switched off",
-            Some(Phase::Waiting) => "the vehicle is not heard yet",
-            _ => "on the ground",
-        }
-    }
-
     /// Notes at a whole second what became of each link.
     pub(super) fn note_silences(&mut self, at: Nanos) {
         for index in 0..self.context.profile.link.len() {
@@ -52,21 +42,18 @@ impl LinkMonitor {
             match self.lost_links.0[index] {
                 None if self.is_lost(silent) => {
                     self.lost_links.0[index] = Some((last, Silent::Lost));
-                    self.note_link(index, last, "lost", |name| format!("{name} is silent from here on"));
+                    self.note_link(index, last, Event::Lost);
                 }
                 None if is_control && silent > HANDSET_OFF => {
                     self.lost_links.0[index] = Some((last, Silent::HandsetOff));
-                    self.note_link(index, last, "handset-off", |name| {
-                        format!("the handset sends nothing on {name} from here on: switched off, or its cable is out")
-                    });
+                    self.note_link(index, last, Event::HandsetOff);
                 }
                 Some((since, told)) if last > since => {
                     self.lost_links.0[index] = None;
-                    let silent = (last - since).secs();
-                    let kind = if told == Silent::Lost { "back" } else { "handset-on" };
-                    self.note_link(index, last, kind, |name| {
-                        format!("{name} is heard again, after about {silent:.0} s")
-                    });
+                    let after_s = (last - since).secs();
+                    let lost = told == Silent::Lost;
+                    let event = if lost { Event::Back { after_s } } else { Event::HandsetOn { after_s } };
+                    self.note_link(index, last, event);
                 }
                 _ => {}
             }
@@ -80,91 +67,25 @@ impl LinkMonitor {
         packets.or_else(|| self.loss.last_heard(&self.context, link))
     }
 
-    fn note_link(&mut self, index: usize, at: Nanos, kind: &str, text: impl Fn(&str) -> String) {
-        let name = self.context.profile.link[index].name.clone();
-        let (at_s, text) = (self.context.since_start_s(at), text(&name));
-        self.keep(EventSummary { at_s, kind: kind.to_owned(), link: Some(name), text });
+    fn note_link(&mut self, index: usize, at: Nanos, event: Event) {
+        let link = Some(self.context.profile.link[index].name.clone());
+        self.keep(EventSummary { at_s: self.context.since_start_s(at), link, event });
     }
 
     /// Losses of the control input and its holds, as events.
     pub(super) fn control_events(&self) -> Vec<EventSummary> {
         let context = &self.context;
-        let control = context.profile.control_link();
-        let event = |at_s: f64, kind: &str, text: String| EventSummary {
-            at_s,
-            kind: kind.to_owned(),
-            link: control.map(|link| link.name.clone()),
-            text,
-        };
-        let mut events: Vec<EventSummary> = Vec::new();
-        for incident in self.failsafe.summary(context) {
-            events.push(event(incident.input_lost_s, "failsafe", in_words(&incident)));
-        }
-        for (from, to) in self.latency.hold_spans().iter().take(MOST_EVENTS) {
-            let length = (to - from).secs();
-            let text = format!("sticks moved and the vehicle's input stood still for {length:.2} s");
-            events.push(event(context.since_start_s(from), "hold", text));
-        }
-        events
-    }
-}
-
-/// One loss of input as one line.
-fn in_words(row: &FailsafeSummary) -> String {
-    let mut words =
-        vec![if row.drill { "drill: control input stopped" } else { "control input lost" }.to_owned()];
-    if row.cause.is_some() {
-        words.push("the handset's own stream stopped first".to_owned());
-    }
-    let after = |what: &str, interval: Option<Interval>| match interval {
-        Some([low, high]) => {
-            format!("{what} after {:.2} s ({low:.2} to {high:.2})", f64::midpoint(low, high))
-        }
-        None => format!("{what}: not seen"),
-    };
-    words.push(after("detected", row.detected_after_interval_s));
-    words.push(match row.outputs.as_deref() {
-        Some("held") => "outputs held as they were".to_owned(),
-        Some("moving") => "outputs kept moving".to_owned(),
-        Some("steady") => after("outputs steady", row.servo_safe_after_interval_s),
-        _ => after("outputs safe", row.servo_safe_after_interval_s),
-    });
-    words.push(match row.recovered_after_s {
-        Some(seconds) => format!("input back after {seconds:.2} s"),
-        None => "input not back".to_owned(),
-    });
-    words.join("; ")
-}
-
-#[cfg(test)]
-mod tests {
-    use crate::monitor::outage::*;
-
-    #[test]
-    fn a_drill_and_a_loss_read_apart() {
-        let drill = FailsafeSummary {
-            input_lost_s: 10.0,
-            detected_after_s: Some(0.5),
-            servo_safe_after_s: None,
-            mode_before: None,
-            mode_after: None,
-            recovered_after_s: Some(6.0),
-            detected_after_interval_s: Some([0.0, 1.0]),
-            servo_safe_after_interval_s: None,
-            drill: true,
-            cause: Some("handset".into()),
-            outputs: Some("held".into()),
-            evidence: Some(false),
-            why_not: None,
-        };
-        let text = "drill: control input stopped; the handset's own stream stopped first; detected after 0.50 s (0.00 to \
-                    1.00); outputs held as they were; input back after 6.00 s";
-        assert_eq!(in_words(&drill), text);
-        let loss = FailsafeSummary { drill: false, cause: None, outputs: Some("moving".into()), ..drill };
-        let loss = FailsafeSummary { recovered_after_s: None, detected_after_interval_s: None, ..loss };
-        assert_eq!(
-            in_words(&loss),
-            "control input lost; detected: not seen; outputs kept moving; input not back"
-        );
+        let link = || context.profile.control_link().map(|link| link.name.clone());
+        let losses = self
+            .failsafe
+            .summary(context)
+            .into_iter()
+            .map(|row| (row.input_lost_s, Event::Failsafe(row.into())));
+        let holds = self.latency.hold_spans();
+        let holds = holds
+            .iter()
+            .take(MOST_EVENTS)
+            .map(|(from, to)| (context.since_start_s(from), Event::Hold { duration_s: (to - from).secs() }));
+        losses.chain(holds).map(|(at_s, event)| EventSummary { at_s, link: link(), event }).collect()
     }
 }

@@ -4,15 +4,14 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{
-    Lane, LatencyView, LevelCell, LinkState, LossCell, MarkPoint, Missing, RangeView, SenderLane, Snapshot,
-    SourceState, VideoView, View, WindowLoss,
+    Lane, LatencyView, LevelCell, LinkState, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState,
+    VideoView, View, WindowLoss,
 };
-use crate::summary::Summary;
+use crate::summary::{EventSummary, Summary};
 use crate::units::Nanos;
 
 use super::LinkMonitor;
 use super::outage::SILENT;
-use crate::measure::context::Context;
 use crate::measure::context::Sender;
 use crate::measure::loss::{MUCH_LOST, Traffic};
 use crate::measure::series::{Grid, Room};
@@ -101,18 +100,8 @@ impl LinkMonitor {
         let distance_m = self.range.distance(context.now, context).map(|distance| distance.0);
         let figures = (&*summary, distance_m);
         let lane = |index: usize| self.lane(index, traffic[index], view, (&video, &frozen), figures);
-        let marks = summary
-            .events
-            .iter()
-            .filter(|event| event.at_s >= view.from_s && event.at_s <= view.to_s)
-            .map(|event| MarkPoint {
-                at_s: event.at_s,
-                mark: self.mark_at(event.at_s).filter(|_| event.kind == "mark"),
-                kind: event.kind.clone(),
-                link: event.link.clone(),
-                text: event.text.clone(),
-            })
-            .collect();
+        let within = |event: &&EventSummary| event.at_s >= view.from_s && event.at_s <= view.to_s;
+        let marks = summary.events.iter().filter(within).cloned().collect();
         Snapshot {
             view,
             now_s: self.now_s(),
@@ -130,14 +119,6 @@ impl LinkMonitor {
             phase: context.life.now(),
             summary,
         }
-    }
-
-    fn mark_at(&self, at_s: f64) -> Option<crate::record::MarkKind> {
-        let context = &self.context;
-        self.marks
-            .iter()
-            .find(|(at, _)| (context.since_start_s(*at) - at_s).abs() < 1e-9)
-            .map(|(_, kind)| *kind)
     }
 
     /// A link's row. `picture` is the video link's: its drawing, and its frozen columns. The distance is
@@ -159,14 +140,11 @@ impl LinkMonitor {
         let has_level = link.has_level();
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
         let missing = if !has_level {
-            Some(Missing { what: "no level".to_owned(), why: "name its radio in the profile" })
+            Some(Missing::Radio)
         } else if level_now.is_none() && self.signal.seconds(index).known(0, usize::MAX).next().is_none() {
-            Some(Missing { what: "no level".to_owned(), why: "its radio has not reported yet" })
+            Some(Missing::Report)
         } else if threshold.is_none() {
-            Some(Missing {
-                what: format!("no {}", link.role.limit_name()),
-                why: Context::without_threshold(),
-            })
+            Some(Missing::Limit)
         } else {
             None
         };

@@ -3,9 +3,10 @@
 use crate::record::{BATCHES_TEXT, HEAPS_TEXT, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note};
 use crate::units::Nanos;
 
-use super::{LinkMonitor, MOST_EVENTS};
+use super::LinkMonitor;
 use crate::measure::context::HostDrop;
 use crate::record::text::clean;
+use crate::summary::{Event, EventSummary};
 
 const MOST_HOST_DROPS: usize = 65_536;
 /// A source that is back brings its first bytes within this.
@@ -19,9 +20,6 @@ impl LinkMonitor {
             Note::Tick => self.ticks.tick(at),
             Note::End => self.ticks.end(),
             Note::Mark { kind, text } => {
-                if self.marks.len() < MOST_EVENTS {
-                    self.marks.push((at, *kind));
-                }
                 match kind {
                     MarkKind::PictureFroze => self.video.mark_froze(at),
                     MarkKind::PictureShook => self.vibration.mark_shook(at),
@@ -29,22 +27,18 @@ impl LinkMonitor {
                     MarkKind::Drill => self.failsafe.mark_drill(at),
                     MarkKind::Remark => {}
                 }
-                let words = kind.words();
-                let text = clean(text);
-                let text = if text.is_empty() { words.to_owned() } else { format!("{words}: {text}") };
-                self.log("mark", None, text);
+                self.log(Event::Mark { kind: *kind, text: clean(text) });
             }
             Note::SourceDown { interface, reason } => {
-                let name = self.context.interface_name(*interface).to_owned();
+                let source = self.context.interface_name(*interface).to_owned();
                 let reason = clean(reason);
                 if let Some(source) = self.sources.get_mut(usize::from(interface.0)) {
                     source.down = Some((at, reason.clone()));
                 }
                 self.lose_device(*interface);
-                self.log("source", None, format!("{name} is gone: {reason}"));
+                self.log(Event::SourceDown { source, reason });
             }
             Note::SourceUp { interface } => {
-                let name = self.context.interface_name(*interface).to_owned();
                 let source = self.sources.get_mut(usize::from(interface.0));
                 let gone = source.and_then(|source| Some((source.down.take()?.0, source.last)));
                 if let Some((down, last)) = gone {
@@ -53,7 +47,8 @@ impl LinkMonitor {
                     self.leave_out(from, at + BACK, |each, _| each == *interface);
                 }
                 self.presence.note_source_up(at, *interface);
-                self.log("source", None, format!("{name} is back"));
+                let source = self.context.interface_name(*interface).to_owned();
+                self.log(Event::SourceUp { source });
             }
             Note::Joystick { interface, layout } => self.describe_joystick(at, *interface, layout),
             Note::HostDrops { interface, total } => self.host_dropped(at, *interface, *total),
@@ -62,35 +57,30 @@ impl LinkMonitor {
                 if let Some(reach) = reach {
                     self.leave_out(at - *reach, at, |_, info| info.kind != InterfaceKind::Marks);
                 }
-                self.log("recorder", None, format!("{bytes} bytes are missing from the recording here"));
+                self.log(Event::BytesLost { bytes: *bytes });
             }
             // A stall was noticed before its time passed. The core is made with the limits: whoever opens a recording reads
             // them first, since another history may be asked.
             Note::Stalled { .. } | Note::Limits { .. } => {}
-            Note::WallClockStep { by } => {
-                self.log(
-                    "clock-step",
-                    None,
-                    format!("the wall clock was set by {:.3} s; timestamps ignore the change", by.secs()),
-                );
-            }
+            Note::WallClockStep { by } => self.log(Event::ClockStep { by_s: by.secs() }),
             Note::Transmits { what } => {
                 let what = clean(what);
                 if !self.transmits.contains(&what) && self.transmits.len() < 8 {
-                    self.log("transmits", None, what.clone());
+                    self.log(Event::Transmits { what: what.clone() });
                     self.transmits.push(what);
                 }
             }
             Note::Acknowledged { link } => {
                 self.margin.acknowledge(link);
-                self.log("acknowledged", Some(clean(link)), "acknowledged".to_owned());
+                let at_s = self.context.since_start_s(at);
+                self.keep(EventSummary { at_s, link: Some(clean(link)), event: Event::Acknowledged });
             }
             Note::Foreign { text } => {
                 if text == HEAPS_TEXT {
                     self.video.note_heaps();
                 }
                 let text = if text == HEAPS_TEXT { BATCHES_TEXT } else { text };
-                self.log("comment", None, clean(text));
+                self.log(Event::Comment { text: clean(text) });
             }
         }
     }
@@ -136,7 +126,7 @@ impl LinkMonitor {
         {
             self.leave_out(stall.from, at, |each, _| each == interface);
         }
-        let name = self.context.interface_name(interface).to_owned();
-        self.log("host-drop", None, format!("this computer lost data of {name} itself ({count})"));
+        let source = self.context.interface_name(interface).to_owned();
+        self.log(Event::HostDrop { source, count });
     }
 }

@@ -8,7 +8,7 @@
 //! when bytes came), of ages and of control holds.
 
 use crate::record::{Body, InterfaceKind, Note};
-use crate::summary::EventSummary;
+use crate::summary::{Event, EventSummary};
 use crate::units::Nanos;
 
 use super::LinkMonitor;
@@ -100,10 +100,9 @@ impl LinkMonitor {
             return;
         }
         self.ticks.told = Some(from);
-        let text =
-            format!("this computer stood still for {:.1} s: nothing of it is a link's", (to - from).secs());
         let at_s = self.context.since_start_s(from.max(self.context.now));
-        self.keep(EventSummary { at_s, kind: "stall".to_owned(), link: None, text });
+        let event = Event::Stall { duration_s: (to - from).secs() };
+        self.keep(EventSummary { at_s, link: None, event });
     }
 
     /// How long this computer stood still; `None` where no ticks say whether it was at work.
@@ -164,7 +163,7 @@ mod tests {
         }
 
         fn told(&self) -> usize {
-            self.0.events.iter().filter(|event| event.kind == "stall").count()
+            self.0.events.iter().filter(|event| matches!(event.event, Event::Stall { .. })).count()
         }
     }
 

@@ -1,11 +1,9 @@
 //! Figures out: one summary, as of the last record.
 
-use std::borrow::Cow;
-
 use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
-    Accidents, BadSpell, EventSummary, LatencySummary, LinkSummary, RecordingSummary, Summary,
+    Accidents, BadSpell, Event, EventSummary, LatencySummary, LinkSummary, RecordingSummary, Summary,
 };
 use crate::units::LevelUnit;
 
@@ -145,7 +143,7 @@ impl LinkMonitor {
         let distance = |second| distances.about(second);
         let video_streams = self.video.summary(context, &self.signal, &distance, &|span| {
             let teaches = freeze_evidence::of_freeze(context, span);
-            (teaches.evidence, teaches.why_not.map(Cow::Borrowed))
+            (teaches.evidence, teaches.why_not)
         });
         // Streams that the profile's pin leaves out are listed, and none of them is the link's.
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
@@ -227,7 +225,7 @@ impl LinkMonitor {
             let in_db = link.unit() == LevelUnit::Dbm;
             LinkSummary {
                 link: link.name.clone(),
-                role: link.role.word().to_owned(),
+                role: link.role,
                 loss: traffic.and_then(|traffic| traffic.loss),
                 availability_ratio: steadiness.and_then(|steadiness| steadiness.availability_ratio),
                 longest_silence_s: steadiness.and_then(|steadiness| steadiness.longest_silence_s),
@@ -256,20 +254,17 @@ impl LinkMonitor {
     fn add_freezes(&self, events: &mut Vec<EventSummary>) {
         let context = &self.context;
         let link = context.profile.video_link().map(|link| link.name.clone());
-        let mut add = |at, kind: &str, text| {
-            let at_s = context.since_start_s(at);
-            events.push(EventSummary { at_s, kind: kind.to_owned(), link: link.clone(), text });
+        let mut add = |at, event| {
+            events.push(EventSummary { at_s: context.since_start_s(at), link: link.clone(), event });
         };
         let freezes = self.video.freezes(context);
         for span in freezes.iter().filter(|span| !span.by_mark).take(MOST_EVENTS) {
-            let length = (span.end - span.start).secs();
+            let duration_s = (span.end - span.start).secs();
             if freeze_evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start) {
-                let open = if span.ended { "" } else { ", not over yet" };
-                add(span.start, "freeze", format!("picture frozen for {length:.2} s{open}"));
+                add(span.start, Event::Freeze { duration_s, ended: span.ended });
             }
             if span.course == Course::SenderRestarted {
-                let text = format!("the picture's sender began anew, {length:.1} s after its last picture");
-                add(span.end, "video-restart", text);
+                add(span.end, Event::VideoRestart { after_s: duration_s });
             }
         }
     }
@@ -284,13 +279,9 @@ impl LinkMonitor {
         };
         for Restart { at, sender, .. } in self.loss.restarts().into_iter().filter(is_told) {
             let aloft = context.is_autopilot(sender) && context.life.phase_at(at).is_some_and(Phase::is_trip);
-            let (kind, text) = if aloft {
-                ("restart-aloft", "the vehicle restarted in flight".to_owned())
-            } else {
-                ("restart", format!("sender {}/{} restarted", sender.system, sender.component))
-            };
-            let at_s = context.since_start_s(at);
-            events.push(EventSummary { at_s, kind: kind.to_owned(), link: None, text });
+            let Sender { system, component, .. } = sender;
+            let event = if aloft { Event::RestartAloft } else { Event::Restart { system, component } };
+            events.push(EventSummary { at_s: context.since_start_s(at), link: None, event });
         }
     }
 }

@@ -38,7 +38,7 @@ pub fn write_to(out: &mut dyn Write, budget: &Budget) -> io::Result<()> {
 }
 
 fn head(out: &mut dyn Write, link: &LinkBudget) -> io::Result<()> {
-    writeln!(out, "{} ({}), {} MHz", link.link, link.role, link.frequency_mhz)?;
+    writeln!(out, "{} ({}), {} MHz", link.link, link.role.word(), link.frequency_mhz)?;
     let losses = if link.losses_db > 0.0 { format!(" - {} dB lost", link.losses_db) } else { String::new() };
     let needs =
         link.sensitivity_dbm.map_or_else(String::new, |level| format!(", receiver needs {level} dBm"));
@@ -92,7 +92,7 @@ fn ranges(out: &mut dyn Write, link: &LinkBudget) -> io::Result<()> {
 
 fn range_line(range: &RangeAt) -> String {
     let or_dash = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), metres);
-    let name = format!("{} dB ({})", range.margin_db, range.limit);
+    let name = format!("{} dB ({})", range.margin_db, range.limit.word());
     let reduced = range.reduced_two_ray_m.or(range.reduced_free_space_m).map_or_else(String::new, metres);
     let line = format!(
         "  {name:<26}{:>12}{:>12}  {reduced:>18}",

@@ -1,37 +1,16 @@
 //! What a link's range has besides distances: theory, what a change would do, nulls.
 
-use crate::summary::{Aspect, ProofEnd, RangeSummary};
+use crate::summary::{Aspect, RangeSummary, TheoryLimit};
 use crate::wording::quantity;
-
-/// How far nothing failed, or what came then.
-pub(crate) fn proof_text(end: &ProofEnd) -> String {
-    let text = proof_end(end);
-    if text.starts_with("no failure") { text } else { format!("then: {text}") }
-}
-
-/// What ended the proof of a range.
-pub(crate) fn proof_end(end: &ProofEnd) -> String {
-    let ProofEnd { from_m, to_m, why } = end;
-    let at = format!("{from_m:.0} to {to_m:.0} m");
-    match why.as_str() {
-        "frozen" => format!("the picture froze at {at}"),
-        "loss" => format!("over 5 % lost at {at}"),
-        "failsafe" => format!("a failsafe at {at}"),
-        "holds" => format!("the input stuck at {at}"),
-        "position_lost" => format!("the position was lost at {at}"),
-        "gap" => format!("too few seconds from {at}"),
-        "not_measured" => format!("not measured from {at}"),
-        _ => format!("no failure as far as {to_m:.0} m"),
-    }
-}
 
 /// One line a finding; none where nothing was found. `limit` is what begins at the link's limit.
 pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(theory) = &row.theory {
-        let to = match theory.limit.as_deref() {
-            Some("freeze_level") => format!("{limit} limit"),
-            other => other.unwrap_or("no limit").replace('_', " "),
+        let to = match theory.limit {
+            Some(TheoryLimit::FreezeLevel) => format!("{limit} limit"),
+            Some(TheoryLimit::Sensitivity) => "sensitivity".to_owned(),
+            None => "no limit".to_owned(),
         };
         let metres = |value: Option<f64>| value.map_or_else(|| "not known".to_owned(), quantity::metres);
         let claimed = format!(

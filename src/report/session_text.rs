@@ -9,12 +9,12 @@ use std::io::Write;
 use super::wifi_text;
 use crate::profile::LinkRole;
 use crate::summary::{
-    ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary, Stream,
-    Summary, VideoSummary,
+    Bound, ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary,
+    Stream, Summary, VideoSummary,
 };
 use crate::units::LevelUnit;
 use crate::wording::caution::INSTRUMENT;
-use crate::wording::quantity;
+use crate::wording::{advice, limit, quantity};
 
 /// Writes the whole summary.
 pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
@@ -77,7 +77,7 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 fn verdicts(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "In short")?;
     for verdict in &summary.verdicts {
-        writeln!(out, "  {:<8} {}", verdict.word, verdict.text)?;
+        writeln!(out, "  {:<8} {}", verdict.state.word(), advice::text(verdict))?;
     }
     Ok(())
 }
@@ -108,15 +108,15 @@ fn link_line(link: &LinkSummary) -> String {
         (None, Some(margin)) => {
             parts.push(format!(
                 "margin at the end {}, lowest {} units",
-                number(margin.end, 1),
-                number(margin.min, 1)
+                super::number(margin.end, 1),
+                super::number(margin.min, 1)
             ));
         }
         (None, None) => parts.push("margin not measured".to_owned()),
     }
     if link.warnings + link.alarms > 0 {
-        let warnings = things(link.warnings, "warning", "warnings");
-        parts.push(format!("{warnings}, {}", things(link.alarms, "alarm", "alarms")));
+        let warnings = quantity::counted(link.warnings, "warning", "warnings");
+        parts.push(format!("{warnings}, {}", quantity::counted(link.alarms, "alarm", "alarms")));
     }
     parts.join("; ")
 }
@@ -143,7 +143,7 @@ fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
             quantity::count(stream.duplicates),
             quantity::count(stream.out_of_order),
             stream.longest_silence_s,
-            stream.why_not.as_deref().or(stream.link.as_deref()).unwrap_or("")
+            stream.why_not.map_or_else(|| stream.link.clone().unwrap_or_default(), |why| why.to_string())
         )?;
     }
     Ok(())
@@ -151,12 +151,10 @@ fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
 
 fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Latency, from the stick value's arrival here to the commanded output")?;
-    let stages = [
-        ("stick to servo", &summary.latency.stick_to_servo),
-        ("stick to input", &summary.latency.stick_to_input),
-        ("input to servo", &summary.latency.input_to_servo),
-    ];
-    for ((name, stage), missing) in stages.into_iter().zip(&summary.latency.drawing.missing) {
+    let latency = &summary.latency;
+    let stages = [&latency.stick_to_servo, &latency.stick_to_input, &latency.input_to_servo];
+    let named = advice::STAGES.into_iter().zip(stages);
+    for ((name, stage), missing) in named.zip(&latency.drawing.missing) {
         match (stage, missing) {
             (Some(stage), _) => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
             (None, Some(why)) => writeln!(out, "  {name:<16} not measured: {why}")?,
@@ -165,7 +163,7 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             }
         }
     }
-    let frames = summary.latency.control_frames();
+    let frames = quantity::control_frames(&summary.latency);
     let frames =
         frames.as_deref().unwrap_or("not measured: no steady frame interval of the control radio stands out");
     writeln!(out, "  {:<16} {frames}", "control frames")?;
@@ -183,20 +181,20 @@ fn stage_line(stage: &LatencyStage) -> String {
     let percentile = |name: &str, value: Option<f64>, interval: Option<Interval>, needed: u64| match value {
         Some(value) => format!("{name} {value:.1} ms{}", interval_text(interval, 1)),
         None if needed == 0 => format!("{name} not measured: both ends are sampled too slowly"),
-        None => format!("{name} needs {}", things(needed, "more move", "more moves")),
+        None => format!("{name} needs {}", quantity::counted(needed, "more move", "more moves")),
     };
     let needed = stage.moves_needed;
     let mut parts = vec![
         percentile("p50", stage.p50_ms, stage.p50_ci95_ms, needed.p50),
         percentile("p90", stage.p90_ms, stage.p90_ci95_ms, needed.p90),
         percentile("p99", stage.p99_ms, stage.p99_ci95_ms, needed.p99),
-        things(stage.events, "move", "moves"),
+        quantity::counted(stage.events, "move", "moves"),
     ];
-    match (stage.bound.as_str(), stage.clock_uncertainty_ms) {
-        ("two-sided", Some(clock)) => parts.push(format!("clock ±{clock:.1} ms")),
-        ("upper", _) => parts.push("an upper bound: the clock is aligned one way only".to_owned()),
-        ("none", _) => parts.push("no bound: both ends are on one-way clocks".to_owned()),
-        _ => {}
+    match (stage.bound, stage.clock_uncertainty_ms) {
+        (Bound::TwoSided, Some(clock)) => parts.push(format!("clock ±{clock:.1} ms")),
+        (Bound::Upper, _) => parts.push("an upper bound: the clock is aligned one way only".to_owned()),
+        (Bound::None, _) => parts.push("no bound: both ends are on one-way clocks".to_owned()),
+        (Bound::TwoSided, None) => {}
     }
     parts.join("; ")
 }
@@ -212,10 +210,10 @@ fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
         writeln!(
             out,
             "  {name:<12} {:<4} median {}, 5 % below {}, lowest {} {}{snr}; {} samples",
-            row.direction,
-            number(row.median, 1),
-            number(row.p05, 1),
-            number(row.min, 1),
+            row.direction.word(),
+            super::number(row.median, 1),
+            super::number(row.p05, 1),
+            super::number(row.min, 1),
             row.unit.label(),
             quantity::count(row.samples)
         )?;
@@ -241,11 +239,11 @@ fn range(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 /// What begins at a link's limit, in one word; a radio that no link names has just a limit.
 fn limit_word(summary: &Summary, link: &str) -> &'static str {
     let row = summary.links.iter().find(|row| row.link == link);
-    row.and_then(|row| LinkRole::of_word(&row.role)).map_or("limit", LinkRole::limit_event)
+    row.map_or("limit", |row| limit::event(row.role.limit_event()))
 }
 
 fn range_line(row: &RangeSummary, limit: &str) -> String {
-    let Some(origin) = &row.origin else {
+    let Some(origin) = row.origin else {
         return "not measured: the handset's position is unknown (profile, mark, or home position)"
             .to_owned();
     };
@@ -268,13 +266,13 @@ fn range_line(row: &RangeSummary, limit: &str) -> String {
         let interval = interval_text(row.path_loss_exponent_ci95, 2);
         parts.push(format!("levels fall with exponent {exponent:.2}{interval}"));
     }
-    parts.push(format!("from {}", origin.replace('_', " ")));
+    parts.push(format!("from {}", origin.word().replace('_', " ")));
     parts.join("; ")
 }
 
 /// How far is proven, by how many seconds, and what ended the proof.
 fn proven(row: &RangeSummary) -> String {
-    let why = row.proof_end.as_ref().map(super::range_text::proof_end).unwrap_or_default();
+    let why = row.proof_end.as_ref().map(limit::proof_end).unwrap_or_default();
     match row.proven_m {
         Some(proven) => {
             let seconds = row.proven_s.unwrap_or_default();
@@ -307,10 +305,7 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
                 quantity::clock_tenths(freeze.start_s),
                 with_unit(freeze.signal, 0, unit),
                 metres(freeze.distance_m),
-                freeze
-                    .course
-                    .as_deref()
-                    .map_or_else(String::new, |course| format!("; {}", quantity::course(course)))
+                freeze.course.map_or_else(String::new, |course| format!("; {}", quantity::course(course)))
             )?;
         }
         for span in &stream.stopped_at_sender {
@@ -327,34 +322,38 @@ fn video(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 
 /// The unit of the video link's levels.
 fn video_unit(summary: &Summary) -> &'static str {
-    let link = summary.links.iter().find(|link| link.role == LinkRole::Video.word());
+    let link = summary.links.iter().find(|link| link.role == LinkRole::Video);
     let row = link.and_then(|link| summary.range.iter().find(|row| row.link == link.link));
     row.and_then(|row| row.unit).unwrap_or(LevelUnit::Raw).label()
 }
 
 fn key_line(stream: &VideoSummary) -> String {
-    let (Some(codec), Some(keys), Some(broken)) = (&stream.codec, stream.key_frames, stream.frames_broken)
+    let (Some(codec), Some(keys), Some(broken)) = (stream.codec, stream.key_frames, stream.frames_broken)
     else {
         return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
     };
     format!(
         "{}: {keys} key frames, {} s apart, {} s at most; {broken} delivered frames damaged by earlier loss",
         quantity::codec(codec),
-        number(stream.key_spacing_median_s, 2),
-        number(stream.key_spacing_max_s, 2)
+        super::number(stream.key_spacing_median_s, 2),
+        super::number(stream.key_spacing_max_s, 2)
     )
 }
 
 fn video_line(stream: &VideoSummary) -> String {
     let (Some(packets), Some(lost)) = (stream.packets, stream.packets_lost) else {
-        return format!("from marks set by hand: {}", things(stream.freezes, "freeze", "freezes"));
+        return format!("from marks set by hand: {}", quantity::counted(stream.freezes, "freeze", "freezes"));
     };
     let paced = match stream.other_clock_hz {
         Some(hz) => format!(
             "frame rate and jitter not measured: the sender's clock runs at {:.0} kHz, not at the format's 90",
             hz / 1e3
         ),
-        None => format!("{} frames/s; jitter {} ms", number(stream.fps, 1), number(stream.jitter_ms, 1)),
+        None => format!(
+            "{} frames/s; jitter {} ms",
+            super::number(stream.fps, 1),
+            super::number(stream.jitter_ms, 1)
+        ),
     };
     format!(
         "RTP {:08x}: {} packets, {} lost; {} of {} frames whole; {paced}; {}, {} s",
@@ -363,8 +362,8 @@ fn video_line(stream: &VideoSummary) -> String {
         quantity::count(lost),
         quantity::count(stream.frames_delivered.unwrap_or_default()),
         quantity::count(stream.frames.unwrap_or_default()),
-        things(stream.freezes, "freeze", "freezes"),
-        number(stream.freeze_s, 2)
+        quantity::counted(stream.freezes, "freeze", "freezes"),
+        super::number(stream.freeze_s, 2)
     )
 }
 
@@ -431,7 +430,11 @@ fn clocks(out: &mut dyn Write, rows: &[ClockSummary]) -> io::Result<()> {
         writeln!(
             out,
             "  {}/{} {}: {:.1} ms off, {:+.1} ppm, {uncertainty}",
-            row.system, row.component, row.method, row.offset_ms, row.skew_ppm
+            row.system,
+            row.component,
+            row.method.word(),
+            row.offset_ms,
+            row.skew_ppm
         )?;
     }
     Ok(())
@@ -449,9 +452,9 @@ fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             out,
             "  {:>9}  {:<12} {:<10} {}",
             quantity::clock_tenths(event.at_s),
-            quantity::kind(&event.kind),
+            quantity::kind(event.event.kind()),
             link,
-            event.text
+            crate::wording::event::text(event)
         )?;
     }
     if summary.events.len() > MOST {
@@ -462,15 +465,6 @@ fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 
 fn section(out: &mut dyn Write, title: &str) -> io::Result<()> {
     writeln!(out, "\n{title}")
-}
-
-/// A count of things, `1 alarm`, `2 alarms`.
-pub(super) fn things(value: u64, one: &str, many: &str) -> String {
-    quantity::counted(value, one, many)
-}
-
-pub(super) fn number(value: Option<f64>, places: usize) -> String {
-    value.map_or_else(|| "not measured".to_owned(), |value| format!("{value:.places$}"))
 }
 
 fn with_unit(value: Option<f64>, places: usize, unit: &str) -> String {

@@ -5,45 +5,7 @@ use std::io::Write;
 
 use crate::summary::{Threshold, ThresholdSession};
 
-use super::session_text::things;
-use crate::wording::quantity;
-
-/// What begins at a threshold, in words.
-#[must_use]
-pub fn event_words(event: &str) -> &'static str {
-    match event {
-        "loss" => "loss limit",
-        "hold" => "hold limit",
-        _ => "freeze limit",
-    }
-}
-
-/// What begins at a threshold, in one word.
-#[must_use]
-pub fn event_word(event: &str) -> &'static str {
-    match event {
-        "loss" => "loss",
-        "hold" => "hold",
-        _ => "freeze",
-    }
-}
-
-/// What is counted behind a threshold: one, and several.
-#[must_use]
-pub fn event_names(event: &str) -> (&'static str, &'static str) {
-    match event {
-        "loss" => ("second of loss over 5 % began", "seconds of loss over 5 % began"),
-        "hold" => ("hold", "holds"),
-        _ => ("freeze", "freezes"),
-    }
-}
-
-/// The things counted behind a threshold.
-#[must_use]
-pub fn counted(threshold: &Threshold) -> String {
-    let (one, many) = event_names(&threshold.event);
-    things(threshold.freezes, one, many)
-}
+use crate::wording::{limit, quantity};
 
 /// Writes thresholds and what is behind them.
 pub fn write_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
@@ -61,11 +23,11 @@ pub fn write_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
             out,
             "  {:<12} {} {:.1} {}{interval}; {} in {}, {}",
             row.link,
-            event_words(&row.event),
+            limit::name(row.event),
             row.level_p05,
             row.unit.label(),
-            counted(row),
-            things(row.sessions, "session", "sessions"),
+            limit::counted(row),
+            quantity::counted(row.sessions, "session", "sessions"),
             row.method
         )?;
         if row.left_out > 0 {

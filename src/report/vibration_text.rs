@@ -3,10 +3,10 @@
 use std::io;
 use std::io::Write;
 
-use crate::summary::VibrationSummary;
+use crate::summary::{LimitSource, VibrationSummary};
 use crate::wording::quantity;
 
-use super::session_text::number;
+use super::number;
 
 /// "not measured" where the vehicle sends none.
 pub(super) fn write_to(out: &mut dyn Write, vibration: Option<&VibrationSummary>) -> io::Result<()> {
@@ -24,9 +24,11 @@ pub(super) fn write_to(out: &mut dyn Write, vibration: Option<&VibrationSummary>
         )?;
     }
     writeln!(out, "  {}", quantity::clipping(vibration.clipping))?;
-    match (vibration.limit, vibration.limit_from.as_deref()) {
-        (Some(limit), Some("profile")) => writeln!(out, "  suspect above {limit:.1}, by the profile"),
-        (Some(limit), Some("history")) => {
+    match (vibration.limit, vibration.limit_from) {
+        (Some(limit), Some(LimitSource::Profile)) => {
+            writeln!(out, "  suspect above {limit:.1}, by the profile")
+        }
+        (Some(limit), Some(LimitSource::History)) => {
             writeln!(out, "  suspect above {limit:.1}, 90 % of earlier sessions with these tags lie below")
         }
         (Some(limit), _) => {

@@ -225,6 +225,7 @@ mod tests {
         Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, OwnedRecord, SessionInfo,
     };
     use crate::source::evdev::*;
+    use crate::summary::Event;
 
     /// Stands for the ioctls of a device with one axis.
     #[expect(clippy::unnecessary_wraps, reason = "it stands for one that can fail")]
@@ -327,7 +328,9 @@ mod tests {
         assert_eq!(live.summary(&facts), replayed.summary(&facts));
         let summary = live.summary(&facts);
         assert_eq!((summary.recording.host_drops, summary.framing.skipped_bytes), (Some(1), 0));
-        assert!(summary.events.iter().any(|event| event.text.contains("joystick with 1 axes: bench sticks")));
+        assert!(summary.events.iter().any(
+            |event| matches!(&event.event, Event::Joystick { axes: 1, name, .. } if name == "bench sticks")
+        ));
     }
 
     #[test]

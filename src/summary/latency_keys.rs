@@ -6,7 +6,7 @@ use std::ops::AddAssign;
 
 use serde::{Deserialize, Serialize};
 
-use super::Interval;
+use super::{Bound, ClockMethod, Interval, Reason, StageMethod};
 
 /// How a sender's boot clock lies to the host's.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -15,8 +15,8 @@ pub struct ClockSummary {
     pub system: u8,
     /// Component id.
     pub component: u8,
-    /// `two-way` or `one-way`.
-    pub method: String,
+    /// How it was found.
+    pub method: ClockMethod,
     /// Host time since the first record less boot clock, at the middle of the fit: negative where the
     /// sender had been running before the recording began.
     pub offset_ms: f64,
@@ -49,17 +49,6 @@ pub struct LatencySummary {
     pub drawing: LatencyDrawing,
 }
 
-impl LatencySummary {
-    /// The control radio's beat in words.
-    #[must_use]
-    pub fn control_frames(&self) -> Option<String> {
-        let (frame_ms, [low, high]) = self.control_frame_ms.zip(self.control_frame_ci95_ms)?;
-        // The interval is mostly finer than is of use: it is widened to the last digit shown.
-        let (low, high) = ((low * 100.0).floor() / 100.0, (high * 100.0).ceil() / 100.0);
-        Some(format!("every {frame_ms:.2} ms ({low:.2} to {high:.2})"))
-    }
-}
-
 /// What a screen draws of the three stages beside their figures.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct LatencyDrawing {
@@ -70,7 +59,7 @@ pub struct LatencyDrawing {
     /// The last movement that was measured.
     pub movement: Option<LatencyMovement>,
     /// Of each stage that is not measured: why, and what to do.
-    pub missing: [Option<String>; 3],
+    pub missing: [Option<Reason>; 3],
 }
 
 /// A movement that was measured: stick over servo.
@@ -141,8 +130,8 @@ pub struct MovesNeeded {
 /// One latency stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LatencyStage {
-    /// `interval-censored`, or `difference` of the two stages from the sticks.
-    pub method: String,
+    /// How it was found.
+    pub method: StageMethod,
     /// Stick movements used.
     pub events: u64,
     /// Stick movements left out.
@@ -166,8 +155,8 @@ pub struct LatencyStage {
     /// Systematic, from the clock alignment, not part of the intervals; 0 on one clock; `None` for bounds `upper`
     /// and `none`.
     pub clock_uncertainty_ms: Option<f64>,
-    /// `two-sided`, `upper` or `none`.
-    pub bound: String,
+    /// What the figures bound.
+    pub bound: Bound,
     /// Cross-check: lag of the greatest cross-correlation.
     pub cross_correlation_ms: Option<f64>,
     /// Per stick and output.

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{LossPeriods, RatioEstimate};
+use super::{LossPeriods, RatioEstimate, Reason, ReportSource};
 
 /// One interface of a sender that is heard on several.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -46,7 +46,8 @@ pub struct Together {
     /// What would be lost on all if each lost its own share independently.
     pub independent_ratio: Option<f64>,
     /// Why there is no joint loss.
-    pub why_not: Option<String>,
+    #[serde(skip_deserializing)]
+    pub why_not: Option<Reason>,
 }
 
 /// Frames that may have been accepted by accident.
@@ -90,8 +91,8 @@ pub struct OwnReport {
     pub system: u8,
     /// Component id.
     pub component: u8,
-    /// `sys_status` or `radio_status`.
-    pub source: String,
+    /// What it came in.
+    pub source: ReportSource,
     /// Reports.
     pub samples: u64,
     /// Share of packets that it dropped, by the last report; SYS_STATUS only.

@@ -2,10 +2,12 @@
 //!
 //! The life of the session: where the vehicle was in it, and what shows that.
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
+
+use crate::units::Nanos;
 
 /// Where the vehicle is in its life.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Phase {
     /// Not heard yet.
@@ -28,28 +30,53 @@ impl Phase {
     pub const fn is_trip(self) -> bool {
         matches!(self, Self::Walk | Self::Out | Self::Back)
     }
+}
 
-    /// For people.
-    #[must_use]
-    pub const fn title(self) -> &'static str {
-        match self {
-            Self::Waiting => "waiting for the vehicle",
-            Self::Ground => "on the ground",
-            Self::Walk => "walk",
-            Self::Out => "on the way out",
-            Self::Back => "on the way back",
-            Self::Off => "switched off",
-        }
-    }
+/// What shows a phase; the sentence is added when the object is written.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum PhaseReason {
+    /// No autopilot was heard yet.
+    NotHeard,
+    /// It stands disarmed beside the handset.
+    Beside {
+        /// From the handset, in the plane; `None`: by its level.
+        horizontal_m: Option<f64>,
+    },
+    /// It is armed and near where it armed.
+    Bench,
+    /// It stood after a trip and disarmed.
+    Landed {
+        /// From the handset, in the plane; `None`: by its level.
+        horizontal_m: Option<f64>,
+    },
+    /// It stands disarmed, and its level fell.
+    LevelDown,
+    /// It stands disarmed, and the handset goes away.
+    CarriedAway,
+    /// It is under way.
+    Moving {
+        /// Its motors run.
+        armed: bool,
+    },
+    /// It goes the other way now.
+    Turned {
+        /// From here on.
+        distance_m: f64,
+    },
+    /// All of it fell silent on the ground.
+    SwitchedOff {
+        /// Since when it stood there.
+        ground: Nanos,
+    },
 }
 
 /// One phase of the session, up to the next or to the last record.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct PhaseSummary {
     /// Which.
     pub phase: Phase,
     /// Its start.
     pub from_s: f64,
     /// What shows it.
-    pub why: String,
+    pub why: PhaseReason,
 }

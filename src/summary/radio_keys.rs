@@ -4,9 +4,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::profile::LimitEvent;
 use crate::units::LevelUnit;
 
-use super::Interval;
+use super::{Interval, Report, SignalDirection};
 
 /// Levels of one radio in one direction.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -23,10 +24,10 @@ pub struct SignalSummary {
     /// The receiver's antenna, where levels are given for each.
     #[serde(default)]
     pub antenna: Option<u8>,
-    /// `radio_status`, `rc_channels`, `radiotap` or `kernel`.
-    pub source: String,
-    /// `down` or `up`.
-    pub direction: String,
+    /// What the levels came in.
+    pub source: Report,
+    /// Which way the signal went.
+    pub direction: SignalDirection,
     /// Unit of the levels.
     pub unit: LevelUnit,
     /// Known samples.
@@ -92,8 +93,7 @@ pub struct Threshold {
     /// `logistic` or `highest-level`.
     pub method: String,
     /// What begins there: `freeze`, `loss` (over 5 % of a second's frames, two at least) or `hold`.
-    #[serde(default)]
-    pub event: String,
+    pub event: LimitEvent,
     /// `rtp` or `marks`, `sequence`, `holds`.
     #[serde(default)]
     pub source: String,

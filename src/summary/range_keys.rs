@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::units::LevelUnit;
 
-use super::Interval;
+use super::{Interval, Origin, ProofWord, Reason, TheoryLimit};
 
 /// Level against distance, and how far is proven.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -14,7 +14,7 @@ pub struct RangeSummary {
     /// Unit of the levels; `None` where the link has no level.
     pub unit: Option<LevelUnit>,
     /// Where the handset's position comes from; `None`: unknown, then no distances.
-    pub origin: Option<String>,
+    pub origin: Option<Origin>,
     /// Level samples with a distance of 10 m or more.
     pub samples: u64,
     /// Seconds without position or level.
@@ -71,15 +71,15 @@ pub struct ProofEnd {
     pub from_m: f64,
     /// Its far edge.
     pub to_m: f64,
-    /// `frozen`, `loss`, `failsafe`, `holds`, `position_lost`, `gap`, `not_measured` or `farthest`.
-    pub why: String,
+    /// What was there.
+    pub why: ProofWord,
 }
 
 /// Theory beside what was seen.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RangeTheory {
-    /// What the range is counted to: `freeze_level` of earlier sessions, else `sensitivity` of the profile.
-    pub limit: Option<String>,
+    /// What the range is counted to.
+    pub limit: Option<TheoryLimit>,
     /// That level.
     pub limit_level: Option<f64>,
     /// Where free space reaches it.
@@ -137,7 +137,8 @@ pub struct HeadingSummary {
     /// Those in which the handset lay, from straight ahead on.
     pub sectors: Vec<Sector>,
     /// Why no sector is held against the others, and what to do.
-    pub missing: Option<String>,
+    #[serde(skip_deserializing)]
+    pub missing: Option<Reason>,
 }
 
 /// One layer of height above the handset.
@@ -158,5 +159,6 @@ pub struct HeightSummary {
     /// Those that were flown, from below.
     pub layers: Vec<Layer>,
     /// Why no layer is held against the others, and what to do.
-    pub missing: Option<String>,
+    #[serde(skip_deserializing)]
+    pub missing: Option<Reason>,
 }

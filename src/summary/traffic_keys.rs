@@ -4,7 +4,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{BurstModel, LossDistances, LossPeriods, RatioEstimate};
+use crate::profile::LinkRole;
+
+use super::{BurstModel, LossDistances, LossPeriods, RatioEstimate, Reason};
 
 /// MAVLink framing counts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -36,7 +38,7 @@ pub struct Stream {
     /// Whether it counts for a link's loss.
     pub link_loss: bool,
     /// Why not.
-    pub why_not: Option<String>,
+    pub why_not: Option<Reason>,
     /// Distinct frames, duplicates not counted.
     pub received: u64,
     /// Lost frames.
@@ -83,12 +85,12 @@ pub struct MarginSummary {
 }
 
 /// One link of the profile.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LinkSummary {
     /// Its name.
     pub link: String,
-    /// `control`, `video` or `telemetry`.
-    pub role: String,
+    /// What it is for.
+    pub role: LinkRole,
     /// Loss of the senders, or packets, that come over it.
     pub loss: Option<RatioEstimate>,
     /// Share of seconds with data.

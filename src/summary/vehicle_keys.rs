@@ -2,11 +2,9 @@
 //!
 //! What the vehicle itself shows: failsafe, vibration, batteries.
 
-use std::borrow::Cow;
-
 use serde::{Deserialize, Serialize};
 
-use super::Interval;
+use super::{Interval, LimitSource, LossCause, OutputsWord, Reason};
 
 /// One loss of control input.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -30,19 +28,18 @@ pub struct FailsafeSummary {
     /// A drill: marked, or on the ground.
     #[serde(default, skip_serializing_if = "is_false")]
     pub drill: bool,
-    /// `handset` where the handset's own stream stopped first.
+    /// What caused it, where that is known.
     #[serde(default)]
-    pub cause: Option<Cow<'static, str>>,
-    /// What the outputs did: `safe` (at the profile's values), `steady` (constant at other values than the last sticks
-    /// gave), `held`, `moving`.
+    pub cause: Option<LossCause>,
+    /// What the outputs did.
     #[serde(default)]
-    pub outputs: Option<Cow<'static, str>>,
+    pub outputs: Option<OutputsWord>,
     /// Whether it is a loss of the control link; `None`: it cannot be told.
     #[serde(default)]
     pub evidence: Option<bool>,
     /// Why not, where `evidence` is not true.
-    #[serde(default)]
-    pub why_not: Option<Cow<'static, str>>,
+    #[serde(skip_deserializing)]
+    pub why_not: Option<Reason>,
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks for it so")]
@@ -75,9 +72,9 @@ pub struct VibrationSummary {
     /// Above it a level is suspect.
     #[serde(default)]
     pub limit: Option<f64>,
-    /// Whose limit: `profile`, `history` (90th percentile of earlier sessions) or `session` (of this one).
+    /// Whose limit: but for the profile's the 90th percentile.
     #[serde(default)]
-    pub limit_from: Option<String>,
+    pub limit_from: Option<LimitSource>,
 }
 
 impl VibrationSummary {

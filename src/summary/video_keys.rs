@@ -2,10 +2,11 @@
 //!
 //! The video streams and their freezes.
 
-use std::borrow::Cow;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
+
+use super::{Codec, Course, Reason, VideoSource};
 
 /// One freeze of the picture.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -20,16 +21,15 @@ pub struct Freeze {
     pub signal: Option<f64>,
     /// Slant distance at its start.
     pub distance_m: Option<f64>,
-    /// What the packets say: `lost`, `late`, `sender-paused`, `sender-restarted`, `heap`, `host-drops`, `stalled` (this
-    /// computer), `off` (switched off on the ground: listed, not counted); `None`: nothing yet.
+    /// What the packets say; `None`: nothing yet.
     #[serde(default)]
-    pub course: Option<Cow<'static, str>>,
+    pub course: Option<Course>,
     /// Whether it teaches the history; `None`: counted, not fitted.
     #[serde(default)]
     pub evidence: Option<bool>,
     /// Why not, where `evidence` is not true.
-    #[serde(default)]
-    pub why_not: Option<Cow<'static, str>>,
+    #[serde(skip_deserializing)]
+    pub why_not: Option<Reason>,
 }
 
 /// A span in which the sender itself said that it sends nothing.
@@ -45,8 +45,8 @@ pub struct StoppedSpan {
 /// weighted means, and SSRC, codec and the wait for a key frame those of the newest.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct VideoSummary {
-    /// `rtp` or `marks`.
-    pub source: String,
+    /// What shows its freezes.
+    pub source: VideoSource,
     /// RTP only.
     pub ssrc: Option<u32>,
     /// Distinct packets received.
@@ -89,9 +89,9 @@ pub struct VideoSummary {
     /// The stream that this one took over from at the same destination: its SSRC, where it is another.
     #[serde(default)]
     pub follows_ssrc: Option<u32>,
-    /// `h264` or `h265`, told by the payloads; `None`: they do not tell.
+    /// Told by the payloads; `None`: they do not tell.
     #[serde(default)]
-    pub codec: Option<String>,
+    pub codec: Option<Codec>,
     /// Key frames of which something came; `None` where the codec is not known.
     #[serde(default)]
     pub key_frames: Option<u64>,

@@ -2,7 +2,7 @@
 
 use crate::record::MarkKind;
 
-use super::state::Screen;
+use super::screen::Screen;
 
 /// One thing that the pilot can ask for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -5,7 +5,7 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use crate::record::MarkKind;
 
 use super::action::Action;
-use super::state::Screen;
+use super::screen::Screen;
 
 /// Under which heading the help page lists a key.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,7 +3,7 @@
 use crate::wording::explain;
 use crate::wording::explain::Explanation;
 
-use super::state::Screen;
+use super::screen::Screen;
 
 /// The figures that a page shows, by the names of their explanations.
 const fn figures(screen: Screen) -> &'static [&'static str] {

@@ -9,71 +9,13 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use crate::record::MarkKind;
 use crate::session::{Command, Feed, Mode, ViewRequest};
 use crate::snapshot::LinkState;
+use crate::wording::event;
 
 use super::action::Action;
 use super::keys;
 use super::page_figures;
+pub use super::screen::{EventFilter, LossPart, Screen};
 use super::theme::ThemeName;
-
-/// A page.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Screen {
-    /// What to do now.
-    #[default]
-    Overview,
-    /// Stick to servo.
-    Latency,
-    /// What goes missing.
-    Loss,
-    /// Level and distance.
-    Range,
-    /// Frames and freezes.
-    Video,
-    /// Is it the airframe?
-    Vibration,
-    /// What happened.
-    Events,
-    /// Level against its limit.
-    Signal,
-    /// Where it was good and bad.
-    Map,
-}
-
-impl Screen {
-    /// All, in the order of their keys.
-    pub const ALL: [Self; 9] = [
-        Self::Overview,
-        Self::Latency,
-        Self::Loss,
-        Self::Range,
-        Self::Video,
-        Self::Vibration,
-        Self::Events,
-        Self::Signal,
-        Self::Map,
-    ];
-
-    /// Its name.
-    #[must_use]
-    pub const fn title(self) -> &'static str {
-        match self {
-            Self::Overview => "overview",
-            Self::Latency => "latency",
-            Self::Loss => "loss",
-            Self::Range => "range",
-            Self::Video => "video",
-            Self::Vibration => "vibration",
-            Self::Events => "events",
-            Self::Signal => "signal",
-            Self::Map => "map",
-        }
-    }
-
-    fn step(self, by: usize) -> Self {
-        let here = Self::ALL.iter().position(|screen| *screen == self).unwrap_or(0);
-        Self::ALL[(here + by) % Self::ALL.len()]
-    }
-}
 
 /// What lies over the page.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -96,82 +38,6 @@ pub enum Bell {
     On,
     /// Silent.
     Off,
-}
-
-/// Which rows the event page lists.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum EventFilter {
-    /// Every event.
-    #[default]
-    All,
-    /// Warnings, alarms, and their ends.
-    Warnings,
-    /// Freezes.
-    Freezes,
-    /// Marks set by hand.
-    Marks,
-    /// Sources, restarts, clocks: what is left.
-    Other,
-}
-
-impl EventFilter {
-    /// All, in the order in which a key steps through them.
-    pub const ALL: [Self; 5] = [Self::All, Self::Warnings, Self::Freezes, Self::Marks, Self::Other];
-
-    /// Its name.
-    #[must_use]
-    pub const fn title(self) -> &'static str {
-        match self {
-            Self::All => "all",
-            Self::Warnings => "warnings",
-            Self::Freezes => "freezes",
-            Self::Marks => "marks",
-            Self::Other => "other",
-        }
-    }
-
-    /// Whether it lists events of this kind.
-    #[must_use]
-    pub fn lists(self, kind: &str) -> bool {
-        let own = match kind {
-            "warning" | "alarm" | "cleared" | "acknowledged" | "lost" | "back" | "failsafe"
-            | "lost-vehicle" | "silent" | "restart-aloft" => Self::Warnings,
-            "freeze" => Self::Freezes,
-            "mark" => Self::Marks,
-            _ => Self::Other,
-        };
-        self == Self::All || self == own
-    }
-
-    fn next(self) -> Self {
-        let here = Self::ALL.iter().position(|filter| *filter == self).unwrap_or(0);
-        Self::ALL[(here + 1) % Self::ALL.len()]
-    }
-}
-
-/// Which part of the loss page is shown.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum LossPart {
-    /// Senders over time; where there is room, the others under them.
-    #[default]
-    Senders,
-    /// How long losses last.
-    Bursts,
-    /// What happened together at each bad spell.
-    Spells,
-    /// What radios and vehicle report of themselves.
-    Reports,
-}
-
-impl LossPart {
-    const fn next(self) -> Self {
-        match self {
-            Self::Senders => Self::Bursts,
-            Self::Bursts => Self::Spells,
-            Self::Spells => Self::Reports,
-            Self::Reports => Self::Senders,
-        }
-    }
 }
 
 /// How much time the window shows, seconds; the last is the whole session.
@@ -404,7 +270,7 @@ impl UiState {
         let Some(snapshot) = feed.map(|feed| &feed.snapshot) else { return 0 };
         let summary = &snapshot.summary;
         let rows = match self.screen {
-            Screen::Events => summary.events.iter().filter(|event| self.filter.lists(&event.kind)).count(),
+            Screen::Events => summary.events.iter().filter(|event| self.filter.lists(&event.event)).count(),
             Screen::Loss => snapshot.senders.len(),
             Screen::Video => summary.video.as_ref().map_or(0, |video| video.freeze_list.len()),
             Screen::Vibration => snapshot.vibration.around.len(),
@@ -457,7 +323,7 @@ impl UiState {
         self.reply = Some(match kind {
             MarkKind::Remark => "note set".to_owned(),
             MarkKind::Drill => "marked: failsafe drill; on the bench with propellers off".to_owned(),
-            marked => format!("marked: {}", marked.words()),
+            marked => format!("marked: {}", event::mark(marked)),
         });
         vec![Effect::Send(Command::Mark { kind, text })]
     }

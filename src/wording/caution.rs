@@ -1,6 +1,8 @@
 //! What to mind, where somebody acts: at the start of a session, beside options that transmit, before walks, drills
 //! and checks of power, and where others can be heard. One text for screens, reports and the command line.
 
+use crate::record;
+
 /// Of the whole program; under every report that may guide a test.
 pub const INSTRUMENT: &str = "An instrument, not a safety device. Propellers off on the bench; keep the vehicle in \
                               sight; local aviation and radio rules come first.";
@@ -20,3 +22,15 @@ pub const AIR: &str = "Monitor mode hears others too: local law says what you ma
 pub const TRANSMITS: &str = "own vehicle only, bench first";
 /// Where this program is in the path.
 pub const IN_THE_PATH: &str = "a failure here cuts the link: bench first";
+
+/// What this program does beyond listening, with its caution; a recording may hold it already.
+#[must_use]
+pub fn sent(what: &str) -> String {
+    match what.strip_prefix(record::IN_THE_PATH) {
+        _ if what.contains(TRANSMITS) || what.contains(IN_THE_PATH) => what.to_owned(),
+        Some(rest) => {
+            format!("{}: {IN_THE_PATH}; {}", record::IN_THE_PATH, rest.trim_start_matches([':', ' ']))
+        }
+        None => format!("{what} ({TRANSMITS})"),
+    }
+}

@@ -3,13 +3,13 @@
 //! An instant is known only between the last sample before it and the first after: the middle of that
 //! interval stands for it, never an end alone.
 
-use crate::summary::{FailsafeSummary, Interval};
+use crate::summary::{FailsafeSummary, Interval, OutputsWord};
 
 /// What followed a loss of input, in the order in which it is to happen, and how long after it; `None`: not seen.
 /// Outputs are called safe only at the profile's failsafe values.
 #[must_use]
 pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
-    let is_steady = row.servo_safe_after_s.is_some() && row.outputs.as_deref() != Some("safe");
+    let is_steady = row.servo_safe_after_s.is_some() && row.outputs != Some(OutputsWord::Safe);
     let outputs = if is_steady { "outputs steady" } else { "outputs safe" };
     [
         ("detected", after(row.detected_after_s, row.detected_after_interval_s)),
@@ -37,12 +37,14 @@ pub fn missing(row: &FailsafeSummary) -> Vec<&'static str> {
     let handset = "the handset's own stream stopped first: this ends no proof of the link";
     let detected = "detection not seen: the vehicle said nothing of it, or only its word tells of the loss; \
                     ask for SYS_STATUS and HEARTBEAT";
-    let safe = match row.outputs.as_deref() {
-        Some("held") => {
+    let safe = match row.outputs {
+        Some(OutputsWord::Held) => {
             "outputs held as they were: no failsafe seen, or its values are those of the sticks; repeat it with the \
              sticks off their rest"
         }
-        Some("moving") => "outputs kept moving: never constant for 1 s, nor at the profile's failsafe values",
+        Some(OutputsWord::Moving) => {
+            "outputs kept moving: never constant for 1 s, nor at the profile's failsafe values"
+        }
         _ => {
             "safe outputs not seen: none were heard (SERVO_OUTPUT_RAW), they missed the profile's failsafe values, or \
              which outputs follow the sticks is not known: move each stick some times first"

@@ -1,6 +1,6 @@
 //! Figures in words: one way to write each quantity, always with its unit.
 
-use crate::snapshot::LinkState;
+use crate::summary::{Codec, Course, LatencySummary, LinkState};
 use crate::units::LevelUnit;
 
 /// What stands where a figure could not be measured.
@@ -184,28 +184,13 @@ pub const fn symbol(state: LinkState) -> &'static str {
     }
 }
 
-/// The word of a state.
+/// The control radio's frame interval with its own interval, in words.
 #[must_use]
-pub const fn word(state: LinkState) -> &'static str {
-    match state {
-        LinkState::Good => "good",
-        LinkState::Warning => "warning",
-        LinkState::Alarm => "alarm",
-        LinkState::Silent => "silent",
-        LinkState::Unknown => "unknown",
-    }
-}
-
-/// The state that a verdict's word names.
-#[must_use]
-pub fn state(word: &str) -> LinkState {
-    match word {
-        "good" => LinkState::Good,
-        "warning" => LinkState::Warning,
-        "alarm" => LinkState::Alarm,
-        "silent" => LinkState::Silent,
-        _ => LinkState::Unknown,
-    }
+pub fn control_frames(latency: &LatencySummary) -> Option<String> {
+    let (frame_ms, [low, high]) = latency.control_frame_ms.zip(latency.control_frame_ci95_ms)?;
+    // The interval is mostly finer than is of use: it is widened to the last digit shown.
+    let (low, high) = ((low * 100.0).floor() / 100.0, (high * 100.0).ceil() / 100.0);
+    Some(format!("every {frame_ms:.2} ms ({low:.2} to {high:.2})"))
 }
 
 /// How often each sensor clipped, in words.
@@ -220,17 +205,17 @@ pub fn clipping(sensors: [u64; 3]) -> String {
 
 /// What the packets say of a freeze, in few words.
 #[must_use]
-pub fn course(course: &str) -> &'static str {
+pub const fn course(course: Course) -> &'static str {
     match course {
-        "lost" => "packets lost",
-        "late" => "packets late, none lost",
-        "sender-paused" => "the sender paused, not the radio",
-        "sender-restarted" => "the sender began anew, not the radio",
-        "stalled" => "this computer stood still, not the radio",
-        "off" => "switched off, no freeze",
-        "heap" => "delivered in batches, not the radio",
-        "host-drops" => "this computer lost data, not the radio",
-        _ => "",
+        Course::Open => "",
+        Course::Lost => "packets lost",
+        Course::Late => "packets late, none lost",
+        Course::SenderPaused => "the sender paused, not the radio",
+        Course::SenderRestarted => "the sender began anew, not the radio",
+        Course::Stalled => "this computer stood still, not the radio",
+        Course::Off => "switched off, no freeze",
+        Course::Heap => "delivered in batches, not the radio",
+        Course::HostDrops => "this computer lost data, not the radio",
     }
 }
 
@@ -252,11 +237,10 @@ pub fn kind(word: &str) -> &str {
 
 /// A video codec, as it is written.
 #[must_use]
-pub fn codec(word: &str) -> &str {
-    match word {
-        "h264" => "H.264",
-        "h265" => "H.265",
-        other => other,
+pub const fn codec(codec: Codec) -> &'static str {
+    match codec {
+        Codec::H264 => "H.264",
+        Codec::H265 => "H.265",
     }
 }
 

@@ -14,6 +14,8 @@ pub struct Tree {
     pub files: BTreeMap<String, BTreeMap<String, String>>,
     /// For each file every path in it, resolved as far as `crate::` goes.
     pub paths: BTreeMap<String, BTreeSet<String>>,
+    /// For each file its strings, but those that tell why the program stops and those of attributes.
+    pub strings: BTreeMap<String, Vec<String>>,
 }
 
 impl Tree {
@@ -41,8 +43,11 @@ impl Tree {
         self.files.entry(module.to_owned()).or_default();
         let parsed = syn::parse_file(code).unwrap_or_else(|error| panic!("{module}: {error}"));
         let mut reader =
-            Reader { module: module.split("::").map(str::to_owned).collect(), found: Vec::new() };
+            Reader { module: module.split("::").map(str::to_owned).collect(), ..Reader::default() };
         reader.visit_file(&parsed);
+        if !reader.strings.is_empty() {
+            self.strings.entry(module.to_owned()).or_default().append(&mut reader.strings);
+        }
         for path in reader.found {
             let (own, crate_path) = self.resolve(module, &path);
             self.paths.entry(module.to_owned()).or_default().insert(crate_path);
@@ -94,9 +99,11 @@ pub fn is_test(path: &Path) -> bool {
     path.components().any(|part| matches!(part.as_os_str().to_str(), Some("tests" | "tests.rs")))
 }
 
+#[derive(Default)]
 struct Reader {
     module: Vec<String>,
     found: Vec<Vec<String>>,
+    strings: Vec<String>,
 }
 
 impl Reader {
@@ -125,8 +132,13 @@ impl Reader {
     fn take_tokens(&mut self, tokens: TokenStream) {
         let mut path: Vec<String> = Vec::new();
         let mut colons = 0;
+        let mut after_hash = false;
         for token in tokens {
+            // Doc comments are attributes here.
+            let is_attribute = after_hash && matches!(token, TokenTree::Group(_));
+            after_hash = matches!(&token, TokenTree::Punct(punct) if punct.as_char() == '#');
             match token {
+                _ if is_attribute => {}
                 TokenTree::Punct(punct) if punct.as_char() == ':' => colons += 1,
                 TokenTree::Ident(name) => {
                     if colons != 2 {
@@ -138,8 +150,14 @@ impl Reader {
                 other => {
                     self.keep(&mut path);
                     colons = 0;
-                    if let TokenTree::Group(group) = other {
-                        self.take_tokens(group.stream());
+                    match other {
+                        TokenTree::Group(group) => self.take_tokens(group.stream()),
+                        TokenTree::Literal(literal) => {
+                            if let syn::Lit::Str(text) = syn::Lit::new(literal) {
+                                self.strings.push(text.value());
+                            }
+                        }
+                        _ => {}
                     }
                 }
             }
@@ -193,6 +211,19 @@ impl<'ast> Visit<'ast> for Reader {
             self.found.push(parts);
         }
         visit::visit_path(self, path);
+    }
+
+    fn visit_lit_str(&mut self, text: &'ast syn::LitStr) {
+        self.strings.push(text.value());
+    }
+
+    fn visit_attribute(&mut self, _: &'ast syn::Attribute) {}
+
+    fn visit_expr_method_call(&mut self, call: &'ast syn::ExprMethodCall) {
+        self.visit_expr(&call.receiver);
+        if call.method != "expect" {
+            call.args.iter().for_each(|argument| self.visit_expr(argument));
+        }
     }
 
     fn visit_visibility(&mut self, _: &'ast syn::Visibility) {}

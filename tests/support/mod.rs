@@ -123,10 +123,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         level_now: Some(171.0),
         trend_per_s: Some(0.01),
         threshold: None,
-        missing: Some(Missing {
-            what: "no freeze limit".to_owned(),
-            why: "add earlier sessions to the history",
-        }),
+        missing: Some(Missing::Limit),
         level: levels(view, 180.0, -0.05, 6.0, None),
         loss: traffic(view, 0.005, if bad { &[(700.0, 706.0, 0.25)] } else { &[] }, None),
         frozen: spans(view, if bad { &[(701.0, 703.0)] } else { &[] }),
@@ -160,7 +157,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
 
 fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) -> LatencyStage {
     LatencyStage {
-        method: "interval-censored".to_owned(),
+        method: StageMethod::IntervalCensored,
         events,
         left_out: LeftOut { slow: 3, small: 2, gap: 1, ambiguous: 0, unmapped: 0, thinned: 0 },
         p50_ms: Some(median),
@@ -172,7 +169,7 @@ fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) ->
         moves_needed: MovesNeeded { p50: 0, p90: 0, p99: if p99 { 0 } else { 60 } },
         max_ms: Some(median * 1.6),
         clock_uncertainty_ms: Some(clock),
-        bound: "two-sided".to_owned(),
+        bound: Bound::TwoSided,
         cross_correlation_ms: Some(median - 1.0),
         distribution: Vec::new(),
         channels: (1..=3)
@@ -199,7 +196,14 @@ fn bins(median: f64) -> Vec<(f64, f64, f64)> {
         .collect()
 }
 
-fn stream(name: &str, system: u8, component: u8, lost: u64, link: Option<&str>, why: Option<&str>) -> Stream {
+fn stream(
+    name: &str,
+    system: u8,
+    component: u8,
+    lost: u64,
+    link: Option<&str>,
+    why: Option<Reason>,
+) -> Stream {
     let received = 39_000;
     let ratio = lost as f64 / (received + lost) as f64;
     Stream {
@@ -209,7 +213,7 @@ fn stream(name: &str, system: u8, component: u8, lost: u64, link: Option<&str>, 
         component,
         link: link.map(str::to_owned),
         link_loss: why.is_none(),
-        why_not: why.map(str::to_owned),
+        why_not: why,
         received,
         lost,
         lost_ci95: if lost > 1_000 { [lost - 40, lost + 216] } else { [lost, lost] },
@@ -281,7 +285,7 @@ fn own_report(component: u8, is_radio: bool) -> OwnReport {
     OwnReport {
         system: if is_radio { 41 } else { 1 },
         component,
-        source: if is_radio { "radio_status" } else { "sys_status" }.to_owned(),
+        source: if is_radio { ReportSource::RadioStatus } else { ReportSource::SysStatus },
         samples: 780,
         drop_ratio: (!is_radio).then_some(0.012),
         drop_ratio_max: (!is_radio).then_some(0.06),
@@ -295,12 +299,21 @@ fn own_report(component: u8, is_radio: bool) -> OwnReport {
     }
 }
 
-fn event(at_s: f64, kind: &str, link: Option<&str>, text: &str) -> EventSummary {
-    EventSummary { at_s, kind: kind.to_owned(), link: link.map(str::to_owned), text: text.to_owned() }
+fn event(at_s: f64, link: Option<&str>, event: Event) -> EventSummary {
+    EventSummary { at_s, link: link.map(str::to_owned), event }
 }
 
-fn verdict(about: &str, word: &str, text: &str) -> Verdict {
-    Verdict { about: about.to_owned(), word: word.to_owned(), text: text.to_owned() }
+fn warned(change: MarginChange, margin: f64, seconds_left: Option<f64>) -> Event {
+    Event::Margin { change, margin, unit: LevelUnit::Dbm, seconds_left, metres_left: None }
+}
+
+fn verdict(about: &str, state: LinkState, judgement: Judgement) -> Verdict {
+    Verdict { about: about.to_owned(), state, judgement }
+}
+
+fn margin(role: LinkRole, margin: f64, left: Option<(f64, f64)>) -> Judgement {
+    let (seconds_left, metres_left) = left.unzip();
+    Judgement::Margin { role, unit: LevelUnit::Dbm, margin, seconds_left, metres_left }
 }
 
 fn summary(data: Data) -> Summary {
@@ -329,14 +342,16 @@ fn summary(data: Data) -> Summary {
     summary.streams = vec![
         stream("vehicle", 1, 1, if bad { 4_180 } else { 480 }, Some("downlink"), None),
         stream("vehicle", 1, 240, 212, Some("video"), None),
-        stream("vehicle", 255, 190, 0, None, Some("a ground station that the profile does not name")),
+        stream("vehicle", 255, 190, 0, None, Some(Reason::UnnamedGround)),
     ];
-    summary.links = ["video", "control", "downlink"]
+    let roles =
+        [("video", LinkRole::Video), ("control", LinkRole::Control), ("downlink", LinkRole::Telemetry)];
+    summary.links = roles
         .iter()
         .zip([0.006, 0.0121, if bad { 0.0968 } else { 0.0122 }])
-        .map(|(link, ratio)| LinkSummary {
+        .map(|((link, role), ratio)| LinkSummary {
             link: (*link).to_owned(),
-            role: if *link == "downlink" { "telemetry" } else { link }.to_owned(),
+            role: *role,
             loss: Some(RatioEstimate { ratio, ci95: [ratio * 0.7, ratio * 1.4] }),
             availability_ratio: Some(if bad { 0.93 } else { 0.99 }),
             longest_silence_s: Some(if bad { 29.3 } else { 0.8 }),
@@ -350,7 +365,7 @@ fn summary(data: Data) -> Summary {
     summary.clocks = vec![ClockSummary {
         system: 1,
         component: 1,
-        method: "two-way".to_owned(),
+        method: ClockMethod::TwoWay,
         offset_ms: -1_251_529.1,
         skew_ppm: 33.5,
         uncertainty_ms: Some(1.5),
@@ -364,15 +379,16 @@ fn summary(data: Data) -> Summary {
     };
     summary.control_holds =
         Some(ControlHolds { count: 4, longest_s: 0.31, total_s: 0.8, moving_s: 61.0, left_out: 0 });
-    summary.signal = [("video", "down", -71.0), ("video", "up", -69.0), ("downlink", "down", -78.0)]
+    let (down, up) = (SignalDirection::Down, SignalDirection::Up);
+    summary.signal = [("video", down, -71.0), ("video", up, -69.0), ("downlink", down, -78.0)]
         .map(|(link, direction, median)| SignalSummary {
             link: Some(link.to_owned()),
             system: Some(1),
             component: Some(240),
             radio: None,
             antenna: None,
-            source: "radio_status".to_owned(),
-            direction: direction.to_owned(),
+            source: Report::RadioStatus,
+            direction,
             unit: LevelUnit::Dbm,
             samples: 1_200,
             median: Some(median),
@@ -386,7 +402,7 @@ fn summary(data: Data) -> Summary {
         RangeSummary {
             link: "video".to_owned(),
             unit: Some(LevelUnit::Dbm),
-            origin: Some("home_position".to_owned()),
+            origin: Some(Origin::HomePosition),
             samples: 1_150,
             seconds_excluded: 9,
             path_loss_exponent: Some(2.61),
@@ -397,7 +413,7 @@ fn summary(data: Data) -> Summary {
             proven_m: Some(280.0),
             proven_s: Some(144.0),
             proven_passes: Some(2),
-            proof_end: Some(ProofEnd { from_m: 280.0, to_m: 290.0, why: "frozen".to_owned() }),
+            proof_end: Some(ProofEnd { from_m: 280.0, to_m: 290.0, why: ProofWord::Frozen }),
             claimed_m: Some(1_000.0),
             predicted_freeze_m: Some(412.0),
             predicted_freeze_ci95_m: Some([371.0, 460.0]),
@@ -405,7 +421,7 @@ fn summary(data: Data) -> Summary {
             plus_3db_m: Some(125.0),
             plus_3db_ci95_m: Some([108.0, 146.0]),
             theory: Some(RangeTheory {
-                limit: Some("freeze_level".to_owned()),
+                limit: Some(TheoryLimit::FreezeLevel),
                 limit_level: Some(-81.0),
                 free_space_m: Some(651.0),
                 two_ray_m: Some(337.0),
@@ -419,7 +435,7 @@ fn summary(data: Data) -> Summary {
         RangeSummary {
             link: "control".to_owned(),
             unit: Some(LevelUnit::Raw),
-            origin: Some("home_position".to_owned()),
+            origin: Some(Origin::HomePosition),
             samples: 1_150,
             seconds_excluded: 9,
             path_loss_exponent: None,
@@ -430,7 +446,7 @@ fn summary(data: Data) -> Summary {
             proven_m: Some(320.0),
             proven_s: Some(160.0),
             proven_passes: Some(2),
-            proof_end: Some(ProofEnd { from_m: 310.0, to_m: 320.0, why: "farthest".to_owned() }),
+            proof_end: Some(ProofEnd { from_m: 310.0, to_m: 320.0, why: ProofWord::Farthest }),
             claimed_m: Some(4_000.0),
             predicted_freeze_m: None,
             predicted_freeze_ci95_m: None,
@@ -453,7 +469,7 @@ fn summary(data: Data) -> Summary {
         why_not: None,
     };
     summary.video = Some(VideoSummary {
-        source: "rtp".to_owned(),
+        source: VideoSource::Rtp,
         ssrc: Some(305_419_896),
         packets: Some(150_000),
         packets_lost: Some(900),
@@ -482,7 +498,7 @@ fn summary(data: Data) -> Summary {
         sessions: 4,
         freezes: 31,
         method: "logistic".to_owned(),
-        event: "freeze".to_owned(),
+        event: fadewatch::profile::LimitEvent::Freeze,
         source: "rtp".to_owned(),
         left_out: 2,
         note: None,
@@ -512,7 +528,7 @@ fn summary(data: Data) -> Summary {
         z: VibrationAxis { median: Some(15.0), p95: Some(33.0), max: Some(48.0) },
         clipping: [0, 0, 3],
         limit: Some(36.0),
-        limit_from: Some("profile".to_owned()),
+        limit_from: Some(LimitSource::Profile),
     });
     summary.failsafe = vec![FailsafeSummary {
         input_lost_s: 588.4,
@@ -538,39 +554,43 @@ fn summary(data: Data) -> Summary {
         used_mah: Some(830.0),
         minutes_left: Some(4.5),
     }];
+    let mark = |kind, text: &str| Event::Mark { kind, text: text.to_owned() };
     summary.events = vec![
-        event(301.2, "freeze", Some("video"), "the picture froze for 0.8 s at -84.0 dBm"),
-        event(512.0, "restart", None, "sender 1/1 restarted"),
-        event(660.5, "mark", None, "the picture froze"),
-        event(690.0, "warning", Some("video"), "margin 5.8 dB"),
-        event(719.0, "freeze", Some("video"), "the picture froze for 2.0 s at -81.3 dBm"),
-        event(730.0, "mark", None, "note: turned behind the trees"),
-        event(739.0, "alarm", Some("video"), "margin 2.1 dB, about 4 s left"),
+        event(301.2, Some("video"), Event::Freeze { duration_s: 0.8, ended: true }),
+        event(512.0, None, Event::Restart { system: 1, component: 1 }),
+        event(660.5, None, mark(MarkKind::PictureFroze, "")),
+        event(690.0, Some("video"), warned(MarginChange::Warning, 5.8, None)),
+        event(719.0, Some("video"), Event::Freeze { duration_s: 2.0, ended: true }),
+        event(730.0, None, mark(MarkKind::Remark, "turned behind the trees")),
+        event(739.0, Some("video"), warned(MarginChange::Alarm, 2.1, Some(4.0))),
     ];
+    let broken = Some(("vehicle".to_owned(), "unplugged, trying again".to_owned()));
+    let lost = Judgement::Measured {
+        role: LinkRole::Control,
+        unit: LevelUnit::Raw,
+        level: None,
+        loss_ratio: Some(0.012),
+    };
+    let latency = Judgement::Latency {
+        stage: 0,
+        bound: Bound::TwoSided,
+        p50_ms: Some(63.0),
+        p90_ms: Some(75.0),
+        events: 41,
+        needed: 0,
+    };
     summary.verdicts = if bad {
         vec![
-            verdict(
-                "video",
-                "alarm",
-                "turn back now: video 1 dB above its freeze limit, picture may freeze at any moment",
-            ),
-            verdict(
-                "downlink",
-                "silent",
-                "check source vehicle (unplugged, trying again): nothing from downlink for 29 s",
-            ),
-            verdict("control", "good", "control 1.2 % lost, 4 holds, the longest 0.31 s"),
-            verdict("recording", "warning", "this computer lost 12 packets of the video source itself"),
+            verdict("video", LinkState::Alarm, margin(LinkRole::Video, 1.0, Some((0.5, 4.0)))),
+            verdict("downlink", LinkState::Silent, Judgement::Silent { silent_s: 29.0, broken }),
+            verdict("control", LinkState::Good, lost),
+            verdict("recording", LinkState::Warning, Judgement::HostDrops(12)),
         ]
     } else {
         vec![
-            verdict(
-                "video",
-                "warning",
-                "go no farther: video 9 dB above its freeze limit, about 41 s left at this outward speed (212 m)",
-            ),
-            verdict("latency", "good", "stick to servo 63 ms (59 to 67), 41 moves"),
-            verdict("downlink", "good", "downlink 21 dB above its freeze limit, 1.2 % lost"),
+            verdict("video", LinkState::Warning, margin(LinkRole::Video, 9.0, Some((41.0, 212.0)))),
+            verdict("latency", LinkState::Good, latency),
+            verdict("downlink", LinkState::Good, margin(LinkRole::Telemetry, 21.0, None)),
         ]
     };
     summary
@@ -621,27 +641,25 @@ fn height() -> HeightSummary {
 }
 
 fn latency(data: Data) -> LatencyView {
-    let missing =
-        "the servo outputs do not follow any stick yet: move one stick at a time, quickly, 10 times";
     let drift = |median: f64| {
         (0..20).map(|at| (f64::from(at) * 39.0, median + 4.0 * ripple(f64::from(at)))).collect()
     };
-    let view = |median: f64, limited: &str| StageView {
+    let view = |median: f64, limited| StageView {
         bins: bins(median),
         drift: drift(median),
-        limited_by: Some(limited.to_owned()),
+        limited_by: Some(limited),
         missing: None,
     };
     let all = if data == Data::Lossy {
-        StageView { missing: Some(missing.to_owned()), ..StageView::default() }
+        StageView { missing: Some(Reason::NothingFollows), ..StageView::default() }
     } else {
-        view(63.0, "too few moves: 60 more quick moves give a p99")
+        view(63.0, LatencyLimit::FewMoves { needed: 60 })
     };
     LatencyView {
         stages: [
             all,
-            view(41.0, "RC_CHANNELS come at 4 Hz: ask for 25 Hz with --request-rates"),
-            view(22.0, "servo outputs come at 10 Hz"),
+            view(41.0, LatencyLimit::Rate),
+            view(22.0, LatencyLimit::Moves { events: 41, width_ms: 4.0 }),
         ],
         movement: Some(Movement {
             at_s: 731.2,
@@ -719,7 +737,7 @@ fn range(view_missing: bool) -> Vec<RangeView> {
     if view_missing {
         return vec![RangeView {
             link: "video".to_owned(),
-            missing: Some("the handset's position is unknown: press h while the vehicle is beside you, or name it in the profile".to_owned()),
+            missing: Some(Reason::NoHandset),
             ..RangeView::default()
         }];
     }
@@ -762,7 +780,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         },
     ];
     let video = VideoView {
-        source: Some("rtp".to_owned()),
+        source: Some(VideoSource::Rtp),
         interval_ms: times(view)
             .into_iter()
             .zip(&lanes[0].frozen)
@@ -780,9 +798,10 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         }),
         clipping: times(view).into_iter().map(|at| u32::from((718.0..719.0).contains(&at))).collect(),
         limit: Some(36.0),
+        basis: Some(LimitBasis::Profile),
         around: vec![
-            (660.5, "the radio: margin 1.2 dB, vibration as usual".to_owned()),
-            (719.0, "both: margin 0.4 dB, clipping on z".to_owned()),
+            (660.5, Suspicion { radio: Some(true), airframe: Some(false) }),
+            (719.0, Suspicion { radio: Some(true), airframe: Some(true) }),
         ],
         missing: None,
     };
@@ -790,17 +809,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         .events
         .iter()
         .filter(|event| event.at_s >= view.from_s && event.at_s < view.to_s)
-        .map(|event| MarkPoint {
-            at_s: event.at_s,
-            mark: (event.kind == "mark").then_some(if event.text == "the picture froze" {
-                MarkKind::PictureFroze
-            } else {
-                MarkKind::Remark
-            }),
-            kind: event.kind.clone(),
-            link: event.link.clone(),
-            text: event.text.clone(),
-        })
+        .cloned()
         .collect();
     let source = |name: &str, description: &str, silent_s: f64, bytes: u64| SourceState {
         interface: name.to_owned(),
@@ -852,20 +861,12 @@ fn empty(columns: u16) -> Snapshot {
         lanes: Vec::new(),
         senders: Vec::new(),
         latency: LatencyView {
-            stages: [0, 1, 2].map(|_| StageView {
-                missing: Some(
-                    "no stick has moved yet: name the handset's source and move a stick".to_owned(),
-                ),
-                ..StageView::default()
-            }),
+            stages: [0, 1, 2].map(|_| StageView { missing: Some(Reason::NoSticks), ..StageView::default() }),
             ..LatencyView::default()
         },
         video: VideoView::default(),
         range: Vec::new(),
-        vibration: VibrationView {
-            missing: Some("the vehicle sends no VIBRATION".to_owned()),
-            ..VibrationView::default()
-        },
+        vibration: VibrationView { missing: Some(Reason::NoVibration), ..VibrationView::default() },
         marks: Vec::new(),
         sources: vec![SourceState {
             interface: "vehicle".to_owned(),

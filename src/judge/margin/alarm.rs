@@ -5,18 +5,10 @@
 //! profile's, common practice, no source.
 
 use crate::profile::Limits;
-use crate::snapshot::LinkState;
+use crate::summary::{LinkState, MarginChange};
 
 const RAISE_SECONDS: u32 = 2;
 const CLEAR_SECONDS: u32 = 5;
-
-/// What a second changed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Change {
-    Warning,
-    Alarm,
-    Cleared,
-}
 
 /// The state of one link.
 #[derive(Clone, Copy, Debug, Default)]
@@ -51,7 +43,12 @@ impl Alarm {
     }
 
     /// Takes a second's margin, and the time until the threshold where it is approached.
-    pub(super) fn take(&mut self, margin: f64, seconds: Option<f64>, limits: &Limits) -> Option<Change> {
+    pub(super) fn take(
+        &mut self,
+        margin: f64,
+        seconds: Option<f64>,
+        limits: &Limits,
+    ) -> Option<MarginChange> {
         let soon = |limit: f64| margin < limits.forecast_margin && seconds.is_some_and(|left| left < limit);
         let far = seconds.is_none_or(|left| left > limits.clear_s);
         let count = |count: u32, stands: bool| if stands { count.saturating_add(1) } else { 0 };
@@ -66,18 +63,18 @@ impl Alarm {
             self.state = LinkState::Alarm;
             self.alarms += 1;
             self.acknowledged = false;
-            return Some(Change::Alarm);
+            return Some(MarginChange::Alarm);
         }
         if self.state == LinkState::Good && self.near_for >= RAISE_SECONDS {
             self.state = LinkState::Warning;
             self.warnings += 1;
             self.acknowledged = false;
-            return Some(Change::Warning);
+            return Some(MarginChange::Warning);
         }
         if matches!(self.state, LinkState::Warning | LinkState::Alarm) && self.clear_for >= CLEAR_SECONDS {
             self.state = LinkState::Good;
             self.acknowledged = false;
-            return Some(Change::Cleared);
+            return Some(MarginChange::Cleared);
         }
         if self.state == LinkState::Alarm && self.calm_for >= CLEAR_SECONDS {
             self.state = LinkState::Warning;
@@ -90,7 +87,7 @@ impl Alarm {
 mod tests {
     use crate::judge::margin::alarm::*;
 
-    fn run(alarm: &mut Alarm, margins: &[f64]) -> Vec<Option<Change>> {
+    fn run(alarm: &mut Alarm, margins: &[f64]) -> Vec<Option<MarginChange>> {
         margins.iter().map(|&margin| alarm.take(margin, None, &Limits::default())).collect()
     }
 
@@ -98,8 +95,8 @@ mod tests {
     fn one_second_raises_nothing_two_do() {
         let mut alarm = Alarm::default();
         assert_eq!(run(&mut alarm, &[5.0, 7.0, 5.0]), [None; 3]);
-        assert_eq!(run(&mut alarm, &[5.9]), [Some(Change::Warning)]);
-        assert_eq!(run(&mut alarm, &[2.0, 2.0]), [None, Some(Change::Alarm)]);
+        assert_eq!(run(&mut alarm, &[5.9]), [Some(MarginChange::Warning)]);
+        assert_eq!(run(&mut alarm, &[2.0, 2.0]), [None, Some(MarginChange::Alarm)]);
         assert_eq!((alarm.warnings, alarm.alarms), (1, 1));
     }
 
@@ -109,7 +106,7 @@ mod tests {
         run(&mut alarm, &[5.0, 5.0]);
         assert_eq!(run(&mut alarm, &[7.9; 10]), [None; 10]);
         assert_eq!(run(&mut alarm, &[8.0; 4]), [None; 4]);
-        assert_eq!(run(&mut alarm, &[8.0]), [Some(Change::Cleared)]);
+        assert_eq!(run(&mut alarm, &[8.0]), [Some(MarginChange::Cleared)]);
         assert_eq!(alarm.state(), LinkState::Good);
     }
 
@@ -129,9 +126,9 @@ mod tests {
         assert_eq!(alarm.take(16.0, Some(5.0), &limits), None);
         assert_eq!(alarm.take(16.0, Some(5.0), &limits), None);
         assert_eq!(alarm.take(14.0, Some(19.0), &limits), None);
-        assert_eq!(alarm.take(14.0, Some(18.0), &limits), Some(Change::Warning));
+        assert_eq!(alarm.take(14.0, Some(18.0), &limits), Some(MarginChange::Warning));
         assert_eq!(alarm.take(14.0, Some(7.0), &limits), None);
-        assert_eq!(alarm.take(13.0, Some(6.0), &limits), Some(Change::Alarm));
+        assert_eq!(alarm.take(13.0, Some(6.0), &limits), Some(MarginChange::Alarm));
         // Time must be above 30 s to clear, whatever the margin.
         for _ in 0..10 {
             assert_eq!(alarm.take(20.0, Some(29.0), &limits), None);
@@ -139,6 +136,6 @@ mod tests {
         for _ in 0..4 {
             assert_eq!(alarm.take(20.0, None, &limits), None);
         }
-        assert_eq!(alarm.take(20.0, None, &limits), Some(Change::Cleared));
+        assert_eq!(alarm.take(20.0, None, &limits), Some(MarginChange::Cleared));
     }
 }

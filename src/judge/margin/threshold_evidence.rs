@@ -80,7 +80,7 @@ fn watch(
                 watched.set(start, span.start - Nanos::from_secs(1), span.end, false);
             }
             let spans = own.into_iter().map(onset).collect();
-            Some(Watch { source, spans, watched, left_out: others.len() as u32 })
+            Some(Watch { source: source.word(), spans, watched, left_out: others.len() as u32 })
         }
         LinkRole::Telemetry => {
             let traffic = all.loss.link_seconds(context, link);

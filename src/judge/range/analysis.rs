@@ -105,7 +105,7 @@ impl<'a> Analysis<'a> {
         Some(RangeSummary {
             link: link.name.clone(),
             unit: has_level.then(|| link.unit()),
-            origin: origin.map(|origin| origin.word().to_owned()),
+            origin,
             samples: samples as u64,
             seconds_excluded: self.excluded(index, has_level),
             path_loss_exponent: fit.filter(|_| in_db).map(|fit| fit.exponent),
@@ -123,11 +123,7 @@ impl<'a> Analysis<'a> {
                     proof.is_some_and(|proof| bin.from_m < proof.distance_m) && bin.passed == Some(true)
                 })
                 .map(|bin| passes(&flight, bin.from_m, bin.to_m)),
-            proof_end: end.map(|end| ProofEnd {
-                from_m: end.from_m,
-                to_m: end.to_m,
-                why: end.why.to_owned(),
-            }),
+            proof_end: end.map(|end| ProofEnd { from_m: end.from_m, to_m: end.to_m, why: end.why }),
             claimed_m: link.claimed_range_m,
             predicted_freeze_m: fit.zip(threshold).and_then(|(fit, limit)| fit.distance(limit.level_p05)),
             predicted_freeze_ci95_m: replicates

@@ -16,7 +16,7 @@ use crate::measure::series::thinned;
 use crate::stats::ancova;
 use crate::stats::ancova::{Contrast, Sample};
 use crate::stats::quantile;
-use crate::summary::{Aspect, HeadingSummary, HeightSummary, Layer, Sector};
+use crate::summary::{Aspect, HeadingSummary, HeightSummary, Layer, Reason, Sector, Uncompared};
 use crate::units::LevelUnit;
 
 use super::bins::Second;
@@ -82,11 +82,7 @@ pub(super) fn heading(seen: &[Seen], unit: LevelUnit) -> Option<HeadingSummary> 
         let from_deg = (f64::from(index) * SECTOR_DEG - SECTOR_DEG / 2.0).rem_euclid(360.0);
         Sector { from_deg, to_deg: (from_deg + SECTOR_DEG).rem_euclid(360.0), aspect }
     });
-    let advice = "fly or turn so that each side faces the handset at several distances, more than once";
-    Some(HeadingSummary {
-        sectors: sectors.collect(),
-        missing: missing.map(|why| format!("{why}: {advice}")),
-    })
+    Some(HeadingSummary { sectors: sectors.collect(), missing: missing.map(Reason::Sectors) })
 }
 
 /// Layers of height.
@@ -106,8 +102,7 @@ pub(super) fn height(seen: &[Seen], unit: LevelUnit) -> Option<HeightSummary> {
         let from_m = (bottom + f64::from(index)) * thick_m;
         Layer { from_m, to_m: from_m + thick_m, aspect }
     });
-    let advice = "fly the same distances at other heights, more than once";
-    Some(HeightSummary { layers: layers.collect(), missing: missing.map(|why| format!("{why}: {advice}")) })
+    Some(HeightSummary { layers: layers.collect(), missing: missing.map(Reason::Layers) })
 }
 
 /// 5 m, or a larger round number.
@@ -124,7 +119,7 @@ fn aspects(
     classes: usize,
     unit: LevelUnit,
     class: impl Fn(&Seen) -> Option<usize>,
-) -> Option<(Vec<Aspect>, Option<String>)> {
+) -> Option<(Vec<Aspect>, Option<Uncompared>)> {
     let known = || seen.iter().filter_map(|seen| Some((seen, class(seen)?)));
     known().next()?;
     let with_level = || known().filter(|(seen, _)| !seen.level.is_nan());
@@ -138,11 +133,9 @@ fn aspects(
     let compared: Vec<Sample> = thinned(weighted, step).map(sample).collect();
     let found = ancova::contrasts(&compared, classes);
     let missing = match &found {
-        _ if samples == 0 => Some("no level".to_owned()),
-        None => Some("the distance never changed within one of them".to_owned()),
-        Some(found) if found.iter().all(|class| class.contrast.is_none()) => {
-            Some("only one has data enough".to_owned())
-        }
+        _ if samples == 0 => Some(Uncompared::NoLevel),
+        None => Some(Uncompared::OneDistance),
+        Some(found) if found.iter().all(|class| class.contrast.is_none()) => Some(Uncompared::OneClass),
         Some(_) => None,
     };
     let contrast = |class: usize| found.as_ref().map(|found| found[class]).unwrap_or_default();

@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 
 use crate::measure::loss::MUCH_LOST;
+use crate::summary::ProofWord;
 
 const BIN_M: f64 = 10.0;
 const LEAST_SECONDS: usize = 5;
@@ -149,7 +150,7 @@ pub(super) struct Bin {
     pub(super) tally: Tally,
     pub(super) passed: Option<bool>,
     /// By what it failed.
-    pub(super) failed_by: Option<&'static str>,
+    pub(super) failed_by: Option<ProofWord>,
 }
 
 /// How far, on how many seconds.
@@ -164,7 +165,7 @@ pub(super) struct Proof {
 pub(super) struct End {
     pub(super) from_m: f64,
     pub(super) to_m: f64,
-    pub(super) why: &'static str,
+    pub(super) why: ProofWord,
 }
 
 /// Bins near to far, merged; the last may have under 5 s: then it is not judged. The seconds are gone
@@ -213,18 +214,18 @@ pub(super) fn proof(bins: &[Bin]) -> Option<(Proof, End)> {
         let width = bin.to_m - bin.from_m;
         let end = |why| End { from_m: bin.from_m, to_m: bin.to_m, why };
         match bin.passed {
-            _ if width > WIDEST_M + 1e-9 => return Some((proof, end("gap"))),
-            Some(false) => return Some((proof, end(bin.failed_by.unwrap_or("not_measured")))),
+            _ if width > WIDEST_M + 1e-9 => return Some((proof, end(ProofWord::Gap))),
+            Some(false) => return Some((proof, end(bin.failed_by.unwrap_or(ProofWord::NotMeasured)))),
             Some(true) => {
                 proof.distance_m = bin.to_m;
                 proof.seconds += bin.tally.sums.seconds;
                 unmeasured_m = 0.0;
-                last = Some(end("farthest"));
+                last = Some(end(ProofWord::Farthest));
             }
             None => {
                 unmeasured_m += width;
                 if unmeasured_m > WIDEST_M {
-                    return Some((proof, end("not_measured")));
+                    return Some((proof, end(ProofWord::NotMeasured)));
                 }
             }
         }
@@ -233,17 +234,17 @@ pub(super) fn proof(bins: &[Bin]) -> Option<(Proof, End)> {
 }
 
 /// Passed, or what it fails by; `None`: not measured.
-pub(super) fn judge(tally: &Tally, rule: Rule) -> Option<Result<(), &'static str>> {
+pub(super) fn judge(tally: &Tally, rule: Rule) -> Option<Result<(), ProofWord>> {
     let by = |fails: bool, why| if fails { Err(why) } else { Ok(()) };
     if tally.sums.left {
-        return Some(Err("position_lost"));
+        return Some(Err(ProofWord::PositionLost));
     }
     match rule {
-        Rule::Frozen => tally.sums.frozen.map(|frozen| by(frozen, "frozen")),
-        Rule::Loss => tally.loss_ratio().map(|ratio| by(ratio > MUCH_LOST, "loss")),
-        Rule::Holds if tally.sums.failsafe => Some(Err("failsafe")),
+        Rule::Frozen => tally.sums.frozen.map(|frozen| by(frozen, ProofWord::Frozen)),
+        Rule::Loss => tally.loss_ratio().map(|ratio| by(ratio > MUCH_LOST, ProofWord::Loss)),
+        Rule::Holds if tally.sums.failsafe => Some(Err(ProofWord::Failsafe)),
         Rule::Holds => (tally.sums.moved_s > 0.0)
-            .then(|| by(tally.sums.held_s > MOST_HOLDS * tally.sums.moved_s, "holds")),
+            .then(|| by(tally.sums.held_s > MOST_HOLDS * tally.sums.moved_s, ProofWord::Holds)),
     }
 }
 
@@ -275,7 +276,7 @@ mod tests {
         assert_eq!((bins[0].from_m, bins[0].to_m, bins[0].tally.sums.seconds), (5.0, 15.0, 10));
         let (proven, end) = proof(&bins).unwrap();
         assert_eq!(proven, Proof { distance_m: 65.0, seconds: 60 });
-        assert_eq!((end.from_m, end.to_m, end.why), (65.0, 75.0, "frozen"));
+        assert_eq!((end.from_m, end.to_m, end.why), (65.0, 75.0, ProofWord::Frozen));
     }
 
     /// Frozen at 43 m, 57 m away when the second is over.
@@ -286,7 +287,7 @@ mod tests {
         seconds.push(Second { distance_m, frozen: Some(true), frozen_m: Some(43.0), ..Second::default() });
         assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().0.distance_m, 35.0);
         seconds.last_mut().unwrap().frozen = Some(false);
-        assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().1.why, "farthest");
+        assert_eq!(proof(&bins(&seconds, Rule::Frozen)).unwrap().1.why, ProofWord::Farthest);
     }
 
     #[test]
@@ -296,7 +297,7 @@ mod tests {
         assert!(bins.iter().take(bins.len() - 1).all(|bin| bin.tally.sums.seconds >= 5));
         assert_eq!((bins[0].from_m, bins[0].to_m), (0.0, 20.0));
         assert_eq!(proof(&bins).unwrap().0.distance_m, 100.0);
-        assert_eq!(proof(&bins).unwrap().1.why, "farthest");
+        assert_eq!(proof(&bins).unwrap().1.why, ProofWord::Farthest);
     }
 
     #[test]
@@ -305,7 +306,7 @@ mod tests {
         distances.extend(outward(95.0, 130.0, 1.0));
         let bins = bins(&flown(&distances), Rule::Frozen);
         assert_eq!(proof(&bins).unwrap().0.distance_m, 30.0);
-        assert_eq!(proof(&bins).unwrap().1.why, "gap");
+        assert_eq!(proof(&bins).unwrap().1.why, ProofWord::Gap);
     }
 
     #[test]

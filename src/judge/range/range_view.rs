@@ -7,6 +7,7 @@
 use crate::profile::Limits;
 use crate::snapshot::{DistanceBin, LinkState, RangeView, TrackPoint};
 use crate::stats::{geodesic, quantile};
+use crate::summary::Reason;
 
 use super::analysis::{Analysis, FlightSeconds, at_most};
 use super::bins;
@@ -73,16 +74,13 @@ impl Analysis<'_> {
         track
     }
 
-    fn missing(&self) -> Option<String> {
+    fn missing(&self) -> Option<Reason> {
         if self.farthest().is_some() {
             None
         } else if self.meter.track.count() == 0 {
-            Some("no distance: the vehicle sends no position, or has no fix yet".to_owned())
+            Some(Reason::NoPosition)
         } else {
-            Some(
-                "no distance: mark 'the handset is here', or give [handset] lat and lon in the profile"
-                    .to_owned(),
-            )
+            Some(Reason::NoHandset)
         }
     }
 }

@@ -9,7 +9,7 @@ use crate::judge::link_budget::Theory;
 use crate::profile::LinkProfile;
 use crate::stats::path_loss;
 use crate::stats::path_loss::PathLoss;
-use crate::summary::{RangeTheory, Threshold};
+use crate::summary::{RangeTheory, TheoryLimit, Threshold};
 use crate::units::LevelUnit;
 
 const LINE_POINTS: u32 = 48;
@@ -28,8 +28,8 @@ pub(super) fn summary(
     let theory = Theory::of(&link.budget?);
     let in_dbm = link.unit() == LevelUnit::Dbm;
     let (limit, limit_level) = match (threshold.filter(|_| in_dbm), theory.sensitivity_dbm()) {
-        (Some(threshold), _) => (Some("freeze_level"), Some(threshold.level_p05)),
-        (None, Some(level)) => (Some("sensitivity"), Some(level)),
+        (Some(threshold), _) => (Some(TheoryLimit::FreezeLevel), Some(threshold.level_p05)),
+        (None, Some(level)) => (Some(TheoryLimit::Sensitivity), Some(level)),
         (None, None) => (None, None),
     };
     let compared_at_m = middle_m.filter(|_| in_dbm && line.is_some());
@@ -40,7 +40,7 @@ pub(super) fn summary(
             path_loss::interval(all, |level, exponent| Some(below(level - 10.0 * exponent * at.log10(), at)))
         });
     Some(RangeTheory {
-        limit: limit.map(str::to_owned),
+        limit,
         limit_level,
         free_space_m: limit_level.map(|level| theory.free_space_m(level)),
         two_ray_m: limit_level.and_then(|level| theory.two_ray_m(level)),

@@ -2,7 +2,7 @@
 
 use crate::measure::context::Context;
 use crate::measure::life::Phase;
-use crate::summary::FailsafeSummary;
+use crate::summary::{FailsafeSummary, LossCause, Reason};
 use crate::units::Nanos;
 
 use super::outputs::{Known, Outputs, Rule, Settling};
@@ -160,16 +160,16 @@ impl Incident {
     }
 
     /// Whether it shows a loss of the control link, and why not.
-    fn evidence(&self, context: &Context) -> (Option<bool>, Option<&'static str>) {
+    fn evidence(&self, context: &Context) -> (Option<bool>, Option<Reason>) {
         let goes_on = self.heard.is_some_and(|heard| heard - self.lost_at >= GOES_ON);
         if self.is_drill(context) {
-            (Some(false), Some("a drill"))
+            (Some(false), Some(Reason::Drill))
         } else if self.by_sticks() {
-            (Some(false), Some("the handset's own stream stopped first"))
+            (Some(false), Some(Reason::HandsetStopped))
         } else if self.recovered.is_some() || goes_on {
             (Some(true), None)
         } else {
-            (None, Some("it did not end, and the vehicle is heard for less than 10 s after it"))
+            (None, Some(Reason::InputNotBack))
         }
     }
 
@@ -195,10 +195,10 @@ impl Incident {
             detected_after_interval_s: detected,
             servo_safe_after_interval_s: safe,
             drill: self.is_drill(context),
-            cause: self.by_sticks().then(|| "handset".into()),
-            outputs: self.outputs.word().map(Into::into),
+            cause: self.by_sticks().then_some(LossCause::Handset),
+            outputs: self.outputs.word(),
             evidence,
-            why_not: why_not.map(Into::into),
+            why_not,
         }
     }
 }

@@ -7,6 +7,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::summary::OutputsWord;
 use crate::units::Nanos;
 
 const CONSTANT_FOR: Nanos = Nanos::from_secs(1);
@@ -183,16 +184,16 @@ impl Settling {
     }
 
     /// What they did.
-    pub(super) fn word(&self) -> Option<&'static str> {
+    pub(super) fn word(&self) -> Option<OutputsWord> {
         match self.stand.map(|stand| stand.kind) {
-            Some(Kind::Held) => Some("held"),
-            Some(Kind::Safe { by_profile: true, .. }) => Some("safe"),
-            Some(Kind::Safe { .. }) => Some("steady"),
+            Some(Kind::Held) => Some(OutputsWord::Held),
+            Some(Kind::Safe { by_profile: true, .. }) => Some(OutputsWord::Safe),
+            Some(Kind::Safe { .. }) => Some(OutputsWord::Steady),
             Some(Kind::Elsewhere) => None,
             // As long as a rest takes to be seen, nothing is said.
             None => {
                 let seen = self.last.is_some_and(|last| last - self.lost_at > CONSTANT_FOR + CONSTANT_FOR);
-                (self.judged && seen).then_some("moving")
+                (self.judged && seen).then_some(OutputsWord::Moving)
             }
         }
     }

@@ -2,8 +2,8 @@
 
 use crate::clocks::Clocks;
 use crate::measure::context::Context;
-use crate::snapshot::{LatencyView, StageView, usual_end};
-use crate::summary::{LatencyDrawing, LatencyMovement, LatencyStage, LatencySummary};
+use crate::snapshot::{LatencyLimit, LatencyView, StageView, usual_end};
+use crate::summary::{Bound, LatencyDrawing, LatencyMovement, LatencyStage, LatencySummary, Reason};
 
 use super::age_distribution::{AgeDistribution, LOOSE};
 use super::age_intervals;
@@ -44,7 +44,7 @@ pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySum
             bins: rows[index].map_or_else(Vec::new, |row| bins(&row.distribution)),
             drift: summary.drawing.drift[index].clone(),
             limited_by: rows[index].map(|row| limited_by(row, stages[index], unlocated_ms)),
-            missing: summary.drawing.missing[index].clone(),
+            missing: summary.drawing.missing[index],
         };
     }
     LatencyView {
@@ -126,45 +126,36 @@ fn drift(evidence: &StageEvidence, context: &Context) -> Vec<(f64, f64)> {
         .collect()
 }
 
-fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option<f64>) -> String {
-    if row.bound == "none" {
-        return "no clock of this computer in this file: times come from the vehicle alone".to_owned();
+fn limited_by(row: &LatencyStage, stage: Option<&StageMeter>, in_step_ms: Option<f64>) -> LatencyLimit {
+    if row.bound == Bound::None {
+        return LatencyLimit::NoClock;
     }
-    if row.bound == "upper" {
-        return "clock: only an upper bound without TIMESYNC; start with --timesync (transmits)".to_owned();
+    if row.bound == Bound::Upper {
+        return LatencyLimit::OneWayClock;
     }
-    if let Some(unlocated) = in_step_ms {
-        return format!(
-            "telemetry schedule: in step with the sticks, {unlocated:.0} ms cannot be placed; ask for another \
-             rate with --request-rates (transmits)"
-        );
+    if let Some(unlocated_ms) = in_step_ms {
+        return LatencyLimit::InStep { unlocated_ms };
     }
     if let Some(lag) = row.cross_correlation_ms.zip(row.p50_ms).zip(row.p50_ci95_ms) {
-        let ((lag, p50), [low, high]) = lag;
+        let ((lag_ms, p50), [low, high]) = lag;
         let allowed = (high - low) / 2.0 + 10.0;
-        if (lag - p50).abs() > allowed {
-            return format!("a second method disagrees: {lag:.0} ms; move one stick at a time");
+        if (lag_ms - p50).abs() > allowed {
+            return LatencyLimit::SecondMethod { lag_ms };
         }
     }
-    if let Some(unlocated) = unlocated(row) {
-        return format!(
-            "telemetry schedule: its samples leave {unlocated:.0} ms that cannot be placed; ask for another rate with \
-             --request-rates (transmits)"
-        );
+    if let Some(unlocated_ms) = unlocated(row) {
+        return LatencyLimit::Schedule { unlocated_ms };
     }
     let width = row.p50_ci95_ms.map(|[low, high]| (high - low) / 2.0);
     match (width, row.clock_uncertainty_ms) {
-        (None, _) => format!("too few movements: {} more for the median", row.moves_needed.p50),
-        (Some(width), Some(clock)) if clock > width.max(2.0) => {
-            format!("clock: up to {clock:.1} ms either way, half the quickest round trip")
-        }
+        (None, _) => LatencyLimit::FewMoves { needed: row.moves_needed.p50 },
+        (Some(width), Some(clock_ms)) if clock_ms > width.max(2.0) => LatencyLimit::RoundTrip { clock_ms },
         (Some(width), _)
             if stage.is_some_and(|stage| stage.track.seen.1 < 4 * stage.track.seen.0) && width > 2.0 =>
         {
-            "telemetry rate: ask for faster messages with --request-rates (transmits), or move more"
-                .to_owned()
+            LatencyLimit::Rate
         }
-        (Some(width), _) => format!("number of movements: {} give {width:.1} ms either way", row.events),
+        (Some(width_ms), _) => LatencyLimit::Moves { events: row.events, width_ms },
     }
 }
 
@@ -182,30 +173,29 @@ fn unlocated(row: &LatencyStage) -> Option<f64> {
     (width >= LEAST_UNLOCATED_MS && width >= 0.7 * (high - low)).then_some(width)
 }
 
-/// Of each stage that is not measured: why, and what to do.
-pub(super) fn all_missing(meter: &LatencyMeter, summary: &LatencySummary) -> [Option<String>; 3] {
+/// Of each stage that is not measured: why.
+pub(super) fn all_missing(meter: &LatencyMeter, summary: &LatencySummary) -> [Option<Reason>; 3] {
     let (stages, rows) = (stages(meter), rows(summary));
     [0, 1, 2].map(|index| rows[index].is_none().then(|| missing(meter, index, stages[index])))
 }
 
-fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> String {
+fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> Reason {
     let no_sticks = index < 2 && meter.sources.is_empty();
     let no_input = index > 0 && !meter.seen_input;
     let no_servo = index != 1 && !meter.seen_servo;
-    let words = if no_sticks {
-        "no stick messages heard: connect the handset with --handset, or pass its bytes with --forward"
+    if no_sticks {
+        Reason::NoSticks
     } else if no_input {
-        "no RC input messages: ask the vehicle for RC_CHANNELS with --request-rates (transmits)"
+        Reason::NoInput
     } else if no_servo {
-        "no servo messages: ask the vehicle for SERVO_OUTPUT_RAW with --request-rates (transmits)"
+        Reason::NoServo
     } else if stage.is_some_and(StageMeter::is_ambiguous) {
-        "two sticks moved together: move one stick at a time"
+        Reason::SticksTogether
     } else if stage.is_some_and(|stage| stage.moves() < 3) {
-        "move a stick quickly, one at a time, at least 5 times"
+        Reason::FewMoves
     } else {
-        "nothing follows the sticks yet: move one stick quickly from end to end, 5 times"
-    };
-    words.to_owned()
+        Reason::NothingFollows
+    }
 }
 
 fn movement(

@@ -4,7 +4,7 @@
 //! distribution, whose shape stays as the samples show it. Unit: ms.
 
 use crate::stats::bootstrap::percentile_interval;
-use crate::summary::{Interval, LatencyChannel, LatencyStage, MovesNeeded};
+use crate::summary::{Bound, Interval, LatencyChannel, LatencyStage, MovesNeeded, StageMethod};
 
 use super::age_distribution::{AgeDistribution, Replicates, SHARES, TIGHT};
 use super::frame_period::FrameMedian;
@@ -112,7 +112,7 @@ impl StageEstimate {
     }
 
     /// The stage's part of the summary.
-    pub(super) fn summary(&self, bound: &str, numbered: impl Fn(u8, u8) -> LatencyChannel) -> LatencyStage {
+    pub(super) fn summary(&self, bound: Bound, numbered: impl Fn(u8, u8) -> LatencyChannel) -> LatencyStage {
         let events = self.ages.events();
         let [p50, p90, p99] = SHARES.map(|share| self.quantile(share).filter(|_| events >= needed(share)));
         let interval = |index: usize, known: Option<f64>| known.and_then(|_| self.interval(index));
@@ -138,7 +138,7 @@ impl StageEstimate {
             ..numbered(own.stick, own.output)
         });
         LatencyStage {
-            method: "interval-censored".to_owned(),
+            method: StageMethod::IntervalCensored,
             events,
             left_out: self.evidence.left_out,
             p50_ms: p50,
@@ -149,8 +149,8 @@ impl StageEstimate {
             p99_ci95_ms: interval(2, p99),
             moves_needed: MovesNeeded { p50: missing(0, p50), p90: missing(1, p90), p99: missing(2, p99) },
             max_ms: self.evidence.max_ms(),
-            clock_uncertainty_ms: self.evidence.uncertainty_ms.filter(|_| bound == "two-sided"),
-            bound: bound.to_owned(),
+            clock_uncertainty_ms: self.evidence.uncertainty_ms.filter(|_| bound == Bound::TwoSided),
+            bound,
             cross_correlation_ms: self.evidence.mean_lag_ms(),
             channels: channels.collect(),
             distribution: distribution.collect(),
@@ -221,7 +221,7 @@ pub(super) fn difference(
     });
     let p50_ms = Some(between.max(0.0)).filter(|_| events >= FEWEST);
     Some(LatencyStage {
-        method: "difference".to_owned(),
+        method: StageMethod::Difference,
         events,
         left_out: evidence.left_out,
         p50_ms,
@@ -233,7 +233,7 @@ pub(super) fn difference(
         moves_needed: MovesNeeded { p50: FEWEST.saturating_sub(events), ..MovesNeeded::default() },
         max_ms: evidence.max_ms(),
         clock_uncertainty_ms: Some(0.0),
-        bound: "two-sided".to_owned(),
+        bound: Bound::TwoSided,
         cross_correlation_ms: evidence.mean_lag_ms(),
         channels: joined.collect(),
         distribution: Vec::new(),

@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 use crate::stats::{geodesic, quantile};
 use crate::units::Nanos;
 
-use super::{FACTS, Facts, NEAR_M, Spot, Why};
+use super::{FACTS, Facts, NEAR_M, PhaseReason, Spot};
 
 const DISARMED: Nanos = Nanos::from_secs(3);
 const SLOW_M_S: f64 = 2.0;
@@ -163,8 +163,8 @@ impl PowerUp {
         self.armed.is_some_and(|(since, armed)| !armed && at - since >= DISARMED)
     }
 
-    /// Why the vehicle is on the ground, where it is. What was there already needs no 3 s without arming.
-    pub(super) fn grounded(&mut self, at: Nanos, facts: &Facts, was_there: bool) -> Option<Why> {
+    /// PhaseReason the vehicle is on the ground, where it is. What was there already needs no 3 s without arming.
+    pub(super) fn grounded(&mut self, at: Nanos, facts: &Facts, was_there: bool) -> Option<PhaseReason> {
         let motion = facts.motion;
         let (_, armed) = self.armed?;
         let slow = self.slow_for > 0;
@@ -179,12 +179,16 @@ impl PowerUp {
         let why = if armed {
             // What comes back has to stand there: it may as well fall.
             let stands = was_there || self.slow_for > STOOD;
-            self.armed_at.zip(motion.spot).filter(|place| stands && bench(*place)).map(|_| Why::Bench)
+            self.armed_at.zip(motion.spot).filter(|place| stands && bench(*place)).map(|_| PhaseReason::Bench)
         } else if (was_there || self.is_disarmed(at)) && slow && near {
             let horizontal_m = motion.horizontal_m;
             let beside = horizontal_m.is_none_or(|horizontal_m| horizontal_m <= NEAR_M);
             let down = !beside && self.further_down(facts, None);
-            let why = if beside { Why::Beside { horizontal_m } } else { Why::Landed { horizontal_m } };
+            let why = if beside {
+                PhaseReason::Beside { horizontal_m }
+            } else {
+                PhaseReason::Landed { horizontal_m }
+            };
             Some(why).filter(|_| !down)
         } else {
             None
@@ -201,8 +205,8 @@ impl PowerUp {
         self.landed.is_some()
     }
 
-    /// Why the handset is being carried away from it, where it is. `from_ground`: it was on the ground, or is on such a walk.
-    pub(super) fn walks(&self, at: Nanos, facts: &Facts, from_ground: bool) -> Option<Why> {
+    /// PhaseReason the handset is being carried away from it, where it is. `from_ground`: it was on the ground, or is on such a walk.
+    pub(super) fn walks(&self, at: Nanos, facts: &Facts, from_ground: bool) -> Option<PhaseReason> {
         let disarmed = !self.has_no_arming() && self.is_disarmed(at);
         let still = self.slow_for > 0
             && self.stands.zip(facts.motion.spot).is_none_or(|(stood, now)| apart(stood, now).0 <= STANDS_M);
@@ -212,9 +216,9 @@ impl PowerUp {
         let away = facts.motion.handset_moves
             && facts.motion.horizontal_m.is_some_and(|horizontal_m| horizontal_m > NEAR_M);
         if self.down_for >= DOWN {
-            Some(Why::LevelDown)
+            Some(PhaseReason::LevelDown)
         } else if away {
-            Some(Why::CarriedAway)
+            Some(PhaseReason::CarriedAway)
         } else {
             None
         }

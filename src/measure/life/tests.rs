@@ -1,6 +1,7 @@
 //! Each number of the definition, tried on both sides; a session is a list of facts, one a second.
 
 use crate::measure::life::*;
+use crate::summary::LastPlace;
 
 const START: Nanos = Nanos::from_secs(1000);
 const LEVEL: f64 = -50.0;
@@ -250,7 +251,10 @@ fn a_silence_of_ten_seconds_in_a_trip_is_told_once() {
     };
     assert_eq!(silent(FLYING, 9), []);
     let lost = silent(FLYING, 60);
-    assert!(matches!(lost[..], [Told::Lost { distance_m: Some(_), spot: Some(_), .. }]), "{lost:?}");
+    assert!(
+        matches!(lost[..], [Told::Lost { place: LastPlace { distance_m: Some(_), spot: Some(_) }, .. }]),
+        "{lost:?}"
+    );
     // A strong level explains nothing away: it was strong to the end here.
     // Disarmed and near, on the move: nobody knows.
     let near = Scene { armed: Some(false), speed: 4.0, ..BESIDE };

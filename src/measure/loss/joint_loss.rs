@@ -7,7 +7,7 @@
 //! Bounded: 16 senders, 4 interfaces each.
 
 use crate::measure::context::Context;
-use crate::summary::{HeardOn, Together};
+use crate::summary::{HeardOn, Reason, Together};
 use crate::units::Nanos;
 
 use super::sender_flow::SenderFlow;
@@ -101,9 +101,7 @@ impl JointLoss {
                 .map(|heard| heard.ratio)
                 .try_fold(1.0, |product, ratio| Some(product * ratio?))
                 .filter(|_| shared),
-            why_not: (!shared).then(|| {
-                "the links carry no frames with the same number and bytes: they are numbered apart".to_owned()
-            }),
+            why_not: (!shared).then_some(Reason::NumberedApart),
             each,
         }
     }

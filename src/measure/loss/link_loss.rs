@@ -11,7 +11,7 @@ use crate::profile::LinkProfile;
 use crate::record::Direction;
 use crate::snapshot::{LossCell, View, WindowLoss};
 use crate::stats::loss_runs::Runs;
-use crate::summary::{Stream, Together};
+use crate::summary::{Reason, Stream, Together};
 use crate::units::Nanos;
 
 impl LossMeter {
@@ -65,10 +65,10 @@ impl LossMeter {
     }
 
     /// Why a sender is kept out of every link's loss; `None`: it counts.
-    fn why_not(&self, context: &Context, sender: Sender) -> Option<String> {
+    fn why_not(&self, context: &Context, sender: Sender) -> Option<Reason> {
         let Sender { system, component, direction, interface } = sender;
         if direction == Direction::Outbound {
-            return Some("sent from this computer".to_owned());
+            return Some(Reason::OwnTransmission);
         }
         let profile = &context.profile;
         let named = profile.handset.system == Some(system)
@@ -77,7 +77,7 @@ impl LossMeter {
                 .iter()
                 .any(|link| link.senders.as_ref().is_some_and(|list| list.contains(&[system, component])));
         if !named && context.roles.is_ground(system, component) {
-            return Some("a ground-station-type sender that the profile does not name".to_owned());
+            return Some(Reason::UnnamedGround);
         }
         let components = *self.systems.get(&(interface, direction, system))?;
         let alone = |component: u8| {
@@ -85,7 +85,7 @@ impl LossMeter {
             Some(self.flows[first].steps)
         };
         let other = self.components[components].shares_with(component, alone)?;
-        Some(format!("shares one sequence counter with component {system}/{other}: its gaps are not loss"))
+        Some(Reason::SharedCounter { system, other })
     }
 
     /// The flows that count for a link's loss.

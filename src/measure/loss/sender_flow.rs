@@ -10,7 +10,7 @@ use super::shared_counters::Steps;
 use crate::measure::context::{Context, Sender};
 use crate::snapshot::{LossCell, View};
 use crate::stats::loss_runs::Runs;
-use crate::summary::Stream;
+use crate::summary::{Reason, Stream};
 use crate::units::Nanos;
 
 /// Seconds looked at for availability: a year; sparse bins keep it cheap.
@@ -48,7 +48,7 @@ impl SenderFlow {
         }
     }
 
-    pub(super) fn row(&self, context: &Context, several: bool, why_not: Option<String>) -> Stream {
+    pub(super) fn row(&self, context: &Context, several: bool, why_not: Option<Reason>) -> Stream {
         let sequence = &self.sequence;
         let runs = sequence.runs();
         let dropped = sequence.own_lost();

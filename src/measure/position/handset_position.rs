@@ -11,32 +11,10 @@ use crate::measure::series::Series;
 use crate::profile::HandsetProfile;
 
 use super::track::Place;
+pub(crate) use crate::summary::Origin;
 
 /// Seconds without a fix that are filled with the one before.
 const MOST_FILLED: usize = 100_000;
-
-/// Which word the handset's place rests on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Origin {
-    HandsetFix,
-    Profile,
-    Mark,
-    HomePosition,
-    FirstFix,
-}
-
-impl Origin {
-    /// As in the summary.
-    pub(crate) const fn word(self) -> &'static str {
-        match self {
-            Self::HandsetFix => "handset_fix",
-            Self::Profile => "profile",
-            Self::Mark => "mark",
-            Self::HomePosition => "home_position",
-            Self::FirstFix => "first_fix",
-        }
-    }
-}
 
 /// Everything that was said of the handset's place.
 #[derive(Clone, Debug, Default)]

@@ -2,29 +2,10 @@
 
 use crate::measure::context::Context;
 use crate::profile::{DBM_BYTES, LevelScale, LinkProfile, LinkRole};
+use crate::summary::Report;
 use crate::units::hardware_address::{Address, address_text};
 
-/// What a level is read from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Report {
-    RadioStatus,
-    RcChannels,
-    /// The radiotap header of each frame of a transmitter.
-    Radiotap,
-    /// The kernel's own figure of a wireless card.
-    Kernel,
-}
-
 impl Report {
-    pub(super) const fn word(self) -> &'static str {
-        match self {
-            Self::RadioStatus => "radio_status",
-            Self::RcChannels => "rc_channels",
-            Self::Radiotap => "radiotap",
-            Self::Kernel => "kernel",
-        }
-    }
-
     /// Whether it is received by this computer, in dBm, and kept as dBm + 128.
     pub(super) const fn is_here(self) -> bool {
         matches!(self, Self::Radiotap | Self::Kernel)

@@ -17,30 +17,7 @@ const MOST: usize = 30;
 const ADDED: i128 = 150_000_000;
 const MOST_LISTED: usize = 10_000;
 
-/// What the packets say of an interval, judged at the frame that ended it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Course {
-    /// Not over yet, set by hand, or ended without a frame of its stream.
-    #[default]
-    Open,
-    /// Packets went missing.
-    Lost,
-    /// Nothing went missing and the frames' own stamps lie close together: the packets came late.
-    Late,
-    /// Nothing went missing, and the sender's clock went on over the interval between neighbouring frames:
-    /// it sent nothing.
-    SenderPaused,
-    /// The sender began anew within it: new numbers, or another stream in turn.
-    SenderRestarted,
-    /// This computer itself stood still.
-    Stalled,
-    /// The vehicle was switched off on the ground: no freeze of the link.
-    Off,
-    /// The packets were handed on in a heap: their stamps are not those of their arrival.
-    Heap,
-    /// This computer lost data of the stream itself.
-    HostDrops,
-}
+pub use crate::summary::Course;
 
 impl Course {
     /// Says nothing of the radio: left out of a threshold's evidence.
@@ -53,22 +30,6 @@ impl Course {
     #[must_use]
     pub const fn is_counted(self) -> bool {
         !matches!(self, Self::Off)
-    }
-
-    /// As in the summary.
-    #[must_use]
-    pub const fn word(self) -> Option<&'static str> {
-        Some(match self {
-            Self::Open => return None,
-            Self::Lost => "lost",
-            Self::Late => "late",
-            Self::SenderPaused => "sender-paused",
-            Self::SenderRestarted => "sender-restarted",
-            Self::Stalled => "stalled",
-            Self::Off => "off",
-            Self::Heap => "heap",
-            Self::HostDrops => "host-drops",
-        })
     }
 }
 

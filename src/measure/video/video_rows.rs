@@ -4,12 +4,10 @@
 //! frame are the newest stream's. Jitter is the mean over all packets; the frame rate is weighted by the frames
 //! delivered; the median spacing of key frames is that of the stream with the most of them.
 
-use std::borrow::Cow;
-
 use crate::measure::context::Context;
 use crate::measure::signal::SignalMeter;
 use crate::profile::LinkRole;
-use crate::summary::{Freeze, StoppedSpan, VideoSummary};
+use crate::summary::{Course, Freeze, Reason, StoppedSpan, VideoSource, VideoSummary};
 use crate::wire::rtp::payload::Codec;
 
 use super::key_frames::KeyFrames;
@@ -17,7 +15,7 @@ use super::rtp_stream::Stream;
 use super::{ALWAYS, FreezeSpan, VideoMeter};
 
 /// What is judged of a freeze: whether it teaches the history, and why not.
-pub(super) type Judged = (Option<bool>, Option<Cow<'static, str>>);
+pub(super) type Judged = (Option<bool>, Option<Reason>);
 
 impl VideoMeter {
     /// Every stream, the video link's first (RTP streams; one of marks where no RTP is seen).
@@ -43,7 +41,7 @@ impl VideoMeter {
                 ended: span.ended,
                 signal: second.and_then(|second| levels?.about(second)).map(f64::from),
                 distance_m: second.and_then(distance).map(f64::from),
-                course: span.course.word().map(Cow::Borrowed),
+                course: Some(span.course).filter(|course| *course != Course::Open),
                 evidence,
                 why_not,
             }
@@ -51,7 +49,7 @@ impl VideoMeter {
         let stopped = self.sender.spans(context);
         let first = self.link_streams(context);
         let marks = (first.is_empty() && !self.marks.is_empty()).then(|| VideoSummary {
-            source: "marks".to_owned(),
+            source: VideoSource::Marks,
             freezes: self.marks.len() as u64,
             freeze_list: self.freezes(context).into_iter().map(listed).collect(),
             stopped_at_sender: stopped.clone(),
@@ -77,7 +75,7 @@ impl VideoMeter {
         let spacing = keys.as_ref().and_then(KeyFrames::spacing_s);
         let left_out = |span: &&FreezeSpan| span.course.is_counted() && span.course.is_not_the_radio();
         VideoSummary {
-            source: "rtp".to_owned(),
+            source: VideoSource::Rtp,
             ssrc: Some(stream.key.ssrc),
             packets: Some(stream.packets),
             packets_lost: Some(stream.lost),
@@ -95,7 +93,7 @@ impl VideoMeter {
             out_of_order: Some(stream.reordered),
             restarts: Some(stream.restarts),
             follows_ssrc: stream.follows,
-            codec: codec.map(|index| Codec::ALL[index].word().to_owned()),
+            codec: codec.map(|index| Codec::ALL[index]),
             key_frames: keys.as_ref().map(|keys| keys.count),
             key_spacing_median_s: spacing.map(|(median, _)| median),
             key_spacing_max_s: spacing.map(|(_, longest)| longest),
@@ -136,7 +134,7 @@ impl VideoMeter {
             duplicates: sum(|row| row.duplicates),
             out_of_order: sum(|row| row.out_of_order),
             restarts: sum(|row| row.restarts),
-            codec: newest.codec.clone().or_else(|| rows.iter().find_map(|row| row.codec.clone())),
+            codec: newest.codec.or_else(|| rows.iter().find_map(|row| row.codec)),
             key_frames: sum(|row| row.key_frames),
             key_spacing_median_s: most_keys
                 .max_by_key(|row| row.key_frames)

@@ -83,7 +83,7 @@ impl VideoMeter {
         let newest = streams.iter().max_by_key(|stream| stream.last_at);
         let open = streams.iter().filter_map(|stream| stream.freezes.open(context.now)).next_back();
         VideoView {
-            source: self.source(context).map(str::to_owned),
+            source: self.source(context),
             interval_ms,
             limit_ms: newest.and_then(|stream| stream.freezes.limit_ms()),
             packets: self.cells(context, view, frozen),

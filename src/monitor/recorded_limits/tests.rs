@@ -1,6 +1,7 @@
 use std::sync::Arc;
 
 use crate::monitor::recorded_limits::*;
+use crate::profile::LimitEvent;
 use crate::summary::ThresholdSession;
 use crate::units::LevelUnit;
 
@@ -11,7 +12,7 @@ fn profile() -> Profile {
     Profile::parse(PROFILE).unwrap()
 }
 
-fn limit(link: &str, unit: LevelUnit, event: &str, level_p05: f64) -> Threshold {
+fn limit(link: &str, unit: LevelUnit, event: LimitEvent, level_p05: f64) -> Threshold {
     let session = |number: u32| ThresholdSession {
         session: format!("{number:010}"),
         start_utc: Some("2026-05-01T09:00:00.000Z".to_owned()),
@@ -30,7 +31,7 @@ fn limit(link: &str, unit: LevelUnit, event: &str, level_p05: f64) -> Threshold 
         sessions: 4,
         freezes: 31,
         method: "logistic".to_owned(),
-        event: event.to_owned(),
+        event,
         source: "rtp".to_owned(),
         left_out: 2,
         note: Some("a word".to_owned()),
@@ -47,7 +48,7 @@ fn limit(link: &str, unit: LevelUnit, event: &str, level_p05: f64) -> Threshold 
 }
 
 fn video(level_p05: f64) -> Threshold {
-    limit("video", LevelUnit::Dbm, "freeze", level_p05)
+    limit("video", LevelUnit::Dbm, LimitEvent::Freeze, level_p05)
 }
 
 fn earlier(thresholds: Vec<Threshold>) -> Earlier {
@@ -60,7 +61,7 @@ fn read(thresholds: Vec<Threshold>) -> Arc<[Threshold]> {
 
 #[test]
 fn what_is_written_is_read_again() {
-    let all = earlier(vec![video(-81.25), limit("down", LevelUnit::Raw, "loss", 48.5)]);
+    let all = earlier(vec![video(-81.25), limit("down", LevelUnit::Raw, LimitEvent::Loss, 48.5)]);
     let mut again = Earlier::from_json(&all.to_json(), &profile()).unwrap();
     assert_eq!(again.vibration, all.vibration);
     assert_eq!(again.thresholds.len(), 2);
@@ -87,9 +88,9 @@ fn none_are_none() {
 #[test]
 fn only_what_is_about_the_profiles_links_is_taken() {
     for other in [
-        limit("rover", LevelUnit::Dbm, "freeze", -81.0),
-        limit("video", LevelUnit::Raw, "freeze", 80.0),
-        limit("video", LevelUnit::Dbm, "loss", -81.0),
+        limit("rover", LevelUnit::Dbm, LimitEvent::Freeze, -81.0),
+        limit("video", LevelUnit::Raw, LimitEvent::Freeze, 80.0),
+        limit("video", LevelUnit::Dbm, LimitEvent::Loss, -81.0),
     ] {
         assert_eq!(read(vec![other.clone()]).len(), 0);
         assert_eq!(read(vec![other, video(-70.0)])[0].level_p05, -70.0);
@@ -178,8 +179,9 @@ fn a_note_is_bounded_and_keeps_what_warns() {
         (0..300).map(|number| LinkProfile { name: named(number), ..profile.link[0].clone() }).collect();
     let profile = Profile { link: links, ..profile };
     for (count, expected) in [(3, 3), (80, 80), (300, 60)] {
-        let limits: Vec<Threshold> =
-            (0..count).map(|number| limit(&named(number), LevelUnit::Raw, "freeze", 40.0)).collect();
+        let limits: Vec<Threshold> = (0..count)
+            .map(|number| limit(&named(number), LevelUnit::Raw, LimitEvent::Freeze, 40.0))
+            .collect();
         let json = earlier(limits).to_json();
         assert!(json.len() <= MOST_BYTES);
         let read = Earlier::from_json(&json, &profile).unwrap().thresholds;

@@ -20,7 +20,6 @@ use crate::source::packet_socket::PacketDrops;
 use crate::source::stall_watch;
 use crate::source::stall_watch::Watched;
 use crate::source::{OpenError, SourceUrl, byte_stream, evdev, reader, transmit, udp, wifi};
-use crate::wording::caution::{IN_THE_PATH as CUTS, TRANSMITS};
 
 use super::LiveConfig;
 
@@ -220,12 +219,12 @@ impl Sources {
     fn transmit(&mut self, config: &LiveConfig, to_vehicle: &mpsc::Sender<Outgoing>, marks: InterfaceId) {
         let own = transmit::Own::new(config.own_system, config.own_component);
         if config.timesync {
-            self.announce(marks, format!("transmits: a TIMESYNC request once a second ({TRANSMITS})"));
+            self.announce(marks, "transmits: a TIMESYNC request once a second".to_owned());
             self.spawn(transmit::timesync(to_vehicle.clone(), own.clone()));
         }
         if let Some(hz) = config.request_rates_hz {
             let what = "transmits: asks the vehicle for RC_CHANNELS and SERVO_OUTPUT_RAW";
-            self.announce(marks, format!("{what} {hz} times a second ({TRANSMITS})"));
+            self.announce(marks, format!("{what} {hz} times a second"));
             self.spawn(transmit::request_rates(to_vehicle.clone(), own, hz, self.vehicle.subscribe()));
         }
     }
@@ -290,7 +289,7 @@ impl Sources {
 
 fn in_the_path(config: &LiveConfig, peer: &SourceUrl) -> String {
     let vehicle = config.vehicle.as_ref().map(ToString::to_string).unwrap_or_default();
-    format!("{IN_THE_PATH}: {CUTS}; forwards every byte between {vehicle} and {peer}")
+    format!("{IN_THE_PATH}: forwards every byte between {vehicle} and {peer}")
 }
 
 async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, Refusal> {

@@ -4,7 +4,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::LinkState;
-use crate::summary::{Aspect, RangeSummary};
+use crate::summary::{Aspect, RangeSummary, Reason};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::units::LevelUnit;
@@ -35,13 +35,13 @@ pub(super) fn render(scene: &Scene<'_>, summary: Option<&RangeSummary>, area: Re
         .unwrap_or_default();
     let below = (layers.len().max(1) as u16 + 4).min(area.height / 2);
     let (top, bottom) = split_rows(area, area.height - below);
-    let missing = |found: Option<&Option<String>>, none: &str| match found {
-        Some(missing) => missing.clone(),
+    let missing = |found: Option<Option<Reason>>, none: &str| match found {
+        Some(missing) => missing.map(|why| why.to_string()),
         None => Some(none.to_owned()),
     };
-    let why = missing(heading.map(|heading| &heading.missing), NO_HEADING);
+    let why = missing(heading.map(|heading| heading.missing), NO_HEADING);
     table(scene, "from the nose", &sectors, why.as_deref(), unit, top, buffer);
-    let why = missing(height.map(|height| &height.missing), NO_HEIGHT);
+    let why = missing(height.map(|height| height.missing), NO_HEIGHT);
     table(scene, "above the handset", &layers, why.as_deref(), unit, bottom, buffer);
 }
 

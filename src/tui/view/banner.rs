@@ -10,7 +10,7 @@ use crate::snapshot::{Lane, LinkState};
 use crate::summary::Verdict;
 use crate::tui::widget::big;
 use crate::tui::widget::pen::{Pen, wrapped};
-use crate::wording::quantity;
+use crate::wording::{advice, quantity};
 
 /// Rows that it takes.
 pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
@@ -27,7 +27,7 @@ pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
 /// Whether the first sentence asks for something to be done.
 fn is_pressing(scene: &Scene<'_>) -> bool {
     let first = scene.feed.and_then(|feed| feed.snapshot.verdicts.first());
-    let state = first.map_or(LinkState::Unknown, |verdict| quantity::state(&verdict.word));
+    let state = first.map_or(LinkState::Unknown, |verdict| verdict.state);
     matches!(state, LinkState::Warning | LinkState::Alarm | LinkState::Silent)
 }
 
@@ -35,15 +35,15 @@ fn is_pressing(scene: &Scene<'_>) -> bool {
 pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Buffer) {
     let verdicts = scene.feed.map_or(&[][..], |feed| feed.snapshot.verdicts.as_slice());
     let first = verdicts.first();
-    let state = first.map_or(LinkState::Unknown, |verdict| quantity::state(&verdict.word));
+    let state = first.map_or(LinkState::Unknown, |verdict| verdict.state);
     let style = scene.theme.band(state);
     buffer.set_style(area, style);
     let sentence = match (first, scene.feed) {
-        (Some(verdict), _) => verdict.text.as_str(),
+        (Some(verdict), _) => &advice::text(verdict),
         (None, Some(_)) => "nothing can be said yet: too little has been received",
         (None, None) => "waiting for the first bytes",
     };
-    let word = format!(" {} {} ", quantity::symbol(state), quantity::word(state).to_uppercase());
+    let word = format!(" {} {} ", quantity::symbol(state), state.word().to_uppercase());
     let mut pen = Pen::new(buffer, area);
     let middle = u16::from(area.height > 2);
     let start = pen.text(0, middle, &word, style) + 1;
@@ -60,9 +60,8 @@ pub(super) fn render(scene: &Scene<'_>, large: bool, area: Rect, buffer: &mut Bu
         row += 1;
     }
     for verdict in verdicts.iter().skip(1).take(usize::from(area.height.saturating_sub(row))) {
-        let state = quantity::state(&verdict.word);
         let plain = Style { add_modifier: ratatui::style::Modifier::empty(), ..style };
-        let line = format!("{} {}", quantity::symbol(state), verdict.text);
+        let line = format!("{} {}", quantity::symbol(verdict.state), advice::text(verdict));
         pen.cut(start, row, &line, room, plain);
         row += 1;
     }

@@ -4,13 +4,12 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::report::range_text::proof_text;
-use crate::report::threshold_text::{event_word, event_words};
+use crate::profile::LimitEvent;
 use crate::snapshot::LinkState;
-use crate::summary::{RangeSummary, RangeTheory};
+use crate::summary::{RangeSummary, RangeTheory, TheoryLimit};
 use crate::tui::widget::pen::Pen;
-use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
+use crate::wording::{limit, quantity};
 
 use super::Scene;
 
@@ -31,7 +30,7 @@ struct Bar {
 pub(super) fn render(
     scene: &Scene<'_>,
     summary: &RangeSummary,
-    event: &str,
+    event: LimitEvent,
     area: Rect,
     buffer: &mut Buffer,
 ) {
@@ -59,7 +58,7 @@ pub(super) fn render(
         pen.text(x, row, &bar.note, theme.dim);
     }
     if let Some(end) = &summary.proof_end {
-        pen.text(0, bars.len() as u16, &proof_text(end), theme.dim);
+        pen.text(0, bars.len() as u16, &limit::proof(end), theme.dim);
     }
 }
 
@@ -67,15 +66,15 @@ fn bar(name: &str, value: Option<f64>, note: String, style: Style, missing: &str
     Bar { name: name.to_owned(), value, note, style, missing: missing.to_owned() }
 }
 
-fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: &str, tall: bool) -> Vec<Bar> {
+fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: LimitEvent, tall: bool) -> Vec<Bar> {
     let theme = scene.theme;
     let between = summary
         .predicted_freeze_ci95_m
         .map(|[low, high]| format!(" ({low:.0} to {})", quantity::metres(high)))
         .unwrap_or_default();
-    let no_limit = format!("needs a {} and more distances", event_words(event));
-    let predicted = format!("{} predicted", event_word(event));
-    let first = format!("first {}", event_word(event));
+    let no_limit = format!("needs a {} and more distances", limit::name(event));
+    let predicted = format!("{} predicted", limit::event(event));
+    let first = format!("first {}", limit::event(event));
     let mut bars = vec![bar("claimed", summary.claimed_m, String::new(), theme.dim, "not in the profile")];
     bars.extend(theory(scene, summary.theory.as_ref(), event, tall));
     bars.extend([
@@ -88,12 +87,11 @@ fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: &str, tall: bool) -> V
 }
 
 /// What theory predicts: free space and two rays, or the shorter of them where there is one row alone.
-fn theory(scene: &Scene<'_>, theory: Option<&RangeTheory>, event: &str, tall: bool) -> Vec<Bar> {
+fn theory(scene: &Scene<'_>, theory: Option<&RangeTheory>, event: LimitEvent, tall: bool) -> Vec<Bar> {
     let missing = "give the link's budget in the profile";
-    let limit = theory.and_then(|theory| theory.limit.as_deref());
-    let note = match limit {
-        Some("freeze_level") => format!(" to the {}", event_words(event)),
-        Some(_) => " to the sensitivity".to_owned(),
+    let note = match theory.and_then(|theory| theory.limit) {
+        Some(TheoryLimit::FreezeLevel) => format!(" to the {}", limit::name(event)),
+        Some(TheoryLimit::Sensitivity) => " to the sensitivity".to_owned(),
         None => String::new(),
     };
     let (free_space, two_rays) =

@@ -4,32 +4,26 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::record::MarkKind;
 use crate::snapshot::{LinkState, Snapshot};
+use crate::summary::{Event, MarginChange};
 use crate::tui::theme::Theme;
-use crate::tui::widget::axis::letter_of;
+use crate::tui::widget::axis::{letter_of, state_of};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::tui::widget::strip::STOOD_STILL;
-use crate::wording::quantity;
+use crate::wording::{event, quantity};
 
 use super::{Scene, failsafe_page};
 
-/// Symbol and style of a kind of event.
-fn kind_symbol(kind: &str, text: &str, theme: &Theme) -> (String, Style) {
-    let (symbol, style) = match kind {
-        "mark" => {
-            let mark = MarkKind::ALL.into_iter().find(|mark| text.starts_with(mark.words()));
-            return (letter_of(mark.unwrap_or(MarkKind::Remark)).to_string(), theme.mark);
-        }
-        "warning" => (quantity::symbol(LinkState::Warning), theme.of(LinkState::Warning)),
-        "alarm" => (quantity::symbol(LinkState::Alarm), theme.of(LinkState::Alarm)),
-        "lost" | "failsafe" | "lost-vehicle" | "silent" | "restart-aloft" => {
-            (quantity::symbol(LinkState::Silent), theme.of(LinkState::Silent))
-        }
-        "cleared" | "back" => (quantity::symbol(LinkState::Good), theme.of(LinkState::Good)),
-        "freeze" | "hold" => (STOOD_STILL, theme.of(LinkState::Alarm)),
-        _ => ("▪", theme.dim),
+/// Symbol and style of an event.
+fn symbol(event: &Event, theme: &Theme) -> (String, Style) {
+    let of = |state| (quantity::symbol(state), theme.of(state));
+    let (symbol, style) = match event {
+        Event::Mark { kind, .. } => return (letter_of(*kind).to_string(), theme.mark),
+        Event::RestartAloft => of(LinkState::Silent),
+        Event::Margin { change: MarginChange::Cleared, .. } | Event::Back { .. } => of(LinkState::Good),
+        Event::Freeze { .. } | Event::Hold { .. } => (STOOD_STILL, theme.of(LinkState::Alarm)),
+        other => state_of(other).map_or(("▪", theme.dim), of),
     };
     (symbol.to_owned(), style)
 }
@@ -43,7 +37,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     }
     let filter = scene.state.filter;
     let listed: Vec<_> =
-        snapshot.summary.events.iter().rev().filter(|event| filter.lists(&event.kind)).collect();
+        snapshot.summary.events.iter().rev().filter(|event| filter.lists(&event.event)).collect();
     let title = format!("events: {}", filter.title());
     let note =
         format!("{} of {}, newest first, l lists another kind", listed.len(), snapshot.summary.events.len());
@@ -60,11 +54,11 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let rows = pen.height().saturating_sub(1);
     let first = scene.state.scroll.min(listed.len().saturating_sub(1));
     for (row, event) in (1..=rows).zip(listed.iter().skip(first)) {
-        let (symbol, style) = kind_symbol(&event.kind, &event.text, theme);
+        let (symbol, style) = symbol(&event.event, theme);
         pen.right(9, row, &quantity::clock_tenths(event.at_s), theme.strong);
         pen.text(11, row, &symbol, style);
-        pen.cut(13, row, quantity::kind(&event.kind), 10, style);
+        pen.cut(13, row, quantity::kind(event.event.kind()), 10, style);
         pen.cut(24, row, event.link.as_deref().unwrap_or("-"), 12, theme.base);
-        pen.cut(37, row, &event.text, pen.width().saturating_sub(37), theme.base);
+        pen.cut(37, row, &event::text(event), pen.width().saturating_sub(37), theme.base);
     }
 }

@@ -6,12 +6,12 @@ use ratatui::layout::Rect;
 use crate::record::{IN_THE_PATH, MarkKind};
 use crate::session::{Feed, Mode};
 use crate::snapshot::{LinkState, SourceState};
-use crate::summary::Phase;
 use crate::tui::action::Action;
 use crate::tui::keys;
 use crate::tui::state::{Bell, Screen};
 use crate::tui::widget::pen::{Pen, width};
 use crate::wording::caution;
+use crate::wording::event;
 use crate::wording::quantity;
 
 use super::Scene;
@@ -156,7 +156,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     }
     // On a narrow screen what this program sends comes first.
     let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);
-    let phase = phase.map_or("", Phase::title);
+    let phase = phase.map_or("", event::phase_title);
     if !phase.is_empty() && !matches!(feed.mode, Mode::Replay { .. }) {
         x = pen.text(x + 2, row, phase, theme.base);
     }
@@ -287,10 +287,10 @@ fn notices(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         x = pen.text(x, row, "only listening", theme.dim);
     } else {
         x = pen.text(x, row, "! ", theme.of(LinkState::Warning));
-        let all = feed.snapshot.transmits.join("; ");
+        let all: Vec<String> = feed.snapshot.transmits.iter().map(|what| caution::sent(what)).collect();
         let fits = |text: &str| x + width(text) <= pen.width();
         let brief = format!("{} ({}; {})", sends(feed), caution::IN_THE_PATH, caution::TRANSMITS);
-        let text = [all, brief].into_iter().find(|text| fits(text)).unwrap_or_else(|| sends(feed));
+        let text = [all.join("; "), brief].into_iter().find(|text| fits(text)).unwrap_or_else(|| sends(feed));
         x = pen.text(x, row, &text, theme.strong);
     }
     if let Some(message) = &feed.message {

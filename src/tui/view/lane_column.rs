@@ -3,7 +3,6 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LinkState, Snapshot};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{split_columns, split_rows};
@@ -11,7 +10,7 @@ use crate::tui::widget::pen::{Pen, width};
 use crate::tui::widget::scale::Scale;
 use crate::tui::widget::strip::Strip;
 use crate::tui::widget::trend::{BadSide, Trend};
-use crate::wording::quantity;
+use crate::wording::{limit, quantity, reason};
 
 use super::{GUTTER, Scene, put, time_axis, window_text};
 
@@ -85,7 +84,7 @@ pub(super) fn level_scale(lane: &Lane) -> Option<Scale> {
 
 /// The words on the line of a lane's limit; empty where it is not known.
 pub(super) fn limit_text(lane: &Lane) -> String {
-    let name = lane.role.map_or("limit", LinkRole::limit_name);
+    let name = limit::name_of(lane.role);
     lane.threshold
         .zip(lane.unit)
         .map(|(limit, unit)| format!(" {name} {} ", quantity::level(limit, unit)))
@@ -115,8 +114,8 @@ fn render_lane(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) 
         };
         put(&trend, plot, buffer);
         edge_labels(scene, lane, Some(scale), plot.height, gutter, buffer);
-    } else if let Some(missing) = &lane.missing {
-        Pen::new(buffer, plot).paragraph(1, plot.height / 2, &missing.to_string(), theme.dim);
+    } else if let Some(missing) = reason::lane_lacks(lane) {
+        Pen::new(buffer, plot).paragraph(1, plot.height / 2, &missing, theme.dim);
     }
     put(&Strip { cells: &lane.loss, frozen: &lane.frozen, theme }, strip, buffer);
 }
@@ -149,7 +148,7 @@ fn words(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) {
     let room = GUTTER - 6;
     let last = pen.height().saturating_sub(1);
     let state = theme.of(lane.state);
-    let word = quantity::word(lane.state);
+    let word = lane.state.word();
     pen.text(0, 0, quantity::symbol(lane.state), state);
     pen.cut(2, 0, &lane.link, room.saturating_sub(3 + width(word)), theme.strong);
     pen.right(room, 0, word, state);

@@ -39,7 +39,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
 /// One row a stage: moves, percentiles with their intervals, the clock's part.
 fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let frames = snapshot.summary.latency.control_frames();
+    let frames = quantity::control_frames(&snapshot.summary.latency);
     let title =
         frames.map_or_else(|| "latency".to_owned(), |frames| format!("latency, control frames {frames}"));
     let inner = panel(&title, "value (95 % interval)", theme, area, buffer);
@@ -134,10 +134,10 @@ fn limits(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
     let latency = &snapshot.summary.latency;
     let roomy = pen.height() > 8;
     for (index, name) in STAGES.into_iter().enumerate() {
-        let Some(limit) = snapshot.latency.stages[index].limited_by.as_deref() else { continue };
+        let Some(limit) = snapshot.latency.stages[index].limited_by else { continue };
         if roomy || row < 3 {
             pen.text(0, row, name, theme.series[index]);
-            pen.cut(NAMES, row, limit, pen.width().saturating_sub(NAMES), theme.base);
+            pen.cut(NAMES, row, &limit.to_string(), pen.width().saturating_sub(NAMES), theme.base);
             row += 1;
         }
     }

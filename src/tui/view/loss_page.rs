@@ -6,6 +6,7 @@ mod detail;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
+use crate::profile::LinkRole;
 use crate::snapshot::{SenderLane, Snapshot, WindowLoss};
 use crate::summary::{ControlHolds, LinkSummary, Stream, Summary, VideoSummary};
 use crate::tui::state::LossPart;
@@ -112,7 +113,7 @@ fn links_table(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: &mut Bu
         let or_not = |value: Option<String>| value.unwrap_or_else(|| NOT_MEASURED.to_owned());
         pen.text(41, row, &or_not(link.availability_ratio.map(quantity::percent)), theme.base);
         pen.text(55, row, &or_not(link.longest_silence_s.map(quantity::seconds)), theme.base);
-        if link.role == "control"
+        if link.role == LinkRole::Control
             && beside
             && let Some(holds) = summary.control_holds
         {
@@ -193,7 +194,7 @@ fn sender_rows(
     if let Some(window) = window {
         pen.whole(2, 2, &detail::window_parts(window), pen.width().saturating_sub(2), theme.base);
     }
-    if let Some(why_not) = stream.and_then(|stream| stream.why_not.as_deref()) {
+    if let Some(why_not) = stream.and_then(|stream| stream.why_not) {
         let text = format!("kept out of link loss: {why_not}");
         pen.cut(2, 2 + u16::from(window.is_some()), &text, pen.width().saturating_sub(2), theme.dim);
     }

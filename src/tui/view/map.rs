@@ -39,8 +39,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
             track(scene, view, range_page::missing_limit(snapshot, &view.link), inner, buffer);
         }
         view => {
-            let missing = view.and_then(|view| view.missing.as_deref());
-            let text = missing.unwrap_or("the vehicle sends no position, or has no fix yet");
+            let missing = view.and_then(|view| view.missing).map(|why| why.to_string());
+            let text = missing.as_deref().unwrap_or("the vehicle sends no position, or has no fix yet");
             Pen::new(buffer, inner).paragraph(0, 1, &format!("{NOT_MEASURED}: {text}"), scene.theme.dim);
         }
     }

@@ -79,7 +79,7 @@ fn range_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
 
 /// Why there is no distance.
 fn missing_range(snapshot: &Snapshot) -> String {
-    let reason = snapshot.range.iter().find_map(|range| range.missing.as_deref());
+    let reason = snapshot.range.iter().find_map(|range| range.missing);
     reason.map_or_else(|| "not measured: no distances".to_owned(), |reason| format!("not measured: {reason}"))
 }
 

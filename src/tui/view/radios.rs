@@ -45,7 +45,7 @@ fn row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], at: u16, pen: 
     let radio = signal.short_name();
     pen.cut(0, at, signal.link.as_deref().unwrap_or("no link"), 10, theme.strong);
     pen.cut(11, at, &radio, 7, theme.dim);
-    pen.text(19, at, &signal.direction, theme.base);
+    pen.text(19, at, signal.direction.word(), theme.base);
     pen.text(25, at, signal.unit.label(), theme.dim);
     let whole = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.0}"));
     let values = [signal.median, signal.p05, signal.min, signal.noise_median, signal.snr_median_db];
@@ -59,5 +59,5 @@ fn row(scene: &Scene<'_>, signal: &SignalSummary, ends: [u16; 6], at: u16, pen: 
     if ends[5] <= pen.width() {
         pen.right(ends[5], at, &quantity::count(signal.samples), theme.base);
     }
-    pen.cut(82, at, &signal.source.replace('_', " "), pen.width().saturating_sub(82), theme.dim);
+    pen.cut(82, at, &signal.source.word().replace('_', " "), pen.width().saturating_sub(82), theme.dim);
 }

@@ -5,8 +5,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::profile::LinkRole;
-use crate::report::threshold_text::{event_names, event_word, event_words};
+use crate::profile::{LimitEvent, LinkRole};
 use crate::snapshot::{DistanceBin, Lane, LinkState, RangeView, Snapshot};
 use crate::summary::{RangeSummary, Threshold};
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
@@ -15,8 +14,8 @@ use crate::tui::widget::plot::{Line, Plot, Series};
 use crate::tui::widget::scale::{Scale, round_up};
 use crate::units::LevelUnit;
 use crate::wording::caution::WALK;
-use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
+use crate::wording::{limit, quantity, reason};
 
 use super::{Scene, distances, lanes_by_limit, put, radios};
 
@@ -32,7 +31,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let (top, rest) = split_rows(area, radios::rows(snapshot) - gap);
     radios::render(scene, snapshot, top, buffer);
     let Chosen { name, links, summary, view } = chosen(scene, snapshot);
-    let missing = view.or(snapshot.range.first()).and_then(|view| view.missing.as_deref());
+    let missing = view.or(snapshot.range.first()).and_then(|view| view.missing);
     let title = name.map_or_else(|| "range".to_owned(), |link| format!("{link}: level against distance"));
     let note = if links > 1 { "l shows the next link" } else { "" };
     let inner = panel(&title, note, scene.theme, rest, buffer);
@@ -87,17 +86,16 @@ pub(super) fn chosen<'a>(scene: &Scene<'_>, snapshot: &'a Snapshot) -> Chosen<'a
     }
 }
 
-/// What begins at the link's limit: `freeze`, `loss` or `hold`.
-fn event<'a>(snapshot: &Snapshot, link: &str, threshold: Option<&'a Threshold>) -> &'a str {
+/// What begins at the link's limit.
+fn event(snapshot: &Snapshot, link: &str, threshold: Option<&Threshold>) -> LimitEvent {
     let role = snapshot.lanes.iter().find(|lane| lane.link == link).and_then(|lane| lane.role);
-    let known = threshold.map(|threshold| threshold.event.as_str());
+    let known = threshold.map(|threshold| threshold.event);
     known.or(role.map(LinkRole::limit_event)).unwrap_or_default()
 }
 
 /// Why a link's limit is not known, and what to do about it.
 pub(super) fn missing_limit(snapshot: &Snapshot, link: &str) -> &'static str {
-    let lane = snapshot.lanes.iter().find(|lane| lane.link == link);
-    lane.and_then(|lane| lane.missing.as_ref()).map_or("add earlier sessions", |missing| missing.why)
+    reason::lane_advice(snapshot.lanes.iter().find(|lane| lane.link == link))
 }
 
 fn whole(value: f64) -> String {
@@ -131,8 +129,8 @@ fn level_plot(
     let two_rays: Vec<(f64, f64)> =
         view.theory.iter().filter_map(|&(at, _, level)| Some((at, level?))).collect();
     let levels = view.points.iter().chain(&medians).map(|point| point.1);
-    let limit = threshold.map(|threshold| threshold.level_p05);
-    let Some(y) = Scale::around(levels.chain(limit), 10.0) else { return };
+    let level = threshold.map(|threshold| threshold.level_p05);
+    let Some(y) = Scale::around(levels.chain(level), 10.0) else { return };
     let step = round_up(far / 10.0);
     let x = Scale { low: 0.0, high: (far / step).ceil().max(1.0) * step };
     let within = |line: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
@@ -146,10 +144,10 @@ fn level_plot(
         Series { points: &medians, joined: true, style: theme.level },
     ];
     let event = event(snapshot, &summary.link, threshold);
-    let limit_text = format!(" {} ", event_words(event));
-    let predicted = format!("{} predicted", event_word(event));
+    let limit_text = format!(" {} ", limit::name(event));
+    let predicted = format!("{} predicted", limit::event(event));
     let across: Vec<Line<'_>> =
-        limit.map(|at| Line { at, text: &limit_text, style: theme.limit }).into_iter().collect();
+        level.map(|at| Line { at, text: &limit_text, style: theme.limit }).into_iter().collect();
     let mut upright = Vec::new();
     for (at, text, style) in [
         (summary.proven_m, "worked to", theme.of(LinkState::Good)),
@@ -231,7 +229,7 @@ fn fit_words(
     scene: &Scene<'_>,
     summary: &RangeSummary,
     threshold: Option<&Threshold>,
-    (event, missing_limit): (&str, &str),
+    (event, missing_limit): (LimitEvent, &str),
     area: Rect,
     buffer: &mut Buffer,
 ) {
@@ -259,18 +257,11 @@ fn fit_words(
                 .map(|[low, high]| format!(" ({low:.1} to {high:.1})"))
                 .unwrap_or_default();
             let level = quantity::level(threshold.level_p05, unit);
-            lines.push((event_words(event), format!("{level}{between}")));
-            let (one, many) = event_names(event);
-            lines.push((
-                "based on",
-                format!(
-                    "{}, {}",
-                    quantity::counted(threshold.freezes, one, many),
-                    quantity::counted(threshold.sessions, "session", "sessions")
-                ),
-            ));
+            lines.push((limit::name(event), format!("{level}{between}")));
+            let sessions = quantity::counted(threshold.sessions, "session", "sessions");
+            lines.push(("based on", format!("{}, {sessions}", limit::counted(threshold))));
         }
-        None => lines.push((event_words(event), missing_limit.to_owned())),
+        None => lines.push((limit::name(event), missing_limit.to_owned())),
     }
     if let Some(theory) = &summary.theory
         && let (Some(below), Some(at)) = (theory.below_free_space_db, theory.compared_at_m)
@@ -291,7 +282,7 @@ fn fit_words(
     lines.push(("samples", quantity::count(summary.samples)));
     lines.push(("left out", format!("{} s without level or position", summary.seconds_excluded)));
     let origin =
-        summary.origin.as_deref().map_or_else(|| "unknown".to_owned(), |origin| origin.replace('_', " "));
+        summary.origin.map_or_else(|| "unknown".to_owned(), |origin| origin.word().replace('_', " "));
     lines.push(("handset from", origin));
     let mut row = 0;
     for (name, text) in lines {

@@ -3,8 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::profile::LinkRole;
-use crate::snapshot::{Lane, LinkState, Missing, Snapshot};
+use crate::snapshot::{Lane, LinkState, Snapshot};
 use crate::summary::{Threshold, ThresholdSession};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::big;
@@ -13,8 +12,8 @@ use crate::tui::widget::pen::{Pen, wrapped};
 use crate::tui::widget::scale::Scale;
 use crate::tui::widget::trend::{BadSide, Trend};
 use crate::units::LevelUnit;
-use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
+use crate::wording::{limit, quantity, reason};
 
 use super::{GUTTER, Scene, lane_column, lanes_by_limit, put, radios, time_axis, wifi_panel, window_text};
 
@@ -83,8 +82,8 @@ fn level(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, links: usize, area
             theme,
         };
         put(&trend, plot, buffer);
-    } else if let Some(missing) = &lane.missing {
-        Pen::new(buffer, plot).paragraph(1, plot.height / 2, &missing.to_string(), theme.dim);
+    } else if let Some(missing) = reason::lane_lacks(lane) {
+        Pen::new(buffer, plot).paragraph(1, plot.height / 2, &missing, theme.dim);
     }
     marks.ticks(plot, buffer);
     time_axis(scene, snapshot, axis, buffer);
@@ -100,7 +99,7 @@ fn now(scene: &Scene<'_>, lane: &Lane, scale: Option<Scale>, area: Rect, buffer:
     let rows = pen.height();
     let state = theme.of(lane.state);
     let x = pen.text(0, 0, quantity::symbol(lane.state), state) + 1;
-    pen.text(x, 0, quantity::word(lane.state), state);
+    pen.text(x, 0, lane.state.word(), state);
     let mut row = 1;
     for (number, digits, label) in left(lane, unit) {
         if rows >= LARGE_ROWS {
@@ -152,13 +151,12 @@ fn left(lane: &Lane, unit: LevelUnit) -> Vec<(String, String, &'static str)> {
 /// What the limit is, what it rests on, each session's own, and whether they agree.
 fn limit_panel(scene: &Scene<'_>, lane: &Lane, limit: Option<&Threshold>, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let name = lane.role.map_or("limit", LinkRole::limit_name);
+    let name = limit::name_of(lane.role);
     let inner = panel(name, "earlier sessions, same tags", theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     let Some(limit) = limit else {
-        let missing =
-            lane.missing.as_ref().map_or_else(|| "add earlier sessions".to_owned(), Missing::to_string);
-        let text = format!("not known: {missing}");
+        let missing = reason::lane_lacks(lane);
+        let text = format!("not known: {}", missing.as_deref().unwrap_or(reason::lane_advice(None)));
         pen.paragraph(0, 0, &text, theme.dim);
         return;
     };
@@ -171,7 +169,7 @@ fn limit_panel(scene: &Scene<'_>, lane: &Lane, limit: Option<&Threshold>, area: 
         pen.width(),
         theme.strong,
     );
-    let counted = crate::report::threshold_text::counted(limit);
+    let counted = limit::counted(limit);
     let left_out = if limit.left_out > 0 { format!(", {} left out", limit.left_out) } else { String::new() };
     let sessions = quantity::counted(limit.sessions, "session", "sessions");
     pen.cut(0, 1, &format!("{counted} in {sessions}{left_out}"), pen.width(), theme.base);

@@ -4,7 +4,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::Snapshot;
-use crate::summary::{Interval, LatencyStage, LatencySummary};
+use crate::summary::{Bound, Interval, LatencyStage, LatencySummary};
 use crate::tui::widget::histogram::{Histogram, any_beyond, axis_end};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
@@ -13,8 +13,7 @@ use crate::wording::quantity::NOT_MEASURED;
 
 use super::{Scene, put};
 
-/// Names of the stages, in the order of [`crate::snapshot::LatencyView::stages`].
-pub(super) const STAGES: [&str; 3] = ["stick to servo", "stick to input", "input to servo"];
+pub(super) use crate::wording::advice::STAGES;
 
 /// A stage of the summary by its place.
 pub(super) const fn stage(latency: &LatencySummary, index: usize) -> Option<&LatencyStage> {
@@ -52,9 +51,9 @@ pub(super) fn percentile_text((_, value, interval, needed): Percentile) -> Strin
 
 /// What the clocks add to it, in words.
 pub(super) fn bound_text(stage: &LatencyStage) -> String {
-    match (stage.bound.as_str(), stage.clock_uncertainty_ms) {
-        ("upper", Some(clock)) => format!("upper bound, clock ±{} ms", quantity::millis(clock)),
-        ("upper", None) => "upper bound".to_owned(),
+    match (stage.bound, stage.clock_uncertainty_ms) {
+        (Bound::Upper, Some(clock)) => format!("upper bound, clock ±{} ms", quantity::millis(clock)),
+        (Bound::Upper, None) => "upper bound".to_owned(),
         (_, Some(0.0)) => "one clock".to_owned(),
         (_, Some(clock)) => format!("clock ±{} ms", quantity::millis(clock)),
         (_, None) => "clock error unknown".to_owned(),
@@ -63,7 +62,7 @@ pub(super) fn bound_text(stage: &LatencyStage) -> String {
 
 /// Why a stage is not measured.
 pub(super) fn missing_text(snapshot: &Snapshot, index: usize) -> String {
-    let reason = snapshot.latency.stages.get(index).and_then(|stage| stage.missing.as_deref());
+    let reason = snapshot.latency.stages.get(index).and_then(|stage| stage.missing);
     reason.map_or_else(|| NOT_MEASURED.to_owned(), |reason| format!("{NOT_MEASURED}: {reason}"))
 }
 

@@ -4,14 +4,14 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::{LevelCell, LinkState, Snapshot};
-use crate::summary::{VibrationAxis, VibrationSummary};
+use crate::summary::{LimitSource, VibrationAxis, VibrationSummary};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::tui::widget::scale::{Scale, columns};
 use crate::tui::widget::trend::{BadSide, Trend};
-use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
+use crate::wording::{quantity, reason};
 
 use super::{GUTTER, Scene, put, time_axis, window_text};
 
@@ -105,9 +105,9 @@ fn axis_lane(
 
 /// The limit, and whose it is.
 fn limit_words(snapshot: &Snapshot, limit: f64) -> String {
-    let from = snapshot.summary.vibration.as_ref().and_then(|summary| summary.limit_from.as_deref());
+    let from = snapshot.summary.vibration.as_ref().and_then(|summary| summary.limit_from);
     match from {
-        Some("history") => format!(" limit {limit:.0}, 90 % of earlier sessions lie below "),
+        Some(LimitSource::History) => format!(" limit {limit:.0}, 90 % of earlier sessions lie below "),
         _ => format!(" limit {limit:.0}, by the profile "),
     }
 }
@@ -150,9 +150,10 @@ fn around(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
         pen.text(0, 0, "no freeze and no mark yet: press f or s when the picture is bad", theme.dim);
     }
     let rows = pen.height();
-    for (row, (at_s, text)) in (0..rows).zip(snapshot.vibration.around.iter().rev().skip(scene.state.scroll))
-    {
+    let vibration = &snapshot.vibration;
+    for (row, (at_s, found)) in (0..rows).zip(vibration.around.iter().rev().skip(scene.state.scroll)) {
         pen.right(9, row, &quantity::clock_tenths(*at_s), theme.strong);
-        pen.cut(11, row, text, pen.width().saturating_sub(11), theme.base);
+        let text = reason::suspicion(*found, vibration.basis);
+        pen.cut(11, row, &text, pen.width().saturating_sub(11), theme.base);
     }
 }

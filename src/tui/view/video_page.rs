@@ -5,7 +5,7 @@ use ratatui::layout::Rect;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LevelCell, LinkState, Snapshot};
-use crate::summary::{Freeze, VideoSummary};
+use crate::summary::{Freeze, VideoSource, VideoSummary};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
@@ -13,8 +13,8 @@ use crate::tui::widget::scale::Scale;
 use crate::tui::widget::strip::Strip;
 use crate::tui::widget::trend::{BadSide, Trend};
 use crate::units::LevelUnit;
-use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
+use crate::wording::{quantity, reason};
 
 use super::{GUTTER, Scene, put, time_axis, window_text};
 
@@ -26,11 +26,12 @@ const TO_MS: f64 = 10_000.0;
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let lane = snapshot.lanes.iter().find(|lane| lane.role == Some(LinkRole::Video));
-    let source = match snapshot.video.source.as_deref() {
-        Some("rtp") => "source: the RTP stream",
-        Some("marks") if snapshot.video.other_ports.is_empty() => "source: marks set by hand, no RTP is seen",
-        Some("marks") => "source: marks set by hand",
-        Some(other) => other,
+    let source = match snapshot.video.source {
+        Some(VideoSource::Rtp) => "source: the RTP stream",
+        Some(VideoSource::Marks) if snapshot.video.other_ports.is_empty() => {
+            "source: marks set by hand, no RTP is seen"
+        }
+        Some(VideoSource::Marks) => "source: marks set by hand",
         None => "no source yet",
     };
     let keys = snapshot.summary.video.as_ref().is_some_and(|video| video.codec.is_some());
@@ -159,7 +160,7 @@ fn packet_text(snapshot: &Snapshot, video: &VideoSummary) -> String {
 
 /// Codec, key frames and what hangs on them; `None` where the payloads do not tell the codec.
 fn key_text(video: &VideoSummary) -> Option<String> {
-    let codec = quantity::codec(video.codec.as_deref()?);
+    let codec = quantity::codec(video.codec?);
     let mut parts =
         vec![format!("{codec}  {}", quantity::counted(video.key_frames?, "key frame", "key frames"))];
     if let (Some(median), Some(longest)) = (video.key_spacing_median_s, video.key_spacing_max_s) {
@@ -243,9 +244,10 @@ fn freezes(scene: &Scene<'_>, snapshot: &Snapshot, lane: Option<&Lane>, area: Re
     }
     let rows = pen.height().saturating_sub(1);
     for (row, freeze) in (1..=rows).zip(list.iter().rev().skip(scene.state.scroll)) {
-        let around = snapshot.vibration.around.iter().find(|(at_s, _)| (at_s - freeze.start_s).abs() < 0.05);
-        let around = around.map_or("", |(_, text)| text.as_str());
-        freeze_row(scene, freeze, unit, around, row, &mut pen);
+        let vibration = &snapshot.vibration;
+        let around = vibration.around.iter().find(|(at_s, _)| (at_s - freeze.start_s).abs() < 0.05);
+        let around = around.map(|(_, found)| reason::suspicion(*found, vibration.basis)).unwrap_or_default();
+        freeze_row(scene, freeze, unit, &around, row, &mut pen);
     }
 }
 
@@ -268,7 +270,7 @@ fn freeze_row(
     let unknown = || "-".to_owned();
     pen.text(22, row, &freeze.signal.map_or_else(unknown, |level| quantity::level(level, unit)), theme.base);
     pen.text(36, row, &freeze.distance_m.map_or_else(unknown, quantity::metres), theme.base);
-    let course = freeze.course.as_deref().map_or("", quantity::course);
+    let course = freeze.course.map_or("", quantity::course);
     let text = match (course, around) {
         ("", around) => around.to_owned(),
         (course, "") => course.to_owned(),

@@ -7,7 +7,8 @@ use ratatui::layout::Rect;
 use ratatui::widgets::Widget;
 
 use crate::record::MarkKind;
-use crate::snapshot::{LinkState, MarkPoint, View};
+use crate::snapshot::{LinkState, View};
+use crate::summary::{Event, EventSummary, MarginChange};
 use crate::tui::theme::Theme;
 use crate::wording::quantity;
 
@@ -77,16 +78,18 @@ pub const fn letter_of(kind: MarkKind) -> char {
     }
 }
 
-/// The letter of a mark or event.
+/// The state that an event begins, if it is a grave one.
 #[must_use]
-pub fn letter(mark: &MarkPoint) -> char {
-    match (mark.mark, mark.kind.as_str()) {
-        (Some(kind), _) => letter_of(kind),
-        (None, "mark") => letter_of(MarkKind::Remark),
-        (None, "warning") => '▲',
-        (None, "alarm") => '◆',
-        (None, "lost" | "failsafe" | "lost-vehicle" | "silent") => '×',
-        _ => '▪',
+pub const fn state_of(event: &Event) -> Option<LinkState> {
+    match event {
+        Event::Margin { change: MarginChange::Warning, .. } => Some(LinkState::Warning),
+        Event::Margin { change: MarginChange::Alarm, .. } => Some(LinkState::Alarm),
+        Event::Lost
+        | Event::Failsafe(_)
+        | Event::VehicleLost(_)
+        | Event::VehicleSilent
+        | Event::AutopilotSilent => Some(LinkState::Silent),
+        _ => None,
     }
 }
 
@@ -96,7 +99,7 @@ pub struct MarkRow<'a> {
     /// The window.
     pub view: View,
     /// Marks and events.
-    pub marks: &'a [MarkPoint],
+    pub marks: &'a [EventSummary],
     /// Colours.
     pub theme: &'a Theme,
 }
@@ -108,11 +111,11 @@ impl MarkRow<'_> {
         let columns = pen.width();
         // Events that recur (a sender that restarts again and again) would hatch the lanes: they keep their
         // sign above them, and those of one column are one sign.
-        let column_of = |mark: &MarkPoint| column(&self.view, mark.at_s, columns);
+        let column_of = |mark: &EventSummary| column(&self.view, mark.at_s, columns);
         let minor: BTreeSet<u16> =
             self.marks.iter().filter(|mark| !is_major(mark)).filter_map(column_of).collect();
         let too_many = minor.len() > usize::from(columns / MINOR_EVERY);
-        let shown = |mark: &&MarkPoint| stands_across(mark) && (is_major(mark) || !too_many);
+        let shown = |mark: &&EventSummary| stands_across(mark) && (is_major(mark) || !too_many);
         let across: BTreeSet<u16> = self.marks.iter().filter(shown).filter_map(column_of).collect();
         for x in across {
             for y in 0..pen.height() {
@@ -128,9 +131,20 @@ impl MarkRow<'_> {
 /// Lines of lesser events are drawn for at most one column in so many.
 const MINOR_EVERY: u16 = 10;
 
+/// A person set it.
+const fn is_set(mark: &EventSummary) -> bool {
+    matches!(mark.event, Event::Mark { .. })
+}
+
+/// The symbol of a state, as one character.
+fn sign(state: LinkState) -> char {
+    quantity::symbol(state).chars().next().unwrap_or('▪')
+}
+
 /// What is worth a line however often it comes.
-fn is_major(mark: &MarkPoint) -> bool {
-    mark.mark.is_some() || matches!(mark.kind.as_str(), "mark" | "warning" | "alarm") || !stands_across(mark)
+fn is_major(mark: &EventSummary) -> bool {
+    let warns = matches!(state_of(&mark.event), Some(LinkState::Warning | LinkState::Alarm));
+    warns || is_set(mark) || !stands_across(mark)
 }
 
 /// A character of words or figures: no line stands in the gaps between them.
@@ -139,8 +153,8 @@ fn is_of_text(letter: char) -> bool {
 }
 
 /// What is worth a line across all lanes: what a person set, warnings and alarms, restarts, sources.
-fn stands_across(mark: &MarkPoint) -> bool {
-    !matches!(mark.kind.as_str(), "freeze" | "cleared" | "hold" | "back")
+fn stands_across(mark: &EventSummary) -> bool {
+    !matches!(mark.event.kind(), "freeze" | "cleared" | "hold" | "back")
 }
 
 impl Widget for &MarkRow<'_> {
@@ -148,16 +162,15 @@ impl Widget for &MarkRow<'_> {
         let mut pen = Pen::new(buffer, area);
         let columns = pen.width();
         // What a person set is drawn last, so that nothing hides it.
-        let (set, other): (Vec<_>, Vec<_>) = self.marks.iter().partition(|mark| mark.mark.is_some());
+        let (set, other): (Vec<_>, Vec<_>) = self.marks.iter().partition(|mark| is_set(mark));
         for mark in other.into_iter().filter(|mark| stands_across(mark)).chain(set) {
             let Some(x) = column(&self.view, mark.at_s, columns) else { continue };
-            let style = match mark.kind.as_str() {
-                "warning" => self.theme.of(LinkState::Warning),
-                "alarm" => self.theme.of(LinkState::Alarm),
-                "lost" | "failsafe" | "lost-vehicle" | "silent" => self.theme.of(LinkState::Silent),
-                _ => self.theme.mark,
+            let (letter, style) = match (&mark.event, state_of(&mark.event)) {
+                (Event::Mark { kind, .. }, _) => (letter_of(*kind), self.theme.mark),
+                (_, Some(state)) => (sign(state), self.theme.of(state)),
+                (_, None) => ('▪', self.theme.mark),
             };
-            pen.glyph(x, 0, letter(mark), style);
+            pen.glyph(x, 0, letter, style);
         }
     }
 }
@@ -166,12 +179,13 @@ impl Widget for &MarkRow<'_> {
 mod tests {
     use crate::tui::theme::ThemeName;
     use crate::tui::widget::axis::*;
+    use crate::units::LevelUnit;
 
-    fn restart(at_s: f64) -> MarkPoint {
-        MarkPoint { at_s, mark: None, kind: "restart".to_owned(), link: None, text: String::new() }
+    fn restart(at_s: f64) -> EventSummary {
+        EventSummary { at_s, link: None, event: Event::RestartAloft }
     }
 
-    fn drawn(marks: &[MarkPoint], text: &str) -> String {
+    fn drawn(marks: &[EventSummary], text: &str) -> String {
         let area = Rect::new(0, 0, 40, 1);
         let mut buffer = Buffer::empty(area);
         let theme = Theme::named(ThemeName::Dark);
@@ -183,15 +197,22 @@ mod tests {
 
     #[test]
     fn events_that_recur_do_not_hatch_a_chart() {
-        let few: Vec<MarkPoint> = (0..3).map(|at| restart(f64::from(at) * 10.0)).collect();
+        let few: Vec<EventSummary> = (0..3).map(|at| restart(f64::from(at) * 10.0)).collect();
         assert_eq!(drawn(&few, "").matches('╎').count(), 3);
-        let many: Vec<MarkPoint> = (0..160).map(|at| restart(f64::from(at) / 4.0)).collect();
+        let many: Vec<EventSummary> = (0..160).map(|at| restart(f64::from(at) / 4.0)).collect();
         assert_eq!(drawn(&many, "").matches('╎').count(), 0);
     }
 
     #[test]
     fn no_line_runs_through_words() {
-        let alarm = MarkPoint { kind: "alarm".to_owned(), ..restart(3.5) };
+        let event = Event::Margin {
+            change: MarginChange::Alarm,
+            margin: 2.1,
+            unit: LevelUnit::Dbm,
+            seconds_left: None,
+            metres_left: None,
+        };
+        let alarm = EventSummary { event, ..restart(3.5) };
         assert!(drawn(&[alarm], "not measured: add").starts_with("not measured: add "));
     }
 }

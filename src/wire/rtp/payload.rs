@@ -6,27 +6,11 @@
 //! (STAP-B, MTAP, FU-B, decoding order numbers) does not fit. A payload *fits* a codec when every header
 //! in it is one that the standards allow there. Nothing is copied.
 
-/// A video codec that is told by its payload.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Codec {
-    /// ITU-T H.264 by RFC 6184.
-    H264,
-    /// ITU-T H.265 by RFC 7798.
-    H265,
-}
+pub use crate::summary::Codec;
 
 impl Codec {
     /// Both, in the order of their index.
     pub const ALL: [Self; 2] = [Self::H264, Self::H265];
-
-    /// As in the summary.
-    #[must_use]
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::H264 => "h264",
-            Self::H265 => "h265",
-        }
-    }
 }
 
 /// What one payload holds when it is read as one codec.

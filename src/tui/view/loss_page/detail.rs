@@ -4,7 +4,9 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::{SenderLane, WindowLoss};
-use crate::summary::{BadSpell, BurstModel, LossDistances, LossPeriods, OwnReport, SignalSummary, Summary};
+use crate::summary::{
+    BadSpell, BurstModel, LossDistances, LossPeriods, OwnReport, SignalDirection, SignalSummary, Summary,
+};
 use crate::tui::view::Scene;
 use crate::tui::widget::panel::panel;
 use crate::tui::widget::pen::Pen;
@@ -193,7 +195,7 @@ pub(super) fn reports(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: 
     let mut y = 1;
     for (system, component) in radios(&summary.signal) {
         pen.cut(0, y, &format!("{system}/{component}"), 13, theme.strong);
-        for (x, direction) in [(14, "down"), (44, "up")] {
+        for (x, direction) in [(14, SignalDirection::Down), (44, SignalDirection::Up)] {
             let found = summary.signal.iter().find(|row| {
                 (row.system, row.component) == (Some(system), Some(component)) && row.direction == direction
             });
@@ -249,7 +251,7 @@ pub(super) fn together_text(row: &crate::summary::Together) -> String {
     let names: Vec<&str> = row.each.iter().map(|heard| heard.interface.as_str()).collect();
     let names = names.join(" and ");
     let Some(loss) = row.loss else {
-        let why = row.why_not.as_deref().unwrap_or(NOT_MEASURED);
+        let why = row.why_not.map_or_else(|| NOT_MEASURED.to_owned(), |why| why.to_string());
         return format!("{}/{} over {names}: {why}", row.system, row.component);
     };
     let each: Vec<String> = row.each.iter().filter_map(|heard| heard.ratio).map(quantity::percent).collect();

@@ -1,0 +1,246 @@
+//! Part of the machine-readable summary, schema 1: keys may be added, none renamed.
+//!
+//! What happened, as data: `kind` is a fixed word, `text` is added when the object is written (see `wording/event.rs`).
+
+use crate::record::MarkKind;
+use crate::units::LevelUnit;
+
+use super::{FailsafeSummary, Phase, PhaseReason};
+
+/// One event of the log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EventSummary {
+    /// When.
+    pub at_s: f64,
+    /// The link it is about.
+    pub link: Option<String>,
+    /// What happened.
+    pub event: Event,
+}
+
+/// A place in degrees, its height in metres above sea level.
+pub type Spot = (f64, f64, f64);
+
+/// Where a vehicle was when it last said so.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LastPlace {
+    /// From the handset, along the line of sight.
+    pub distance_m: Option<f64>,
+    /// On the globe.
+    pub spot: Option<Spot>,
+}
+
+/// What became of a link's margin.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MarginChange {
+    /// A warning began.
+    Warning,
+    /// An alarm began.
+    Alarm,
+    /// It is over.
+    Cleared,
+}
+
+/// What happened.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Event {
+    /// A phase of the session began.
+    Phase(Phase, PhaseReason),
+    /// The vehicle was lost in flight, or far away.
+    VehicleLost(LastPlace),
+    /// All of the vehicle fell silent, and nothing tells why.
+    VehicleSilent,
+    /// The autopilot alone fell silent.
+    AutopilotSilent,
+    /// The link fell silent.
+    Lost,
+    /// It is heard again.
+    Back {
+        /// The silence.
+        after_s: f64,
+    },
+    /// The handset sends nothing any more, on the ground.
+    HandsetOff,
+    /// It sends again.
+    HandsetOn {
+        /// The silence.
+        after_s: f64,
+    },
+    /// Perhaps the handset is carried about, with no position of its own.
+    HandsetMoves,
+    /// A sender began anew.
+    Restart {
+        /// System id.
+        system: u8,
+        /// Component id.
+        component: u8,
+    },
+    /// The autopilot began anew in flight.
+    RestartAloft,
+    /// The picture's sender began anew.
+    VideoRestart {
+        /// Since its last picture.
+        after_s: f64,
+    },
+    /// The picture stood still.
+    Freeze {
+        /// So far.
+        duration_s: f64,
+        /// It is over.
+        ended: bool,
+    },
+    /// The control input was lost.
+    Failsafe(Box<FailsafeSummary>),
+    /// Sticks moved, and the vehicle's input stood still.
+    Hold {
+        /// How long.
+        duration_s: f64,
+    },
+    /// The margin to the link's limit became small, or large again.
+    Margin {
+        /// Which.
+        change: MarginChange,
+        /// The margin.
+        margin: f64,
+        /// Its unit.
+        unit: LevelUnit,
+        /// Time until the limit.
+        seconds_left: Option<f64>,
+        /// Distance until it.
+        metres_left: Option<f64>,
+    },
+    /// A person set a mark.
+    Mark {
+        /// Which.
+        kind: MarkKind,
+        /// In the person's words.
+        text: String,
+    },
+    /// The pilot acknowledged the link's warnings.
+    Acknowledged,
+    /// A source is gone.
+    SourceDown {
+        /// Its name.
+        source: String,
+        /// Why, in the system's words.
+        reason: String,
+    },
+    /// It is back.
+    SourceUp {
+        /// Its name.
+        source: String,
+    },
+    /// A card gives no dBm.
+    RelativeLevel {
+        /// Its name.
+        source: String,
+    },
+    /// A joystick said what it is.
+    Joystick {
+        /// Where.
+        source: String,
+        /// How many axes it has.
+        axes: usize,
+        /// Its name.
+        name: String,
+    },
+    /// This computer lost data.
+    HostDrop {
+        /// Of which source.
+        source: String,
+        /// How much.
+        count: u64,
+    },
+    /// This computer stood still.
+    Stall {
+        /// How long.
+        duration_s: f64,
+    },
+    /// The recorder could not write.
+    BytesLost {
+        /// How many.
+        bytes: u64,
+    },
+    /// The wall clock was set.
+    ClockStep {
+        /// By so much.
+        by_s: f64,
+    },
+    /// A record's stamp ran backwards.
+    StampBack {
+        /// By so much.
+        by_s: f64,
+    },
+    /// The recording has no record for longer than a day.
+    Hole {
+        /// How long.
+        duration_s: f64,
+    },
+    /// Older seconds are joined from here on.
+    OlderJoined,
+    /// This program does more than listen.
+    Transmits {
+        /// What.
+        what: String,
+    },
+    /// The vehicle says something.
+    StatusText {
+        /// It.
+        text: String,
+    },
+    /// An event of a summary that was written earlier.
+    Written {
+        /// Its fixed word.
+        kind: String,
+        /// Its sentence.
+        text: String,
+    },
+    /// The recording says something that this program did not write.
+    Comment {
+        /// It.
+        text: String,
+    },
+}
+
+impl Event {
+    /// The fixed word for it.
+    #[must_use]
+    pub fn kind(&self) -> &str {
+        match self {
+            Self::Phase(..) => "phase",
+            Self::VehicleLost(_) => "lost-vehicle",
+            Self::VehicleSilent | Self::AutopilotSilent => "silent",
+            Self::Lost => "lost",
+            Self::Back { .. } => "back",
+            Self::HandsetOff => "handset-off",
+            Self::HandsetOn { .. } => "handset-on",
+            Self::HandsetMoves => "handset",
+            Self::Restart { .. } => "restart",
+            Self::RestartAloft => "restart-aloft",
+            Self::VideoRestart { .. } => "video-restart",
+            Self::Freeze { .. } => "freeze",
+            Self::Failsafe(_) => "failsafe",
+            Self::Hold { .. } => "hold",
+            Self::Margin { change: MarginChange::Warning, .. } => "warning",
+            Self::Margin { change: MarginChange::Alarm, .. } => "alarm",
+            Self::Margin { change: MarginChange::Cleared, .. } => "cleared",
+            Self::Mark { .. } => "mark",
+            Self::Acknowledged => "acknowledged",
+            Self::SourceDown { .. }
+            | Self::SourceUp { .. }
+            | Self::RelativeLevel { .. }
+            | Self::Joystick { .. } => "source",
+            Self::HostDrop { .. } => "host-drop",
+            Self::Stall { .. } => "stall",
+            Self::BytesLost { .. } => "recorder",
+            Self::ClockStep { .. } => "clock-step",
+            Self::StampBack { .. } => "stamp-back",
+            Self::Hole { .. } => "hole",
+            Self::OlderJoined => "older-joined",
+            Self::Transmits { .. } => "transmits",
+            Self::Comment { .. } => "comment",
+            Self::StatusText { .. } => "vehicle",
+            Self::Written { kind, .. } => kind,
+        }
+    }
+}

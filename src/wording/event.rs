@@ -1,0 +1,216 @@
+//! What happened, in words: for the list of events, and for `text` where the summary is written.
+
+use std::fmt::Write as _;
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::record::MarkKind;
+use crate::summary::{
+    Event, EventSummary, FailsafeSummary, Interval, LastPlace, MarginChange, OutputsWord, Phase,
+};
+
+use super::caution;
+
+/// One event as a sentence.
+#[must_use]
+pub fn text(row: &EventSummary) -> String {
+    let link = row.link.as_deref().unwrap_or_default();
+    match &row.event {
+        Event::Phase(phase, why) => format!("{}: {why}", phase_title(*phase)),
+        Event::VehicleLost(place) => lost(*place),
+        Event::VehicleSilent => "the vehicle is silent from here on, cause not known".to_owned(),
+        Event::AutopilotSilent => AUTOPILOT_SILENT.to_owned(),
+        Event::Lost => format!("{link} is silent from here on"),
+        Event::Back { after_s } | Event::HandsetOn { after_s } => {
+            format!("{link} is heard again, after about {after_s:.0} s")
+        }
+        Event::HandsetOff => {
+            format!("the handset sends nothing on {link} from here on: switched off, or its cable is out")
+        }
+        Event::HandsetMoves => {
+            "does the handset move? The vehicle stands and its level changes: no distances here".to_owned()
+        }
+        Event::Restart { system, component } => format!("sender {system}/{component} restarted"),
+        Event::RestartAloft => "the vehicle restarted in flight".to_owned(),
+        Event::VideoRestart { after_s } => {
+            format!("the picture's sender began anew, {after_s:.1} s after its last picture")
+        }
+        Event::Freeze { duration_s, ended } => {
+            let open = if *ended { "" } else { ", not over yet" };
+            format!("picture frozen for {duration_s:.2} s{open}")
+        }
+        Event::Failsafe(row) => failsafe(row),
+        Event::Hold { duration_s } => {
+            format!("sticks moved and the vehicle's input stood still for {duration_s:.2} s")
+        }
+        Event::Margin { change, margin, unit, seconds_left, metres_left } => {
+            let mut text = format!("margin {margin:.1} {}", unit.difference_label());
+            let ahead = *change != MarginChange::Cleared;
+            if let Some(seconds) = seconds_left.filter(|_| ahead) {
+                let _ = write!(text, ", about {seconds:.0} s left");
+            }
+            if let Some(metres) = metres_left.filter(|_| ahead) {
+                let _ = write!(text, ", {metres:.0} m");
+            }
+            text
+        }
+        Event::Mark { kind, text } if text.is_empty() => mark(*kind).to_owned(),
+        Event::Mark { kind, text } => format!("{}: {text}", mark(*kind)),
+        Event::Acknowledged => "acknowledged".to_owned(),
+        Event::SourceDown { source, reason } => format!("{source} is gone: {reason}"),
+        Event::SourceUp { source } => format!("{source} is back"),
+        Event::RelativeLevel { source } => {
+            format!("{source} gives its level in a unit of its own: left out")
+        }
+        Event::Joystick { source, axes, name } => format!("{source} is a joystick with {axes} axes: {name}"),
+        Event::HostDrop { source, count } => {
+            format!("this computer lost data of {source} itself ({count})")
+        }
+        Event::Stall { duration_s } => {
+            format!("this computer stood still for {duration_s:.1} s: nothing of it is a link's")
+        }
+        Event::BytesLost { bytes } => format!("{bytes} bytes are missing from the recording here"),
+        Event::ClockStep { by_s } => {
+            format!("the wall clock was set by {by_s:.3} s; timestamps ignore the change")
+        }
+        Event::StampBack { by_s } => format!("a record is stamped {by_s:.3} s before the one before it"),
+        Event::Hole { duration_s } => format!("no record for {duration_s:.0} s"),
+        Event::OlderJoined => {
+            "longer than a day: older seconds are joined to spans, so that bad spells, range and levels of freezes \
+             are coarser there; loss against the level, for the history, is of the last day"
+                .to_owned()
+        }
+        Event::Transmits { what } => caution::sent(what),
+        Event::Comment { text } | Event::StatusText { text } | Event::Written { text, .. } => text.clone(),
+    }
+}
+
+impl Serialize for EventSummary {
+    fn serialize<S: Serializer>(&self, out: S) -> Result<S::Ok, S::Error> {
+        #[derive(Serialize)]
+        struct Row<'a> {
+            at_s: f64,
+            kind: &'a str,
+            link: Option<&'a str>,
+            text: String,
+        }
+        let (kind, link) = (self.event.kind(), self.link.as_deref());
+        Row { at_s: self.at_s, kind, link, text: text(self) }.serialize(out)
+    }
+}
+
+impl<'de> Deserialize<'de> for EventSummary {
+    fn deserialize<D: Deserializer<'de>>(input: D) -> Result<Self, D::Error> {
+        #[derive(Deserialize)]
+        struct Row {
+            at_s: f64,
+            kind: String,
+            link: Option<String>,
+            text: String,
+        }
+        let Row { at_s, kind, link, text } = Row::deserialize(input)?;
+        Ok(Self { at_s, link, event: Event::Written { kind, text } })
+    }
+}
+
+pub(super) const AUTOPILOT_SILENT: &str = "the autopilot is silent, other parts of the vehicle are heard";
+
+/// A vehicle that is lost, with where it was last, for whoever goes to look for it.
+pub(super) fn lost(place: LastPlace) -> String {
+    let mut text = "the vehicle is lost from here on".to_owned();
+    if let Some(metres) = place.distance_m {
+        let _ = write!(text, ", {metres:.0} m away");
+    }
+    if let Some((lat, lon, alt_m)) = place.spot {
+        let _ = write!(text, ", at {lat:.6} {lon:.6}, {alt_m:.0} m above sea level");
+    }
+    if place == LastPlace::default() {
+        text.push_str(", its position is not known");
+    }
+    text
+}
+
+/// A phase of the session, for people.
+#[must_use]
+pub const fn phase_title(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Waiting => "waiting for the vehicle",
+        Phase::Ground => "on the ground",
+        Phase::Walk => "walk",
+        Phase::Out => "on the way out",
+        Phase::Back => "on the way back",
+        Phase::Off => "switched off",
+    }
+}
+
+/// What a mark says, before the words of the person.
+#[must_use]
+pub const fn mark(kind: MarkKind) -> &'static str {
+    match kind {
+        MarkKind::PictureFroze => "the picture froze",
+        MarkKind::PictureShook => "the picture shook",
+        MarkKind::HandsetHere => "the handset is here",
+        MarkKind::Drill => "failsafe drill",
+        MarkKind::Remark => "note",
+    }
+}
+
+/// One loss of input as one line.
+fn failsafe(row: &FailsafeSummary) -> String {
+    let mut words =
+        vec![if row.drill { "drill: control input stopped" } else { "control input lost" }.to_owned()];
+    if row.cause.is_some() {
+        words.push("the handset's own stream stopped first".to_owned());
+    }
+    let after = |what: &str, interval: Option<Interval>| match interval {
+        Some([low, high]) => {
+            format!("{what} after {:.2} s ({low:.2} to {high:.2})", f64::midpoint(low, high))
+        }
+        None => format!("{what}: not seen"),
+    };
+    words.push(after("detected", row.detected_after_interval_s));
+    words.push(match row.outputs {
+        Some(OutputsWord::Held) => "outputs held as they were".to_owned(),
+        Some(OutputsWord::Moving) => "outputs kept moving".to_owned(),
+        Some(OutputsWord::Steady) => after("outputs steady", row.servo_safe_after_interval_s),
+        _ => after("outputs safe", row.servo_safe_after_interval_s),
+    });
+    words.push(match row.recovered_after_s {
+        Some(seconds) => format!("input back after {seconds:.2} s"),
+        None => "input not back".to_owned(),
+    });
+    words.join("; ")
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::wording::event::*;
+
+    #[test]
+    fn a_drill_and_a_loss_read_apart() {
+        let drill = FailsafeSummary {
+            input_lost_s: 10.0,
+            detected_after_s: Some(0.5),
+            servo_safe_after_s: None,
+            mode_before: None,
+            mode_after: None,
+            recovered_after_s: Some(6.0),
+            detected_after_interval_s: Some([0.0, 1.0]),
+            servo_safe_after_interval_s: None,
+            drill: true,
+            cause: Some(crate::summary::LossCause::Handset),
+            outputs: Some(OutputsWord::Held),
+            evidence: Some(false),
+            why_not: None,
+        };
+        let text = "drill: control input stopped; the handset's own stream stopped first; detected after 0.50 s (0.00 to \
+                    1.00); outputs held as they were; input back after 6.00 s";
+        assert_eq!(failsafe(&drill), text);
+        let loss = FailsafeSummary { drill: false, cause: None, outputs: Some(OutputsWord::Moving), ..drill };
+        let loss = FailsafeSummary { recovered_after_s: None, detected_after_interval_s: None, ..loss };
+        assert_eq!(
+            failsafe(&loss),
+            "control input lost; detected: not seen; outputs kept moving; input not back"
+        );
+    }
+}
