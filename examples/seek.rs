@@ -32,20 +32,19 @@ fn main() -> anyhow::Result<()> {
     let begun = clock.now();
     let recording = Arc::new(Recording::open(Path::new(file))?);
     let mut player = Player::new(recording, Arc::new(profile), Earlier::default());
-    seek(&mut player, f64::INFINITY);
+    assert!(player.advance(Nanos::MAX, usize::MAX));
     let length_s = player.position_s();
     println!(
-        "{length_s:.0} s read through in {:.0} ms; {} saved states of about {} kB, {:?} kB held in all",
+        "{length_s:.0} s read through in {:.0} ms; {:?} kB held in all, saved states among them",
         (clock.now() - begun).millis(),
-        player.checkpoints().count(),
-        player.checkpoints().bytes() / 1024,
         held_kb(),
     );
     let (mut moves, mut figures) = (Vec::new(), Vec::new());
     for step in 0..40_u32 {
         let to_s = length_s * f64::from(step * 17 % 40) / 40.0;
         let before = clock.now();
-        seek(&mut player, to_s);
+        player.jump(to_s);
+        assert!(player.advance(Nanos::from_secs_f64(to_s), usize::MAX));
         let there = clock.now();
         let view = View { from_s: to_s - 120.0, to_s, columns: 180 };
         std::hint::black_box(player.monitor().snapshot(view, Arc::new(player.summary())));

@@ -114,8 +114,6 @@ pub struct LinkMonitor {
     events: Vec<EventSummary>,
     transmits: Vec<String>,
     seconds_done: i64,
-    /// The session is longer than a day: see [`series`].
-    has_spans: bool,
     bytes_lost: u64,
     ticks: stalls::Ticks,
 }
@@ -248,7 +246,6 @@ impl LinkMonitor {
             }
             self.seconds_done += 1;
             self.context.now = at;
-            self.tell_of_spans();
             self.advance_devices(at);
             self.video.advance(at);
             self.failsafe.follow(self.latency.followed());
@@ -285,15 +282,6 @@ impl LinkMonitor {
             }
             let event = told.event(self.context.start.unwrap_or_default());
             self.keep(event);
-        }
-    }
-
-    /// Says once that older seconds are joined from here on, and what that does to figures.
-    fn tell_of_spans(&mut self) {
-        let grid = self.context.grid();
-        if !self.has_spans && grid.first() > 0 {
-            self.has_spans = true;
-            self.log(Event::OlderJoined);
         }
     }
 

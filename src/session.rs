@@ -124,8 +124,8 @@ impl FeedSlot {
 pub struct SessionEnd {
     /// All figures at the last record.
     pub summary: Summary,
-    /// The recording that was written, if any.
-    pub recording: Option<PathBuf>,
+    /// The recordings that were written, one a day, the newest last.
+    pub recordings: Vec<PathBuf>,
     /// What it tells the history.
     pub evidence: SessionEvidence,
 }

@@ -4,6 +4,8 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod live_session;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -12,11 +14,12 @@ use fadewatch::capture::{PcapngWriter, Recording};
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::profile::Profile;
 use fadewatch::record::Entry;
-use fadewatch::session::live::{Known, LiveConfig, start_with};
+use fadewatch::session::live::LiveConfig;
 use fadewatch::snapshot::View;
 use fadewatch::source::SourceUrl;
 use fadewatch::summary::{SignalSummary, Summary, Threshold, TransmitterSummary};
 use fadewatch::units::LevelUnit;
+use live_session::start;
 
 const VIDEO: &str = "02:00:00:00:00:01";
 const VEHICLE: &str = "02:00:00:00:00:03";
@@ -307,7 +310,7 @@ fn the_air_is_heard_live_through_a_packet_tool() {
         profile: Arc::new(Profile::parse(PROFILE).unwrap()),
         ..LiveConfig::default()
     };
-    let session = start_with(config, |_| Ok(Known::default())).unwrap();
+    let session = start(config).unwrap();
     let (_never, nothing) = std::sync::mpsc::channel::<()>();
     let over = || {
         let feed = session.feed()?;

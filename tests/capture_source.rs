@@ -5,6 +5,8 @@
 #![cfg(target_os = "linux")]
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+mod live_session;
+
 use std::net::UdpSocket;
 use std::path::Path;
 use std::sync::mpsc::channel;
@@ -13,16 +15,12 @@ use std::time::Duration;
 use fadewatch::capture::Recording;
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::record::{Body, Entry};
-use fadewatch::session::live::{Known, LiveConfig, start_with};
+use fadewatch::session::live::LiveConfig;
 use fadewatch::session::{SessionEnd, SessionHandle};
 use fadewatch::source::SourceUrl;
 use fadewatch::summary::Summary;
+use live_session::start;
 use mavlink::dialects::all::{HEARTBEAT_DATA, MavAutopilot, MavMessage};
-
-/// A session that knows of no earlier one.
-fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
-    start_with(config, |_| Ok(Known::default()))
-}
 
 /// Far more than anything here takes.
 const PATIENCE: Duration = Duration::from_secs(20);

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod live_session;
 mod waiting;
 
 use std::fs::File;
@@ -15,7 +16,7 @@ use std::time::Duration;
 use fadewatch::capture::Recording;
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::record::{Body, Direction, Entry, MarkKind, Note};
-use fadewatch::session::live::{Known, LiveConfig, start_with};
+use fadewatch::session::live::LiveConfig;
 use fadewatch::session::{Command, Feed, SessionEnd, SessionHandle};
 use fadewatch::source::SourceUrl;
 use fadewatch::source::ingest_queue::IntakeLimits;
@@ -24,14 +25,10 @@ use fadewatch::wire::codec::decode;
 use fadewatch::wire::framer::Framer;
 use fadewatch::wire::telemetry::Telemetry;
 use fadewatch::wording::event::text;
+use live_session::start;
 use mavlink::dialects::all::{HEARTBEAT_DATA, MavMessage, MavModeFlag, MavType};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use rand::{Rng, SeedableRng};
-
-/// A session that knows of no earlier one.
-fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
-    start_with(config, |_| Ok(Known::default()))
-}
 
 /// Far more than anything here takes.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -138,7 +135,7 @@ fn summary_of(path: &Path) -> Summary {
 
 /// The figures of the recording are those that the session ended with.
 fn assert_recorded(end: &SessionEnd) {
-    let recorded = summary_of(end.recording.as_deref().unwrap());
+    let recorded = summary_of(&end.recordings[0]);
     let text = |summary: &Summary| serde_json::to_string_pretty(summary).unwrap();
     assert_eq!(text(&recorded), text(&end.summary));
 }

@@ -112,11 +112,11 @@ fn seconds_of_a_bridged_silence_lie_on_the_line() {
     let mut meter = PositionMeter::default();
     meter.observe(Nanos::from_secs(1), sender(1), &position(LAT, 400.0), &context);
     meter.observe(Nanos::from_secs(11), sender(1), &position(NORTH_1000, 400.0), &context);
-    let seconds = meter.distances(&context);
+    let seconds = meter.seconds(&context);
     assert_eq!(seconds.len(), 11);
-    assert!((f64::from(seconds[5].unwrap()) - 500.0).abs() < 0.01, "{:?}", seconds[5]);
+    assert!((f64::from(seconds.number(5).unwrap()) - 500.0).abs() < 0.01, "{:?}", seconds.number(5));
     meter.observe(Nanos::from_secs(22), sender(1), &position(LAT, 400.0), &context);
-    assert_eq!(meter.distances(&context).len(), 11, "eleven seconds are not bridged");
+    assert_eq!(meter.seconds(&context).len(), 11, "eleven seconds are not bridged");
 }
 
 #[test]

@@ -76,7 +76,9 @@ fn the_level_is_the_median_of_a_second_else_the_latest_of_two() {
     assert_eq!(meter.level(0, ms(2701)), None);
     meter.second(ms(1000), &context);
     meter.second(ms(4000), &context);
-    assert_eq!(meter.levels(0), [Some(-75.0), None, None, None]);
+    let seconds = meter.seconds(0);
+    assert_eq!((seconds.len(), seconds.number(0)), (4, Some(-75.0)));
+    assert_eq!(seconds.known(0, usize::MAX).count(), 1);
 }
 
 #[test]
@@ -190,8 +192,8 @@ fn strangers_do_not_grow_memory() {
     }
     assert!(meter.summary(&context).len() <= 32);
     meter.second(Nanos::from_secs(4_000_000_000), &context);
-    // At most the last day's, to whole blocks.
-    assert!(meter.levels(0).len() <= 26 * 3600 + 1024);
+    // One block of 1024 numbers, and a pointer to it.
+    assert!(meter.seconds(0).own_bytes() <= 1025 * size_of::<f32>() + 16, "{}", meter.seconds(0).own_bytes());
 }
 
 /// A video link with the usual limits and a telemetry link with its own, both 8 dB above their limit:

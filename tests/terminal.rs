@@ -49,7 +49,11 @@ fn child() {
             feed.revision += 1;
             feeds.publish(feed.clone());
         }
-        Ok(SessionEnd { summary: Summary::default(), recording: None, evidence: SessionEvidence::default() })
+        Ok(SessionEnd {
+            summary: Summary::default(),
+            recordings: Vec::new(),
+            evidence: SessionEvidence::default(),
+        })
     });
     let handle = SessionHandle::new(commands, slot, session);
     tui::run(&handle, Options::default(), &|| false).expect("the screens run");

@@ -3,11 +3,10 @@
 //! Definition: heading from GLOBAL_POSITION_INT, else ATTITUDE's yaw, in degrees from north; height
 //! above home; bearing of the handset from the vehicle less heading, degrees clockwise. Each is the
 //! latest of the last 2 s, else absent. Late arrivals and restarts change nothing already kept;
-//! duplicates never get here. Bounded: the last day's whole seconds, 8 bytes each; of what is older the first second
-//! of each span (see [`super::series`]).
+//! duplicates never get here. 8 bytes a second (see [`super::series`]).
 
 use super::context::{Context, Sender};
-use super::series::{FirstSpeaks, Series};
+use super::series::{Cell, Series};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
@@ -24,8 +23,8 @@ struct Second {
     height_m: f32,
 }
 
-impl FirstSpeaks for Second {
-    const NONE: Self = Self { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
+impl Cell for Second {
+    const EMPTY: Self = Self { heading: ABSENT, off_nose: ABSENT, height_m: f32::NAN };
 }
 
 /// Medians or means over a span.
@@ -90,7 +89,7 @@ impl AttitudeMeter {
     #[must_use]
     pub fn over(&self, from_s: f64, to_s: f64) -> Pose {
         let (from, to) = (from_s.max(0.0) as usize, to_s.max(0.0) as usize);
-        let seconds = || self.seconds.spans(from, to).map(|(_, second)| second);
+        let seconds = || self.seconds.range(from, to).map(|(_, second)| second);
         let mut heights: Vec<f32> =
             seconds().map(|second| second.height_m).filter(|height| height.is_finite()).collect();
         heights.sort_by(f32::total_cmp);

@@ -11,7 +11,6 @@ pub use crate::wire::sender::Sender;
 
 use super::life::Life;
 use super::roles::Roles;
-use super::series::{Grid, Room};
 
 /// A span in which this computer lost data of an interface itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,12 +71,6 @@ impl Context {
     /// How many whole seconds of a span of time, in seconds from the first record, the vehicle was switched off.
     pub(crate) fn off_seconds(&self, span_s: (f64, f64)) -> f64 {
         self.life.off_seconds(self.start.unwrap_or_default(), self.now, span_s)
-    }
-
-    /// Which seconds are kept by themselves now, and which are joined: no store joins more of them.
-    pub(crate) fn grid(&self) -> Grid {
-        let seconds = self.start.map_or(0, |start| (self.now - start).whole_secs() + 1);
-        Grid::of(seconds, Room::DAY)
     }
 
     /// Whether a sender is the vehicle's autopilot, which alone shows that the far side is heard: not the radio

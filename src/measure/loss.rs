@@ -34,7 +34,7 @@ use std::collections::BTreeMap;
 use std::net::SocketAddr;
 
 use super::context::Sender;
-use super::series::Room;
+use super::series;
 use crate::record::{Direction, InterfaceId};
 use crate::summary::RatioEstimate;
 use crate::units::Nanos;
@@ -325,7 +325,7 @@ impl LossMeter {
             self.begin_component(sender, arriving.sequence);
         }
         if self.flows.len() > MANY {
-            self.flows.iter_mut().for_each(|flow| flow.sequence.seconds.keep(Room::SHORT));
+            self.flows.iter_mut().for_each(|flow| flow.sequence.seconds.keep_blocks(series::DAY));
         }
     }
 

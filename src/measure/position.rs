@@ -264,15 +264,9 @@ impl PositionMeter {
     }
 
     /// Slant distance at each whole second since the first record (index 0: at 1 s), silences of up
-    /// to 10 s interpolated; of a session longer than a day, of its last day.
-    #[cfg(feature = "internals")]
+    /// to 10 s interpolated; none where the handset is carried about and has no fix of its own.
     #[must_use]
-    pub fn distances(&self, context: &Context) -> Vec<Option<f32>> {
-        self.seconds(context).of_the_day().collect()
-    }
-
-    /// All of them, as they are kept: none where the handset is carried about and has no fix of its own.
-    pub(crate) fn seconds(&self, context: &Context) -> Series<f32> {
+    pub fn seconds(&self, context: &Context) -> Series<f32> {
         let mut distances = self.slant_seconds(context);
         if self.has_own_fix(context) {
             return distances;
@@ -295,7 +289,7 @@ impl PositionMeter {
         let mut distances = Series::new();
         for (second, place) in self.track.places(0, usize::MAX) {
             let handset = self.handset.place(second + 1, profile);
-            let distance = handset.zip(place).map(|(handset, place)| handset.distance(place).0 as f32);
+            let distance = handset.map(|handset| handset.distance(place).0 as f32);
             distances.set(second, distance.unwrap_or(f32::NAN));
         }
         distances
@@ -312,8 +306,7 @@ impl PositionMeter {
         }
         let (Some(handset), distances) = (standing, &mut self.distances.1) else { return };
         for (second, place) in self.track.places(distances.len(), usize::MAX) {
-            let distance = place.map(|place| handset.distance(place).0 as f32);
-            distances.set(second, distance.unwrap_or(f32::NAN));
+            distances.set(second, handset.distance(place).0 as f32);
         }
     }
 }

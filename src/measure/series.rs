@@ -1,170 +1,45 @@
-//! What stores keep of every second: the last day by the second, what is older by spans of seconds.
+//! What is kept of every second of a session: one cell a second, in blocks that copies share.
 //!
-//! Cell 0 is the first second since the first record. The newest 26 h (to whole blocks of 17 minutes: 25.9 to 26.2 h)
-//! are kept second by second, however long the session is. What is older is joined to spans of equal length, a power of two
-//! and 8 s at least, doubled whenever there would be more than 4,096 of them: 8 s up to 35 h, 16 s up to 44 h, 32 s
-//! up to 62 h. So memory is bounded, and figures of a longer session go on with all of it.
+//! Cell 0 is the first second since the first record. A block holds [`BLOCK`] cells (17 minutes), and there is none
+//! where nothing was put: a hole in the stamps takes nothing, however long it is. A copy costs a pointer a block, and
+//! a block as soon as one is written to: the saved states of a replay share what lies behind them. The newest
+//! [`MOST_BLOCKS`] blocks are kept, which is a month of seconds; before them nothing is known any more.
 //!
-//! What a span keeps is each store's own ([`Cell`]): counts are added, levels have their smallest, mean and largest.
-//! Where a figure needs a true second (a level with its distance), the first second of each span speaks for all of
-//! it, the same in every store, and counts as many times as it has seconds. Which seconds are joined hangs on the
-//! number of seconds alone ([`Grid`]): the spans of a store that fell silent are never longer than those of another.
+//! A day of a usual flight takes 9 MB in all stores together, and so does each further day (see
+//! `examples/long_session.rs`). A second in which nothing was measured, a gap among them, has an empty cell.
 
-mod blocks;
-
-use std::fmt::Debug;
 use std::ops::Range;
+use std::sync::Arc;
 
-pub(crate) use blocks::{BLOCK, Blocks};
-
-/// Whole seconds that are kept one by one: a day and what hangs over.
-const MOST_SECONDS: usize = 26 * 3600;
-/// Seconds of the narrowest span.
-const NARROWEST: usize = 8;
-
-/// How much a store may keep.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Room {
-    /// Blocks of seconds.
-    blocks: usize,
-    spans: usize,
-}
-
-impl Room {
-    /// The last day by the second.
-    pub(crate) const DAY: Self = Self { blocks: MOST_SECONDS.div_ceil(BLOCK), spans: 4 * BLOCK };
-    /// For one of very many: the last hour and a half.
-    pub(crate) const SHORT: Self = Self { blocks: 5, spans: BLOCK };
-}
-
-/// Which seconds are kept by themselves, and which joined to spans.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Grid {
-    /// The first second that is kept by itself.
-    first: usize,
-    /// Seconds of the spans before it; the last one may have fewer.
-    width: usize,
-}
-
-impl Grid {
-    /// After so many seconds.
-    pub(crate) const fn of(seconds: usize, room: Room) -> Self {
-        let first = seconds.div_ceil(BLOCK).saturating_sub(room.blocks) * BLOCK;
-        let mut width = NARROWEST;
-        while first.div_ceil(width) > room.spans {
-            width *= 2;
-        }
-        Self { first, width }
-    }
-
-    /// The first second that is kept by itself.
-    pub(crate) const fn first(self) -> usize {
-        self.first
-    }
-
-    /// Seconds of a span before it; 1 where there are none.
-    pub(crate) const fn width(self) -> usize {
-        if self.first == 0 { 1 } else { self.width }
-    }
-
-    /// How many cells begin before a second.
-    pub(crate) const fn count(self, until: usize) -> usize {
-        if until <= self.first {
-            until.div_ceil(self.width)
-        } else {
-            self.first.div_ceil(self.width) + (until - self.first)
-        }
-    }
-
-    /// The number of the cell that holds a second.
-    pub(crate) const fn index(self, second: usize) -> usize {
-        if second < self.first { second / self.width } else { self.count(second) }
-    }
-
-    /// The seconds of a cell.
-    pub(crate) fn cell(self, index: usize) -> Range<usize> {
-        let spans = self.first.div_ceil(self.width);
-        if index < spans {
-            let start = index * self.width;
-            return start..(start + self.width).min(self.first);
-        }
-        let second = self.first + (index - spans);
-        second..second + 1
-    }
-
-    /// The seconds of the cell that holds a second.
-    pub(crate) fn around(self, second: usize) -> Range<usize> {
-        self.cell(self.index(second))
-    }
-
-    /// All cells with seconds from one to before another.
-    pub(crate) fn cells(
-        self,
-        from: usize,
-        to: usize,
-    ) -> impl DoubleEndedIterator<Item = Range<usize>> + Clone {
-        (self.index(from)..self.count(to)).map(move |index| self.cell(index))
-    }
-}
-
-/// Takes items evenly by the seconds that each stands for, about one in `step` seconds.
-pub(crate) fn thinned<T>(items: impl Iterator<Item = (usize, T)>, step: usize) -> impl Iterator<Item = T> {
-    let (mut seconds, mut due) = (0, 0);
-    items.filter_map(move |(more, item)| {
-        let is_due = seconds >= due;
-        seconds += more;
-        while is_due && due < seconds {
-            due += step;
-        }
-        is_due.then_some(item)
-    })
-}
+/// Cells of a block.
+pub(crate) const BLOCK: usize = 1024;
+/// Blocks of a day.
+pub(crate) const DAY: usize = 86_400_usize.div_ceil(BLOCK);
+/// Blocks that are kept.
+const MOST_BLOCKS: usize = 31 * DAY;
 
 /// What a store keeps of one second.
-pub(crate) trait Cell: Copy + Debug {
-    /// What it keeps of several.
-    type Span: Copy + Debug;
+pub trait Cell: Copy {
     /// A second without anything.
     const EMPTY: Self;
-    /// A span without anything.
-    const NOTHING: Self::Span;
-
-    /// Takes one second of a span into it, of this place in it.
-    fn put(self, span: &mut Self::Span, place: usize);
-
-    /// Two spans side by side as one.
-    fn join(one: Self::Span, other: Self::Span) -> Self::Span;
 }
 
-/// Something of which the first second of a span speaks for all of it.
-pub(crate) trait FirstSpeaks: Copy + Debug {
-    /// Nothing.
-    const NONE: Self;
+impl Cell for f32 {
+    const EMPTY: Self = Self::NAN;
 }
 
-impl<T: FirstSpeaks> Cell for T {
-    type Span = Self;
-    const EMPTY: Self = Self::NONE;
-    const NOTHING: Self = Self::NONE;
-
-    fn put(self, span: &mut Self, place: usize) {
-        if place == 0 {
-            *span = self;
-        }
-    }
-
-    fn join(one: Self, _: Self) -> Self {
-        one
-    }
-}
+type Block<T> = Arc<[T; BLOCK]>;
 
 /// What one store keeps of all seconds; copies share it.
 #[derive(Clone, Debug)]
-pub(crate) struct Series<T: Cell> {
-    room: Room,
-    grid: Grid,
-    seconds: Blocks<T>,
-    spans: Blocks<T::Span>,
+pub struct Series<T> {
+    /// Each with its number, in their order.
+    blocks: Vec<(usize, Block<T>)>,
+    /// At most so many.
+    most: usize,
+    len: usize,
+    /// The first cell that was not let go.
+    first: usize,
 }
 
 impl<T: Cell> Default for Series<T> {
@@ -175,341 +50,268 @@ impl<T: Cell> Default for Series<T> {
 
 impl<T: Cell> Series<T> {
     pub(crate) const fn new() -> Self {
-        let room = Room::DAY;
-        Self {
-            room,
-            grid: Grid::of(0, room),
-            seconds: Blocks::new(T::EMPTY, room.blocks * BLOCK),
-            spans: Blocks::new(T::NOTHING, room.spans),
-        }
+        Self::of_blocks(MOST_BLOCKS)
     }
 
-    /// Bytes that a copy does not share once the session goes on.
-    pub(crate) fn own_bytes(&self) -> usize {
-        self.seconds.own_bytes() + self.spans.own_bytes()
+    /// One that keeps the newest so many blocks.
+    pub(crate) const fn of_blocks(most: usize) -> Self {
+        Self { blocks: Vec::new(), most, len: 0, first: 0 }
+    }
+
+    /// From now on at most so many blocks.
+    pub(crate) fn keep_blocks(&mut self, most: usize) {
+        self.most = most;
+        self.let_go();
+    }
+
+    /// Bytes that a copy does not share once the session goes on: the block that is written to, and the pointers.
+    pub fn own_bytes(&self) -> usize {
+        let block = if self.blocks.is_empty() { 0 } else { size_of::<[T; BLOCK]>() };
+        block + size_of_val(self.blocks.as_slice())
     }
 
     /// How many seconds there are, empty ones among them.
-    pub(crate) const fn len(&self) -> usize {
-        self.seconds.len()
+    #[expect(clippy::len_without_is_empty, reason = "nobody asks")]
+    pub const fn len(&self) -> usize {
+        self.len
     }
 
-    /// Which of them are kept by themselves.
-    pub(crate) const fn grid(&self) -> Grid {
-        self.grid
+    /// The first second that is kept.
+    pub(crate) const fn first(&self) -> usize {
+        self.first
     }
 
-    /// From now on there is so much room.
-    pub(crate) fn keep(&mut self, room: Room) {
-        if room != self.room {
-            self.room = room;
-            self.seconds.keep_at_most(room.blocks * BLOCK);
-            self.spans.keep_at_most(room.spans);
-            self.fold();
+    fn place(&self, block: usize) -> Result<usize, usize> {
+        match self.blocks.last() {
+            Some((newest, _)) if *newest == block => Ok(self.blocks.len() - 1),
+            _ => self.blocks.binary_search_by_key(&block, |(number, _)| *number),
         }
     }
 
-    /// A second; `None` beyond the newest and where it is joined to others.
+    /// A second; `None` beyond the newest, and of those that are no longer kept.
     pub(crate) fn get(&self, second: usize) -> Option<T> {
-        self.seconds.get(second)
+        let place = (self.first..self.len).contains(&second).then(|| self.place(second / BLOCK))?;
+        Some(place.map_or(T::EMPTY, |place| self.blocks[place].1[second % BLOCK]))
     }
 
-    /// Seconds of a range that are kept by themselves, with their numbers.
-    pub(crate) fn range(&self, from: usize, to: usize) -> impl DoubleEndedIterator<Item = (usize, T)> + '_ {
-        self.seconds.range(from, to)
-    }
-
-    /// All cells with seconds from one to before another, seconds as spans of one: their seconds, what is kept of them.
-    pub(crate) fn spans(
+    /// Seconds of a range with their numbers, those apart of which nothing near is kept.
+    pub(crate) fn range(
         &self,
         from: usize,
         to: usize,
-    ) -> impl DoubleEndedIterator<Item = (Range<usize>, T::Span)> + '_ {
-        self.grid.cells(from, to.min(self.len())).map(|cell| {
-            let span = self.span_of(&cell);
-            (cell, span)
+    ) -> impl DoubleEndedIterator<Item = (usize, T)> + Clone + '_ {
+        let (from, to) = (from.max(self.first), to.min(self.len));
+        let first = self.blocks.partition_point(|(number, _)| (number + 1) * BLOCK <= from);
+        let count = self.blocks[first..].partition_point(|(number, _)| number * BLOCK < to);
+        self.blocks[first..first + count].iter().flat_map(move |(number, cells)| {
+            let start = number * BLOCK;
+            let within = from.max(start) - start..to.min(start + BLOCK) - start;
+            within.map(move |place| (start + place, cells[place]))
         })
     }
 
-    /// The cell that holds a second; `None` beyond the newest.
-    pub(crate) fn around(&self, second: usize) -> Option<(Range<usize>, T::Span)> {
-        let cell = self.grid.around(second);
-        (second < self.len()).then(|| (cell.clone(), self.span_of(&cell)))
+    /// All cells.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = T> + Clone + '_ {
+        self.range(0, self.len).map(|(_, cell)| cell)
     }
 
-    fn span_of(&self, cell: &Range<usize>) -> T::Span {
-        let mut span = T::NOTHING;
-        match self.get(cell.start) {
-            Some(second) => second.put(&mut span, 0),
-            None => span = self.spans.get(cell.start / self.grid.width).unwrap_or(span),
+    /// The first cell for which something does not hold, of cells in an order in which it holds for those before it.
+    pub(crate) fn partition_point(&self, holds: impl Fn(T) -> bool) -> usize {
+        let (mut low, mut high) = (self.first, self.len);
+        while low < high {
+            let middle = low.midpoint(high);
+            if self.get(middle).is_some_and(&holds) { low = middle + 1 } else { high = middle }
         }
-        span
+        low
     }
 
     /// The newest second; `None` before the first.
-    pub(crate) const fn newest_mut(&mut self) -> Option<&mut T> {
-        self.seconds.newest_mut()
+    pub(crate) fn newest(&self) -> Option<T> {
+        self.get(self.len.checked_sub(1)?)
     }
 
-    /// A second to write to; all up to it are there then. `None` where it is joined to others.
-    pub(crate) fn second_mut(&mut self, second: usize) -> Option<&mut T> {
-        if second >= self.len() {
-            self.seconds.reach(second + 1);
-            if second / BLOCK >= self.grid.first / BLOCK + self.room.blocks {
-                self.fold();
-            }
+    /// The same to write to.
+    pub(crate) fn newest_mut(&mut self) -> Option<&mut T> {
+        self.cell_mut(self.len.checked_sub(1)?)
+    }
+
+    /// A second to write to; all up to it are there then. `None` where it is no longer kept.
+    pub(crate) fn cell_mut(&mut self, second: usize) -> Option<&mut T> {
+        if second < self.first {
+            return None;
         }
-        self.seconds.cell_mut(second)
+        self.len = self.len.max(second + 1);
+        let number = second / BLOCK;
+        let place = match self.place(number) {
+            Ok(place) => place,
+            Err(place) => {
+                self.blocks.insert(place, (number, Arc::new([T::EMPTY; BLOCK])));
+                self.let_go();
+                self.place(number).ok()?
+            }
+        };
+        Some(&mut Arc::make_mut(&mut self.blocks[place].1)[second % BLOCK])
     }
 
-    /// The span that a second is joined to; `None` where it is kept by itself.
-    pub(crate) fn span_mut(&mut self, second: usize) -> Option<&mut T::Span> {
-        if second < self.grid.first { self.spans.cell_mut(second / self.grid.width) } else { None }
-    }
-
-    /// Says what a second brought, unless it is joined to others by now.
+    /// Says what a second brought, unless it is no longer kept.
     pub(crate) fn set(&mut self, second: usize, cell: T) {
-        if let Some(kept) = self.second_mut(second) {
+        if let Some(kept) = self.cell_mut(second) {
             *kept = cell;
         }
     }
 
-    /// Joins what is no longer of the last day.
-    fn fold(&mut self) {
-        let grid = Grid::of(self.len(), self.room);
-        // A smaller room is never left again.
-        while self.grid.width < grid.width {
-            self.spans.join_pairs(T::join);
-            self.grid.width *= 2;
-        }
-        let (spans, width) = (&mut self.spans, self.grid.width);
-        self.seconds.let_go_before(grid.first, |first, block| {
-            for (second, cell) in (first..).zip(block) {
-                if let Some(span) = spans.cell_mut(second / width) {
-                    cell.put(span, second % width);
-                }
-            }
-        });
-        self.grid.first = self.seconds.first();
-    }
-}
-
-/// What is kept of several numbers, some of which may be absent.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Numbers {
-    /// That of the span's first second. NaN: it has none.
-    first: f32,
-    pub(crate) min: f32,
-    pub(crate) mean: f32,
-    pub(crate) max: f32,
-    count: u32,
-}
-
-impl Numbers {
-    /// `None` where there is no number.
-    pub(crate) fn known(self) -> Option<Self> {
-        (self.count > 0).then_some(self)
-    }
-}
-
-impl Cell for f32 {
-    type Span = Numbers;
-    const EMPTY: Self = Self::NAN;
-    const NOTHING: Numbers =
-        Numbers { first: Self::NAN, min: Self::INFINITY, mean: 0.0, max: Self::NEG_INFINITY, count: 0 };
-
-    fn put(self, span: &mut Numbers, place: usize) {
-        if self.is_nan() {
-            return;
-        }
-        if place == 0 {
-            span.first = self;
-        }
-        let one = Numbers { first: self, min: self, mean: self, max: self, count: 1 };
-        *span = Self::join(*span, one);
+    pub(crate) fn push(&mut self, cell: T) {
+        self.set(self.len, cell);
     }
 
-    fn join(one: Numbers, other: Numbers) -> Numbers {
-        let count = one.count + other.count;
-        let share = if count == 0 { 0.0 } else { other.count as Self / count as Self };
-        Numbers {
-            first: one.first,
-            min: one.min.min(other.min),
-            mean: one.mean + (other.mean - one.mean) * share,
-            max: one.max.max(other.max),
-            count,
+    /// Lets the oldest blocks go where there are too many.
+    fn let_go(&mut self) {
+        let leaving = self.blocks.len().saturating_sub(self.most);
+        if let Some((last, _)) = self.blocks.drain(..leaving).next_back() {
+            self.first = (last + 1) * BLOCK;
         }
     }
 }
 
 impl Series<f32> {
-    /// The number of a second, kept by itself or the first of its span; `None` where there is none, or it is not
-    /// kept.
-    pub(crate) fn number(&self, second: usize) -> Option<f32> {
-        let number = match self.get(second) {
-            Some(number) => number,
-            None => self.around(second).filter(|(cell, _)| cell.start == second)?.1.first,
-        };
-        (!number.is_nan()).then_some(number)
+    /// The number of a second; `None` where there is none.
+    pub fn number(&self, second: usize) -> Option<f32> {
+        self.get(second).filter(|number| !number.is_nan())
     }
 
-    /// The number of a second, or the mean of the span that it is joined to.
-    pub(crate) fn about(&self, second: usize) -> Option<f32> {
-        self.around(second)?.1.known().map(|numbers| numbers.mean)
+    /// The numbers of a range of seconds, those apart that have none.
+    pub fn known(
+        &self,
+        from: usize,
+        to: usize,
+    ) -> impl DoubleEndedIterator<Item = (usize, f32)> + Clone + '_ {
+        self.range(from, to).filter(|(_, number)| !number.is_nan())
     }
 
-    /// What is known of each cell with seconds from one to before another.
-    pub(crate) fn known(&self, from: usize, to: usize) -> impl Iterator<Item = (Range<usize>, Numbers)> + '_ {
-        self.spans(from, to).filter_map(|(cell, numbers)| Some((cell, numbers.known()?)))
-    }
-
-    /// Forgets the numbers of seconds; a span that one of them is joined to goes as a whole.
+    /// Forgets the numbers of seconds.
     pub(crate) fn blank(&mut self, seconds: Range<usize>) {
-        for second in seconds.start..seconds.end.min(self.len()) {
-            if let Some(kept) = self.seconds.cell_mut(second) {
-                *kept = f32::EMPTY;
-            } else if let Some(span) = self.span_mut(second) {
-                *span = f32::NOTHING;
-            }
+        let known: Vec<usize> = self.known(seconds.start, seconds.end).map(|(second, _)| second).collect();
+        for second in known {
+            self.set(second, f32::EMPTY);
         }
-    }
-
-    /// The newest day's numbers, absent ones among them.
-    #[cfg(feature = "internals")]
-    pub(crate) fn of_the_day(&self) -> impl Iterator<Item = Option<f32>> + '_ {
-        self.range(0, usize::MAX).map(|(_, number)| (!number.is_nan()).then_some(number))
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeMap;
+
     use proptest::prelude::*;
 
     use crate::measure::series::*;
 
-    const SMALL: Room = Room { blocks: 2, spans: 40 };
-
-    /// What is to be kept of seconds, from all of them.
-    fn numbers_of(seconds: &[f32]) -> Numbers {
-        let mut span = f32::NOTHING;
-        for (place, number) in seconds.iter().enumerate() {
-            number.put(&mut span, place);
-        }
-        span
+    impl Cell for u32 {
+        const EMPTY: Self = 0;
     }
 
-    fn near(one: Numbers, other: Numbers) -> bool {
-        let same = |a: f32, b: f32| a == b || (a.is_nan() && b.is_nan());
-        let (low, high) = (same(one.min, other.min), same(one.max, other.max));
-        low && high
-            && one.count == other.count
-            && same(one.first, other.first)
-            && (one.mean - other.mean).abs() < 1e-2
+    impl<T> Series<T> {
+        fn bytes(&self) -> usize {
+            self.blocks.len() * size_of::<[T; BLOCK]>()
+        }
     }
 
     proptest! {
-        /// A plain vector of all seconds is the oracle, however far apart they come and wherever one is copied.
+        /// A map of what was written is the oracle, whatever is written where, copied and let go.
         #[test]
-        fn every_second_counts_in_its_cell(
-            steps in prop::collection::vec((1_usize..3000, -100_f32..0.0), 1..40),
+        fn it_is_a_row_of_cells(
+            most in 1_usize..6,
+            steps in prop::collection::vec((0_usize..9000, 1..u32::MAX, 0_u8..8), 1..60),
         ) {
-            let (mut series, mut plain) = (Series::<f32>::new(), Vec::<f32>::new());
-            series.keep(SMALL);
+            let (mut series, mut plain, mut len) = (Series::of_blocks(most), BTreeMap::<usize, u32>::new(), 0);
             let mut copies = Vec::new();
-            for (step, number) in steps {
-                // Every second of a short step, only the last of a long one.
-                let until = plain.len() + step;
-                while plain.len() < until {
-                    let here = if step < 1000 || plain.len() + 1 == until { number } else { f32::NAN };
-                    let second = plain.len();
-                    plain.push(here + second as f32 / 1e3);
-                    if !here.is_nan() {
-                        series.set(second, plain[second]);
+            for (index, value, kind) in steps {
+                let index = match kind {
+                    0 => {
+                        copies.push((series.clone(), plain.clone()));
+                        continue;
                     }
+                    1..4 => len,
+                    _ => index,
+                };
+                let is_kept = index >= series.first();
+                series.set(index, value);
+                if is_kept {
+                    plain.insert(index, value);
+                    len = len.max(index + 1);
                 }
-                copies.push((series.clone(), plain.clone()));
-            }
-            for (series, plain) in copies {
-                let grid = Grid::of(plain.len(), SMALL);
-                prop_assert_eq!(series.grid(), grid);
-                let mut next = 0;
-                for (cell, numbers) in series.spans(0, usize::MAX) {
-                    prop_assert_eq!(cell.start, next);
-                    prop_assert!(near(numbers, numbers_of(&plain[cell.clone()])), "{:?}", cell);
-                    let first = Some(plain[cell.start]).filter(|number| !number.is_nan());
-                    prop_assert_eq!(series.number(cell.start), first);
-                    prop_assert!(cell.len() == 1 || series.number(cell.start + 1).is_none());
-                    next = cell.end;
+                plain.retain(|index, _| *index >= series.first());
+                let blocks: std::collections::BTreeSet<usize> = plain.keys().map(|index| index / BLOCK).collect();
+                prop_assert!(blocks.len() <= most && series.bytes() == blocks.len() * BLOCK * 4);
+                prop_assert_eq!(series.len(), len);
+                prop_assert_eq!(series.get(len), None);
+                for index in (series.first()..len).step_by(7).chain(plain.keys().copied()) {
+                    prop_assert_eq!(series.get(index), Some(plain.get(&index).copied().unwrap_or(0)));
                 }
-                prop_assert_eq!(next, plain.len());
-                prop_assert!(grid.count(plain.len()) <= SMALL.blocks * BLOCK + SMALL.spans);
+            }
+            copies.push((series, plain));
+            for (copy, plain) in copies {
+                for (from, to) in [(0, usize::MAX), (500, 1500), (1024, 2048), (3000, 100)] {
+                    let put = copy.range(from, to).filter(|(_, cell)| *cell > 0);
+                    prop_assert!(put.clone().eq(plain.iter().map(|(index, cell)| (*index, *cell)).filter(|(index, _)| (from..to).contains(index))));
+                    let mut backward: Vec<_> = put.clone().rev().collect();
+                    backward.reverse();
+                    prop_assert!(put.eq(backward));
+                }
             }
         }
-
-        /// Cells lie side by side, and those of a longer session hold whole cells of a shorter one.
-        #[test]
-        fn cells_nest(seconds in 1_usize..3_000_000, more in 0_usize..3_000_000, second in 0_usize..6_000_000) {
-            let (young, old) = (Grid::of(seconds, Room::DAY), Grid::of(seconds + more, Room::DAY));
-            let cell = old.around(second);
-            prop_assert!(cell.contains(&second));
-            prop_assert_eq!(old.cell(old.index(second)), cell.clone());
-            prop_assert_eq!(old.around(cell.end).start, cell.end);
-            prop_assert_eq!(old.count(cell.end), old.index(second) + 1);
-            if second < seconds {
-                let before = young.around(second);
-                prop_assert!(cell.start <= before.start && before.end <= cell.end.max(before.end));
-                prop_assert!(before.end <= cell.end || before.end > seconds);
-            }
-            let by_itself = seconds - young.first().min(seconds);
-            prop_assert!(seconds <= MOST_SECONDS || by_itself >= MOST_SECONDS - BLOCK);
-            prop_assert!(seconds > MOST_SECONDS || young.first() == 0);
-        }
     }
 
-    /// Three days take what the first minutes took, and the spans.
+    /// A copy holds nothing of its own but what it changes.
     #[test]
-    fn three_days_take_no_more_than_one() {
+    fn copies_share_their_blocks() {
+        let mut series = Series::<u32>::new();
+        (0..10_000).for_each(|second| series.push(second));
+        let mut copy = series.clone();
+        copy.set(5, 9);
+        copy.push(3);
+        let apart =
+            series.blocks.iter().zip(&copy.blocks).filter(|(one, other)| !Arc::ptr_eq(&one.1, &other.1));
+        assert_eq!(apart.count(), 2);
+        assert_eq!((series.get(5), copy.get(5)), (Some(5), Some(9)));
+        assert_eq!((series.newest(), copy.newest()), (Some(9999), Some(3)));
+    }
+
+    /// A stamp that jumps by 290 years takes a block, and what lies before it stays.
+    #[test]
+    fn a_hole_takes_nothing() {
         let mut series = Series::<f32>::new();
-        let day = Room::DAY.blocks * BLOCK * size_of::<f32>();
-        let spans = Room::DAY.spans * size_of::<Numbers>();
-        for second in 0..3 * 86_400 {
-            series.set(second, second as f32);
-            let bytes = series.seconds.bytes() + series.spans.bytes();
-            assert!(bytes <= day + if second < MOST_SECONDS { 0 } else { spans }, "{second}: {bytes}");
-        }
-        let of_the_day = 2 * 86_400;
-        assert_eq!(series.number(of_the_day), Some(of_the_day as f32));
-        // A stamp that jumps by 290 years.
-        series.set(9_000_000_000, 1.0);
-        assert!(series.seconds.bytes() + series.spans.bytes() <= day + spans);
-        let known: u64 = series.known(0, usize::MAX).map(|(_, numbers)| u64::from(numbers.count)).sum();
-        assert_eq!(known, 3 * 86_400 + 1);
+        (0..3000).for_each(|second| series.set(second, 1.0));
+        series.set(9_000_000_000, 2.0);
+        series.set(9_000_000_001, 3.0);
+        assert_eq!(series.bytes(), 4 * BLOCK * 4);
+        assert_eq!(series.known(0, usize::MAX).count(), 3002);
+        let last: Vec<_> = series.known(3000, usize::MAX).collect();
+        assert_eq!(last, [(9_000_000_000, 2.0), (9_000_000_001, 3.0)]);
+        series.blank(1000..9_000_000_001);
+        assert_eq!(series.known(0, usize::MAX).count(), 1001);
+        assert_eq!((series.number(999), series.number(1000), series.len()), (Some(1.0), None, 9_000_000_002));
     }
 
-    /// Only the block and the span's block that are written to are a copy's own.
+    /// Whatever comes, a month of seconds is the most; the oldest go.
     #[test]
-    fn copies_share_what_is_joined() {
+    fn a_month_is_kept() {
         let mut series = Series::<f32>::new();
-        for second in 0..200_000 {
-            series.set(second, 1.0);
+        // One second in each block of a hundred days.
+        for block in 0..100 * 86_400 / BLOCK {
+            series.set(block * BLOCK, block as f32);
         }
-        let own = series.own_bytes();
-        assert!(own < BLOCK * (size_of::<f32>() + size_of::<Numbers>()) + 2_000, "{own}");
-        let copy = series.clone();
-        for second in 200_000..210_000 {
-            series.set(second, 2.0);
-        }
-        assert_eq!(copy.known(0, usize::MAX).map(|(_, numbers)| numbers.max).reduce(f32::max), Some(1.0));
-        assert_eq!(copy.grid(), Grid::of(200_000, Room::DAY));
+        assert!(series.bytes() <= 32 * 86_400 * 4);
+        let (first, _) = series.known(0, usize::MAX).next().unwrap();
+        assert!((31 * 86_400..32 * 86_400).contains(&(series.len() - first)));
+        assert_eq!((series.first(), series.get(first - 1), series.cell_mut(first - 1)), (first, None, None));
     }
 
     #[test]
-    fn items_are_thinned_by_the_seconds_they_stand_for() {
-        let plain = |step| thinned((0..100).map(|item| (1, item)), step).collect::<Vec<usize>>();
-        for step in [1, 2, 7, 100, 1000] {
-            assert_eq!(plain(step), (0..100).step_by(step).collect::<Vec<_>>());
+    fn a_point_is_found_in_what_is_kept() {
+        let mut series = Series::<u32>::of_blocks(3);
+        (0..5000).for_each(|cell| series.push(2 * cell));
+        for (limit, expected) in [(0, 2 * BLOCK), (5001, 2501), (10_001, 5000)] {
+            assert_eq!(series.partition_point(|cell| cell < limit), expected);
         }
-        let mixed = (0..10).map(|item| (8, item)).chain((10..90).map(|item| (1, item)));
-        assert_eq!(thinned(mixed, 16).collect::<Vec<_>>(), [0, 2, 4, 6, 8, 10, 26, 42, 58, 74]);
     }
 }

@@ -308,16 +308,9 @@ impl SignalMeter {
         trend_of(&points)
     }
 
-    /// A link's level at each whole second since the first record (index 0: at 1 s); of a session longer than a
-    /// day, of its last day.
-    #[cfg(feature = "internals")]
+    /// A link's level at each whole second since the first record (index 0: at 1 s).
     #[must_use]
-    pub fn levels(&self, link: usize) -> Vec<Option<f32>> {
-        self.seconds(link).of_the_day().collect()
-    }
-
-    /// All of them, as they are kept.
-    pub(crate) fn seconds(&self, link: usize) -> &Series<f32> {
+    pub fn seconds(&self, link: usize) -> &Series<f32> {
         self.seconds.get(link).unwrap_or(&NONE)
     }
 

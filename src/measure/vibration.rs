@@ -8,8 +8,7 @@
 //! of the strongest level of any axis within 4 s, as much as is looked at around a freeze, so that one
 //! instant in ten passes it by chance. A gap leaves its seconds empty; the
 //! counters are 32 bit, a fall is a restart and counts from zero; duplicates never reach this
-//! file. Seconds that are older than a day are joined to spans (see [`super::series`]): there the first 4 s of each
-//! speak for it in this session's own limit and for the history, and around a freeze its strongest level counts.
+//! file.
 //! Bounded: see `vibration/samples.rs`; 8 senders, 4,096 marks.
 
 mod axes;
@@ -127,7 +126,7 @@ impl VibrationMeter {
     /// The level above which vibration is suspect.
     fn limit(&self, context: &Context) -> Option<Limit> {
         Self::limit_or(context, || {
-            let mut strongest: Vec<f64> = self.cells.strongest_evenly().map(f64::from).collect();
+            let mut strongest: Vec<f64> = self.cells.strongest().map(f64::from).collect();
             quantile::select(&mut strongest, VibrationLimit::QUANTILE)
         })
     }
@@ -147,9 +146,8 @@ impl VibrationMeter {
     pub fn evidence(&self) -> Vec<(f32, u32)> {
         let mut counts: BTreeMap<u32, u32> = BTreeMap::new();
         // The bits of positive floats are in the order of their values.
-        let levels = self.cells.strongest().map(|(seconds, level)| (seconds as u32, three_digits(level)));
-        for (seconds, level) in levels.filter(|(_, level)| *level >= 0.0) {
-            *counts.entry((level + 0.0).to_bits()).or_default() += seconds;
+        for level in self.cells.strongest().map(three_digits).filter(|level| *level >= 0.0) {
+            *counts.entry((level + 0.0).to_bits()).or_default() += 1;
         }
         counts.into_iter().map(|(bits, seconds)| (f32::from_bits(bits), seconds)).collect()
     }
@@ -190,9 +188,9 @@ impl VibrationMeter {
             around: self.verdicts(context, video, signal, limit.map(|limit| limit.level), view.to_s),
             missing: self.samples.is_empty().then_some(Reason::NoVibration),
         };
-        for (seconds, cell) in self.cells.within(view.from_s, view.to_s) {
+        for (second, cell) in self.cells.within(view.from_s, view.to_s) {
             let Some(largest) = cell.largest() else { continue };
-            let (start_s, end_s) = (seconds.start as f64, seconds.end as f64);
+            let (start_s, end_s) = (second as f64, second as f64 + 1.0);
             for column in view.columns_showing(start_s.max(view.from_s), end_s) {
                 drawn.clipping[column] = drawn.clipping[column].saturating_add(cell.clipping);
                 for (axis, level) in drawn.axes.iter_mut().zip(largest) {
@@ -255,6 +253,6 @@ fn margin_was_low(context: &Context, signal: &SignalMeter, from_s: f64, to_s: f6
     // Index 0 is at 1 s.
     let first = (from_s.floor() as i64 - 1).max(0) as usize;
     let last = (to_s.ceil() as i64).max(0) as usize;
-    let levels = signal.seconds(index).known(first, last).map(|(_, levels)| f64::from(levels.min));
+    let levels = signal.seconds(index).known(first, last).map(|(_, level)| f64::from(level));
     levels.map(|level| level - threshold.level_p05 < least).reduce(|low, another| low || another)
 }

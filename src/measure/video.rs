@@ -424,8 +424,9 @@ fn loss_estimate(streams: &[&Stream], context: &Context) -> Option<RatioEstimate
         lost += settled.lost;
         runs.merge(&settled.runs);
         if context.host_drops.iter().any(|drop| drop.interface == stream.key.interface) {
-            for (from_s, to_s, cell) in stream.series.iter() {
-                if dropped_here(stream, context, from_s, to_s) {
+            for (second, cell) in stream.series.within(0.0, f64::MAX) {
+                let from_s = second as f64;
+                if dropped_here(stream, context, from_s, from_s + 1.0) {
                     received = received.saturating_sub(u64::from(cell.received));
                     lost = lost.saturating_sub(u64::from(cell.lost));
                 }

@@ -4,25 +4,15 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{
-    Lane, LatencyView, LevelCell, LinkState, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState,
-    VideoView, View, WindowLoss,
+    Lane, LatencyView, LinkState, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState, VideoView,
+    View,
 };
 use crate::summary::{EventSummary, Summary};
 use crate::units::Nanos;
 
 use super::LinkMonitor;
 use super::outage::SILENT;
-use crate::measure::context::Sender;
 use crate::measure::loss::{MUCH_LOST, Traffic};
-use crate::measure::series::{Grid, Room};
-
-/// What a link's row shows of a window: see [`Lane`].
-struct LaneCells {
-    level: Vec<Option<LevelCell>>,
-    loss: Vec<LossCell>,
-    window: Option<WindowLoss>,
-    frozen: Vec<bool>,
-}
 
 impl LinkMonitor {
     /// One bounded picture of the session. `summary` is the newest result of
@@ -32,49 +22,6 @@ impl LinkMonitor {
         let latency = self.latency.view(&self.context, &summary.latency);
         let range = crate::judge::range::view(&self.range, &self.context, self.evidence());
         self.picture(view, summary, latency, range)
-    }
-
-    /// Whether what is kept at an instant is coarser than a window's columns somewhere within it.
-    pub(crate) fn is_coarse(view: View, now_s: f64) -> bool {
-        let grid = Grid::of(now_s.max(0.0) as usize + 1, Room::DAY);
-        view.from_s < grid.first() as f64 && view.column_s() < grid.width() as f64
-    }
-
-    /// Draws a later picture's window as it stands here: the rows of links, senders, video and vibration. All else stays.
-    pub(crate) fn redraw(&self, picture: &mut Snapshot) {
-        let (context, view) = (&self.context, picture.view);
-        let frozen = self.video.frozen(context, view);
-        let video = self.video.view(context, view, &frozen);
-        for lane in &mut picture.lanes {
-            if let Some(index) = context.profile.link.iter().position(|link| link.name == lane.link) {
-                let cells = self.cells(index, view, (&video, &frozen));
-                lane.level = cells.level;
-                lane.loss = cells.loss;
-                lane.window = cells.window;
-                lane.frozen = cells.frozen;
-            }
-        }
-        let mut senders = self.loss.senders();
-        for row in &mut picture.senders {
-            let label =
-                |sender: &Option<Sender>| sender.is_some_and(|sender| self.label(sender) == row.label);
-            match senders.iter().position(label) {
-                Some(index) => {
-                    // Several may have one label; they stand in the same order.
-                    senders[index] = None;
-                    row.cells = self.loss.cells(context, index, view);
-                    row.window = self.loss.window(context, index, view);
-                }
-                None if row.stream.is_none() => row.cells.clone_from(&video.packets),
-                None => {}
-            }
-        }
-        let vibration = self.vibration.view(context, &self.video, &self.signal, &picture.summary, view);
-        picture.vibration.axes = vibration.axes;
-        picture.vibration.clipping = vibration.clipping;
-        picture.vibration.around = vibration.around;
-        picture.video.interval_ms = video.interval_ms;
-        picture.video.packets = video.packets;
     }
 
     /// A newer picture with the figures of an earlier one: what it takes the whole session to draw
@@ -148,7 +95,18 @@ impl LinkMonitor {
         } else {
             None
         };
-        let cells = self.cells(index, view, picture);
+        let (video, frozen) = picture;
+        let is_video = context.profile.is_video_link(link);
+        let loss = if is_video && !video.packets.is_empty() {
+            video.packets.clone()
+        } else {
+            self.loss.link_cells(context, link, view)
+        };
+        let frozen = match link.role {
+            LinkRole::Video if is_video => frozen.to_vec(),
+            LinkRole::Control => self.held_columns(view),
+            _ => vec![false; usize::from(view.columns)],
+        };
         Lane {
             link: link.name.clone(),
             role: Some(link.role),
@@ -168,36 +126,13 @@ impl LinkMonitor {
             }),
             threshold,
             missing,
-            level: cells.level,
-            loss: cells.loss,
+            level: self.signal.cells(index, context, view),
+            loss,
             loss_so_far: traffic.and_then(|traffic| traffic.loss),
-            window: cells.window,
-            frozen: cells.frozen,
+            window: self.loss.link_window(context, link, view),
+            frozen,
             acknowledged: standing.acknowledged,
         }
-    }
-
-    /// What a link's row shows of a window.
-    fn cells(&self, index: usize, view: View, (video, frozen): (&VideoView, &[bool])) -> LaneCells {
-        let context = &self.context;
-        let link = &context.profile.link[index];
-        let is_video = context.profile.is_video_link(link);
-        let loss = if is_video && !video.packets.is_empty() {
-            video.packets.clone()
-        } else {
-            self.loss.link_cells(context, link, view)
-        };
-        let frozen = match link.role {
-            LinkRole::Video if is_video => frozen.to_vec(),
-            LinkRole::Control => self.held_columns(view),
-            _ => vec![false; usize::from(view.columns)],
-        };
-        let level = self.signal.cells(index, context, view);
-        LaneCells { level, loss, window: self.loss.link_window(context, link, view), frozen }
-    }
-
-    fn label(&self, sender: Sender) -> String {
-        sender_label(self.context.interface_name(sender.interface), sender.system, sender.component)
     }
 
     /// A link's state: lost where its traffic has been silent for 2 s (on the ground it is not known then), else its

@@ -140,7 +140,7 @@ impl LinkMonitor {
         let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
-        let distance = |second| distances.about(second);
+        let distance = |second| distances.number(second);
         let video_streams = self.video.summary(context, &self.signal, &distance, &|span| {
             let teaches = freeze_evidence::of_freeze(context, span);
             (teaches.evidence, teaches.why_not)
@@ -286,10 +286,10 @@ impl LinkMonitor {
     }
 }
 
-/// Median of what whole seconds brought, or means of spans that they are joined to; index 0 is the second up to 1 s.
+/// Median of what whole seconds brought; index 0 is the second up to 1 s.
 fn median_within(seconds: &Series<f32>, from_s: f64, to_s: f64) -> Option<f64> {
     let mut known: Vec<f32> =
-        seconds.known(from_s as usize, to_s as usize).map(|(_, numbers)| numbers.mean).collect();
+        seconds.known(from_s as usize, to_s as usize).map(|(_, number)| number).collect();
     known.sort_by(f32::total_cmp);
     known.get(known.len() / 2).map(|&value| f64::from(value))
 }

@@ -6,6 +6,8 @@
 
 /// Axes kept: as many sticks as a channel message has.
 pub const MOST_AXES: usize = 18;
+/// The type of an axis' event, EV_ABS of linux/input-event-codes.h.
+pub const ABSOLUTE: u16 = 3;
 
 /// One absolute axis (`struct input_absinfo` of linux/input.h).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,6 +36,29 @@ pub struct JoystickLayout {
 }
 
 impl JoystickLayout {
+    /// Type, code and value of an event.
+    #[must_use]
+    pub fn event(&self, event: &[u8]) -> Option<(u16, u16, i32)> {
+        // They stand behind the time stamp.
+        let &[a, b, c, d, e, f, g, h] = event.last_chunk::<8>()?;
+        Some(if self.big_endian {
+            (u16::from_be_bytes([a, b]), u16::from_be_bytes([c, d]), i32::from_be_bytes([e, f, g, h]))
+        } else {
+            (u16::from_le_bytes([a, b]), u16::from_le_bytes([c, d]), i32::from_le_bytes([e, f, g, h]))
+        })
+    }
+
+    /// Takes over where whole events say that the axes stand.
+    pub fn follow(&mut self, events: &[u8]) {
+        for event in events.chunks_exact(usize::from(self.event_bytes).max(1)) {
+            if let Some((ABSOLUTE, code, value)) = self.event(event)
+                && let Some(axis) = self.axes.iter_mut().find(|axis| axis.code == code)
+            {
+                axis.value = value;
+            }
+        }
+    }
+
     /// Whether an axis is a stick's, a throttle's, a rudder's or a slider's: hats (two-way
     /// switches), pads and touch screens are none. Codes: linux/input-event-codes.h.
     #[must_use]

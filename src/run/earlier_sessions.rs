@@ -4,7 +4,8 @@
 //! any. What a session used stands in its recording, and whoever opens that shows the same, unless a history is named.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use std::sync::Arc;
 
 use anyhow::Context as _;
 
@@ -15,10 +16,13 @@ use crate::monitor::SessionEvidence;
 use crate::profile::Profile;
 use crate::record::text::utc_text;
 use crate::record::{Body, Entry, Note};
+use crate::session::SessionEnd;
 use crate::session::live::Known;
 use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
+
+use super::{Reading, analyse};
 
 /// No clock that is set says less: the program was not there.
 const PROGRAM_SINCE: &str = "2026-01-01T00:00:00.000Z";
@@ -168,7 +172,7 @@ pub(super) fn showed_before(
 }
 
 /// What a recording holds itself as limits: those of a live session, else none.
-pub(super) fn recorded(profile: &Profile, recording: &Recording) -> Earlier {
+fn recorded(profile: &Profile, recording: &Recording) -> Earlier {
     opening(recording, profile).recorded(profile).unwrap_or_default()
 }
 
@@ -185,13 +189,34 @@ pub(super) fn row(hash: String, summary: &Summary, evidence: SessionEvidence) ->
     })
 }
 
-/// Puts a finished session into the history; a failure is told, and takes nothing else down.
-pub(super) fn keep(common: &Common, recording: &Path, summary: &Summary, evidence: SessionEvidence) {
+/// A recording's row: its figures with the limits that its session used; `--history` only says where it goes.
+pub(super) fn row_of(
+    recording: &Recording,
+    profile: &Arc<Profile>,
+    reading: Reading,
+) -> anyhow::Result<SessionRow> {
+    let recorded = recorded(profile, recording);
+    let (monitor, facts) = analyse(recording, profile, recorded, reading, &|_| {});
+    row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
+}
+
+/// Puts a finished session into the history, each of several files as a session of its own; a failure is told, and
+/// takes nothing else down.
+pub(super) fn keep(common: &Common, profile: &Arc<Profile>, end: &SessionEnd) {
     let kept = || -> anyhow::Result<()> {
+        if end.recordings.is_empty() {
+            return Ok(());
+        }
         let mut history = History::open(&history_path(common)?)?;
         tell_set_aside(&history);
-        let hash = file_hash(recording).with_context(|| format!("cannot read '{}'", recording.display()))?;
-        history.add(&row(hash, summary, evidence)?)?;
+        if let [path] = end.recordings.as_slice() {
+            let hash = file_hash(path).with_context(|| format!("cannot read '{}'", path.display()))?;
+            history.add(&row(hash, &end.summary, end.evidence.clone())?)?;
+            return Ok(());
+        }
+        for path in &end.recordings {
+            history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1))?)?;
+        }
         Ok(())
     };
     if let Err(error) = kept() {
@@ -201,6 +226,8 @@ pub(super) fn keep(common: &Common, recording: &Path, summary: &Summary, evidenc
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use crate::capture::hash_of;
     use crate::judge::margin::{EvidenceSecond, FreezeEvidence};
     use crate::units::LevelUnit;
@@ -235,6 +262,30 @@ mod tests {
             };
             assert!(history.add(&row).unwrap());
         }
+    }
+
+    /// A session of two days has two files, and the history gets what `history add` of them gives.
+    #[test]
+    fn each_file_of_a_session_is_kept_as_a_session() {
+        let folder = tempfile::tempdir().unwrap();
+        let common = Common { history: Some(folder.path().join("history.sqlite")), ..Common::default() };
+        let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings");
+        let recordings: Vec<PathBuf> =
+            [1, 2].map(|number| root.join(format!("orchard-{number}.pcapng"))).into();
+        let profile = std::fs::read_to_string(root.join("orchard-profile.toml")).unwrap();
+        let profile = Arc::new(Profile::parse(&profile).unwrap());
+        let end = SessionEnd {
+            summary: Summary::default(),
+            recordings: recordings.clone(),
+            evidence: SessionEvidence::default(),
+        };
+        keep(&common, &profile, &end);
+        let kept = History::open(common.history.as_deref().unwrap()).unwrap().list().unwrap();
+        let mut hashes: Vec<String> = kept.into_iter().map(|session| session.hash).collect();
+        hashes.sort();
+        let mut expected: Vec<String> = recordings.iter().map(|path| file_hash(path).unwrap()).collect();
+        expected.sort();
+        assert_eq!(hashes, expected);
     }
 
     #[test]

@@ -5,7 +5,6 @@ use std::io;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::sync::Arc;
 
 use anyhow::Context as _;
 
@@ -21,7 +20,7 @@ use crate::wording::quantity;
 
 use super::in_order::in_order;
 use super::progress::Progress;
-use super::{Reading, analyse, earlier_sessions};
+use super::{Reading, earlier_sessions};
 
 /// Runs one action on the history.
 pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
@@ -45,13 +44,6 @@ fn open(common: &Common) -> anyhow::Result<History> {
     Ok(history)
 }
 
-/// A recording's row: its figures with the limits that its session used; `--history` only says where it goes.
-fn row_of(recording: &Recording, profile: &Arc<Profile>, reading: Reading) -> anyhow::Result<SessionRow> {
-    let recorded = earlier_sessions::recorded(profile, recording);
-    let (monitor, facts) = analyse(recording, profile, recorded, reading, &|_| {});
-    earlier_sessions::row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
-}
-
 /// Adds recordings, read on all cores; each is whole in the history or not there, so that one that was
 /// interrupted goes on with the same words, and what is there already is only hashed.
 fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
@@ -65,7 +57,7 @@ fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
         if known.contains(&recording.hash()) {
             return Ok(None);
         }
-        row_of(&recording, &profile, reading).map(Some)
+        earlier_sessions::row_of(&recording, &profile, reading).map(Some)
     };
     let progress = Progress::new("recordings read:", files.len() > 1);
     in_order(files, read, &mut |index, row| {
@@ -161,7 +153,8 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
     let mut rows = Vec::new();
     let progress = Progress::new("recordings read:", files.len() > 1);
     let reading = Reading::of_files(files.len());
-    in_order(&files, |file| row_of(&Recording::open(file)?, &profile, reading), &mut |index, row| {
+    let read = |file: &PathBuf| earlier_sessions::row_of(&Recording::open(file)?, &profile, reading);
+    in_order(&files, read, &mut |index, row| {
         progress.clear();
         match row {
             Ok(row) => rows.push(row),

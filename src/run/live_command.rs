@@ -9,7 +9,6 @@ use anyhow::Context as _;
 
 use crate::cli::LiveArgs;
 use crate::clock::SessionClock;
-use crate::record::text::utc_text;
 use crate::session::live;
 use crate::session::live::LiveConfig;
 use crate::source::SourceUrl;
@@ -48,9 +47,8 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         profile: Arc::clone(&profile),
         ..LiveConfig::default()
     };
-    let handle = live::start_with(config, |start| {
-        earlier_sessions::showed_live(&args.common, &profile, &all_tags, start)
-    })?;
+    let handle =
+        live::start(config, |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start))?;
     let on_screen = screens::can_show() && args.vehicle != "-";
     let shown = if on_screen {
         screens::show(&handle, &args.screen, args.for_s)
@@ -60,11 +58,9 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     };
     let end = handle.finish()?;
     shown?;
-    if let Some(path) = &end.recording {
-        earlier_sessions::keep(&args.common, path, &end.summary, end.evidence.clone());
-        if on_screen {
-            eprintln!("recorded to {}", path.display());
-        }
+    earlier_sessions::keep(&args.common, &profile, &end);
+    for path in end.recordings.iter().filter(|_| on_screen) {
+        eprintln!("recorded to {}", path.display());
     }
     if !on_screen {
         screens::print(&end.summary, args.json)?;
@@ -101,15 +97,5 @@ fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
     };
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the folder for recordings '{}'", folder.display()))?;
-    let start = utc_text(SessionClock::start().now());
-    let name: String =
-        start.chars().take(19).map(|letter| if letter == ':' { '-' } else { letter }).collect();
-    let mut path = folder.join(format!("{name}.pcapng"));
-    // A board without a battery clock starts at the same time each day.
-    let mut copy = 2;
-    while path.exists() {
-        path = folder.join(format!("{name}-{copy}.pcapng"));
-        copy += 1;
-    }
-    Ok(path)
+    Ok(live::recording_in(&folder, SessionClock::start().now()))
 }

@@ -13,6 +13,7 @@
 //! got, so that a summary of the recording equals the last one of the session.
 
 mod journal;
+mod opening;
 mod sources;
 
 use std::collections::{BTreeMap, VecDeque};
@@ -37,6 +38,8 @@ use crate::source::SourceUrl;
 use crate::source::ingest_queue::{Intake, IntakeLimits};
 use crate::summary::Earlier;
 use crate::units::Nanos;
+
+pub(crate) use journal::recording_in;
 
 use journal::Journal;
 use sources::Sources;
@@ -75,7 +78,7 @@ pub struct LiveConfig {
     pub own_component: u8,
     /// Start though a serial or TCP source is away, and wait for it.
     pub wait_for_sources: bool,
-    /// The recording to write; a file that exists is never overwritten.
+    /// The recording to write, and beside it one for each further day; a file that exists is never overwritten.
     pub recording: Option<PathBuf>,
     /// Tags of the session; the profile's are added.
     pub tags: BTreeMap<String, String>,
@@ -196,9 +199,9 @@ pub struct Known {
 
 /// Opens the sources and starts a session. An error says which source, why, and what to do.
 ///
-/// Asks what earlier sessions showed, with the stamp of the first record; bytes that come meanwhile wait in their
-/// queue. The answer is recorded, and the session takes it from the note's own text as a replay will.
-pub fn start_with(
+/// `ask` says what earlier sessions showed, from the stamp of the first record; bytes that come meanwhile
+/// wait in their queue. The answer is recorded, and the session takes it from the note's own text as a replay will.
+pub fn start(
     config: LiveConfig,
     ask: impl FnOnce(Nanos) -> anyhow::Result<Known>,
 ) -> anyhow::Result<SessionHandle> {
@@ -349,7 +352,7 @@ impl Live {
         let summary = self.monitor.summary(&facts);
         self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
         let evidence = self.monitor.session_evidence();
-        SessionEnd { summary, recording: self.journal.path(), evidence }
+        SessionEnd { summary, recordings: self.journal.into_paths(), evidence }
     }
 }
 

@@ -14,7 +14,7 @@ use super::{Feed, FeedSlot, Mode, ViewRequest};
 use crate::capture::RecorderStatus;
 use crate::clock::SessionClock;
 use crate::monitor::{LinkMonitor, RecordingFacts};
-use crate::snapshot::{Snapshot, View};
+use crate::snapshot::Snapshot;
 use crate::summary::Summary;
 use crate::units::Nanos;
 
@@ -42,8 +42,6 @@ pub(crate) struct Publisher {
     message: Option<String>,
     summary: Arc<Summary>,
     latency: NewestLatency,
-    /// An earlier state of the core that keeps more of the window; `None`: the newest draws it.
-    drawn_from: Option<Arc<LinkMonitor>>,
     /// The newest picture with these figures.
     shown: Option<Arc<Snapshot>>,
     summary_due: Nanos,
@@ -63,7 +61,6 @@ impl Publisher {
             message: None,
             summary: Arc::default(),
             latency: NewestLatency::default(),
-            drawn_from: None,
             shown: None,
             summary_due: Nanos(i64::MIN),
             summary_is_old: true,
@@ -83,18 +80,6 @@ impl Publisher {
         self.view = view;
         self.changed = true;
         self.picture_due = Nanos(i64::MIN);
-    }
-
-    /// The window that is wanted, at the instant of a core.
-    pub(crate) fn window(&self, monitor: &LinkMonitor) -> View {
-        self.view.at(monitor.now_s())
-    }
-
-    /// The window is drawn from this earlier state of the core, or from the newest.
-    pub(crate) fn draw_from(&mut self, earlier: Option<Arc<LinkMonitor>>) {
-        let address = |monitor: &Option<Arc<LinkMonitor>>| monitor.as_ref().map(Arc::as_ptr);
-        self.changed |= address(&self.drawn_from) != address(&earlier);
-        self.drawn_from = earlier;
     }
 
     /// Something else than records changed.
@@ -152,14 +137,11 @@ impl Publisher {
 
     fn leave(&mut self, monitor: &LinkMonitor, status: Status, ended: bool) {
         self.revision += 1;
-        let view = self.window(monitor);
-        let mut snapshot = match &self.shown {
+        let view = self.view.at(monitor.now_s());
+        let snapshot = match &self.shown {
             Some(shown) => monitor.snapshot_after(view, shown),
             None => monitor.snapshot(view, Arc::clone(&self.summary)),
         };
-        if let Some(earlier) = &self.drawn_from {
-            earlier.redraw(&mut snapshot);
-        }
         let snapshot = Arc::new(snapshot);
         self.shown = Some(Arc::clone(&snapshot));
         self.feed.publish(Feed {

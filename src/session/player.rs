@@ -15,9 +15,7 @@ use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
 
-pub use checkpoints::Checkpoints;
-
-use checkpoints::FIRST_SPACING;
+use checkpoints::{Checkpoints, FIRST_SPACING};
 
 /// Everything that a replay needs to go on from an instant.
 #[derive(Clone, Debug)]
@@ -87,7 +85,7 @@ impl Player {
         Self { recording, first, state, checkpoints: Checkpoints::default(), checkpoint_due: FIRST_SPACING }
     }
 
-    /// Goes to the nearest saved state before an instant, unless this one is nearer.
+    /// Goes to the nearest saved state before an instant, seconds from the first record, unless this one is nearer.
     pub fn jump(&mut self, t_s: f64) {
         let to = Nanos::from_secs_f64(t_s.max(0.0));
         let here = self.state.start.map(|_| self.state.elapsed()).filter(|here| *here <= to);
@@ -168,9 +166,45 @@ impl Player {
         &self.state.monitor
     }
 
-    /// The saved states, shared with every copy of this player.
-    #[must_use]
-    pub const fn checkpoints(&self) -> &Checkpoints {
-        &self.checkpoints
+    /// How far the recording is known to reach, by this player or a copy of it, in seconds.
+    pub(crate) fn farthest_s(&self) -> f64 {
+        self.checkpoints.farthest_s().max(self.position_s())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::capture::PcapngWriter;
+    use crate::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, SessionInfo};
+    use crate::session::player::*;
+
+    #[test]
+    fn saved_states_stay_within_their_bound_over_an_hour() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("hour.pcapng");
+        let mut writer = PcapngWriter::new(std::fs::File::create(&path).unwrap());
+        let info = InterfaceInfo { name: "marks".to_owned(), kind: InterfaceKind::Marks, description: None };
+        writer.write(&Entry::Session(SessionInfo::default())).unwrap();
+        writer.write(&Entry::Interface(InterfaceId(0), info)).unwrap();
+        for second in 0..=3600 {
+            let record = OwnedRecord {
+                at: Nanos::from_secs(1_900_000_000 + second),
+                interface: InterfaceId(0),
+                direction: Direction::Inbound,
+                body: OwnedBody::Note(Note::Tick),
+            };
+            writer.write(&Entry::Record(record.as_record())).unwrap();
+        }
+        writer.flush().unwrap();
+        let recording = Arc::new(Recording::open(&path).unwrap());
+        let mut player = Player::new(recording, Arc::default(), Earlier::default());
+        assert!(player.advance(Nanos::MAX, usize::MAX));
+        let (count, bytes) = player.checkpoints.held();
+        assert!((32..=128).contains(&count), "{count} saved states");
+        assert!((8 << 20..=32 << 20).contains(&bytes), "{bytes} bytes");
+        player.jump(1800.5);
+        assert!(player.advance(Nanos::from_secs_f64(1800.5), usize::MAX));
+        assert_eq!(player.position_s(), 1800.0);
+        assert_eq!(player.summary().recording.records, 1801);
     }
 }

@@ -2,10 +2,7 @@
 //!
 //! The clock says only how far to play; every figure comes from the records up to
 //! there. A second thread goes through the recording once and keeps saved states, so
-//! that a seek is quick wherever it goes. A window before the last day is read again to be drawn by the second
-//! (`reread`). Nothing is written into the recording.
-
-mod reread;
+//! that a seek is quick wherever it goes. Nothing is written into the recording.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -22,8 +19,6 @@ use crate::clock::SessionClock;
 use crate::profile::Profile;
 use crate::summary::Earlier;
 use crate::units::Nanos;
-
-use reread::Reread;
 
 /// Between two looks at the clock while it plays.
 const LOOK: Duration = Duration::from_millis(25);
@@ -72,7 +67,6 @@ pub fn start(config: ReplayConfig) -> anyhow::Result<SessionHandle> {
         let mut replay = Replay {
             player,
             publisher: Publisher::new(slot, clock),
-            reread: Reread::default(),
             clock,
             speed: config.speed,
             paused: config.paused,
@@ -101,7 +95,6 @@ fn explore(mut player: Player, stop: Arc<AtomicBool>) -> std::io::Result<std::th
 struct Replay {
     player: Player,
     publisher: Publisher,
-    reread: Reread,
     clock: SessionClock,
     speed: f64,
     paused: bool,
@@ -209,13 +202,11 @@ impl Replay {
         if self.seeking_since.is_some_and(|since| self.clock.now() - since < QUICK_SEEK) {
             return;
         }
-        let farthest_s = self.player.checkpoints().farthest_s().max(self.player.position_s());
+        let farthest_s = self.player.farthest_s();
         if farthest_s > self.known_s {
             self.known_s = farthest_s;
             self.publisher.touch();
         }
-        let view = self.publisher.window(self.player.monitor());
-        self.publisher.draw_from(self.reread.look(view, &self.player));
         let status = self.status();
         self.publisher.offer(self.player.monitor(), || status);
     }
@@ -236,6 +227,6 @@ impl Replay {
     fn end(&mut self) -> SessionEnd {
         let summary = self.player.summary();
         self.publisher.end(self.player.monitor(), self.status(), summary.clone());
-        SessionEnd { summary, recording: None, evidence: self.player.monitor().session_evidence() }
+        SessionEnd { summary, recordings: Vec::new(), evidence: self.player.monitor().session_evidence() }
     }
 }

@@ -176,8 +176,6 @@ pub enum Event {
         /// How long.
         duration_s: f64,
     },
-    /// Older seconds are joined from here on.
-    OlderJoined,
     /// This program does more than listen.
     Transmits {
         /// What.
@@ -236,7 +234,6 @@ impl Event {
             Self::ClockStep { .. } => "clock-step",
             Self::StampBack { .. } => "stamp-back",
             Self::Hole { .. } => "hole",
-            Self::OlderJoined => "older-joined",
             Self::Transmits { .. } => "transmits",
             Self::Comment { .. } => "comment",
             Self::StatusText { .. } => "vehicle",

@@ -11,13 +11,12 @@
 //! goes away, positions end. A gap: no position is made up for more than 2 s before it ends.
 //! Duplicates and late arrivals do not occur on a device.
 
-use crate::record::joystick_layout::{JoystickAxis, JoystickLayout};
+use crate::record::joystick_layout::{ABSOLUTE, JoystickAxis, JoystickLayout};
 use crate::units::Nanos;
 
 const SYNCHRONISATION: u16 = 0;
 const REPORT: u16 = 0;
 const DROPPED: u16 = 3;
-const ABSOLUTE: u16 = 3;
 
 /// A position at rest is given this often at most.
 const HELD: Nanos = Nanos::from_millis(20);
@@ -111,13 +110,7 @@ impl Joystick {
 
     fn event(&mut self, at: Nanos, event: &[u8], give: &mut dyn FnMut(Nanos, &Axes)) {
         let Some(layout) = &self.layout else { return };
-        // Behind the time stamp: type, code, value.
-        let Some(&[a, b, c, d, e, f, g, h]) = event.last_chunk::<8>() else { return };
-        let (kind, code, value) = if layout.big_endian {
-            (u16::from_be_bytes([a, b]), u16::from_be_bytes([c, d]), i32::from_be_bytes([e, f, g, h]))
-        } else {
-            (u16::from_le_bytes([a, b]), u16::from_le_bytes([c, d]), i32::from_le_bytes([e, f, g, h]))
-        };
+        let Some((kind, code, value)) = layout.event(event) else { return };
         match (kind, code) {
             (SYNCHRONISATION, DROPPED) => {
                 self.dropped = true;

@@ -75,11 +75,6 @@ pub fn text(row: &EventSummary) -> String {
         }
         Event::StampBack { by_s } => format!("a record is stamped {by_s:.3} s before the one before it"),
         Event::Hole { duration_s } => format!("no record for {duration_s:.0} s"),
-        Event::OlderJoined => {
-            "longer than a day: older seconds are joined to spans, so that bad spells, range and levels of freezes \
-             are coarser there; loss against the level, for the history, is of the last day"
-                .to_owned()
-        }
         Event::Transmits { what } => caution::sent(what),
         Event::Comment { text } | Event::StatusText { text } | Event::Written { text, .. } => text.clone(),
     }

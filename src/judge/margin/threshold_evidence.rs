@@ -7,16 +7,14 @@
 //! program; 5 % is where a bin of distance fails too.
 //!
 //! Left out: seconds in which it stood already (a mark: from its middle to itself, as its duration is
-//! unknown); seconds of a freeze that does not teach (see [`crate::judge::freeze_evidence`]), counted; seconds in which this computer stood still; the last second, whose next one was not seen; of a telemetry link, seconds in which this
-//! computer lost data, and those older than a day, of which only the counts of spans are kept; of a control link, seconds in which no stick moved, and those of a failsafe, which a
-//! drill brings about at any level.
-//!
-//! Of other links, seconds that are older than a day are joined to spans (see [`crate::measure::series`]), and the first of
-//! each is asked as any other: an even choice of seconds, whatever happened in them, bends no chance.
+//! unknown); seconds of a freeze that does not teach (see [`crate::judge::freeze_evidence`]), counted; seconds in which
+//! this computer stood still; the last second, whose next one was not seen; of a telemetry link, seconds in which this
+//! computer lost data; of a control link, seconds in which no stick moved, and those of a failsafe, which a drill
+//! brings about at any level.
 
 use crate::judge::freeze_evidence;
 use crate::measure::context::Context;
-use crate::measure::series::{Grid, Series};
+use crate::measure::series::Series;
 use crate::profile::{LinkProfile, LinkRole};
 use crate::units::Nanos;
 
@@ -49,7 +47,8 @@ pub fn evidence(range: &PositionMeter, all: Evidence<'_>, context: &Context) -> 
         if levels.known(0, usize::MAX).next().is_none() {
             continue;
         }
-        let Some(watch) = watch(link, all, context, start, levels) else { continue };
+        let watched = levels.known(0, usize::MAX).map(|(second, _)| second);
+        let Some(watch) = watch(link, all, context, start, watched) else { continue };
         let seconds = seconds(start, levels, &distances, &watch);
         if !seconds.is_empty() {
             let (source, left_out) = (watch.source.to_owned(), watch.left_out);
@@ -65,9 +64,9 @@ fn watch(
     all: Evidence<'_>,
     context: &Context,
     start: Nanos,
-    levels: &Series<f32>,
+    seconds: impl Iterator<Item = usize>,
 ) -> Option<Watch> {
-    let (grid, count) = (context.grid(), levels.len());
+    let mut watched = Watched::new(seconds, link.role == LinkRole::Video);
     match link.role {
         LinkRole::Video => {
             let source = all.video.source(context).filter(|_| context.profile.is_video_link(link))?;
@@ -75,7 +74,6 @@ fn watch(
             let (others, own): (Vec<&FreezeSpan>, Vec<_>) = freezes
                 .iter()
                 .partition(|span| freeze_evidence::of_freeze(context, span).evidence != Some(true));
-            let mut watched = Watched::new(grid, count, true);
             for span in &others {
                 watched.set(start, span.start - Nanos::from_secs(1), span.end, false);
             }
@@ -84,23 +82,21 @@ fn watch(
         }
         LinkRole::Telemetry => {
             let traffic = all.loss.link_seconds(context, link);
-            let by_itself = grid.first()..count + 1;
-            let traffic: Vec<Option<(u32, u32)>> =
-                by_itself.map(|second| traffic.over(&(second..second + 1))).collect();
-            let mut watched = Watched::new(grid, count, false);
-            // Of older seconds it is not known in which of their span's the loss began.
-            for (second, _) in (grid.first()..).zip(&traffic).skip(1).filter(|(_, counts)| counts.is_some()) {
-                watched.set_second(second - 1, true);
+            for (second, is_watched) in &mut watched.seconds {
+                *is_watched = traffic.at(*second + 1).is_some();
             }
+            let mut counted: Vec<usize> =
+                watched.seconds.iter().flat_map(|(second, _)| [*second, *second + 1]).collect();
+            counted.dedup();
+            let spans =
+                lossy(start, counted.iter().filter_map(|second| Some((*second, traffic.at(*second)?))));
             for drop in &context.host_drops {
                 watched.set(start, drop.at - Nanos::from_secs(1), drop.at, false);
             }
             leave_stalls_out(&mut watched, start, context);
-            let spans = lossy(start + Nanos::from_secs(grid.first() as i64), &traffic);
             watched.any().then_some(Watch { source: "sequence", spans, watched, left_out: 0 })
         }
         LinkRole::Control => {
-            let mut watched = Watched::new(grid, count, false);
             for (from, to) in all.latency.moving_spans().iter() {
                 watched.set(start, from, to, true);
             }
@@ -122,50 +118,36 @@ fn leave_stalls_out(watched: &mut Watched, start: Nanos, context: &Context) {
     }
 }
 
-/// Whether the second after each whole second (index 0: after 1 s) was watched. Of older ones that are joined to
-/// spans, the first of each speaks.
+/// Of each second with a level (index 0: at 1 s), whether the second after it was watched.
 struct Watched {
-    grid: Grid,
-    cells: Vec<bool>,
+    /// In their order.
+    seconds: Vec<(usize, bool)>,
 }
 
 impl Watched {
-    fn new(grid: Grid, count: usize, watched: bool) -> Self {
-        Self { grid, cells: vec![watched; grid.count(count)] }
+    fn new(seconds: impl Iterator<Item = usize>, watched: bool) -> Self {
+        Self { seconds: seconds.map(|second| (second, watched)).collect() }
     }
 
-    fn set_second(&mut self, index: usize, value: bool) {
-        let cell = self.grid.index(index);
-        if self.grid.cell(cell).start == index
-            && let Some(watched) = self.cells.get_mut(cell)
-        {
-            *watched = value;
-        }
-    }
-
-    /// The same of every second that a span touches.
+    /// Says it of every second that a span touches.
     fn set(&mut self, start: Nanos, from: Nanos, to: Nanos, value: bool) {
         let first = (from - start).whole_secs().saturating_sub(1);
         let Some(last) = (to - start).whole_secs().checked_sub(1) else { return };
-        let cells = self.grid.index(first)..=self.grid.index(last).min(self.cells.len());
-        for cell in cells.filter(|cell| self.grid.cell(*cell).start >= first) {
-            if let Some(watched) = self.cells.get_mut(cell) {
-                *watched = value;
-            }
-        }
+        let from = self.seconds.partition_point(|(second, _)| *second < first);
+        let touched = self.seconds[from..].iter_mut().take_while(|(second, _)| *second <= last);
+        touched.for_each(|(_, watched)| *watched = value);
     }
 
     fn any(&self) -> bool {
-        self.cells.contains(&true)
+        self.seconds.iter().any(|(_, watched)| *watched)
     }
 }
 
-/// Runs of seconds with loss over the limit. The loss of a second began within it, so a run begins right
-/// after the whole second before it.
-fn lossy(start: Nanos, traffic: &[Option<(u32, u32)>]) -> Vec<(Nanos, Nanos)> {
+/// Runs of seconds with loss over the limit, of seconds in their order, each with what was received and lost. The loss
+/// of a second began within it, so a run begins right after the whole second before it.
+fn lossy(start: Nanos, traffic: impl Iterator<Item = (usize, (u32, u32))>) -> Vec<(Nanos, Nanos)> {
     let mut spans: Vec<(Nanos, Nanos)> = Vec::new();
-    for (second, counts) in traffic.iter().enumerate() {
-        let Some((received, lost)) = *counts else { continue };
+    for (second, (received, lost)) in traffic {
         let over = f64::from(lost) > MUCH_LOST * (f64::from(received) + f64::from(lost));
         if lost < LEAST_LOST || !over {
             continue;
@@ -198,9 +180,9 @@ fn seconds(
     let mut found = Vec::new();
     let mut next = 0;
     let mut frozen_until = Nanos(i64::MIN);
-    let cells = watch.watched.grid.cells(0, levels.len().saturating_sub(1));
-    for (cell, watched) in cells.zip(&watch.watched.cells) {
-        let index = cell.start;
+    // The last second's next one was not seen.
+    let seen = watch.watched.seconds.iter().take_while(|(index, _)| index + 1 < levels.len());
+    for &(index, watched) in seen {
         let at = start + Nanos::from_secs(index as i64 + 1);
         while let Some(&(from, to)) = watch.spans.get(next)
             && from <= at
@@ -228,7 +210,7 @@ mod tests {
     use crate::judge::margin::threshold_evidence::*;
 
     fn watch(spans: &[(Nanos, Nanos)]) -> Watch {
-        let watched = Watched::new(Context::default().grid(), 20, true);
+        let watched = Watched::new(0..20, true);
         Watch { source: "rtp", spans: spans.to_vec(), watched, left_out: 0 }
     }
 
@@ -272,8 +254,7 @@ mod tests {
     fn loss_begins_where_it_passes_five_percent() {
         let start = Nanos::from_secs(100);
         let counts = [(40, 0), (38, 2), (9, 1), (37, 3), (30, 10), (40, 0), (0, 40)];
-        let traffic: Vec<Option<(u32, u32)>> = counts.map(Some).to_vec();
-        let spans = lossy(start, &traffic);
+        let spans = lossy(start, counts.into_iter().enumerate());
         let at = |second| start + Nanos::from_secs(second);
         assert_eq!(spans, [(at(3) + Nanos(1), at(5)), (at(6) + Nanos(1), at(7))]);
         let levels = vec![Some(-80.0); 8];

@@ -1,15 +1,14 @@
 //! All links over the distances flown: the path-loss line, the bins, the row of the summary.
 //!
 //! Only seconds of trips are judged. A silence of the position in a trip that is longer than 10 s fails the bin of the last
-//! fix, also where it is not over at the last record. More than 3000 seconds are thinned evenly before the line is fitted, older ones that are joined to
-//! spans by how many each stands for.
+//! fix, also where it is not over at the last record. More than 3000 seconds are thinned evenly before the line is fitted.
 
 use std::collections::BTreeMap;
-use std::ops::Range;
+use std::iter::StepBy;
 
 use crate::judge::freeze_evidence;
 use crate::measure::context::Context;
-use crate::measure::series::{Grid, Series, thinned};
+use crate::measure::series::Series;
 use crate::profile::{LinkProfile, LinkRole};
 use crate::stats::geodesic;
 use crate::stats::path_loss;
@@ -20,7 +19,7 @@ use crate::units::{LevelUnit, Nanos};
 use super::antenna_pattern;
 use super::antenna_pattern::Seen;
 use super::bins;
-use super::bins::{Bin, End, Others, Proof, Rule, Second};
+use super::bins::{Bin, End, Proof, Rule, Second};
 use super::span_share::SpanShare;
 use super::{Evidence, predicted_freeze, theory};
 use crate::measure::latency::TimeSpans;
@@ -41,28 +40,16 @@ pub(super) struct Analysis<'a> {
     pub(super) meter: &'a PositionMeter,
     pub(super) context: &'a Context,
     pub(super) evidence: Evidence<'a>,
-    /// Which seconds of the session are kept by themselves.
-    grid: Grid,
     distances: Series<f32>,
 }
 
-/// Distance and level over a second, and how many seconds it stands for.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Point {
-    distance_m: f64,
-    level: f64,
-    seconds: usize,
-}
-
-/// About so many of them, thinned evenly: one in how many seconds, and each's distance and level.
-pub(super) fn at_most(
-    points: impl Iterator<Item = Point> + Clone,
+/// At most so many points, thinned evenly: one in how many, and those.
+pub(super) fn at_most<Points: Iterator<Item = (f64, f64)> + Clone>(
+    points: Points,
     most: usize,
-) -> (usize, impl Iterator<Item = (f64, f64)>) {
-    let seconds: usize = points.clone().map(|point| point.seconds).sum();
-    let step = seconds.div_ceil(most).max(1);
-    let weighted = points.map(|point| (point.seconds, (point.distance_m, point.level)));
-    (step, thinned(weighted, step))
+) -> (usize, StepBy<Points>) {
+    let step = points.clone().count().div_ceil(most).max(1);
+    (step, points.step_by(step))
 }
 
 /// A line with the replicates of its bootstrap.
@@ -73,12 +60,12 @@ struct Line {
 
 impl<'a> Analysis<'a> {
     pub(super) fn of(meter: &'a PositionMeter, context: &'a Context, evidence: Evidence<'a>) -> Self {
-        Self { meter, context, evidence, grid: context.grid(), distances: meter.seconds(context) }
+        Self { meter, context, evidence, distances: meter.seconds(context) }
     }
 
     /// Over whole seconds and every fix.
     pub(super) fn farthest(&self) -> Option<f64> {
-        let known = self.distances.known(0, usize::MAX).map(|(_, distances)| distances.max);
+        let known = self.distances.known(0, usize::MAX).map(|(_, distance)| distance);
         let seconds = known.reduce(f32::max).map(f64::from);
         seconds.into_iter().chain(self.meter.farthest_fix(self.context)).reduce(f64::max)
     }
@@ -148,31 +135,23 @@ impl<'a> Analysis<'a> {
     /// Whole seconds so far that lack a position, or a level where the link has any.
     fn excluded(&self, index: usize, has_level: bool) -> u64 {
         let levels = self.evidence.signal.seconds(index);
-        let known = |second: usize| {
-            let level = !has_level || levels.number(second).is_some();
-            level && self.distances.number(second).is_some()
-        };
-        let unknown = self.grid.cells(0, levels.len()).filter(|cell| !known(cell.start));
-        unknown.map(|cell| cell.len() as u64).sum()
+        let with_distance = self.distances.known(0, levels.len());
+        let known = with_distance.filter(|(second, _)| !has_level || levels.number(*second).is_some());
+        (levels.len() - known.count()) as u64
     }
 
     /// Distance over a second, the one of its level: the middle of both ends, else its end.
     fn over(&self, second: usize) -> Option<f64> {
         let end = f64::from(self.distances.number(second)?);
-        // Where seconds are joined, the one before is not kept.
         let start = second.checked_sub(1).and_then(|before| self.distances.number(before));
         Some(start.map_or(end, |start| f64::midpoint(f64::from(start), end)))
     }
 
     /// Distance and level over each second from 10 m on.
-    pub(super) fn points(&self, index: usize) -> impl Iterator<Item = Point> + Clone + '_ {
-        let levels = self.evidence.signal.seconds(index);
-        let point = move |cell: Range<usize>| {
-            let (distance_m, level) = (self.over(cell.start)?, f64::from(levels.number(cell.start)?));
-            Some(Point { distance_m, level, seconds: cell.len() })
-        };
-        let seconds = self.distances.len().min(levels.len());
-        self.grid.cells(0, seconds).filter_map(point).filter(|point| point.distance_m >= NEAREST_FIT_M)
+    pub(super) fn points(&self, index: usize) -> impl Iterator<Item = (f64, f64)> + Clone + '_ {
+        let levels = self.evidence.signal.seconds(index).known(0, usize::MAX);
+        let points = levels.filter_map(|(second, level)| Some((self.over(second)?, f64::from(level))));
+        points.filter(|(distance_m, _)| *distance_m >= NEAREST_FIT_M)
     }
 
     /// What each second says of a link.
@@ -193,7 +172,6 @@ impl<'a> Analysis<'a> {
         };
         FlightSeconds {
             context,
-            grid: self.grid,
             distances: &self.distances,
             levels: evidence.signal.seconds(index),
             traffic: evidence.loss.link_seconds(context, link),
@@ -205,12 +183,12 @@ impl<'a> Analysis<'a> {
         }
     }
 
-    /// Of every cell the nearest distance at which a freeze touches it, infinite where none does; `None` where this
-    /// link's picture is not watched.
-    fn frozen(&self, link: &LinkProfile) -> Option<Vec<f32>> {
+    /// The seconds that a freeze touches, each with the nearest distance then; `None` where this link's picture is not
+    /// watched.
+    fn frozen(&self, link: &LinkProfile) -> Option<BTreeMap<usize, f32>> {
         let (context, video) = (self.context, self.evidence.video);
         video.source(context).filter(|_| context.profile.is_video_link(link))?;
-        let mut frozen = vec![f32::INFINITY; self.grid.count(self.distances.len())];
+        let mut frozen = BTreeMap::new();
         for span in video
             .freezes(context)
             .into_iter()
@@ -218,26 +196,25 @@ impl<'a> Analysis<'a> {
         {
             let from = context.since_start_s(span.start).max(0.0);
             let to = context.since_start_s(span.end);
-            let cells = frozen.iter_mut().enumerate().skip(self.grid.index(from as usize));
+            let seconds = self.distances.known(from as usize, usize::MAX);
             // One that begins and ends at one instant touches nothing.
-            let touched = cells.take_while(|(cell, _)| from.max(self.grid.cell(*cell).start as f64) < to);
-            touched.for_each(|(cell, frozen)| {
-                *frozen = frozen.min(self.nearest(&self.grid.cell(cell), from, to));
-            });
+            for (second, end_m) in seconds.take_while(|(second, _)| from.max(*second as f64) < to) {
+                let nearest = frozen.entry(second).or_insert(f32::INFINITY);
+                *nearest = nearest.min(self.nearest(second, end_m, from, to));
+            }
         }
         Some(frozen)
     }
 
-    /// The nearest distance of a cell within a span of seconds from the first record.
-    fn nearest(&self, cell: &Range<usize>, from_s: f64, to_s: f64) -> f32 {
-        let Some(end) = self.distances.number(cell.start) else { return f32::MAX };
-        // Where seconds are joined, the one before is not kept.
-        let start = cell.start.checked_sub(1).and_then(|before| self.distances.number(before)).unwrap_or(end);
-        let at = |since_s: f64| start + (end - start) * (since_s - cell.start as f64).clamp(0.0, 1.0) as f32;
+    /// The nearest distance of a second that ends at one, within a span of seconds from the first record.
+    fn nearest(&self, second: usize, end_m: f32, from_s: f64, to_s: f64) -> f32 {
+        let start_m = second.checked_sub(1).and_then(|before| self.distances.number(before)).unwrap_or(end_m);
+        let at =
+            |since_s: f64| start_m + (end_m - start_m) * (since_s - second as f64).clamp(0.0, 1.0) as f32;
         at(from_s).min(at(to_s))
     }
 
-    /// The cells of the last fix before long or unfinished silences, with its distance.
+    /// The seconds of the last fix before long or unfinished silences, with its distance.
     fn left(&self) -> BTreeMap<usize, f64> {
         let mut left = BTreeMap::new();
         let Some(start) = self.context.start else { return left };
@@ -245,7 +222,7 @@ impl<'a> Analysis<'a> {
         for (at, place) in silences.filter(|(at, _)| self.context.life.is_judged(*at)) {
             let second = (at - start).whole_secs().saturating_sub(1);
             if let Some(handset) = self.meter.handset_place(at, self.context) {
-                left.entry(self.grid.index(second)).or_insert_with(|| handset.distance(place).0);
+                left.entry(second).or_insert_with(|| handset.distance(place).0);
             }
         }
         left
@@ -289,8 +266,7 @@ impl<'a> Analysis<'a> {
         let track = &self.meter.track;
         let profile = &self.context.profile.handset;
         let far = flight.seconds().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
-        far.filter_map(|(seconds, second)| {
-            let number = seconds.start;
+        far.filter_map(|(number, second)| {
             let place = track.place(number)?;
             let handset = self.meter.handset.place(number + 1, profile)?;
             let (north, east) =
@@ -302,7 +278,7 @@ impl<'a> Analysis<'a> {
                 .map(from_nose);
             let distance_m = self.over(number).unwrap_or(second.distance_m);
             Some(Seen::new(
-                &seconds,
+                number,
                 &Second { distance_m, ..second },
                 bearing_deg,
                 place.alt_m - handset.alt_m,
@@ -315,14 +291,13 @@ impl<'a> Analysis<'a> {
 /// What each second says of a link, made as it is asked for: a day of them is not to be held.
 pub(super) struct FlightSeconds<'a> {
     context: &'a Context,
-    grid: Grid,
     distances: &'a Series<f32>,
     levels: &'a Series<f32>,
     traffic: LinkSeconds<'a>,
-    /// Where the position was lost for long: these cells fail their bins.
+    /// Where the position was lost for long: these seconds fail their bins.
     left: BTreeMap<usize, f64>,
-    /// Where a freeze touches it, of the link whose picture is watched; infinite: nowhere.
-    frozen: Option<Vec<f32>>,
+    /// Where a freeze touches it, of the link whose picture is watched.
+    frozen: Option<BTreeMap<usize, f32>>,
     /// Of a control link.
     failsafe: Vec<(Nanos, Nanos)>,
     moved: Option<&'a TimeSpans>,
@@ -330,49 +305,47 @@ pub(super) struct FlightSeconds<'a> {
 }
 
 impl FlightSeconds<'_> {
-    /// Those with a distance, in order: their seconds from the first record (several where they are joined).
-    pub(super) fn seconds(&self) -> impl Iterator<Item = (Range<usize>, Second)> + '_ {
-        let lost = self.left.last_key_value().map_or(0, |(&last, _)| last + 1);
-        let end = lost.max(self.grid.count(self.distances.len()));
+    /// Those with a distance, or with the last one before a silence, in their order: number and distances.
+    fn distances(&self) -> impl Iterator<Item = (usize, Option<f32>, Option<f64>)> + '_ {
+        let mut known = self.distances.known(0, usize::MAX).peekable();
+        let mut left = self.left.iter().peekable();
+        std::iter::from_fn(move || {
+            let next = [known.peek().map(|one| one.0), left.peek().map(|one| *one.0)];
+            let second = next.into_iter().flatten().min()?;
+            let distance = known.next_if(|one| one.0 == second).map(|one| one.1);
+            Some((second, distance, left.next_if(|one| *one.0 == second).map(|one| *one.1)))
+        })
+    }
+
+    /// The same with all that each says: number from the first record, and what it was like.
+    pub(super) fn seconds(&self) -> impl Iterator<Item = (usize, Second)> + '_ {
         let mut failsafe = SpanShare::new(self.context, self.failsafe.iter().copied());
         let mut moved = SpanShare::new(self.context, self.moved.into_iter().flat_map(TimeSpans::iter));
         let mut held = SpanShare::new(self.context, self.held.iter().copied());
         let start = self.context.start.unwrap_or_default();
         let life = &self.context.life;
-        (0..end).filter_map(move |index| {
-            let seconds = self.grid.cell(index);
-            let left = self.left.get(&index);
-            if left.is_none() && !life.is_judged(start + Nanos::from_secs(seconds.start as i64 + 1)) {
+        self.distances().filter_map(move |(number, distance, left)| {
+            if left.is_none() && !life.is_judged(start + Nanos::from_secs(number as i64 + 1)) {
                 return None;
             }
-            let Some(distance) = self.distances.number(seconds.start) else {
+            let Some(distance) = distance else {
                 return left
-                    .map(|&distance_m| (seconds, Second { distance_m, left: true, ..Second::default() }));
+                    .map(|distance_m| (number, Second { distance_m, left: true, ..Second::default() }));
             };
-            let frozen_m = self.frozen.as_ref().map(|frozen| frozen[index]);
+            let frozen_m = self.frozen.as_ref().map(|frozen| frozen.get(&number).copied());
             let second = Second {
                 distance_m: f64::from(distance),
-                level: self.levels.number(seconds.start).map(f64::from),
-                traffic: self.traffic.over(&seconds),
+                level: self.levels.number(number).map(f64::from),
+                traffic: self.traffic.at(number),
                 left: left.is_some(),
-                frozen: frozen_m.map(f32::is_finite),
-                frozen_m: frozen_m.filter(|nearest_m| nearest_m.is_finite()).map(f64::from),
-                failsafe: failsafe.of(&seconds) > 0.0,
-                moved_s: moved.of(&seconds),
-                held_s: held.of(&seconds),
-                others: self.others(&seconds),
+                frozen: frozen_m.map(|nearest_m| nearest_m.is_some()),
+                frozen_m: frozen_m.flatten().map(f64::from),
+                failsafe: failsafe.of(number) > 0.0,
+                moved_s: moved.of(number),
+                held_s: held.of(number),
             };
-            Some((seconds, second))
+            Some((number, second))
         })
-    }
-
-    fn others(&self, seconds: &Range<usize>) -> Option<Others> {
-        if seconds.len() == 1 {
-            return None;
-        }
-        let distances = self.distances.known(seconds.start, seconds.end).map(|(_, distances)| distances.min);
-        let nearest_m = f64::from(distances.reduce(f32::min)?);
-        Some(Others { seconds: seconds.len() - 1, nearest_m })
     }
 }
 
@@ -389,7 +362,7 @@ fn passes(flight: &FlightSeconds<'_>, from_m: f64, to_m: f64) -> u64 {
     entered
 }
 
-fn line_of(points: impl Iterator<Item = Point> + Clone) -> Option<Line> {
+fn line_of(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Line> {
     let (step, thinned) = at_most(points, MOST_FITTED);
     let thinned: Vec<(f64, f64)> = thinned.collect();
     let mut fit = path_loss::fit(&thinned)?;
@@ -399,11 +372,10 @@ fn line_of(points: impl Iterator<Item = Point> + Clone) -> Option<Line> {
 }
 
 /// The geometric middle of the distances.
-fn middle_m(points: impl Iterator<Item = Point>) -> Option<f64> {
-    let (seconds, sum) = points.fold((0, 0.0), |(seconds, sum), point| {
-        (seconds + point.seconds, sum + point.seconds as f64 * point.distance_m.ln())
-    });
-    (seconds > 0).then(|| (sum / seconds as f64).exp())
+fn middle_m(points: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
+    let (seconds, sum) =
+        points.fold((0_u32, 0.0), |(seconds, sum), (distance_m, _)| (seconds + 1, sum + distance_m.ln()));
+    (seconds > 0).then(|| (sum / f64::from(seconds)).exp())
 }
 
 /// By what share of itself a distance grows with 3 dB more level.

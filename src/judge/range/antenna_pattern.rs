@@ -7,12 +7,8 @@
 //! common slope (see [`crate::stats::ancova`]); a null is a sector or layer whose whole interval lies
 //! below the others and whose level does so by 3 dB or more (in device units: whose whole interval does). What
 //! stands in the way of the radio in one direction alone looks the same: the pages say so.
-//! Of older seconds that are joined to spans the first speaks for all, and a freeze counts as one second.
 //! Unit: the level's. A gap, a long silence of the position or an unknown heading leaves its seconds out.
 
-use std::ops::Range;
-
-use crate::measure::series::thinned;
 use crate::stats::ancova;
 use crate::stats::ancova::{Contrast, Sample};
 use crate::stats::quantile;
@@ -45,18 +41,11 @@ pub(super) struct Seen {
     frozen: Option<bool>,
     /// [`NO_SECTOR`]: none.
     sector: u8,
-    /// For how many seconds it speaks.
-    seconds: u16,
 }
 
 impl Seen {
     /// `bearing_deg`: from the nose to the handset, 0 to 360.
-    pub(super) fn new(
-        seconds: &Range<usize>,
-        second: &Second,
-        bearing_deg: Option<f64>,
-        height_m: f64,
-    ) -> Self {
+    pub(super) fn new(number: usize, second: &Second, bearing_deg: Option<f64>, height_m: f64) -> Self {
         let sector = |bearing: f64| {
             let turned = (bearing + SECTOR_DEG / 2.0).rem_euclid(360.0);
             ((turned / SECTOR_DEG) as usize).min(SECTORS - 1) as u8
@@ -64,12 +53,11 @@ impl Seen {
         Self {
             distance_m: second.distance_m,
             height_m,
-            number: seconds.start as u32,
+            number: number as u32,
             level: second.level.map_or(f32::NAN, |level| level as f32),
             traffic: second.traffic,
             frozen: second.frozen,
             sector: bearing_deg.map_or(NO_SECTOR, sector),
-            seconds: seconds.len().min(usize::from(u16::MAX)) as u16,
         }
     }
 }
@@ -123,14 +111,13 @@ fn aspects(
     let known = || seen.iter().filter_map(|seen| Some((seen, class(seen)?)));
     known().next()?;
     let with_level = || known().filter(|(seen, _)| !seen.level.is_nan());
-    let samples: usize = with_level().map(|(seen, _)| usize::from(seen.seconds)).sum();
+    let samples = with_level().count();
     let step = samples.div_ceil(MOST_COMPARED).max(1);
     let sample = |(seen, class): (&Seen, usize)| {
         let (step, y) = (seen.number as usize, f64::from(seen.level));
         Sample { step, x: seen.distance_m.log10(), y, class }
     };
-    let weighted = with_level().map(|seen| (usize::from(seen.0.seconds), seen));
-    let compared: Vec<Sample> = thinned(weighted, step).map(sample).collect();
+    let compared: Vec<Sample> = with_level().step_by(step).map(sample).collect();
     let found = ancova::contrasts(&compared, classes);
     let missing = match &found {
         _ if samples == 0 => Some(Uncompared::NoLevel),
@@ -157,7 +144,7 @@ fn aspect(mine: &[&Seen], contrast: Contrast, unit: LevelUnit) -> Aspect {
     let least = if unit == LevelUnit::Dbm { -LEAST_NULL_DB } else { 0.0 };
     let below = contrast.ci95.is_some_and(|ci95| ci95[1] < 0.0);
     Aspect {
-        seconds: mine.iter().map(|seen| u64::from(seen.seconds)).sum(),
+        seconds: mine.len() as u64,
         passes: contrast.visits as u64,
         blocks: contrast.blocks as u64,
         distance_m: quantile::median(&distances),
@@ -182,7 +169,7 @@ mod tests {
             frozen: Some(false),
             ..Second::default()
         };
-        Seen::new(&(number..number + 1), &second, Some(bearing_deg), 12.0)
+        Seen::new(number, &second, Some(bearing_deg), 12.0)
     }
 
     #[test]

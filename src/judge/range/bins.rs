@@ -33,37 +33,15 @@ pub(super) struct Second {
     /// Seconds in which sticks moved, and of those the input held.
     pub(super) moved_s: f64,
     pub(super) held_s: f64,
-    /// It speaks for older seconds that are joined to a span.
-    pub(super) others: Option<Others>,
-}
-
-/// Further seconds of a span for which its first speaks.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Others {
-    pub(super) seconds: usize,
-    /// The nearest distance of all of them: what fails, fails there.
-    pub(super) nearest_m: f64,
 }
 
 impl Second {
-    /// How many seconds it stands for.
-    pub(super) fn seconds(&self) -> usize {
-        1 + self.others.map_or(0, |others| others.seconds)
-    }
-
     /// The distance that its verdict belongs to.
     fn judged_m(&self, rule: Rule) -> f64 {
-        let nearest_m = match rule {
-            Rule::Frozen => self.frozen_m,
-            Rule::Loss | Rule::Holds => None,
-        };
-        let Some(nearest_m) = self.others.map(|others| others.nearest_m).or(nearest_m) else {
-            return self.distance_m;
-        };
-        let mut alone = Tally::default();
-        alone.add(self);
-        let fails = judge(&alone, rule).is_some_and(|verdict| verdict.is_err());
-        if fails { nearest_m } else { self.distance_m }
+        match rule {
+            Rule::Frozen => self.frozen_m.unwrap_or(self.distance_m),
+            Rule::Loss | Rule::Holds => self.distance_m,
+        }
     }
 }
 
@@ -101,7 +79,7 @@ impl Sums {
     fn of(second: &Second) -> Self {
         let (received, lost) = second.traffic.unwrap_or_default();
         Self {
-            seconds: second.seconds(),
+            seconds: 1,
             traffic: (u64::from(received), u64::from(lost)),
             left: second.left,
             frozen: second.frozen,

@@ -31,7 +31,8 @@ impl Analysis<'_> {
         let points = self.points(index);
         let flight = self.numbered(index);
         let handset = self.meter.handset_place(self.context.now, self.context);
-        let origin = handset.or_else(|| self.meter.track.places(0, usize::MAX).find_map(|(_, place)| place));
+        let origin =
+            handset.or_else(|| self.meter.track.places(0, usize::MAX).next().map(|(_, place)| place));
         let here = self.meter.track.latest(self.context.now, LATEST_WINDOW).zip(origin);
         Some(RangeView {
             link: link.name.clone(),
@@ -56,18 +57,17 @@ impl Analysis<'_> {
         let mut track = Vec::with_capacity(count.div_ceil(step));
         for from in (0..count).step_by(step) {
             let mut margin: Option<f64> = None;
-            for (_, levels) in levels.known(from, from + step).filter(|(cell, _)| cell.start >= from) {
-                let here = threshold.map(|threshold| f64::from(levels.min) - threshold);
+            for (_, level) in levels.known(from, from + step) {
+                let here = threshold.map(|threshold| f64::from(level) - threshold);
                 margin = here.into_iter().chain(margin).reduce(f64::min);
             }
             let mut failed = false;
-            while let Some((_, second)) = seconds.next_if(|(seconds, _)| seconds.start < from + step) {
+            while let Some((_, second)) = seconds.next_if(|(number, _)| *number < from + step) {
                 let mut alone = Tally::default();
                 alone.add(&second);
                 failed |= bins::judge(&alone, self.rule(index)).is_some_and(|why| why.is_err());
             }
-            let mut places = self.meter.track.places(from, from + step);
-            let Some(place) = places.find_map(|(_, place)| place) else { continue };
+            let Some((_, place)) = self.meter.track.places(from, from + step).next() else { continue };
             let [east_m, north_m] = beside(origin, place);
             track.push(TrackPoint { east_m, north_m, margin, state: state(margin, limits.as_ref()), failed });
         }

@@ -3,7 +3,6 @@
 //! Seconds are asked for in order, so that nothing of the hundred thousand spans of a day is held.
 
 use std::iter::Peekable;
-use std::ops::Range;
 
 use crate::measure::context::Context;
 use crate::units::Nanos;
@@ -19,9 +18,9 @@ impl<'a, Spans: Iterator<Item = (Nanos, Nanos)> + Clone> SpanShare<'a, Spans> {
         Self { context, spans: spans.peekable() }
     }
 
-    /// How many of these whole seconds (0: the first) lie within, none earlier than those before.
-    pub(super) fn of(&mut self, seconds: &Range<usize>) -> f64 {
-        let (from, to) = (seconds.start as f64, seconds.end as f64);
+    /// How much of a whole second (0: the first) lies within, none earlier than the one before.
+    pub(super) fn of(&mut self, second: usize) -> f64 {
+        let (from, to) = (second as f64, second as f64 + 1.0);
         let since = |at: Nanos| self.context.since_start_s(at);
         while self.spans.next_if(|(_, end)| since(*end) <= from).is_some() {}
         let touching = self.spans.clone().take_while(|(start, _)| since(*start) < to);
@@ -43,7 +42,6 @@ mod tests {
         fn it_is_what_counting_milliseconds_gives(
             gaps in prop::collection::vec((0_i64..3000, 1_i64..4000), 0..30),
             skipped in 1_usize..4,
-            joined in 1_usize..4,
         ) {
             let context = Context { start: Some(Nanos::from_secs(7)), ..Context::default() };
             let mut at = 0;
@@ -60,10 +58,9 @@ mod tests {
                 spans.iter().map(|&(from, to)| (stamp(from), stamp(to))).collect();
             let mut shares = SpanShare::new(&context, stamped.iter().copied());
             for second in (0..240).step_by(skipped) {
-                let seconds = second..second + joined;
-                let own = seconds.start as i64 * 1000..seconds.end as i64 * 1000;
+                let own = second as i64 * 1000..(second as i64 + 1) * 1000;
                 let within = own.filter(|ms| spans.iter().any(|(from, to)| ms >= from && ms < to)).count();
-                let share = shares.of(&seconds);
+                let share = shares.of(second);
                 prop_assert!((share - within as f64 / 1000.0).abs() < 1e-9, "second {second}: {share}");
             }
         }

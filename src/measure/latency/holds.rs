@@ -4,17 +4,18 @@
 //! went 20 us or more after the input's last change and the input should have shown it by then (the stage's own lag;
 //! 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a definition of this program. Gap in
 //! telemetry: no hold, and it ends one without counting it. Stall of this computer within: likewise, counted apart.
-//! Bounded: the newest [`MOST_SPANS`] spans (figures of the session are of all), [`RING`] stick positions.
+//! Bounded: the newest 65,000 spans (figures of the session are of all), [`RING`] stick positions.
 
 use std::collections::VecDeque;
 
-use crate::measure::series::{BLOCK, Blocks};
+use crate::measure::series::{Cell, Series};
 use crate::summary::ControlHolds;
 use crate::units::Nanos;
 
 use super::movement_track::{ABSENT, Values};
 
-const MOST_SPANS: usize = 64 * BLOCK;
+/// Blocks of spans: about 65,000.
+const MOST_BLOCKS: usize = 65;
 const LEAST: Nanos = Nanos::from_millis(100);
 const LAG_UNKNOWN: Nanos = Nanos::from_millis(250);
 /// Half us.
@@ -25,7 +26,11 @@ const STEP: Nanos = Nanos::from_millis(35);
 const RING: usize = 512;
 
 /// Spans of time in order, the newest of them, in blocks that copies share.
-pub(crate) type TimeSpans = Blocks<(Nanos, Nanos)>;
+pub(crate) type TimeSpans = Series<(Nanos, Nanos)>;
+
+impl Cell for (Nanos, Nanos) {
+    const EMPTY: Self = (Nanos::ZERO, Nanos::ZERO);
+}
 
 /// Spans, and what all of them come to.
 #[derive(Clone, Debug)]
@@ -38,7 +43,7 @@ pub(super) struct Spans {
 
 impl Default for Spans {
     fn default() -> Self {
-        Self { kept: Blocks::growing((Nanos::ZERO, Nanos::ZERO)), earlier_s: 0.0, longest_s: 0.0 }
+        Self { kept: Series::of_blocks(MOST_BLOCKS), earlier_s: 0.0, longest_s: 0.0 }
     }
 }
 
@@ -47,11 +52,10 @@ impl Spans {
         self.earlier_s = self.total_s();
         self.longest_s = self.longest_s();
         self.kept.push((from, to));
-        self.kept.let_go_before(self.kept.len().saturating_sub(MOST_SPANS), |_, _| {});
     }
 
     fn newest(&self) -> Option<(Nanos, Nanos)> {
-        self.kept.get(self.kept.len().checked_sub(1)?)
+        self.kept.newest()
     }
 
     fn newest_s(&self) -> f64 {
@@ -214,7 +218,7 @@ mod tests {
         assert_eq!(spans.longest_s(), lengths.fold(0.0, f64::max));
         assert_eq!(spans.kept.len(), plain.len());
         let kept: Vec<(Nanos, Nanos)> = spans.kept.iter().collect();
-        assert!((MOST_SPANS..MOST_SPANS + BLOCK).contains(&kept.len()), "{}", kept.len());
+        assert!((64 * 1024..=65 * 1024).contains(&kept.len()), "{}", kept.len());
         assert_eq!(kept, plain[plain.len() - kept.len()..]);
     }
 

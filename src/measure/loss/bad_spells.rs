@@ -3,16 +3,14 @@
 //! Definition: a whole second since the first record in which 3 frames or more and over 5 %, or over
 //! twice the session's own share (at most 90 %) where that is more, of the link's frames were lost;
 //! one good second between two bad ones does not end a spell. Seconds in which this computer lost
-//! data are left out. The 24 spells with most lost are kept, in order of time. Seconds that are older than a day are
-//! joined to spans (see [`crate::measure::series`]), and judged as a whole: a spell much shorter than its span may be
-//! missed there, and its ends are the span's.
+//! data are left out. The 24 spells with most lost are kept, in order of time.
 
 use std::collections::BTreeSet;
 
 use crate::measure::context::Context;
 
 use super::MUCH_LOST;
-use super::sender_flow::{SenderFlow, WHOLE, any_within, joined};
+use super::sender_flow::{SenderFlow, WHOLE, together};
 
 const LEAST_LOST: u64 = 3;
 const REACH_S: f64 = 2.0;
@@ -34,40 +32,40 @@ pub struct Spell {
 /// The worst spells of the flows of one link, together.
 pub(super) fn of(flows: &[&SenderFlow], context: &Context) -> Vec<Spell> {
     let own: Vec<BTreeSet<u64>> = flows.iter().map(|flow| flow.own_seconds(context, WHOLE)).collect();
-    let spans = || {
+    let seconds = || {
         let counted = flows.iter().zip(&own).map(|(flow, own)| {
-            let spans = flow.sequence.seconds.within(0.0, f64::MAX);
-            spans.filter(|(from_s, width_s, _)| own.is_empty() || !any_within(own, *from_s, *width_s))
+            let seconds = flow.sequence.seconds.within(0.0, f64::MAX);
+            seconds.filter(|(second, _)| !own.contains(&(*second as u64)))
         });
-        joined(counted).map(|(from_s, to_s, counts)| {
+        together(counted).map(|(second, counts)| {
             let (received, lost) = (u64::from(counts.received), u64::from(counts.lost));
-            Spell { from_s, to_s, received, lost }
+            let from_s = second as f64;
+            Spell { from_s, to_s: from_s + 1.0, received, lost }
         })
     };
-    let (received, lost) = spans().fold((0, 0), |sum, span| (sum.0 + span.received, sum.1 + span.lost));
+    let (received, lost) = seconds().fold((0, 0), |sum, one| (sum.0 + one.received, sum.1 + one.lost));
     let usual = lost as f64 / (received + lost).max(1) as f64;
     let limit = MUCH_LOST.max(2.0 * usual).min(0.9);
-    let is_bad = |span: &Spell| {
-        span.lost >= LEAST_LOST && span.lost as f64 > limit * (span.received + span.lost) as f64
-    };
+    let is_bad =
+        |one: &Spell| one.lost >= LEAST_LOST && one.lost as f64 > limit * (one.received + one.lost) as f64;
     let mut spells: Vec<Spell> = Vec::new();
     // What came since the last bad second.
     let mut between = (0, 0);
-    for span in spans() {
+    for one in seconds() {
         let last = spells.last_mut();
-        if !is_bad(&span) {
-            if last.is_some_and(|last| span.from_s >= last.to_s) {
-                between = (between.0 + span.received, between.1 + span.lost);
+        if !is_bad(&one) {
+            if last.is_some() {
+                between = (between.0 + one.received, between.1 + one.lost);
             }
             continue;
         }
-        match last.filter(|last| span.from_s - last.to_s < REACH_S) {
+        match last.filter(|last| one.from_s - last.to_s < REACH_S) {
             Some(last) => {
-                last.to_s = span.to_s;
-                last.received += span.received + between.0;
-                last.lost += span.lost + between.1;
+                last.to_s = one.to_s;
+                last.received += one.received + between.0;
+                last.lost += one.lost + between.1;
             }
-            None => spells.push(span),
+            None => spells.push(one),
         }
         between = (0, 0);
     }

@@ -48,11 +48,6 @@ impl LossMeter {
         self.senders.values().flatten().map(|&index| &self.flows[index])
     }
 
-    /// The sender of each row of `summary`.
-    pub(crate) fn senders(&self) -> Vec<Option<Sender>> {
-        self.rows().map(|flow| Some(flow.sender)).collect()
-    }
-
     /// One row per sender and interface, in a stable order.
     #[must_use]
     pub fn summary(&self, context: &Context) -> Vec<Stream> {

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeSet;
 use std::net::SocketAddr;
-use std::ops::Range;
 
 use super::seconds::Counts;
 use super::sequence::{Arriving, Sequence};
@@ -103,17 +102,9 @@ impl SenderFlow {
 
     /// Received in those seconds, and lost by this computer: they say nothing of the radio.
     pub(super) fn dropped(&self, context: &Context) -> (u64, u64) {
-        let mut received = 0;
-        let mut done = f64::NEG_INFINITY;
-        for second in self.own_seconds(context, WHOLE) {
-            for (begin, width, counts) in self.sequence.seconds.within(second as f64, second as f64 + 1.0) {
-                if begin > done {
-                    received += u64::from(counts.received);
-                    done = begin + width - 1.0;
-                }
-            }
-        }
-        (received, self.sequence.own_lost())
+        let own = self.own_seconds(context, WHOLE);
+        let counts = own.iter().filter_map(|second| self.sequence.seconds.at(*second as usize));
+        (counts.map(|counts| u64::from(counts.received)).sum(), self.sequence.own_lost())
     }
 
     /// Runs, received and lost over the whole session, this computer's own losses left out.
@@ -133,13 +124,10 @@ impl SenderFlow {
         }
         let runs = self.sequence.window(from, to);
         let (mut received, mut lost) = (0, 0);
-        let mut spans = self.sequence.seconds.within(view.from_s, view.to_s).peekable();
-        // Older seconds are joined to spans, which may begin before the window.
-        let from_s = spans.peek().map_or(view.from_s, |&(begin, ..)| begin.min(view.from_s));
-        let own = self.own_seconds(context, (from_s, view.to_s));
-        for (begin, width, counts) in spans {
-            let middle = begin + width / 2.0;
-            if view.from_s <= middle && middle < view.to_s && !any_within(&own, begin, width) {
+        let own = self.own_seconds(context, (view.from_s, view.to_s));
+        for (second, counts) in self.sequence.seconds.within(view.from_s, view.to_s) {
+            let middle = second as f64 + 0.5;
+            if view.from_s <= middle && middle < view.to_s && !own.contains(&(second as u64)) {
                 received += u64::from(counts.received);
                 lost += u64::from(counts.lost);
             }
@@ -167,15 +155,14 @@ impl SenderFlow {
             cell.received = cell.received.saturating_add(counts.received);
             cell.lost = cell.lost.saturating_add(counts.lost);
         };
-        for (begin, width, counts) in self.sequence.seconds.within(view.from_s, view.to_s) {
-            if column < width {
-                // Finer than what is kept: each column shows its span's counts.
-                for index in view.columns_of(begin, begin + width) {
+        for (second, counts) in self.sequence.seconds.within(view.from_s, view.to_s) {
+            let begin = second as f64;
+            if column < 1.0 {
+                // Finer than what is kept: each column shows its second's counts.
+                for index in view.columns_of(begin, begin + 1.0) {
                     add(&mut cells[index], counts);
                 }
-            } else if let Some(cell) =
-                column_of(view, begin + width / 2.0).and_then(|index| cells.get_mut(index))
-            {
+            } else if let Some(cell) = column_of(view, begin + 0.5).and_then(|index| cells.get_mut(index)) {
                 add(cell, counts);
             }
         }
@@ -205,11 +192,6 @@ fn column_of(view: View, second: f64) -> Option<usize> {
     (column >= 0.0 && column < f64::from(view.columns)).then_some(column as usize)
 }
 
-/// Whether one of these seconds lies in a span.
-pub(super) fn any_within(seconds: &BTreeSet<u64>, from_s: f64, width_s: f64) -> bool {
-    seconds.range(from_s as u64..(from_s + width_s) as u64).next().is_some()
-}
-
 /// The whole seconds in which data may be lost where a drop was noticed at this second.
 pub(super) fn own_span(noticed_s: f64) -> (f64, f64) {
     ((noticed_s - 1.0).floor().max(0.0), noticed_s.ceil())
@@ -227,15 +209,15 @@ impl<'a> LinkSeconds<'a> {
         Self { flows: flows.iter().map(|flow| (*flow, flow.own_seconds(context, WHOLE))).collect() }
     }
 
-    /// Received and lost in a cell of the session's grid; `None` where one flow keeps only longer spans or
-    /// this computer lost data itself, and without flows.
-    pub(crate) fn over(&self, cell: &Range<usize>) -> Option<(u32, u32)> {
+    /// Received and lost in a second; `None` where one flow no longer keeps it or this computer lost data itself, and
+    /// without flows.
+    pub(crate) fn at(&self, second: usize) -> Option<(u32, u32)> {
         let mut sum = None;
         for (flow, own) in &self.flows {
-            if !own.is_empty() && any_within(own, cell.start as f64, cell.len() as f64) {
+            if own.contains(&(second as u64)) {
                 return None;
             }
-            let counts = flow.sequence.seconds.over(cell)?;
+            let counts = flow.sequence.seconds.at(second)?;
             let (all, gone) = sum.unwrap_or((0, 0));
             sum = Some((all + counts.received, gone + counts.lost));
         }
@@ -243,33 +225,20 @@ impl<'a> LinkSeconds<'a> {
     }
 }
 
-/// Spans of several flows in order of their start, those that start together joined: start, end, counts. Where one
-/// flow keeps a longer span than another, those within it are joined to it: they never overlap by half.
-pub(super) fn joined<'a>(
-    flows: impl Iterator<Item = impl Iterator<Item = (f64, f64, Counts)> + 'a>,
-) -> impl Iterator<Item = (f64, f64, Counts)> {
+/// The seconds of several flows in their order, each with what all of them brought.
+pub(super) fn together<'a>(
+    flows: impl Iterator<Item = impl Iterator<Item = (usize, Counts)> + 'a>,
+) -> impl Iterator<Item = (usize, Counts)> {
     let mut heads: Vec<_> = flows.map(Iterator::peekable).collect();
     std::iter::from_fn(move || {
-        let starts = heads.iter_mut().filter_map(|head| head.peek().map(|&(from_s, ..)| from_s));
-        let from_s = starts.reduce(f64::min)?;
-        let begun = heads.iter_mut().filter_map(|head| head.peek().filter(|(start, ..)| *start == from_s));
-        let to_s = begun.fold(from_s, |to_s, &(start, width, _)| to_s.max(start + width));
-        let (mut sum, mut covered) = (Counts::default(), 0);
-        for head in &mut heads {
-            let mut of_flow = 0;
-            while let Some((.., counts)) = head.next_if(|&(start, ..)| start < to_s) {
-                sum = sum.plus(counts);
-                of_flow += counts.covered;
-            }
-            covered = covered.max(of_flow);
-        }
-        Some((from_s, to_s, Counts { covered, ..sum }))
+        let second = heads.iter_mut().filter_map(|head| head.peek().map(|&(second, _)| second)).min()?;
+        let begun = heads.iter_mut().filter_map(|head| head.next_if(|&(first, _)| first == second));
+        Some((second, begun.fold(Counts::default(), |sum, (_, counts)| sum.plus(counts))))
     })
 }
 
 /// Share of the whole seconds within a span in which any of the flows brought a frame, those in which the vehicle was
-/// switched off apart. Of several flows' seconds that
-/// are joined to spans, those of the flow that has most of them count.
+/// switched off apart.
 pub(super) fn availability(flows: &[&SenderFlow], context: &Context, span: (f64, f64)) -> Option<f64> {
     let begin = span.0.ceil().max(0.0);
     let whole = context.since_start_s(context.now).min(span.1).floor().min(MOST_WHOLE_SECONDS);
@@ -283,15 +252,11 @@ pub(super) fn availability(flows: &[&SenderFlow], context: &Context, span: (f64,
     {
         return Some((covered as f64 / (whole - off)).min(1.0));
     }
-    let spans = joined(flows.iter().map(|&flow| {
-        let spans = flow.sequence.seconds.within(begin, whole);
-        spans.filter(|(.., counts)| counts.received > 0)
+    let seconds = together(flows.iter().map(|&flow| {
+        let seconds = flow.sequence.seconds.within(begin, whole);
+        seconds.filter(|(_, counts)| counts.received > 0)
     }));
-    let covered = |(from, end, counts): (f64, f64, Counts)| {
-        let inside = end.min(whole) - from.max(begin);
-        f64::from(counts.covered) * inside / (end - from)
-    };
-    Some((spans.map(covered).sum::<f64>() / (whole - begin - off)).min(1.0))
+    Some((seconds.count() as f64 / (whole - begin - off)).min(1.0))
 }
 
 /// The longest time in which all flows were silent together, the end apart.

@@ -4,8 +4,7 @@
 //! first good fix while disarmed (3D, accuracy 5 m or better, or dilution 2.0 or better). The newest
 //! mark and the newest home count, for the whole session. A profile without a height takes that of
 //! the vehicle's home (height less height above home of its first position), else of its first fix.
-//! Bound: one place of a moving handset a second over the last day, before it one a span (see
-//! [`crate::measure::series`]).
+//! Bound: one place of a moving handset a second (see [`crate::measure::series`]).
 
 use crate::measure::series::Series;
 use crate::profile::HandsetProfile;
@@ -39,8 +38,7 @@ impl Handset {
             Some(_) => {}
             first => *first = Some((second, place)),
         }
-        if let Some(before) = self.fixes.newest_mut().map(|newest| *newest) {
-            // Older ones are joined at once.
+        if let Some(before) = self.fixes.newest() {
             let between = (newest + 1).max(second.saturating_sub(MOST_FILLED))..second;
             between.for_each(|second| self.fixes.set(second, before));
         }
@@ -66,14 +64,13 @@ impl Handset {
         Place::new(profile.lat?, profile.lon?, profile.alt.or(self.ground_m)?)
     }
 
-    /// Where it was at a second: its last fix by then, or its first if that came later. Where seconds are joined, its
-    /// last by the end of the span's first.
+    /// Where it was at a second: its last fix by then, or its first if that came later.
     pub(crate) fn place(&self, second: usize, profile: &HandsetProfile) -> Option<Place> {
         match self.origin(profile)? {
             Origin::HandsetFix => {
                 let newest = self.fixes.len().saturating_sub(1);
-                let (_, kept) = self.fixes.around(second.min(newest))?;
-                kept.known().or(self.first.map(|(_, place)| place))
+                let kept = self.fixes.get(second.min(newest)).and_then(Place::known);
+                kept.or(self.first.map(|(_, place)| place))
             }
             Origin::Profile => self.stands(profile),
             Origin::Mark => self.mark,

@@ -1,13 +1,12 @@
 //! The vehicle's way: its place at each whole second, and lately.
 //!
 //! A whole second's place lies on the line between the fix before and the fix after, if they are
-//! no more than 10 s apart; until the fix after has come, it is absent. Bounds: whole seconds of the
-//! last day, of what is older the first second of each span (see [`crate::measure::series`]); 6 s of recent fixes at no
-//! more than 20 a second, 1024 long silences.
+//! no more than 10 s apart; until the fix after has come, it is absent. Bounds: see [`crate::measure::series`]; 6 s of
+//! recent fixes at no more than 20 a second, 1024 long silences.
 
 use std::collections::VecDeque;
 
-use crate::measure::series::{FirstSpeaks, Series};
+use crate::measure::series::{Cell, Series};
 use crate::stats::geodesic;
 use crate::units::{Metres, Nanos};
 
@@ -59,8 +58,8 @@ impl Place {
     }
 }
 
-impl FirstSpeaks for Place {
-    const NONE: Self = Self { lat_deg: f64::NAN, lon_deg: f64::NAN, alt_m: f64::NAN };
+impl Cell for Place {
+    const EMPTY: Self = Self { lat_deg: f64::NAN, lon_deg: f64::NAN, alt_m: f64::NAN };
 }
 
 /// The vehicle's places.
@@ -141,16 +140,14 @@ impl Track {
         self.seconds.len()
     }
 
-    /// The place at a whole second (index 0: at 1 s), kept by itself or as the first of its span.
+    /// The place at a whole second (index 0: at 1 s).
     pub(crate) fn place(&self, index: usize) -> Option<Place> {
-        let (cell, place) = self.seconds.around(index)?;
-        place.known().filter(|_| cell.start == index)
+        self.seconds.get(index).and_then(Place::known)
     }
 
-    /// Whole seconds from one to another that are kept, with their places.
-    pub(crate) fn places(&self, from: usize, to: usize) -> impl Iterator<Item = (usize, Option<Place>)> + '_ {
-        let spans = self.seconds.spans(from, to).filter(move |(cell, _)| cell.start >= from);
-        spans.map(|(cell, place)| (cell.start, place.known()))
+    /// Whole seconds from one to another that have a place.
+    pub(crate) fn places(&self, from: usize, to: usize) -> impl Iterator<Item = (usize, Place)> + '_ {
+        self.seconds.range(from, to).filter_map(|(second, place)| Some((second, place.known()?)))
     }
 }
 
@@ -171,7 +168,7 @@ mod tests {
         track.take(start + Nanos::from_millis(20_501), place(0.0), None, start);
         assert_eq!(track.count(), 10);
         assert!((track.place(4).unwrap().lat_deg - 54.000_45).abs() < 1e-9);
-        assert!(track.places(0, 10).all(|(_, place)| place.is_some()));
+        assert_eq!(track.places(0, 10).count(), 10);
     }
 
     #[test]

@@ -1,8 +1,7 @@
 //! VIBRATION samples, bounded: exact up to 100,000, then every second, fourth, ... sample; and by the second.
 
-use std::ops::Range;
-
-use crate::measure::series::{Blocks, Cell as Kept, Series, thinned};
+use crate::measure::series;
+use crate::measure::series::Series;
 use crate::stats::quantile;
 use crate::summary::VibrationAxis;
 use crate::units::Nanos;
@@ -14,7 +13,7 @@ const WINDOW: usize = 4;
 /// Levels of the three axes.
 #[derive(Clone, Debug)]
 pub(super) struct Samples {
-    kept: Blocks<[f32; 3]>,
+    kept: Series<[f32; 3]>,
     stride: u64,
     seen: u64,
     largest: [f64; 3],
@@ -22,12 +21,7 @@ pub(super) struct Samples {
 
 impl Default for Samples {
     fn default() -> Self {
-        Self {
-            kept: Blocks::new([0.0; 3], MOST_SAMPLES),
-            stride: 1,
-            seen: 0,
-            largest: [f64::NEG_INFINITY; 3],
-        }
+        Self { kept: Series::new(), stride: 1, seen: 0, largest: [f64::NEG_INFINITY; 3] }
     }
 }
 
@@ -39,7 +33,9 @@ impl Samples {
         }
         if self.seen.is_multiple_of(self.stride) {
             if self.kept.len() >= MOST_SAMPLES {
-                self.kept.join_pairs(|first, _| first);
+                let mut halved = Series::new();
+                self.kept.iter().step_by(2).for_each(|levels| halved.push(levels));
+                self.kept = halved;
                 self.stride *= 2;
             }
             if self.seen.is_multiple_of(self.stride) {
@@ -96,32 +92,15 @@ impl Cell {
     }
 }
 
-/// What is kept of the seconds of a span.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Span {
-    pub(super) all: Cell,
-    /// The strongest level of any axis in its first [`WINDOW`] seconds, which speak for the others. NaN: no sample.
-    window: f32,
-}
-
-impl Kept for Cell {
-    type Span = Span;
+impl series::Cell for Cell {
     const EMPTY: Self = Self::EMPTY;
-    const NOTHING: Span = Span { all: Self::EMPTY, window: f32::NAN };
-
-    fn put(self, span: &mut Span, place: usize) {
-        span.all = span.all.join(self);
-        if place < WINDOW {
-            span.window = span.window.max(self.strongest());
-        }
-    }
-
-    fn join(one: Span, other: Span) -> Span {
-        Span { all: one.all.join(other.all), window: one.window }
-    }
 }
 
-/// The last day by the second, what is older by spans.
+impl series::Cell for [f32; 3] {
+    const EMPTY: Self = [0.0; 3];
+}
+
+/// The session by the second.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Cells {
     cells: Series<Cell>,
@@ -130,33 +109,23 @@ pub(super) struct Cells {
 impl Cells {
     /// `since`: time since the first record.
     pub(super) fn put(&mut self, since: Nanos, cell: Cell) {
-        if let Some(here) = self.cells.second_mut(since.whole_secs()) {
+        if let Some(here) = self.cells.cell_mut(since.whole_secs()) {
             *here = here.join(cell);
         }
     }
 
-    /// The strongest level of any axis within [`WINDOW`] seconds on end, for each second with a sample, and how many
-    /// seconds it stands for: of older ones, the first [`WINDOW`] of each span for all of it.
-    pub(super) fn strongest(&self) -> impl Iterator<Item = (usize, f32)> + '_ {
-        let mut recent = [f32::NAN; WINDOW];
-        self.cells.spans(0, usize::MAX).filter_map(move |(seconds, span)| {
-            if seconds.len() > 1 {
-                return Some((seconds.len(), span.window)).filter(|(_, level)| !level.is_nan());
-            }
-            recent[seconds.start % WINDOW] = span.all.strongest();
-            span.all.largest()?;
-            Some((1, recent.into_iter().reduce(f32::max)?))
+    /// The strongest level of any axis within [`WINDOW`] seconds on end, for each second with a sample.
+    pub(super) fn strongest(&self) -> impl Iterator<Item = f32> + '_ {
+        let with_sample = self.cells.range(0, usize::MAX).filter(|(_, cell)| cell.largest().is_some());
+        with_sample.filter_map(|(second, _)| {
+            let window = self.cells.range((second + 1).saturating_sub(WINDOW), second + 1);
+            window.map(|(_, cell)| cell.strongest()).reduce(f32::max)
         })
     }
 
-    /// The same, evenly of the whole session.
-    pub(super) fn strongest_evenly(&self) -> impl Iterator<Item = f32> + '_ {
-        thinned(self.strongest(), self.cells.grid().width())
-    }
-
-    /// Cells that a window of time touches, with their seconds.
-    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (Range<usize>, Cell)> {
+    /// What the seconds that a window of time touches held.
+    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (usize, Cell)> {
         let (first, end) = (from_s.max(0.0).floor() as usize, to_s.max(0.0).ceil() as usize);
-        self.cells.spans(first, end).map(|(seconds, span)| (seconds, span.all))
+        self.cells.range(first, end)
     }
 }

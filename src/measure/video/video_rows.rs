@@ -39,7 +39,7 @@ impl VideoMeter {
                 start_s,
                 duration_s: (!span.by_mark).then(|| (span.end - span.start).secs()),
                 ended: span.ended,
-                signal: second.and_then(|second| levels?.about(second)).map(f64::from),
+                signal: second.and_then(|second| levels?.number(second)).map(f64::from),
                 distance_m: second.and_then(distance).map(f64::from),
                 course: Some(span.course).filter(|course| *course != Course::Open),
                 evidence,

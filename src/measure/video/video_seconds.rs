@@ -1,47 +1,26 @@
-//! Packets and frame intervals: the last day by the second, what is older by spans (see [`crate::measure::series`]).
+//! Packets and frame intervals by the second (see [`crate::measure::series`]), counted from the first record.
 //!
-//! One cell a second since the first record; spans keep the sums, the longest interval, and in how many of their
-//! seconds a packet came. A gap is spread evenly over the silence before the packet that
-//! showed it; a late packet is taken off the newest cell that still has a loss.
+//! A gap is spread evenly over the silence before the packet that showed it, over a day of it at most; a late packet is
+//! taken off the newest second that still has a loss, of the last 60.
 
 use crate::measure::context::Context;
 use crate::measure::series;
 use crate::units::Nanos;
 
+/// Seconds over which one silence is spread at most.
+const MOST_SPREAD: usize = 86_400;
+
 /// What one second held.
 #[derive(Clone, Copy, Debug)]
-struct Cell {
-    received: u16,
-    lost: u16,
-    interval_ms: f32,
-}
-
-/// What a span of seconds held.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Counts {
-    pub(super) received: u32,
-    pub(super) lost: u32,
+pub(super) struct Cell {
+    pub(super) received: u16,
+    pub(super) lost: u16,
     /// Longest interval between delivered frames that ended here, ms; 0: none ended.
     pub(super) interval_ms: f32,
 }
 
 impl series::Cell for Cell {
-    type Span = Counts;
     const EMPTY: Self = Self { received: 0, lost: 0, interval_ms: 0.0 };
-    const NOTHING: Counts = Counts { received: 0, lost: 0, interval_ms: 0.0 };
-
-    fn put(self, span: &mut Counts, _: usize) {
-        let (received, lost) = (u32::from(self.received), u32::from(self.lost));
-        *span = Self::join(*span, Counts { received, lost, interval_ms: self.interval_ms });
-    }
-
-    fn join(one: Counts, other: Counts) -> Counts {
-        Counts {
-            received: one.received.saturating_add(other.received),
-            lost: one.lost.saturating_add(other.lost),
-            interval_ms: one.interval_ms.max(other.interval_ms),
-        }
-    }
 }
 
 /// Cells of one stream.
@@ -70,7 +49,7 @@ impl Series {
 
     pub(super) fn receive(&mut self, at: Nanos) {
         let second = self.index(at);
-        let Some(cell) = self.cells.second_mut(second) else { return };
+        let Some(cell) = self.cells.cell_mut(second) else { return };
         cell.received = cell.received.saturating_add(1);
         if cell.received == 1 {
             self.covered += 1;
@@ -79,20 +58,16 @@ impl Series {
     }
 
     pub(super) fn lose(&mut self, from: Nanos, to: Nanos, count: u64) {
-        let (last, first) = (self.index(to), self.index(from));
-        let (mut spread, steps) = (0, (last - first + 1) as u64);
-        // So that all of them are there, and what is older is joined.
-        let _ = self.cells.second_mut(last);
-        for cell in self.cells.grid().cells(first, last + 1) {
-            let until = (cell.end.min(last + 1) - first) as u64;
-            let share = (u128::from(count) * u128::from(until) / u128::from(steps)) as u64 - spread;
-            spread += share;
-            if let Some(span) = self.cells.span_mut(cell.start) {
-                span.lost = span.lost.saturating_add(share.min(u64::from(u32::MAX)) as u32);
-            } else if share > 0
-                && let Some(second) = self.cells.second_mut(cell.start)
+        let last = self.index(to);
+        let first = self.index(from).max((last + 1).saturating_sub(MOST_SPREAD));
+        let steps = (last - first + 1) as u64;
+        let until = |step: u64| (u128::from(count) * u128::from(step) / u128::from(steps)) as u64;
+        for (second, step) in (first..).zip(0..steps) {
+            let share = until(step + 1) - until(step);
+            if share > 0
+                && let Some(cell) = self.cells.cell_mut(second)
             {
-                second.lost = second.lost.saturating_add(share.min(u64::from(u16::MAX)) as u16);
+                cell.lost = cell.lost.saturating_add(share.min(u64::from(u16::MAX)) as u16);
             }
         }
     }
@@ -102,27 +77,22 @@ impl Series {
         let newest = self.cells.len();
         let with_loss =
             self.cells.range(newest.saturating_sub(60), newest).rev().find(|(_, cell)| cell.lost > 0);
-        if let Some(cell) = with_loss.and_then(|(second, _)| self.cells.second_mut(second)) {
+        if let Some(cell) = with_loss.and_then(|(second, _)| self.cells.cell_mut(second)) {
             cell.lost -= 1;
         }
     }
 
     pub(super) fn interval(&mut self, at: Nanos, interval: Nanos) {
         let second = self.index(at);
-        if let Some(cell) = self.cells.second_mut(second) {
+        if let Some(cell) = self.cells.cell_mut(second) {
             cell.interval_ms = cell.interval_ms.max(interval.millis() as f32);
         }
     }
 
-    /// All cells: start and end in seconds from the first record.
-    pub(super) fn iter(&self) -> impl Iterator<Item = (f64, f64, Counts)> {
-        self.within(0.0, f64::MAX)
-    }
-
-    /// Those that a window of time touches.
-    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (f64, f64, Counts)> {
+    /// What the seconds that a window of time touches held.
+    pub(super) fn within(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = (usize, Cell)> {
         let (from, to) = (from_s.floor().max(0.0) as usize, to_s.ceil().max(0.0) as usize);
-        self.cells.spans(from, to).map(|(seconds, counts)| (seconds.start as f64, seconds.end as f64, counts))
+        self.cells.range(from, to)
     }
 
     /// Share of the whole seconds with a packet, from the first with one up to `now`, of streams in turn.

@@ -15,11 +15,12 @@ impl VideoMeter {
         }
         let mut columns = vec![LossCell::default(); usize::from(view.columns)];
         for stream in &streams {
-            for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
+            for (second, cell) in stream.series.within(view.from_s, view.to_s) {
+                let (from_s, to_s) = (second as f64, second as f64 + 1.0);
                 let host_drop = dropped_here(stream, context, from_s, to_s);
                 for column in &mut columns[view.columns_showing(from_s, to_s)] {
-                    column.received = column.received.saturating_add(cell.received);
-                    column.lost = column.lost.saturating_add(cell.lost);
+                    column.received = column.received.saturating_add(u32::from(cell.received));
+                    column.lost = column.lost.saturating_add(u32::from(cell.lost));
                     column.host_drop |= host_drop;
                 }
             }
@@ -71,9 +72,9 @@ impl VideoMeter {
                     }
                 }
             } else {
-                for (from_s, to_s, cell) in stream.series.within(view.from_s, view.to_s) {
+                for (second, cell) in stream.series.within(view.from_s, view.to_s) {
                     if cell.interval_ms > 0.0 {
-                        for column in view.columns_showing(from_s, to_s) {
+                        for column in view.columns_showing(second as f64, second as f64 + 1.0) {
                             put(column, f64::from(cell.interval_ms));
                         }
                     }

@@ -16,7 +16,7 @@ pub(super) const FIRST_SPACING: Nanos = Nanos::from_secs(1);
 
 /// Saved states, in order; copies share them.
 #[derive(Clone, Debug)]
-pub struct Checkpoints(Arc<Mutex<Saved>>);
+pub(super) struct Checkpoints(Arc<Mutex<Saved>>);
 
 #[derive(Debug)]
 struct Saved {
@@ -87,21 +87,14 @@ impl Checkpoints {
     }
 
     /// How far the recording is known to reach, seconds.
-    pub(crate) fn farthest_s(&self) -> f64 {
+    pub(super) fn farthest_s(&self) -> f64 {
         self.saved().farthest.secs()
     }
 
-    /// How many there are.
-    #[cfg(feature = "internals")]
-    #[must_use]
-    pub fn count(&self) -> usize {
-        self.saved().states.len()
-    }
-
-    /// About how many bytes they hold, beside what the newest shares with them.
-    #[cfg(feature = "internals")]
-    #[must_use]
-    pub fn bytes(&self) -> usize {
-        self.saved().bytes()
+    /// How many there are, and about how many bytes they hold beside what the newest shares with them.
+    #[cfg(test)]
+    pub(super) fn held(&self) -> (usize, usize) {
+        let saved = self.saved();
+        (saved.states.len(), saved.bytes())
     }
 }
