@@ -57,8 +57,3 @@ fn main() -> anyhow::Result<()> {
     }
     Ok(())
 }
-
-fn seek(player: &mut Player, t_s: f64) {
-    player.jump(t_s);
-    while !player.advance(Nanos::from_secs_f64(t_s), usize::MAX) {}
-}

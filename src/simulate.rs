@@ -18,6 +18,7 @@ mod rng;
 mod rtp_packets;
 mod scenario;
 mod scene;
+mod scene_parts;
 mod truth;
 mod whole_life;
 

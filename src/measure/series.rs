@@ -71,7 +71,7 @@ impl<T: Cell> Series<T> {
     }
 
     /// How many seconds there are, empty ones among them.
-    #[expect(clippy::len_without_is_empty, reason = "nobody asks")]
+    #[allow(clippy::len_without_is_empty, reason = "nobody asks")]
     pub const fn len(&self) -> usize {
         self.len
     }

@@ -65,7 +65,7 @@ fn one(args: &SummaryArgs, profile: &Arc<Profile>, file: &Path) -> anyhow::Resul
     let progress = Progress::new("reading", args.files.len() == 1);
     let (monitor, facts) =
         analyse(&recording, profile, earlier, Reading::of_files(args.files.len()), &|share| {
-            progress.set(share)
+            progress.set(share);
         });
     drop(progress);
     if let Some(path) = &args.histograms {

@@ -4,7 +4,6 @@ use std::net::{Ipv4Addr, SocketAddr};
 
 use super::airframe::VehicleTelemetry;
 use super::camera;
-use super::camera::VideoStream;
 use super::delivery;
 use super::delivery::{Delivered, Departure, Fact};
 use super::handset::{ControlPath, STICKS};
@@ -12,6 +11,7 @@ use super::mavlink;
 use super::motion::{Levels, Motion};
 use super::rng::Dice;
 use super::scenario::{Carrier, Control, HandsetFix, MarkWord, Scenario, Source, StickMessage, Who, starts};
+use super::scene_parts::Parts;
 use super::truth;
 use crate::record::{
     Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, OwnedBody,
@@ -51,19 +51,6 @@ impl SimulatedSession {
     pub fn interface(&self, name: &str) -> Option<InterfaceId> {
         self.interfaces.iter().position(|info| info.name == name).map(|id| InterfaceId(id as u16))
     }
-}
-
-/// What the parts of a session are, for its truth.
-pub(crate) struct Parts<'a> {
-    pub(crate) scenario: &'a Scenario,
-    pub(crate) delivered: &'a Delivered,
-    pub(crate) control: Option<&'a ControlPath<'a>>,
-    pub(crate) stick_stamps_s: &'a [f64],
-    /// Frames of the handset beside its stick messages.
-    pub(crate) handset_others: usize,
-    pub(crate) video: Option<&'a VideoStream>,
-    pub(crate) motion: &'a Motion<'a>,
-    pub(crate) levels: &'a Levels<'a>,
 }
 
 /// Runs a scenario.

@@ -8,7 +8,7 @@ use serde_json::{Map, Value, json};
 
 use super::delivery::{Counted, Fact};
 use super::scenario::Carries;
-use super::scene::Parts;
+use super::scene_parts::Parts;
 use super::whole_life;
 
 /// The truth of a session.

@@ -9,7 +9,7 @@
 use serde_json::{Map, Value, json};
 
 use super::scenario::is_on;
-use super::scene::Parts;
+use super::scene_parts::Parts;
 
 /// Seconds a step.
 const STEP_S: f64 = 0.5;

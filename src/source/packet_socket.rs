@@ -29,7 +29,6 @@ use super::host_drops::each_second;
 use super::readiness;
 use super::receive;
 use super::receive::{Received, Receiver};
-use super::stall_watch;
 use super::udp;
 
 /// More than the largest packet of any interface (the loopback's are 64 KiB and a header).
@@ -84,7 +83,7 @@ impl PacketDrops {
     /// Whether a packet waits to be read.
     pub(crate) fn has_more(&self) -> bool {
         let socket = self.socket.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        socket.as_ref().is_some_and(stall_watch::is_readable)
+        socket.as_ref().is_some_and(readiness::is_readable)
     }
 
     fn follow(&self, socket: &OwnedFd) {

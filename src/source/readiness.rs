@@ -1,8 +1,9 @@
 //! Descriptors that the async runtime has no type of its own for: devices and packet sockets.
 
 use std::io;
-use std::os::fd::{AsRawFd, OwnedFd};
+use std::os::fd::{AsFd, AsRawFd, OwnedFd};
 
+use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use tokio::io::unix::AsyncFd;
 
 /// What owns its descriptor for as long as it lives.
@@ -15,4 +16,11 @@ impl Owning for OwnedFd {}
 pub(crate) fn watch<T: Owning>(owner: T) -> io::Result<AsyncFd<T>> {
     // SAFETY: the owner moves into the result and closes its descriptor only when that is dropped.
     Ok(unsafe { AsyncFd::register(owner) }?)
+}
+
+/// Whether a descriptor has something to read.
+pub(crate) fn is_readable(owner: &impl AsFd) -> bool {
+    let mut each = [PollFd::new(owner.as_fd(), PollFlags::POLLIN)];
+    poll(&mut each, PollTimeout::ZERO).is_ok()
+        && each[0].revents().is_some_and(|found| found.contains(PollFlags::POLLIN))
 }

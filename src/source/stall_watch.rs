@@ -6,10 +6,9 @@
 //! every socket received up to then is in the queue, but for a socket from which more is to be read: that
 //! one is known up to the newest stamp read. The session's thread takes no record that is newer.
 
-use std::os::fd::{AsFd, OwnedFd};
+use std::os::fd::OwnedFd;
 use std::time::Duration;
 
-use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use tokio::time::{MissedTickBehavior, interval};
 
 use crate::record::InterfaceId;
@@ -17,6 +16,7 @@ use crate::units::Nanos;
 
 use super::ingest_queue::Intake;
 use super::packet_socket::PacketDrops;
+use super::readiness::is_readable;
 
 const LOOK: Duration = Duration::from_millis(25);
 /// Looks further apart than this were late. It is the least time that makes a freeze (W3C webrtc-stats).
@@ -38,13 +38,6 @@ impl Watched {
             Self::Packets(packets) => packets.has_more(),
         }
     }
-}
-
-/// Whether a descriptor has something to read.
-pub(crate) fn is_readable(owner: &impl AsFd) -> bool {
-    let mut each = [PollFd::new(owner.as_fd(), PollFlags::POLLIN)];
-    poll(&mut each, PollTimeout::ZERO).is_ok()
-        && each[0].revents().is_some_and(|found| found.contains(PollFlags::POLLIN))
 }
 
 /// Tells looks in time from late ones.
@@ -97,6 +90,8 @@ pub(crate) async fn run(intake: Intake, marks: InterfaceId, sockets: Vec<(Interf
 
 #[cfg(test)]
 mod tests {
+    use std::os::fd::AsFd as _;
+
     use crate::source::stall_watch::*;
 
     #[test]

@@ -356,6 +356,7 @@ pub type SendHeader = (u8, u8, u8);
 /// A TIMESYNC request (MAVLink 2) that was sent at `host_ns`: `tc1` 0, `ts1` the sender's own clock.
 #[must_use]
 pub fn encode_timesync_request(header: SendHeader, host_ns: i64) -> Vec<u8> {
+    #[allow(clippy::needless_update, reason = "with the crate's message extensions there are more fields")]
     let data = TIMESYNC_DATA { tc1: 0, ts1: host_ns, ..Default::default() };
     encoded(header, &MavMessage::TIMESYNC(data))
 }

@@ -9,18 +9,18 @@ use syn::visit::{self, Visit};
 
 /// The files of the library by their module path, with what each names.
 #[derive(Default)]
-pub struct Tree {
+pub(crate) struct Tree {
     /// For each file the other files that it names, with the path that does.
-    pub files: BTreeMap<String, BTreeMap<String, String>>,
+    pub(crate) files: BTreeMap<String, BTreeMap<String, String>>,
     /// For each file every path in it, resolved as far as `crate::` goes.
-    pub paths: BTreeMap<String, BTreeSet<String>>,
+    pub(crate) paths: BTreeMap<String, BTreeSet<String>>,
     /// For each file its strings, but those that tell why the program stops and those of attributes.
-    pub strings: BTreeMap<String, Vec<String>>,
+    pub(crate) strings: BTreeMap<String, Vec<String>>,
 }
 
 impl Tree {
     /// Reads `src/`, but its test modules.
-    pub fn of_sources() -> Self {
+    pub(crate) fn of_sources() -> Self {
         let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
         let mut tree = Self::default();
         let mut texts = Vec::new();
@@ -39,11 +39,10 @@ impl Tree {
     }
 
     /// Adds what a piece of code names to a file.
-    pub fn add(&mut self, module: &str, code: &str) {
+    pub(crate) fn add(&mut self, module: &str, code: &str) {
         self.files.entry(module.to_owned()).or_default();
         let parsed = syn::parse_file(code).unwrap_or_else(|error| panic!("{module}: {error}"));
-        let mut reader =
-            Reader { module: module.split("::").map(str::to_owned).collect(), ..Reader::default() };
+        let mut reader = Reader::default();
         reader.visit_file(&parsed);
         if !reader.strings.is_empty() {
             self.strings.entry(module.to_owned()).or_default().append(&mut reader.strings);
@@ -90,18 +89,17 @@ impl Tree {
 }
 
 /// The room of a file: the first part of its path.
-pub fn room(module: &str) -> Option<&str> {
+pub(crate) fn room(module: &str) -> Option<&str> {
     module.split("::").next()
 }
 
 /// Whether a file holds tests alone.
-pub fn is_test(path: &Path) -> bool {
+pub(crate) fn is_test(path: &Path) -> bool {
     path.components().any(|part| matches!(part.as_os_str().to_str(), Some("tests" | "tests.rs")))
 }
 
 #[derive(Default)]
 struct Reader {
-    module: Vec<String>,
     found: Vec<Vec<String>>,
     strings: Vec<String>,
 }
@@ -235,7 +233,7 @@ impl<'ast> Visit<'ast> for Reader {
 }
 
 /// Groups of files of which each leads to every other.
-pub fn strongly_connected<'a>(arrows: &BTreeMap<&'a str, BTreeSet<&'a str>>) -> Vec<Vec<&'a str>> {
+pub(crate) fn strongly_connected<'a>(arrows: &BTreeMap<&'a str, BTreeSet<&'a str>>) -> Vec<Vec<&'a str>> {
     let reach: BTreeMap<&str, BTreeSet<&str>> = arrows
         .keys()
         .map(|&start| {

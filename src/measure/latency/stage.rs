@@ -145,10 +145,10 @@ impl StageMeter {
             follows.filter_map(|follow| Some((*follow, mapping::curve(aligned, follow)?))).collect();
         let path = self.archive.path.unwrap_or_else(|| self.path(aligned, &curves));
         let held = path == StickPath::Held;
-        let uncertainties = aligned.iter().map(|aligned| aligned.uncertainty_ms);
+        let mut uncertainties = aligned.iter().map(|aligned| aligned.uncertainty_ms);
         let mut evidence = StageEvidence {
             hold: if held { sample_hold(aligned) } else { None },
-            uncertainty_ms: uncertainties.fold(Some(0.0), |most, own| Some(f64::max(most?, own?))),
+            uncertainty_ms: uncertainties.try_fold(0.0, |most, own| Some(f64::max(most, own?))),
             follows: curves.iter().map(|(follow, _)| *follow).collect(),
             path,
             sightings: (self.first_whole() == 0).then(Vec::new),
