@@ -369,7 +369,7 @@ fn the_first_good_fix() {
             plan.send(at, VEHICLE, Message::fix(54.0, 8.0, eph, accuracy_mm));
             plan.send(at + 0.1, VEHICLE, Message::position(second * 1000, 54.0, 8.0));
         }
-        plan.play(link, &[], 21.0).summary().range.first().and_then(|row| row.origin.clone())
+        plan.play(link, &[], 21.0).summary().range.first().and_then(|row| row.origin)
     };
     assert!(origin(2.0, 0).is_some() && origin(9.0, 5000).is_some());
     assert_eq!((origin(2.1, 0), origin(9.0, 5100)), (None, None));
