@@ -196,9 +196,9 @@ impl<'a> Analysis<'a> {
         {
             let from = context.since_start_s(span.start).max(0.0);
             let to = context.since_start_s(span.end);
-            let seconds = self.distances.known(from as usize, usize::MAX);
             // One that begins and ends at one instant touches nothing.
-            for (second, end_m) in seconds.take_while(|(second, _)| from.max(*second as f64) < to) {
+            let touched = if from < to { from as usize..to.ceil() as usize } else { 0..0 };
+            for (second, end_m) in self.distances.known(touched.start, touched.end) {
                 let nearest = frozen.entry(second).or_insert(f32::INFINITY);
                 *nearest = nearest.min(self.nearest(second, end_m, from, to));
             }
