@@ -7,6 +7,7 @@ pub mod histogram_log;
 mod range_text;
 pub mod session_text;
 pub mod threshold_text;
+mod timing_text;
 mod vibration_text;
 mod wifi_text;
 

@@ -8,3 +8,4 @@ pub mod failsafe_steps;
 pub mod limit;
 pub mod quantity;
 pub mod reason;
+pub mod regularity;

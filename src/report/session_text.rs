@@ -30,6 +30,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     super::threshold_text::write_to(out, &summary.thresholds)?;
     failsafe(out, summary)?;
     super::vibration_text::write_to(out, summary.vibration.as_ref())?;
+    super::timing_text::write_to(out, &summary.timing)?;
     power(out, summary)?;
     clocks(out, &summary.clocks)?;
     events(out, summary)?;

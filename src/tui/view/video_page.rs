@@ -5,7 +5,7 @@ use ratatui::layout::Rect;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LevelCell, LinkState, Snapshot};
-use crate::summary::{Freeze, VideoSource, VideoSummary};
+use crate::summary::{Freeze, TimingSummary, TimingWhat, VideoSource, VideoSummary};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
@@ -14,7 +14,7 @@ use crate::tui::widget::strip::Strip;
 use crate::tui::widget::trend::{BadSide, Trend};
 use crate::units::LevelUnit;
 use crate::wording::quantity::NOT_MEASURED;
-use crate::wording::{quantity, reason};
+use crate::wording::{quantity, reason, regularity};
 
 use super::{GUTTER, Scene, put, time_axis, window_text};
 
@@ -35,7 +35,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         None => "no source yet",
     };
     let keys = snapshot.summary.video.as_ref().is_some_and(|video| video.codec.is_some());
-    let (top, rest) = split_rows(area, 4 + u16::from(keys));
+    let rows = 4 + u16::from(keys) + u16::from(spacing(snapshot).is_some());
+    let (top, rest) = split_rows(area, rows);
     let inner = panel("video", source, theme, top, buffer);
     totals(scene, snapshot, inner, buffer);
     let list = (rest.height / 3).clamp(3, 16);
@@ -102,6 +103,12 @@ fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
         pen.cut(0, row, &text, pen.width(), style);
         row += 1;
     }
+    if let Some(spacing) = spacing(snapshot) {
+        let named = pen.text(0, row, "from picture to picture: ", theme.base);
+        let room = pen.width().saturating_sub(named);
+        pen.whole(named, row, &regularity::parts(spacing), room, theme.base);
+        row += 1;
+    }
     if !video.stopped_at_sender.is_empty() {
         let spans: Vec<String> = video
             .stopped_at_sender
@@ -119,6 +126,13 @@ fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
             theme.dim,
         );
     }
+}
+
+/// How regularly the link's pictures come: whether it stutters.
+fn spacing(snapshot: &Snapshot) -> Option<&TimingSummary> {
+    let ssrc = snapshot.summary.video.as_ref()?.ssrc?;
+    let of_pictures = |row: &&TimingSummary| row.what == TimingWhat::VideoFrame && row.ssrc == Some(ssrc);
+    snapshot.summary.timing.iter().find(of_pictures)
 }
 
 fn stream_parts(snapshot: &Snapshot, video: &VideoSummary) -> Vec<String> {
