@@ -1,19 +1,13 @@
-//! Slant distance, level against distance, and how far is proven.
+//! Where the vehicle is, and its slant distance from the handset.
 //!
 //! Definition: the straight distance from the handset, on WGS84 and height (see
 //! [`crate::stats::geodesic`]). The vehicle's place is GLOBAL_POSITION_INT, else a 3D GPS_RAW_INT.
 //! Unit: metres. Sources of the fields: the public MAVLink message set.
 //!
-//! A silence of the position of up to 10 s is interpolated; seconds in a longer one, and after the
-//! last fix, have no distance; nor have those in which the handset is carried about and has no fix of its own (see
-//! `position/handset_walk.rs`). Only trips are judged (see [`super::life`]). A restart or a late arrival changes nothing here; duplicates never get here.
-//! Path loss: per-second levels from 10 m on (see [`crate::stats::path_loss`]). Bounds: see the files
-//! of its folder.
-//!
-//! Seconds that are older than a day are joined to spans (see [`super::series`]), and all figures go on with
-//! them: of each span, its first second speaks with its distance, level and direction, and counts for all of its
-//! seconds. Frames, freezes, holds and failsafes are those of the whole span; where they make it fail, it does so at
-//! the nearest distance that it saw. The farthest distance is that of every fix.
+//! A silence of the position of up to 10 s is interpolated. Seconds in a longer one, and after the last fix, have no
+//! distance; nor have those in which the handset is carried about and has no fix of its own (see
+//! `position/handset_walk.rs`). The farthest distance is that of every fix. A restart or a late arrival changes nothing
+//! here; duplicates never get here.
 
 pub(crate) mod handset_position;
 mod handset_walk;
