@@ -14,11 +14,11 @@ const BOUNDS: [&str; 32] = [
     // How many of something are kept, and for how long.
     "MOST_",
     "own_reports.rs MOST",
-    "spells.rs MOST",
+    "bad_spells.rs MOST",
     "sticks.rs MOST",
     "rate.rs MOST",
     "archive.rs MOST",
-    "blocks.rs BLOCK",
+    "series.rs BLOCK",
     "archive.rs BLOCK",
     "SLOTS",
     "RING",

@@ -9,7 +9,7 @@
 //! instant in ten passes it by chance. A gap leaves its seconds empty; the
 //! counters are 32 bit, a fall is a restart and counts from zero; duplicates never reach this
 //! file.
-//! Bounded: see `vibration/samples.rs`; 8 senders, 4,096 marks.
+//! Bounded: see `vibration/axes.rs`; 8 senders, 4,096 marks.
 
 mod axes;
 
