@@ -197,7 +197,7 @@ mod tests {
     fn what_is_too_long_is_refused() {
         let end = |text: &str| SocketAddr::new(text.parse().unwrap(), 9);
         let four = Flow { source: end("10.0.0.1"), destination: end("10.0.0.2") };
-        assert!(write_udp(four, &[0; 65_507], &mut Vec::new()).is_some());
-        assert!(write_udp(four, &[0; 65_508], &mut Vec::new()).is_none());
+        assert!(write_udp(four, &vec![0; 65_507], &mut Vec::new()).is_some());
+        assert!(write_udp(four, &vec![0; 65_508], &mut Vec::new()).is_none());
     }
 }

@@ -250,7 +250,7 @@ fn peak(coefficients: &[f64], from: f64, step: f64) -> Option<Lag> {
 mod tests {
     use crate::stats::correlation::*;
 
-    fn course<'a>(points: &'a [(f64, f64)]) -> Course<'a> {
+    fn course(points: &[(f64, f64)]) -> Course<'_> {
         Level::of(points.iter().copied()).map_or(Course::Moving(Trace::new(points)), Course::Standing)
     }
 

@@ -120,7 +120,9 @@ mod tests {
         assert_eq!(protocols.tell(flow(2), &packet(4)), Protocol::Mavlink);
         // One plausible packet, and two that are not in sequence, prove nothing.
         for (port, numbers) in [(3, &[1][..]), (4, &[1, 7])] {
-            numbers.iter().for_each(|&number| assert!(is_rtp(protocols.tell(flow(port), &packet(number)))));
+            for &number in numbers {
+                assert!(is_rtp(protocols.tell(flow(port), &packet(number))));
+            }
             protocols.tell(flow(port), &[0xFD]);
             assert_eq!(protocols.tell(flow(port), &packet(9)), Protocol::Mavlink);
         }
