@@ -24,6 +24,8 @@ use crate::wire::sender::Sender;
 /// Histograms of messages kept; further ones are left out: strangers must not grow memory.
 const MOST_MESSAGES: usize = 512;
 const MOST_SENDERS: usize = 64;
+/// Message ids that are looked up in a table.
+const LOW_IDS: usize = 512;
 /// The quickest way is looked for so far back.
 const LOOK_BACK: Nanos = Nanos::from_secs(10);
 /// The longest time that is told apart, an hour.
@@ -124,37 +126,67 @@ impl Lateness {
     }
 }
 
+/// One sender's messages and their lateness.
+#[derive(Clone, Debug)]
+struct SenderTimes {
+    sender: Sender,
+    /// Where the spacing of each low message id stands, from 1; 0: nowhere yet.
+    places: Box<[u16; LOW_IDS]>,
+    /// The same of the few ids above.
+    high: BTreeMap<u32, u16>,
+    lateness: Lateness,
+}
+
 /// What all the senders of a session show.
 #[derive(Clone, Debug, Default)]
 pub struct TimingMeter {
     messages: Vec<Spacing>,
-    /// Where each message's spacing stands.
-    places: BTreeMap<(Sender, u32), usize>,
-    lateness: BTreeMap<Sender, Lateness>,
+    senders: Vec<SenderTimes>,
+    /// The place of the sender that was heard last: it mostly goes on.
+    latest: usize,
     round_trips: Times,
 }
 
 impl TimingMeter {
     /// Takes a message that is no copy; `boot`: the running boot time that it carries.
     pub fn observe(&mut self, at: Nanos, sender: Sender, message: u32, boot: Option<BootTime>) {
-        if sender.direction == Direction::Outbound {
+        if sender.direction == Direction::Outbound || !self.find(sender) {
             return;
         }
-        let place = match self.places.get(&(sender, message)) {
-            Some(place) => *place,
-            None if self.messages.len() < MOST_MESSAGES => {
-                self.places.insert((sender, message), self.messages.len());
-                self.messages.push(Spacing::default());
-                self.messages.len() - 1
-            }
+        let own = &mut self.senders[self.latest];
+        let place = match own.places.get_mut(message as usize) {
+            Some(place) => place,
+            None if own.high.len() < MOST_MESSAGES => own.high.entry(message).or_default(),
             None => return,
         };
-        self.messages[place].observe(at);
-        if let Some(boot) = boot
-            && (self.lateness.len() < MOST_SENDERS || self.lateness.contains_key(&sender))
-        {
-            self.lateness.entry(sender).or_default().observe(at, boot);
+        if *place == 0 {
+            if self.messages.len() == MOST_MESSAGES {
+                return;
+            }
+            self.messages.push(Spacing::default());
+            *place = self.messages.len() as u16;
         }
+        self.messages[usize::from(*place) - 1].observe(at);
+        if let Some(boot) = boot {
+            own.lateness.observe(at, boot);
+        }
+    }
+
+    /// Makes a sender the latest; false where there is no room for one more.
+    fn find(&mut self, sender: Sender) -> bool {
+        if self.senders.get(self.latest).is_some_and(|latest| latest.sender == sender) {
+            return true;
+        }
+        let known = self.senders.iter().position(|one| one.sender == sender);
+        if known.is_none() {
+            if self.senders.len() == MOST_SENDERS {
+                return false;
+            }
+            let (places, high) = (Box::new([0; LOW_IDS]), BTreeMap::new());
+            self.senders.push(SenderTimes { sender, places, high, lateness: Lateness::default() });
+        }
+        self.latest = known.unwrap_or(self.senders.len() - 1);
+        true
     }
 
     /// Takes a TIMESYNC exchange.
@@ -169,11 +201,19 @@ impl TimingMeter {
             let (system, component) = (Some(sender.system), Some(sender.component));
             (TimingSummary { interface: Some(name(sender)), system, component, id, ..figures }, times)
         };
-        let messages = self.places.iter().filter_map(|(&(sender, id), &place)| {
-            Some(of_sender(sender, Some(id), self.messages[place].times.row(TimingWhat::Message)?))
+        let mut senders: Vec<&SenderTimes> = self.senders.iter().collect();
+        senders.sort_by_key(|one| one.sender);
+        let messages = senders.iter().flat_map(|one| {
+            let low = one.places.iter().enumerate().map(|(id, place)| (id as u32, *place));
+            let all =
+                low.chain(one.high.iter().map(|(id, place)| (*id, *place))).filter(|(_, place)| *place > 0);
+            all.filter_map(|(id, place)| {
+                let times = &self.messages[usize::from(place) - 1].times;
+                Some(of_sender(one.sender, Some(id), times.row(TimingWhat::Message)?))
+            })
         });
-        let lateness = self.lateness.iter().filter_map(|(&sender, late)| {
-            Some(of_sender(sender, None, late.times.row(TimingWhat::Lateness)?))
+        let lateness = senders.iter().filter_map(|one| {
+            Some(of_sender(one.sender, None, one.lateness.times.row(TimingWhat::Lateness)?))
         });
         messages.chain(lateness).chain(self.round_trips.row(TimingWhat::RoundTrip)).collect()
     }
