@@ -7,9 +7,11 @@
 //! A recording may be a stranger's: only limits of the profile's links are taken, at most one a link, in its unit and
 //! of what begins on it, with numbers that a level can be, and with words that a terminal can show.
 
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
+use serde_json::Value;
 
-use crate::profile::{LinkProfile, Profile};
+use crate::profile::{LimitEvent, LinkProfile, Profile};
 use crate::summary::{Interval, Threshold, ThresholdAgreement};
 
 use crate::record::text::clean;
@@ -24,7 +26,7 @@ const LARGEST_LEVEL: f64 = 1e6;
 
 #[derive(Default, Serialize, Deserialize)]
 struct Recorded {
-    #[serde(default)]
+    #[serde(default, deserialize_with = "known")]
     thresholds: Vec<Threshold>,
     #[serde(default)]
     vibration: Option<VibrationLimit>,
@@ -68,6 +70,13 @@ impl Earlier {
             vibration: vibration.filter(is_plausible_vibration),
         })
     }
+}
+
+/// All but those of an event that this program does not know, as another version may write them.
+fn known<'de, D: Deserializer<'de>>(input: D) -> Result<Vec<Threshold>, D::Error> {
+    let all = Vec::<Value>::deserialize(input)?.into_iter();
+    let known = all.filter(|one| one.get("event").is_none_or(|event| LimitEvent::deserialize(event).is_ok()));
+    known.map(|one| serde_json::from_value(one).map_err(D::Error::custom)).collect()
 }
 
 fn written(recorded: &Recorded) -> String {

@@ -93,6 +93,7 @@ pub struct Threshold {
     /// `logistic` or `highest-level`.
     pub method: String,
     /// What begins there: `freeze`, `loss` (over 5 % of a second's frames, two at least) or `hold`.
+    #[serde(default)]
     pub event: LimitEvent,
     /// `rtp` or `marks`, `sequence`, `holds`.
     #[serde(default)]

@@ -1,7 +1,6 @@
 use std::sync::Arc;
 
 use crate::monitor::recorded_limits::*;
-use crate::profile::LimitEvent;
 use crate::summary::ThresholdSession;
 use crate::units::LevelUnit;
 
@@ -198,4 +197,15 @@ fn of_many_sessions_the_newest_are_listed() {
     long.each[199].freezes = 77;
     let each = &read(vec![long])[0].each;
     assert_eq!((each.len(), each[31].freezes), (32, 77));
+}
+
+/// A recording of another version: of what begins on a link it may use a word that is not known here.
+#[test]
+fn a_limit_of_another_event_takes_no_other_away() {
+    let json = earlier(vec![limit("down", LevelUnit::Raw, LimitEvent::Loss, 48.5), video(-70.0)]).to_json();
+    let other = json.replace("\"event\":\"loss\"", "\"event\":\"another\"");
+    assert_ne!(json, other);
+    let read = Earlier::from_json(&other, &profile()).unwrap();
+    assert_eq!(read.thresholds.iter().map(|one| one.link.as_str()).collect::<Vec<_>>(), ["video"]);
+    assert!(read.vibration.is_some());
 }
