@@ -1,7 +1,15 @@
-//! The histogram log: what `summary --histograms` writes is read back by a reader of its own.
+//! The histogram log: what `summary --histograms` writes is read back by a reader of its own; and what its rows are of.
 
+mod frames;
+
+use std::collections::BTreeSet;
+use std::net::SocketAddr;
 use std::process::Command;
 
+use fadewatch::record::{Flow, InterfaceId, InterfaceInfo, InterfaceKind};
+use fadewatch::summary::TimingWhat;
+use fadewatch::{Body, Direction, Entry, LinkMonitor, Nanos, Record, RecordingFacts};
+use frames::frame;
 use hdrhistogram::Histogram;
 use hdrhistogram::serialization::Deserializer;
 use hdrhistogram::serialization::interval_log::{IntervalLogIterator, LogEntry};
@@ -59,4 +67,34 @@ fn histograms_are_those_of_one_recording() {
     let output = fadewatch(&["summary", "--histograms", "never.hlog", one, one]);
     assert_eq!(output.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&output.stderr).contains("histograms of one recording"));
+}
+
+/// Two forwarders bring the same vehicle's frames to one port: neither's spacing is that between the two.
+#[test]
+fn flows_of_one_sender_are_timed_apart() {
+    let mut monitor = LinkMonitor::default();
+    let info = InterfaceInfo { name: "vehicle".to_owned(), kind: InterfaceKind::Datagram, description: None };
+    monitor.handle(&Entry::Interface(InterfaceId(0), info));
+    for step in 0..200_u64 {
+        for (port, late_ms) in [(40_001, 0), (40_002, 3)] {
+            let end = |port| SocketAddr::from(([192, 0, 2, 7], port));
+            let flow = Flow { source: end(port), destination: end(14_550) };
+            // ATTITUDE, its boot clock first.
+            let payload = [&((step * 100 + 5000) as u32).to_le_bytes()[..], &[1; 24]].concat();
+            let bytes = frame(step, (1, 1), 30, 39, &payload);
+            let (at, direction) = (Nanos::from_millis((step * 100 + late_ms) as i64), Direction::Inbound);
+            let body = Body::Datagram { flow, bytes: &bytes };
+            monitor.handle(&Entry::Record(Record { at, interface: InterfaceId(0), direction, body }));
+        }
+    }
+    let summary = monitor.summary(&RecordingFacts::default());
+    let spacings = summary.timing.iter().filter(|row| row.what == TimingWhat::Message);
+    let mut ends = BTreeSet::new();
+    for row in spacings {
+        assert_eq!(row.samples, 199, "{row:?}");
+        assert!((row.p50_ms - 100.0).abs() <= 1.0 && row.max_ms <= 101.0, "{row:?}");
+        ends.insert(row.endpoint.clone().unwrap());
+    }
+    assert_eq!(ends.len(), 2, "{ends:?}");
+    assert_eq!(summary.streams.len(), 2);
 }

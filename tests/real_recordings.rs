@@ -9,7 +9,7 @@ use std::sync::Arc;
 use fadewatch::capture::Recording;
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::profile::Profile;
-use fadewatch::summary::{Phase, Stream, Summary};
+use fadewatch::summary::{Phase, Stream, Summary, TimingWhat};
 
 fn summary_of(path: &Path, profile: &str) -> Summary {
     let profile = Arc::new(Profile::parse(profile).expect("a profile"));
@@ -102,6 +102,9 @@ fn a_serial_modem_of_2013_from_bare_bytes() {
     let summary = summary_of(&cut("quad2013_a.raw"), "");
     check_quad(&summary);
     assert_eq!(summary.recording.start_utc, None);
+    // Such a file says when frames were sent, not when they came.
+    let timed = |what| summary.timing.iter().filter(|row| row.what == what).count();
+    assert_eq!((timed(TimingWhat::Lateness), timed(TimingWhat::Message) > 10), (0, true));
     // From the first boot stamp (60.314 s) to the last (560.075 s), as an independent script reads them.
     assert!((summary.recording.duration_s - 499.761).abs() < 1e-6, "{}", summary.recording.duration_s);
 }

@@ -143,11 +143,8 @@ impl LossMeter {
     ) -> Arrival {
         let MavlinkMessage { header, fingerprint: hash, boot, .. } = *message;
         let arriving = Arriving { at, sequence: header.sequence, hash, boot };
-        let key = sender.key();
-        let index = usize::from(self.places[place_of(key)]);
-        if let Some(flow) = self.flows.get_mut(index)
-            && flow.key == key
-            && flow.endpoint == endpoint
+        if let Some(index) = self.found_last(sender, endpoint)
+            && let Some(flow) = self.flows.get_mut(index)
             && header.standing == Standing::Accepted
             && flow.sequence.observe_in_order(&arriving)
         {
@@ -158,6 +155,25 @@ impl LossMeter {
             return Arrival::New;
         }
         self.observe_any(sender, endpoint, arriving, header)
+    }
+
+    /// The flow of a sender and address, if it is the one that was found last.
+    #[inline]
+    fn found_last(&self, sender: Sender, endpoint: Option<SocketAddr>) -> Option<usize> {
+        let key = sender.key();
+        let index = usize::from(self.places[place_of(key)]);
+        self.flows
+            .get(index)
+            .is_some_and(|flow| flow.key == key && flow.endpoint == endpoint)
+            .then_some(index)
+    }
+
+    /// The number of a sender's flow from an address: what is told apart here is told apart elsewhere too.
+    pub(crate) fn flow_number(&self, sender: Sender, endpoint: Option<SocketAddr>) -> Option<usize> {
+        let all = || {
+            self.senders.get(&sender)?.iter().copied().find(|&index| self.flows[index].endpoint == endpoint)
+        };
+        self.found_last(sender, endpoint).or_else(all)
     }
 
     /// The same, whatever comes.

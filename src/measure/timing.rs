@@ -1,8 +1,8 @@
 //! How regularly things come: spacing of messages and pictures, round trips, lateness.
 //!
 //! Unit: milliseconds, from histograms of microseconds with two significant digits (HdrHistogram: a value is known
-//! within 1 %). One of each message of each sender on each interface, from one arrival to the next; of each sender's
-//! lateness; of all TIMESYNC round trips; of each video stream's delivered pictures.
+//! within 1 %). One of each message of each flow of a sender (as loss tells them apart: interface, and address where
+//! there are several), from one arrival to the next; of each flow's lateness; of all TIMESYNC round trips; of each video stream's delivered pictures.
 //! Lateness: how much longer a stamped message was on its way than the quickest of the same sender in the last 10 s,
 //! which clock skew changes by less than a millisecond. Percentile: the smallest value that has at least this share at or
 //! below it, as the library reports it (its highest equivalent value).
@@ -16,14 +16,13 @@ use std::collections::{BTreeMap, VecDeque};
 use hdrhistogram::Histogram;
 
 use crate::clocks::BootTime;
-use crate::record::Direction;
 use crate::summary::{TimingSummary, TimingWhat};
 use crate::units::Nanos;
-use crate::wire::sender::Sender;
 
 /// Histograms of messages kept; further ones are left out: strangers must not grow memory.
 const MOST_MESSAGES: usize = 512;
-const MOST_SENDERS: usize = 64;
+/// Delays kept of a sender, to know the least: only as many as grow on and on.
+const MOST_DELAYS: usize = 1024;
 /// Message ids that are looked up in a table.
 const LOW_IDS: usize = 512;
 /// The quickest way is looked for so far back.
@@ -50,6 +49,10 @@ impl Times {
         let _ = self.0.record(micros);
     }
 
+    fn own_bytes(&self) -> usize {
+        self.0.distinct_values() * size_of::<u32>()
+    }
+
     /// Its figures and the histogram itself, in microseconds; `None` without any.
     fn row(&self, what: TimingWhat) -> Option<Row<'_>> {
         let times = &self.0;
@@ -57,14 +60,15 @@ impl Times {
         let figures = TimingSummary {
             what,
             interface: None,
+            endpoint: None,
             system: None,
             component: None,
             id: None,
             ssrc: None,
             samples: times.len(),
             p50_ms: ms(0.5),
-            p99_ms: ms(0.99),
-            p999_ms: ms(0.999),
+            p99_ms: (times.len() >= 100).then(|| ms(0.99)),
+            p999_ms: (times.len() >= 1000).then(|| ms(0.999)),
             max_ms: times.max() as f64 / 1000.0,
         };
         (!times.is_empty()).then_some((figures, times))
@@ -116,6 +120,7 @@ impl Lateness {
         while self.least.back().is_some_and(|(_, least)| *least >= delay) {
             self.least.pop_back();
         }
+        self.least.truncate(MOST_DELAYS - 1);
         self.least.push_back((at, delay));
         while self.least.front().is_some_and(|(when, _)| at - *when > LOOK_BACK) {
             self.least.pop_front();
@@ -126,10 +131,9 @@ impl Lateness {
     }
 }
 
-/// One sender's messages and their lateness.
+/// Messages of one flow of a sender, and their lateness.
 #[derive(Clone, Debug)]
-struct SenderTimes {
-    sender: Sender,
+struct FlowTimes {
     /// Where the spacing of each low message id stands, from 1; 0: nowhere yet.
     places: Box<[u16; LOW_IDS]>,
     /// The same of the few ids above.
@@ -137,23 +141,48 @@ struct SenderTimes {
     lateness: Lateness,
 }
 
+impl Default for FlowTimes {
+    fn default() -> Self {
+        Self { places: Box::new([0; LOW_IDS]), high: BTreeMap::new(), lateness: Lateness::default() }
+    }
+}
+
+impl FlowTimes {
+    /// Ids and the places of their spacings, in order.
+    fn places(&self) -> impl Iterator<Item = (u32, usize)> {
+        let low = self.places.iter().enumerate().map(|(id, &place)| (id as u32, place));
+        let all = low.chain(self.high.iter().map(|(&id, &place)| (id, place)));
+        all.filter_map(|(id, place)| Some((id, usize::from(place).checked_sub(1)?)))
+    }
+}
+
 /// What all the senders of a session show.
 #[derive(Clone, Debug, Default)]
 pub struct TimingMeter {
     messages: Vec<Spacing>,
-    senders: Vec<SenderTimes>,
-    /// The place of the sender that was heard last: it mostly goes on.
-    latest: usize,
+    /// By the numbers that the loss meter gives flows.
+    flows: Vec<FlowTimes>,
     round_trips: Times,
 }
 
 impl TimingMeter {
-    /// Takes a message that is no copy; `boot`: the running boot time that it carries.
-    pub fn observe(&mut self, at: Nanos, sender: Sender, message: u32, boot: Option<BootTime>) {
-        if sender.direction == Direction::Outbound || !self.find(sender) {
-            return;
+    /// About how many bytes are held that copies do not share.
+    pub(crate) fn own_bytes(&self) -> usize {
+        let spacings: usize = self.messages.iter().map(|spacing| spacing.times.own_bytes()).sum();
+        let late = |flow: &FlowTimes| {
+            size_of_val(&*flow.places)
+                + flow.lateness.times.own_bytes()
+                + flow.lateness.least.len() * size_of::<(Nanos, Nanos)>()
+        };
+        spacings + self.flows.iter().map(late).sum::<usize>()
+    }
+
+    /// Takes a message that is no copy, of the flow of this number; `boot`: the running boot time that it carries.
+    pub fn observe(&mut self, at: Nanos, flow: usize, message: u32, boot: Option<BootTime>) {
+        if self.flows.len() <= flow {
+            self.flows.resize_with(flow + 1, FlowTimes::default);
         }
-        let own = &mut self.senders[self.latest];
+        let own = &mut self.flows[flow];
         let place = match own.places.get_mut(message as usize) {
             Some(place) => place,
             None if own.high.len() < MOST_MESSAGES => own.high.entry(message).or_default(),
@@ -172,49 +201,24 @@ impl TimingMeter {
         }
     }
 
-    /// Makes a sender the latest; false where there is no room for one more.
-    fn find(&mut self, sender: Sender) -> bool {
-        if self.senders.get(self.latest).is_some_and(|latest| latest.sender == sender) {
-            return true;
-        }
-        let known = self.senders.iter().position(|one| one.sender == sender);
-        if known.is_none() {
-            if self.senders.len() == MOST_SENDERS {
-                return false;
-            }
-            let (places, high) = (Box::new([0; LOW_IDS]), BTreeMap::new());
-            self.senders.push(SenderTimes { sender, places, high, lateness: Lateness::default() });
-        }
-        self.latest = known.unwrap_or(self.senders.len() - 1);
-        true
-    }
-
     /// Takes a TIMESYNC exchange.
     pub fn observe_round_trip(&mut self, time: Nanos) {
         self.round_trips.record(time);
     }
 
-    /// Messages by sender, then lateness, then round trips, each where it has samples; `name`: a sender's interface.
+    /// Messages by flow, then lateness, then round trips, each where it has samples; `name`: says whose a flow is.
     #[must_use]
-    pub fn rows(&self, name: &dyn Fn(Sender) -> String) -> Vec<Row<'_>> {
-        let of_sender = |sender: Sender, id, (figures, times)| {
-            let (system, component) = (Some(sender.system), Some(sender.component));
-            (TimingSummary { interface: Some(name(sender)), system, component, id, ..figures }, times)
-        };
-        let mut senders: Vec<&SenderTimes> = self.senders.iter().collect();
-        senders.sort_by_key(|one| one.sender);
-        let messages = senders.iter().flat_map(|one| {
-            let low = one.places.iter().enumerate().map(|(id, place)| (id as u32, *place));
-            let all =
-                low.chain(one.high.iter().map(|(id, place)| (*id, *place))).filter(|(_, place)| *place > 0);
-            all.filter_map(|(id, place)| {
-                let times = &self.messages[usize::from(place) - 1].times;
-                Some(of_sender(one.sender, Some(id), times.row(TimingWhat::Message)?))
+    pub fn rows(&self, name: &dyn Fn(usize, TimingSummary) -> TimingSummary) -> Vec<Row<'_>> {
+        let named = |flow, (figures, times)| (name(flow, figures), times);
+        let messages = self.flows.iter().enumerate().flat_map(|(flow, own)| {
+            own.places().filter_map(move |(id, place)| {
+                let (figures, times) = self.messages[place].times.row(TimingWhat::Message)?;
+                Some(named(flow, (TimingSummary { id: Some(id), ..figures }, times)))
             })
         });
-        let lateness = senders.iter().filter_map(|one| {
-            Some(of_sender(one.sender, None, one.lateness.times.row(TimingWhat::Lateness)?))
-        });
+        let lateness = self.flows.iter().enumerate();
+        let lateness = lateness
+            .filter_map(|(flow, own)| Some(named(flow, own.lateness.times.row(TimingWhat::Lateness)?)));
         messages.chain(lateness).chain(self.round_trips.row(TimingWhat::RoundTrip)).collect()
     }
 }
@@ -224,7 +228,6 @@ mod tests {
     use serde_json::Value;
 
     use crate::measure::timing::*;
-    use crate::record::InterfaceId;
 
     fn vectors() -> Value {
         serde_json::from_str(include_str!("../../tests/vectors/hdrhistogram.json")).unwrap()
@@ -279,12 +282,8 @@ mod tests {
         }
     }
 
-    fn sender() -> Sender {
-        Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 }
-    }
-
     fn row(meter: &TimingMeter, what: TimingWhat) -> TimingSummary {
-        let mut rows = meter.rows(&|_| "vehicle".to_owned()).into_iter().map(|(row, _)| row);
+        let mut rows = meter.rows(&|_, row| row).into_iter().map(|(row, _)| row);
         rows.find(|row| row.what == what).unwrap()
     }
 
@@ -294,12 +293,12 @@ mod tests {
         // 10 a second for 100 s, one silence of 6 s; another message between must not count.
         for step in 0..1000 {
             let silence = if step >= 500 { 5900 } else { 0 };
-            meter.observe(Nanos::from_millis(step * 100 + silence), sender(), 30, None);
-            meter.observe(Nanos::from_millis(step * 100 + silence + 7), sender(), 33, None);
+            meter.observe(Nanos::from_millis(step * 100 + silence), 0, 30, None);
+            meter.observe(Nanos::from_millis(step * 100 + silence + 7), 0, 33, None);
         }
         let row = row(&meter, TimingWhat::Message);
-        assert_eq!((row.id, row.samples), (Some(30), 999));
-        assert!((row.p50_ms - 100.0).abs() <= 1.0 && (row.p99_ms - 100.0).abs() <= 1.0, "{row:?}");
+        assert_eq!((row.id, row.samples, row.p999_ms), (Some(30), 999, None));
+        assert!((row.p50_ms - 100.0).abs() <= 1.0 && (row.p99_ms.unwrap() - 100.0).abs() <= 1.0, "{row:?}");
         assert!((row.max_ms - 6000.0).abs() <= 60.0, "{row:?}");
     }
 
@@ -311,27 +310,27 @@ mod tests {
             let sent = step * 50_000_000;
             let late = if step % 10 == 9 { 50 } else { 0 };
             let boot = BootTime { epoch: 0, since_boot: Nanos(sent + sent / 10_000 + 7_000_000_000) };
-            meter.observe(Nanos(sent) + Nanos::from_millis(20 + late), sender(), 30, Some(boot));
+            meter.observe(Nanos(sent) + Nanos::from_millis(20 + late), 0, 30, Some(boot));
         }
         let row = row(&meter, TimingWhat::Lateness);
         assert!(row.p50_ms <= 1.1, "{row:?}");
-        assert!((row.p99_ms - 50.0).abs() <= 1.5 && (row.max_ms - 50.0).abs() <= 1.5, "{row:?}");
+        assert!((row.p99_ms.unwrap() - 50.0).abs() <= 1.5 && (row.max_ms - 50.0).abs() <= 1.5, "{row:?}");
         // After a restart the quickest of the clock before says nothing.
         let boot = BootTime { epoch: 1, since_boot: Nanos::ZERO };
-        meter.observe(Nanos::from_secs(200), sender(), 30, Some(boot));
+        meter.observe(Nanos::from_secs(200), 0, 30, Some(boot));
         assert!(self::row(&meter, TimingWhat::Lateness).max_ms <= 51.5);
     }
 
     #[test]
     fn nothing_is_told_of_nothing() {
         let mut meter = TimingMeter::default();
-        assert!(meter.rows(&|_| String::new()).is_empty());
-        meter.observe(Nanos::ZERO, sender(), 30, None);
-        assert!(meter.rows(&|_| String::new()).is_empty(), "one message has no spacing");
+        assert!(meter.rows(&|_, row| row).is_empty());
+        meter.observe(Nanos::ZERO, 0, 30, None);
+        assert!(meter.rows(&|_, row| row).is_empty(), "one message has no spacing");
         meter.observe_round_trip(Nanos::from_millis(12));
         assert_eq!(row(&meter, TimingWhat::RoundTrip).samples, 1);
         for message in 0..2000 {
-            meter.observe(Nanos::ZERO, sender(), message, None);
+            meter.observe(Nanos::ZERO, 0, message, None);
         }
         assert_eq!(meter.messages.len(), MOST_MESSAGES);
     }

@@ -1,5 +1,6 @@
 //! Messages in: which meters each one goes to, and links named as they are heard.
 
+use std::net::SocketAddr;
 use std::sync::Arc;
 
 use crate::profile::{DBM_BYTES, LinkProfile, LinkRole, RadioProfile, RadiotapProfile, TransmitterAddress};
@@ -77,14 +78,14 @@ impl LinkMonitor {
         }
         self.hear(at, sender, telemetry.as_ref());
         let Some(telemetry) = telemetry else {
-            self.timing.observe(at, sender, header.message, None);
+            self.time(at, sender, endpoint, message);
             return;
         };
         self.imply_links(sender, telemetry);
         if let Some(round_trip) = self.clocks.observe(at, sender, telemetry) {
             self.timing.observe_round_trip(round_trip);
         }
-        self.timing.observe(at, sender, header.message, boot.and_then(|_| self.clocks.newest(sender)));
+        self.time(at, sender, endpoint, message);
         if boot.is_some() {
             self.failsafe.observe_clock(at, sender, &self.clocks, &self.context);
         }
@@ -94,6 +95,15 @@ impl LinkMonitor {
             && self.context.roles.vehicle() == Some(header.system)
         {
             self.log(Event::StatusText { text: clean(text) });
+        }
+    }
+
+    fn time(&mut self, at: Nanos, sender: Sender, endpoint: Option<SocketAddr>, message: &MavlinkMessage) {
+        if sender.direction == Direction::Inbound
+            && let Some(flow) = self.loss.flow_number(sender, endpoint)
+        {
+            let boot = message.boot.and_then(|_| self.clocks.newest(sender));
+            self.timing.observe(at, flow, message.header.message, boot);
         }
     }
 

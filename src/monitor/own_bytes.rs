@@ -9,7 +9,11 @@ impl LinkMonitor {
     /// About how many bytes a copy holds that neither later copies share nor an earlier one of the same session.
     pub(crate) fn own_bytes(&self, before: Option<&Self>) -> usize {
         let latency = self.latency.own_bytes(before.map(|before| &before.latency));
-        let meters = latency + self.loss.own_bytes() + self.signal.own_bytes() + self.video.own_bytes();
+        let meters = latency
+            + self.loss.own_bytes()
+            + self.signal.own_bytes()
+            + self.video.own_bytes()
+            + self.timing.own_bytes();
         size_of::<Self>() + meters + ALL_ELSE
     }
 }

@@ -4,6 +4,7 @@ use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
     Accidents, BadSpell, Event, EventSummary, LatencySummary, LinkSummary, RecordingSummary, Summary,
+    TimingSummary, TimingWhat,
 };
 use crate::units::LevelUnit;
 
@@ -207,7 +208,21 @@ impl LinkMonitor {
     /// How regularly things come: each histogram's figures, and the histogram itself, in microseconds.
     #[must_use]
     pub fn histograms(&self) -> Vec<timing::Row<'_>> {
-        let mut rows = self.timing.rows(&|sender| self.context.interface_name(sender.interface).to_owned());
+        let named = |flow, row: TimingSummary| {
+            let Some((sender, endpoint)) = self.loss.flow(flow) else { return row };
+            TimingSummary {
+                interface: Some(self.context.interface_name(sender.interface).to_owned()),
+                endpoint: endpoint.map(|endpoint| endpoint.to_string()),
+                system: Some(sender.system),
+                component: Some(sender.component),
+                ..row
+            }
+        };
+        let mut rows = self.timing.rows(&named);
+        if self.is_bare() {
+            // Bare bytes have the sender's own times: none of them is late by its own clock.
+            rows.retain(|(row, _)| row.what != TimingWhat::Lateness);
+        }
         rows.extend(self.video.spacings());
         rows
     }

@@ -1,8 +1,8 @@
 //! Histograms in the open log format of HdrHistogram (version 2, compressed), which its other implementations read.
 //!
 //! One line a histogram, all over the whole recording, values in microseconds; the tag says whose it is:
-//! `message:INTERFACE/SYSTEM/COMPONENT/ID`, `lateness:INTERFACE/SYSTEM/COMPONENT`, `round_trip`, `video_frame:SSRC`, and
-//! `latency:STAGE`. A latency is an estimate from intervals, not a list of values: it is written as a thousand equal shares
+//! `message:INTERFACE/SYSTEM/COMPONENT/ID`, `lateness:INTERFACE/SYSTEM/COMPONENT` (the address behind the interface, where
+//! one sender is heard from several), `round_trip`, `video_frame:SSRC`, and `latency:STAGE`. A latency is an estimate from intervals, not a list of values: it is written as a thousand equal shares
 //! of the estimated distribution.
 //! Source: HdrHistogram, `HistogramLogWriter.java` and `HistogramLogProcessor`.
 
@@ -49,7 +49,8 @@ fn tag_of(row: &TimingSummary) -> String {
     let number = |number: Option<u8>| number.map_or_else(String::new, |number| format!("/{number}"));
     // A tag ends at a comma or a space.
     let interface = row.interface.as_deref().unwrap_or_default().replace([',', ' '], "_");
-    let sender = format!("{interface}{}{}", number(row.system), number(row.component));
+    let endpoint = row.endpoint.as_ref().map_or_else(String::new, |endpoint| format!("/{endpoint}"));
+    let sender = format!("{interface}{endpoint}{}{}", number(row.system), number(row.component));
     match row.what {
         TimingWhat::Message => format!("message:{sender}/{}", row.id.unwrap_or_default()),
         TimingWhat::Lateness => format!("lateness:{sender}"),

@@ -15,7 +15,7 @@ pub(super) fn write_to(out: &mut dyn Write, timing: &[TimingSummary]) -> io::Res
     }
     writeln!(out, "\nTiming")?;
     for row in rows {
-        writeln!(out, "  {:<24} {}", regularity::name(row), regularity::parts(row).join(", "))?;
+        writeln!(out, "  {:<30} {}", regularity::name(row), regularity::parts(row).join(", "))?;
     }
     Ok(())
 }

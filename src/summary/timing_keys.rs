@@ -24,6 +24,9 @@ pub struct TimingSummary {
     /// Where it is heard.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub interface: Option<String>,
+    /// The sending address, where several flows of one sender are heard there.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub endpoint: Option<String>,
     /// System id.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub system: Option<u8>,
@@ -40,10 +43,10 @@ pub struct TimingSummary {
     pub samples: u64,
     /// Half of them within.
     pub p50_ms: f64,
-    /// 99 of 100 within.
-    pub p99_ms: f64,
-    /// 999 of 1,000 within.
-    pub p999_ms: f64,
+    /// 99 of 100 within; `None` of fewer than 100.
+    pub p99_ms: Option<f64>,
+    /// 999 of 1,000 within; `None` of fewer than 1,000.
+    pub p999_ms: Option<f64>,
     /// The longest.
     pub max_ms: f64,
 }

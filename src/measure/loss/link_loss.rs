@@ -1,6 +1,8 @@
 //! The loss of a link: its senders together, over the session, a window, or the columns of a timeline. One summary row
 //! a sender.
 
+use std::net::SocketAddr;
+
 use super::bad_spells;
 use super::bad_spells::Spell;
 use super::sender_flow;
@@ -51,12 +53,20 @@ impl LossMeter {
     /// One row per sender and interface, in a stable order.
     #[must_use]
     pub fn summary(&self, context: &Context) -> Vec<Stream> {
-        self.rows()
-            .map(|flow| {
-                let several = self.senders.get(&flow.sender).is_some_and(|flows| flows.len() > 1);
-                flow.row(context, several, self.why_not(context, flow.sender))
-            })
-            .collect()
+        let row =
+            |flow: &SenderFlow| flow.row(context, self.told_apart(flow), self.why_not(context, flow.sender));
+        self.rows().map(row).collect()
+    }
+
+    /// The address that tells a flow from others of its sender on its interface; `None` where there are none.
+    fn told_apart(&self, flow: &SenderFlow) -> Option<SocketAddr> {
+        flow.endpoint.filter(|_| self.senders.get(&flow.sender).is_some_and(|flows| flows.len() > 1))
+    }
+
+    /// Whose the flow of a number is, as `flow_number` gives it, and by which address it is told from others.
+    pub(crate) fn flow(&self, number: usize) -> Option<(Sender, Option<SocketAddr>)> {
+        let flow = self.flows.get(number)?;
+        Some((flow.sender, self.told_apart(flow)))
     }
 
     /// Why a sender is kept out of every link's loss; `None`: it counts.

@@ -47,7 +47,12 @@ impl SenderFlow {
         }
     }
 
-    pub(super) fn row(&self, context: &Context, several: bool, why_not: Option<Reason>) -> Stream {
+    pub(super) fn row(
+        &self,
+        context: &Context,
+        endpoint: Option<SocketAddr>,
+        why_not: Option<Reason>,
+    ) -> Stream {
         let sequence = &self.sequence;
         let runs = sequence.runs();
         let dropped = sequence.own_lost();
@@ -57,7 +62,7 @@ impl SenderFlow {
         let span = (sequence.last_at - sequence.first_at).secs();
         Stream {
             interface: context.interface_name(self.sender.interface).to_owned(),
-            endpoint: self.endpoint.filter(|_| several).map(|endpoint| endpoint.to_string()),
+            endpoint: endpoint.map(|endpoint| endpoint.to_string()),
             system: self.sender.system,
             component: self.sender.component,
             link: context.link_of(self.sender).map(|link| link.name.clone()),
