@@ -280,8 +280,7 @@ impl LinkMonitor {
             if let Some((from, not_before)) = told.switched_off() {
                 self.video.switch_off(from, at, not_before);
             }
-            let event = told.event(self.context.start.unwrap_or_default());
-            self.keep(event);
+            self.keep(told.event(start));
         }
     }
 

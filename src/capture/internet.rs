@@ -105,9 +105,8 @@ fn udp(segment: &[u8], source: IpAddr, destination: IpAddr) -> Option<(Flow, &[u
 pub(super) fn write_udp(flow: Flow, payload: &[u8], out: &mut Vec<u8>) -> Option<()> {
     let length = u16::try_from(8 + payload.len()).ok()?;
     let ports = [flow.source.port(), flow.destination.port()];
-    let (begin, segment, addresses);
-    begin = out.len();
-    match (flow.source.ip(), flow.destination.ip()) {
+    let begin = out.len();
+    let addresses = match (flow.source.ip(), flow.destination.ip()) {
         (IpAddr::V4(source), IpAddr::V4(destination)) => {
             let total = length.checked_add(20)?;
             // Version, header length, service, length; number, "do not fragment"; lifetime, protocol, checksum.
@@ -115,26 +114,26 @@ pub(super) fn write_udp(flow: Flow, payload: &[u8], out: &mut Vec<u8>) -> Option
             out.extend(total.to_be_bytes());
             out.extend([0, 0, 0x40, 0, HOPS, PROTOCOL_UDP, 0, 0]);
             out.extend(source.octets().into_iter().chain(destination.octets()));
-            let sum = checksum(&out[begin..]);
+            let sum = checksum(0, &out[begin..]);
             out[begin + 10..begin + 12].copy_from_slice(&sum.to_be_bytes());
-            addresses = begin + 12;
+            begin + 12
         }
         (source, destination) => {
             out.extend([0x60, 0, 0, 0]);
             out.extend(length.to_be_bytes());
             out.extend([PROTOCOL_UDP, HOPS]);
             out.extend(mapped(source).octets().into_iter().chain(mapped(destination).octets()));
-            addresses = begin + 8;
+            begin + 8
         }
-    }
-    segment = out.len();
+    };
+    let segment = out.len();
     for word in [ports[0], ports[1], length, 0] {
         out.extend(word.to_be_bytes());
     }
     out.extend(payload);
     // The addresses stand right before the segment; with protocol and length they are the pseudo-header.
     let pseudo = u32::from(PROTOCOL_UDP) + u32::from(length);
-    let sum = match checksum_from(pseudo, &out[addresses..]) {
+    let sum = match checksum(pseudo, &out[addresses..]) {
         0 => 0xFFFF,
         sum => sum,
     };
@@ -149,12 +148,8 @@ fn mapped(address: IpAddr) -> Ipv6Addr {
     }
 }
 
-fn checksum(bytes: &[u8]) -> u16 {
-    checksum_from(0, bytes)
-}
-
 /// The one's complement of the one's complement sum of all 16 bit words.
-fn checksum_from(start: u32, bytes: &[u8]) -> u16 {
+fn checksum(start: u32, bytes: &[u8]) -> u16 {
     let words =
         bytes.chunks(2).map(|pair| u32::from(pair[0]) << 8 | u32::from(pair.get(1).copied().unwrap_or(0)));
     let sum = words.fold(u64::from(start), |sum, word| sum + u64::from(word));

@@ -25,12 +25,12 @@ pub struct Definition {
     pub v1_length: u8,
 }
 
-/// Ids below this are looked up in a table.
+/// No public message has this id or a higher one.
 const TABLE_IDS: u32 = 65_536;
 /// Id, CRC extra byte and version 1 length of each message that the common set lacks, a line each.
 const OTHER_IDS: &str = include_str!("message_ids.txt");
 
-fn others() -> impl Iterator<Item = (u32, Definition)> {
+fn others() -> impl Iterator<Item = (usize, Definition)> {
     OTHER_IDS.lines().filter_map(|line| {
         let mut words = line.split(' ');
         let id = words.next()?.parse().ok()?;
@@ -51,15 +51,14 @@ fn common(id: u32) -> Option<Definition> {
 #[inline]
 pub fn definition(message: u32) -> Option<Definition> {
     static TABLE: OnceLock<Box<[Option<Definition>]>> = OnceLock::new();
-    let other = |message| others().find(|(id, _)| *id == message).map(|(_, definition)| definition);
     let table = TABLE.get_or_init(|| {
         let mut table: Box<[_]> = (0..TABLE_IDS).map(common).collect();
-        for (id, definition) in others().filter(|(id, _)| *id < TABLE_IDS) {
-            table[id as usize] = Some(definition);
+        for (id, definition) in others() {
+            table[id] = Some(definition);
         }
         table
     });
-    table.get(message as usize).map_or_else(|| other(message), |known| *known)
+    table.get(message as usize).copied().flatten()
 }
 
 /// Bytes of a payload that are looked at: no field that is read lies behind them.
