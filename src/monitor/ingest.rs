@@ -98,6 +98,7 @@ impl LinkMonitor {
         }
     }
 
+    /// Times a message that is no copy, beside those of its own flow.
     fn time(&mut self, at: Nanos, sender: Sender, endpoint: Option<SocketAddr>, message: &MavlinkMessage) {
         if sender.direction == Direction::Inbound
             && let Some(flow) = self.loss.flow_number(sender, endpoint)
