@@ -5,6 +5,7 @@
 #![cfg(target_os = "linux")]
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+mod free_ports;
 mod live_session;
 
 use std::net::UdpSocket;
@@ -88,7 +89,7 @@ fn what_is_heard_beside_a_port_counts_as_what_is_heard_on_it() {
     let path = folder.path().join("a.pcapng");
     let player = UdpSocket::bind("127.0.0.1:0").unwrap();
     let port = player.local_addr().unwrap().port();
-    let plain = UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let plain = free_ports::free_udp_port();
     let config = LiveConfig {
         vehicle: Some(url(&format!("udp://127.0.0.1:{plain}"))),
         video: Some(url(&format!("capture:lo?port={port}"))),

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod free_ports;
 mod live_session;
 mod waiting;
 
@@ -25,6 +26,7 @@ use fadewatch::wire::codec::decode;
 use fadewatch::wire::framer::Framer;
 use fadewatch::wire::telemetry::Telemetry;
 use fadewatch::wording::event::text;
+use free_ports::free_udp_port;
 use live_session::start;
 use mavlink::dialects::all::{HEARTBEAT_DATA, MavMessage, MavModeFlag, MavType};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
@@ -67,11 +69,6 @@ fn random_bytes(seed: u64, length: usize) -> Vec<u8> {
     let mut bytes = vec![0; length];
     rand::rngs::ChaCha8Rng::seed_from_u64(seed).fill_bytes(&mut bytes);
     bytes
-}
-
-/// A port that was free a moment ago.
-fn free_udp_port() -> u16 {
-    UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
 }
 
 fn udp(port: u16) -> SourceUrl {

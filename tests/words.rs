@@ -5,6 +5,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test fails by it")]
 
+mod free_ports;
 mod support;
 
 use std::fs;
@@ -362,8 +363,7 @@ fn what_transmits_says_so_in_help_screen_and_words() {
         let text = drawn(&page(screen), (128, 37), Data::Full, sends);
         assert!(has(&text, caution::IN_THE_PATH) && has(&text, caution::TRANSMITS), "{text}");
     }
-    let free = std::net::UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
-    let vehicle = format!("udp://{free}");
+    let vehicle = format!("udp://127.0.0.1:{}", free_ports::free_udp_port());
     let quiet = ["live", "--vehicle", &vehicle, "--no-record", "--for", "0"];
     let (_, said) = fadewatch(&quiet);
     assert!(has(&said, caution::INSTRUMENT) && has(&said, "listening; recording nothing"), "{said}");

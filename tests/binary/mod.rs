@@ -2,11 +2,12 @@
 
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
+#[path = "../free_ports/mod.rs"]
+mod free_ports;
 #[path = "../waiting/mod.rs"]
 mod waiting;
 
 use std::io::{BufRead, BufReader, Read};
-use std::net::UdpSocket;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStderr, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{Receiver, channel};
@@ -141,10 +142,9 @@ pub(crate) fn scenario(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/scenarios").join(name)
 }
 
-/// Ports that were free a moment ago, all different.
+/// Ports that nobody uses, all different.
 pub(crate) fn free_udp_ports<const COUNT: usize>() -> [u16; COUNT] {
-    let sockets = [(); COUNT].map(|()| UdpSocket::bind("127.0.0.1:0").expect("a free port"));
-    sockets.map(|socket| socket.local_addr().expect("its address").port())
+    [(); COUNT].map(|()| free_ports::free_udp_port())
 }
 
 /// What a recording holds so far of bytes that were received: records, and bytes in them. Only
