@@ -6,6 +6,7 @@
 //! only read: when they are asked for changes nothing, which is what makes live,
 //! replay and batch agree to the last digit.
 
+mod conditions;
 mod devices;
 mod ingest;
 mod outage;
@@ -101,6 +102,7 @@ pub struct LinkMonitor {
     range: PositionMeter,
     video: VideoMeter,
     margin: MarginMeter,
+    conditions: conditions::Conditions,
     presence: presence::Presence,
     lost_links: outage::LostLinks,
     /// Restarts of senders that the life of the session knows of.
@@ -201,6 +203,7 @@ impl LinkMonitor {
         for message in messages {
             self.handle_message(at, record, message);
         }
+        self.look_at_links(at);
     }
 
     fn count_bytes(&mut self, at: Nanos, record: &Record<'_>) {
@@ -258,6 +261,7 @@ impl LinkMonitor {
             for event in events {
                 self.keep(event);
             }
+            self.second_of_links(at);
         }
         self.advance_devices(to);
         self.video.advance(to);

@@ -6,6 +6,7 @@ pub mod event;
 pub mod explain;
 pub mod failsafe_steps;
 pub mod limit;
+mod link_sentence;
 pub mod quantity;
 pub mod reason;
 pub mod regularity;

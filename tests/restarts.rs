@@ -371,7 +371,7 @@ fn a_vehicle_that_fell_silent_is_missed_whatever_goes_on_at_the_handset() {
     assert!((down.availability_ratio.unwrap() - 60.0 / 759.0).abs() < 1e-9, "{down:?}");
     assert!((down.silent_at_end_s.unwrap() - 700.5).abs() < 1e-6, "{down:?}");
     assert!((down.longest_silence_s.unwrap() - 700.5).abs() < 1e-6, "{down:?}");
-    assert!(word(&summary.verdicts, "down") == "silent", "{:?}", summary.verdicts);
+    assert!(word(&summary.verdicts, "down") == "failing", "{:?}", summary.verdicts);
     let view = View { from_s: 0.0, to_s: 760.0, columns: 76 };
     let snapshot = monitor.snapshot(view, Arc::new(summary));
     let lane = &snapshot.lanes[0];

@@ -246,7 +246,7 @@ fn screens_and_reports_speak_plainly_and_promise_nothing() {
         }
         assert!(!has(&text, "▲ near") && !has(&text, "× lost"), "{place}: {text}");
     }
-    let states: Vec<&str> = ["good", "warning", "alarm", "silent", "unknown"].into();
+    let states: Vec<&str> = ["failing", "alarm", "warning", "good", "heard", "silent", "unknown"].into();
     assert_eq!(LinkState::ALL.map(LinkState::word).to_vec(), states);
 }
 

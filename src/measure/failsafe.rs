@@ -49,6 +49,8 @@ pub struct FailsafeMeter {
     word: Word,
     epoch: Option<u32>,
     heard_at: Option<Nanos>,
+    /// When a report last showed a live input.
+    live_at: Option<Nanos>,
     heard_health_at: Option<Nanos>,
     heard_mode_at: Option<Nanos>,
     words: VecDeque<Word>,
@@ -159,6 +161,9 @@ impl FailsafeMeter {
             }
             None if self.input.moved && !self.input.is_dead() => self.input_moves(at),
             None => {}
+        }
+        if !self.input.is_dead() && report.count != Some(0) {
+            self.live_at = Some(at);
         }
     }
 
@@ -301,6 +306,17 @@ impl FailsafeMeter {
     #[must_use]
     pub fn all_spans(&self, context: &Context) -> Vec<(Nanos, Nanos)> {
         self.told(context).map(|incident| (incident.lost_at, incident.end(context))).collect()
+    }
+
+    /// Spans without input that were not over before an instant; `None`: it is not back yet.
+    pub(crate) fn spans_since(&self, since: Nanos, context: &Context) -> Vec<(Nanos, Option<Nanos>)> {
+        let incidents = self.told(context).map(|incident| (incident.lost_at, incident.recovered));
+        incidents.filter(|(_, recovered)| recovered.is_none_or(|at| at >= since)).collect()
+    }
+
+    /// When the vehicle last told of an input that is live.
+    pub(crate) const fn input_heard(&self) -> Option<Nanos> {
+        self.live_at
     }
 
     /// Each loss of input.

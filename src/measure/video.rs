@@ -9,6 +9,7 @@
 
 mod freeze_rule;
 mod key_frames;
+mod latest;
 mod reorder_window;
 mod rtp_arrival;
 mod rtp_stream;

@@ -60,8 +60,13 @@ impl LinkMonitor {
         }
     }
 
+    /// Whether a link's silence is told as the handset's.
+    pub(super) fn is_handset_off(&self, index: usize) -> bool {
+        matches!(self.lost_links.0.get(index), Some(Some((_, Silent::HandsetOff))))
+    }
+
     /// When anything of a link's own traffic last came.
-    fn last_heard(&self, index: usize) -> Option<Nanos> {
+    pub(super) fn last_heard(&self, index: usize) -> Option<Nanos> {
         let link = &self.context.profile.link[index];
         let packets = self.of_packets(link, |video| video.last_heard(&self.context));
         packets.or_else(|| self.loss.last_heard(&self.context, link))

@@ -4,15 +4,13 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{
-    Lane, LatencyView, LinkState, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState, VideoView,
-    View,
+    Lane, LatencyView, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState, VideoView, View,
 };
 use crate::summary::{EventSummary, Summary};
 use crate::units::Nanos;
 
 use super::LinkMonitor;
-use super::outage::SILENT;
-use crate::measure::loss::{MUCH_LOST, Traffic};
+use crate::measure::loss::Traffic;
 
 impl LinkMonitor {
     /// One bounded picture of the session. `summary` is the newest result of
@@ -52,7 +50,7 @@ impl LinkMonitor {
         Snapshot {
             view,
             now_s: self.now_s(),
-            verdicts: super::verdict::verdicts(self, &summary, &traffic),
+            verdicts: super::verdict::verdicts(self, &summary),
             lanes: (0..links.len()).map(lane).collect(),
             senders: self.sender_lanes(&summary, view, &video.packets),
             latency,
@@ -80,7 +78,7 @@ impl LinkMonitor {
     ) -> Lane {
         let context = &self.context;
         let link = &context.profile.link[index];
-        let standing = self.margin.standing(index);
+        let (standing, now) = (self.margin.standing(index), self.condition(index));
         // Beside a margin stands the level that it is counted from, of the same whole second.
         let level_now = standing.level.or_else(|| self.signal.level(index, context.now));
         let above = standing.margin.is_some_and(|margin| margin > 0.0);
@@ -111,7 +109,7 @@ impl LinkMonitor {
             link: link.name.clone(),
             role: Some(link.role),
             unit: has_level.then(|| link.unit()),
-            state: self.state(index, traffic),
+            state: now.state,
             level_now,
             trend_per_s: level_now
                 .and_then(|_| self.signal.trend(index, context.now))
@@ -131,25 +129,7 @@ impl LinkMonitor {
             loss_so_far: traffic.and_then(|traffic| traffic.loss),
             window: self.loss.link_window(context, link, view),
             frozen,
-            acknowledged: standing.acknowledged,
-        }
-    }
-
-    /// A link's state: lost where its traffic has been silent for 2 s (on the ground it is not known then), else its
-    /// margin's; without one it is not good where surely more than [`MUCH_LOST`] was lost.
-    pub(super) fn state(&self, index: usize, traffic: Option<Traffic>) -> LinkState {
-        let silent = traffic.and_then(|traffic| traffic.silent_at_end_s);
-        if silent.is_some_and(|silent| silent > SILENT.secs()) {
-            let lost = !self.context.life.is_quiet();
-            return if lost { LinkState::Silent } else { LinkState::Unknown };
-        }
-        match self.margin.standing(index).state {
-            LinkState::Unknown if silent.is_some() => {
-                let lost = traffic.and_then(|traffic| traffic.loss);
-                let much = lost.is_some_and(|lost| lost.ci95[0] > MUCH_LOST);
-                if much { LinkState::Warning } else { LinkState::Good }
-            }
-            state => state,
+            acknowledged: now.acknowledged,
         }
     }
 

@@ -71,7 +71,7 @@ impl LinkMonitor {
                 }
             }
             Note::Acknowledged { link } => {
-                self.margin.acknowledge(link);
+                self.acknowledge(link);
                 let at_s = self.context.since_start_s(at);
                 self.keep(EventSummary { at_s, link: Some(clean(link)), event: Event::Acknowledged });
             }

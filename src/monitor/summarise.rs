@@ -201,7 +201,7 @@ impl LinkMonitor {
         } else {
             summary.links = self.link_rows(&traffic);
         }
-        summary.verdicts = verdict::verdicts(self, &summary, &traffic);
+        summary.verdicts = verdict::verdicts(self, &summary);
         summary
     }
 

@@ -2,30 +2,26 @@
 
 use crate::profile::{LinkProfile, LinkRole};
 use crate::snapshot::{LinkState, SourceState};
-use crate::summary::{Judgement, LatencyStage, Summary, Verdict};
+use crate::summary::{Judgement, LatencyStage, LinkJudgement, Summary, Verdict};
 
 use super::LinkMonitor;
-use super::outage::SILENT;
 use crate::measure::life::{Phase, Silence};
-use crate::measure::loss::Traffic;
 
 /// A limit that is farther away than this is not counted down to, seconds.
 const NEAR_S: f64 = 120.0;
 /// A battery with less left than this is a warning, minutes.
 const LOW_MIN: f64 = 2.0;
 
-/// One a link, then latency, batteries and this computer's own losses. `traffic`: each link's.
-pub(super) fn verdicts(
-    monitor: &LinkMonitor,
-    summary: &Summary,
-    traffic: &[Option<Traffic>],
-) -> Vec<Verdict> {
+/// One a link, then latency, batteries and this computer's own losses.
+pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict> {
     let verdict = |about: &str, state, judgement| Verdict { about: about.to_owned(), state, judgement };
     let mut rows: Vec<(u8, Verdict)> = Vec::new();
-    for (index, (link, &traffic)) in monitor.context.profile.link.iter().zip(traffic).enumerate() {
-        let state = monitor.state(index, traffic);
-        let judgement = link_judgement(monitor, index, traffic, state);
-        rows.push((urgency(state), verdict(&link.name, state, judgement)));
+    for (index, link) in monitor.context.profile.link.iter().enumerate() {
+        let state = monitor.condition(index).state;
+        let judged = link_judgement(monitor, index);
+        // A source that is gone hides what the link does.
+        let rank = if state == LinkState::Unknown && judged.broken.is_some() { 1 } else { urgency(state) };
+        rows.push((rank, verdict(&link.name, state, Judgement::Link(Box::new(judged)))));
     }
     if rows.is_empty() {
         let heard = summary.framing.frames > 0;
@@ -34,15 +30,15 @@ pub(super) fn verdicts(
     }
     let vehicle = vehicle(monitor);
     rows.extend(vehicle.map(|(rank, state, judgement)| (rank, verdict("vehicle", state, judgement))));
-    let (state, judgement) = latency_judgement(summary);
-    rows.push((4, verdict("latency", state, judgement)));
+    let judgement = latency_judgement(summary);
+    rows.push((5, verdict("latency", LinkState::Unknown, judgement)));
     if let Some(dropped) = summary.recording.host_drops.filter(|dropped| *dropped > 0) {
         rows.push((3, verdict("recording", LinkState::Warning, Judgement::HostDrops(dropped))));
     }
     for row in &summary.power {
         let Some(minutes_left) = row.minutes_left else { continue };
         let (rank, state) =
-            if minutes_left < LOW_MIN { (2, LinkState::Warning) } else { (5, LinkState::Good) };
+            if minutes_left < LOW_MIN { (2, LinkState::Warning) } else { (6, LinkState::Unknown) };
         let judgement = Judgement::Battery { system: row.system, battery: row.battery, minutes_left };
         rows.push((rank, verdict("power", state, judgement)));
     }
@@ -52,10 +48,11 @@ pub(super) fn verdicts(
 
 const fn urgency(state: LinkState) -> u8 {
     match state {
-        LinkState::Silent => 0,
+        LinkState::Failing => 0,
         LinkState::Alarm => 1,
         LinkState::Warning => 2,
-        LinkState::Good | LinkState::Unknown => 3,
+        LinkState::Good | LinkState::Heard => 3,
+        LinkState::Silent | LinkState::Unknown => 4,
     }
 }
 
@@ -63,42 +60,43 @@ const fn urgency(state: LinkState) -> u8 {
 fn vehicle(monitor: &LinkMonitor) -> Option<(u8, LinkState, Judgement)> {
     let life = &monitor.context.life;
     Some(match life.silence() {
-        Silence::Lost => (0, LinkState::Silent, Judgement::VehicleLost(life.last_place())),
-        Silence::Unknown => (0, LinkState::Silent, Judgement::VehicleSilent),
-        Silence::Autopilot => (1, LinkState::Silent, Judgement::AutopilotSilent),
-        Silence::None if life.now() == Some(Phase::Off) => (2, LinkState::Unknown, Judgement::VehicleOff),
+        Silence::Lost => (0, LinkState::Failing, Judgement::VehicleLost(life.last_place())),
+        Silence::Unknown => (0, LinkState::Failing, Judgement::VehicleSilent),
+        Silence::Autopilot => (1, LinkState::Failing, Judgement::AutopilotSilent),
+        Silence::None if life.now() == Some(Phase::Off) => (2, LinkState::Silent, Judgement::VehicleOff),
         Silence::None => return None,
     })
 }
 
-fn link_judgement(
-    monitor: &LinkMonitor,
-    index: usize,
-    traffic: Option<Traffic>,
-    state: LinkState,
-) -> Judgement {
-    let link = &monitor.context.profile.link[index];
-    let (role, unit) = (link.role, link.unit());
-    let silent_s = traffic.and_then(|traffic| traffic.silent_at_end_s);
-    if let Some(silent_s) = silent_s.filter(|silent_s| *silent_s > SILENT.secs())
-        && state == LinkState::Unknown
-    {
-        return Judgement::Absent { silent_s, phase: monitor.context.life.now() };
+fn link_judgement(monitor: &LinkMonitor, index: usize) -> LinkJudgement {
+    let (context, link) = (&monitor.context, &monitor.context.profile.link[index]);
+    let (standing, now) = (monitor.margin.standing(index), monitor.condition(index));
+    // What rises is not about to end.
+    let falls = monitor.signal.trend(index, context.now).is_none_or(|trend| trend.per_s < 0.0);
+    let ahead = standing.margin.filter(|margin| *margin > 0.0 && falls).and(standing.seconds_left);
+    let seconds_left = ahead.filter(|seconds| *seconds < NEAR_S);
+    LinkJudgement {
+        role: link.role,
+        reason: now.reason,
+        unit: link.unit(),
+        level: monitor.signal.level(index, context.now),
+        margin: standing.margin,
+        seconds_left,
+        metres_left: seconds_left.and(standing.metres_left),
+        distance_m: monitor.range.distance(context.now, context).map(|distance| distance.0),
+        loss_ratio: now.loss_ratio,
+        silent_s: monitor.last_heard(index).map(|heard| (context.now - heard).secs()),
+        failures: (now.failures.0, now.failures.1.secs()),
+        phase: context.life.now(),
+        broken: broken_source(link, &monitor.source_states()),
     }
-    let standing = monitor.margin.standing(index);
-    if state == LinkState::Silent {
-        let broken = broken_source(link, &monitor.source_states());
-        return Judgement::Silent { silent_s: silent_s.unwrap_or_default(), broken };
-    }
-    if let Some(margin) = standing.margin {
-        let seconds_left = standing.seconds_left.filter(|seconds| *seconds < NEAR_S);
-        return Judgement::Margin { role, unit, margin, seconds_left, metres_left: standing.metres_left };
-    }
-    Judgement::Measured {
-        role,
-        unit,
-        level: monitor.signal.level(index, monitor.context.now),
-        loss_ratio: traffic.and_then(|traffic| traffic.loss).map(|loss| loss.ratio),
+}
+
+impl LinkMonitor {
+    /// Whether the source that carries a link is known to be down.
+    pub(super) fn is_source_down(&self, index: usize) -> bool {
+        self.sources.iter().any(|source| source.down.is_some())
+            && broken_source(&self.context.profile.link[index], &self.source_states()).is_some()
     }
 }
 
@@ -110,15 +108,14 @@ fn broken_source(link: &LinkProfile, sources: &[SourceState]) -> Option<(String,
     broken.map(|(source, (_, why))| (source.interface.clone(), why.clone()))
 }
 
-fn latency_judgement(summary: &Summary) -> (LinkState, Judgement) {
+fn latency_judgement(summary: &Summary) -> Judgement {
     let latency = &summary.latency;
     let stages = [&latency.stick_to_servo, &latency.stick_to_input, &latency.input_to_servo];
     let measured = stages.into_iter().enumerate().find_map(|(stage, row)| Some((stage, row.as_ref()?)));
-    let Some((stage, row)) = measured else { return (LinkState::Unknown, Judgement::NoLatency) };
+    let Some((stage, row)) = measured else { return Judgement::NoLatency };
     let LatencyStage { p50_ms, p90_ms, events, .. } = *row;
-    let state = if p50_ms.is_some() { LinkState::Good } else { LinkState::Unknown };
     let (bound, needed) = (row.bound, row.moves_needed.p50);
-    (state, Judgement::Latency { stage, bound, p50_ms, p90_ms, events, needed })
+    Judgement::Latency { stage, bound, p50_ms, p90_ms, events, needed }
 }
 
 #[cfg(test)]

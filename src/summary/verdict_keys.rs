@@ -11,34 +11,114 @@ use super::{Bound, LastPlace, Phase};
 /// The state of a link in one word.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum LinkState {
-    /// Margin and loss are fine.
-    Good,
-    /// A warning stands.
-    Warning,
-    /// An alarm stands.
+    /// It does not do its work at this moment.
+    Failing,
+    /// It is about to fail, or fails again and again.
     Alarm,
-    /// Nothing is received any more.
+    /// It nears its limit, or failed a moment ago.
+    Warning,
+    /// It works, with a reason to say so.
+    Good,
+    /// It comes, and there is nothing to judge it by.
+    Heard,
+    /// Never heard, or switched off.
     Silent,
-    /// Not measured.
+    /// This computer cannot see it.
     #[default]
     Unknown,
 }
 
 impl LinkState {
     /// All of them.
-    pub const ALL: [Self; 5] = [Self::Good, Self::Warning, Self::Alarm, Self::Silent, Self::Unknown];
+    pub const ALL: [Self; 7] =
+        [Self::Failing, Self::Alarm, Self::Warning, Self::Good, Self::Heard, Self::Silent, Self::Unknown];
 
     /// The word.
     #[must_use]
     pub const fn word(self) -> &'static str {
         match self {
-            Self::Good => "good",
-            Self::Warning => "warning",
+            Self::Failing => "failing",
             Self::Alarm => "alarm",
+            Self::Warning => "warning",
+            Self::Good => "good",
+            Self::Heard => "heard",
             Self::Silent => "silent",
             Self::Unknown => "unknown",
         }
     }
+
+    /// Whether it asks the pilot to do something.
+    #[must_use]
+    pub const fn asks(self) -> bool {
+        matches!(self, Self::Failing | Self::Alarm | Self::Warning)
+    }
+
+    /// Whether it rings, in a trip.
+    #[must_use]
+    pub const fn rings(self) -> bool {
+        matches!(self, Self::Failing | Self::Alarm)
+    }
+}
+
+/// How a link fails, the least first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Failure {
+    /// A third or more of a second's frames or packets is lost.
+    MuchLost,
+    /// Sticks move, and the vehicle's input stands still.
+    Held,
+    /// The far side is silent.
+    Silent,
+    /// The vehicle has no control input.
+    InputLost,
+    /// The picture stands.
+    Frozen,
+}
+
+/// What a link's state rests on.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum StateReason {
+    /// Nothing of it was ever heard.
+    #[default]
+    NeverHeard,
+    /// The vehicle is switched off, or the handset.
+    Off,
+    /// What brings it here, or tells of it, is itself silent.
+    Blind,
+    /// It fails now.
+    Failing {
+        /// How.
+        what: Failure,
+        /// For so long.
+        for_s: f64,
+    },
+    /// It failed again and again, or for long, a moment ago.
+    OftenFailed,
+    /// It failed a moment ago.
+    FailedLately {
+        /// How.
+        what: Failure,
+        /// So long ago.
+        ago_s: f64,
+    },
+    /// Its margin.
+    Margin,
+    /// It surely loses over 5 % of the last ten seconds.
+    LosesMuch,
+    /// Over half of the last pictures lack something.
+    Damaged,
+    /// As strong as where it worked for so many seconds.
+    AsStrong {
+        /// How many.
+        for_s: u32,
+    },
+    /// As near as where it worked for so many seconds.
+    AsNear {
+        /// How many.
+        for_s: u32,
+    },
+    /// It comes, and nothing says whether that is well.
+    NothingToJudgeBy,
 }
 
 /// How something stands.
@@ -55,44 +135,8 @@ pub struct Verdict {
 /// What is behind a verdict.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Judgement {
-    /// Nothing comes of the link, and nothing has to: the vehicle is off, or on the ground.
-    Absent {
-        /// Since when.
-        silent_s: f64,
-        /// Where the vehicle is in its life.
-        phase: Option<Phase>,
-    },
-    /// Nothing comes of the link any more.
-    Silent {
-        /// Since when.
-        silent_s: f64,
-        /// The source that is known to be down, and why.
-        broken: Option<(String, String)>,
-    },
-    /// The link has a margin.
-    Margin {
-        /// What the link is for.
-        role: LinkRole,
-        /// Unit of the margin.
-        unit: LevelUnit,
-        /// Level less limit.
-        margin: f64,
-        /// Time until the limit, where it is near.
-        seconds_left: Option<f64>,
-        /// Distance until the limit.
-        metres_left: Option<f64>,
-    },
-    /// The link has no margin.
-    Measured {
-        /// What the link is for.
-        role: LinkRole,
-        /// Unit of the level.
-        unit: LevelUnit,
-        /// Its level.
-        level: Option<f64>,
-        /// Its loss.
-        loss_ratio: Option<f64>,
-    },
+    /// A link.
+    Link(Box<LinkJudgement>),
     /// That of a summary that was written earlier: its sentence.
     Written(String),
     /// No frame came.
@@ -135,4 +179,35 @@ pub enum Judgement {
         /// In so many minutes.
         minutes_left: f64,
     },
+}
+
+/// What is known of a link at the instant of its verdict.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LinkJudgement {
+    /// What the link is for.
+    pub role: LinkRole,
+    /// What its state rests on.
+    pub reason: StateReason,
+    /// Unit of level and margin.
+    pub unit: LevelUnit,
+    /// Its level.
+    pub level: Option<f64>,
+    /// Level less limit.
+    pub margin: Option<f64>,
+    /// Time until the limit, where it is near and the level does not rise.
+    pub seconds_left: Option<f64>,
+    /// Distance until the limit.
+    pub metres_left: Option<f64>,
+    /// How far away the vehicle is.
+    pub distance_m: Option<f64>,
+    /// Lost in the last ten seconds.
+    pub loss_ratio: Option<f64>,
+    /// Since it was last heard.
+    pub silent_s: Option<f64>,
+    /// How often it failed within the last minute, and how long ago that began.
+    pub failures: (usize, f64),
+    /// Where the vehicle is in its life; `None`: not known.
+    pub phase: Option<Phase>,
+    /// The source that is known to be down, and why.
+    pub broken: Option<(String, String)>,
 }

@@ -8,7 +8,6 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::record::MarkKind;
 use crate::session::{Command, Feed, Mode, ViewRequest};
-use crate::snapshot::LinkState;
 use crate::wording::event;
 
 use super::action::Action;
@@ -296,8 +295,7 @@ impl UiState {
     fn acknowledge(&mut self, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
         let stands = |feed: &Arc<Feed>| {
             let mut lanes = feed.snapshot.lanes.iter();
-            lanes
-                .any(|lane| matches!(lane.state, LinkState::Warning | LinkState::Alarm) && !lane.acknowledged)
+            lanes.any(|lane| lane.state.asks() && !lane.acknowledged)
         };
         let (reply, effects) = if is_replay(feed) {
             ("a replay acknowledges nothing: its recording stays as it is", Vec::new())
@@ -361,13 +359,14 @@ impl UiState {
         vec![Effect::Send(command)]
     }
 
-    /// A new feed came: ring for each link that is newly in alarm.
+    /// A new feed came: ring for each link that is newly in alarm. On the ground nothing rings.
     pub fn observe(&mut self, feed: &Feed) -> Vec<Effect> {
+        let quiet = feed.snapshot.phase.is_some_and(|phase| !phase.is_trip());
         let standing: BTreeSet<String> = feed
             .snapshot
             .lanes
             .iter()
-            .filter(|lane| matches!(lane.state, LinkState::Alarm | LinkState::Silent) && !lane.acknowledged)
+            .filter(|lane| lane.state.rings() && !quiet && !lane.acknowledged)
             .map(|lane| lane.link.clone())
             .collect();
         let rings = feed.mode == Mode::Live && self.bell == Bell::On && !standing.is_subset(&self.alarmed);

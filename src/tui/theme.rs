@@ -101,8 +101,8 @@ const fn state_index(state: LinkState) -> usize {
         LinkState::Good => 0,
         LinkState::Warning => 1,
         LinkState::Alarm => 2,
-        LinkState::Silent => 3,
-        LinkState::Unknown => 4,
+        LinkState::Failing => 3,
+        LinkState::Heard | LinkState::Silent | LinkState::Unknown => 4,
     }
 }
 

@@ -176,10 +176,12 @@ pub fn bytes(value: u64) -> String {
 #[must_use]
 pub const fn symbol(state: LinkState) -> &'static str {
     match state {
+        LinkState::Failing => "×",
         LinkState::Good => "●",
+        LinkState::Heard => "◇",
         LinkState::Warning => "▲",
         LinkState::Alarm => "◆",
-        LinkState::Silent => "×",
+        LinkState::Silent => "–",
         LinkState::Unknown => "○",
     }
 }

@@ -3,6 +3,8 @@
 //! Payloads are written here by hand from the public message set (fields by falling size), so that nothing of the
 //! decoder is used to make what the decoder reads.
 
+#![allow(dead_code, reason = "each test binary uses its own part")]
+
 use std::net::SocketAddr;
 use std::sync::Arc;
 

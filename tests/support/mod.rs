@@ -133,7 +133,7 @@ fn lanes(data: Data, view: View) -> Vec<Lane> {
         link: "downlink".to_owned(),
         role: Some(LinkRole::Telemetry),
         unit: Some(LevelUnit::Dbm),
-        state: if bad { LinkState::Silent } else { LinkState::Good },
+        state: if bad { LinkState::Unknown } else { LinkState::Good },
         level_now: if bad { None } else { Some(-78.4) },
         trend_per_s: if bad { None } else { Some(-0.1) },
         margin_now: if bad { None } else { Some(21.4) },
@@ -311,9 +311,30 @@ fn verdict(about: &str, state: LinkState, judgement: Judgement) -> Verdict {
     Verdict { about: about.to_owned(), state, judgement }
 }
 
+/// A link with a level, in a trip.
+fn link(role: LinkRole, reason: StateReason) -> LinkJudgement {
+    LinkJudgement {
+        role,
+        reason,
+        unit: LevelUnit::Dbm,
+        level: None,
+        margin: None,
+        seconds_left: None,
+        metres_left: None,
+        distance_m: Some(126.0),
+        loss_ratio: Some(0.012),
+        silent_s: Some(0.1),
+        failures: (0, 0.0),
+        phase: Some(Phase::Out),
+        broken: None,
+    }
+}
+
 fn margin(role: LinkRole, margin: f64, left: Option<(f64, f64)>) -> Judgement {
     let (seconds_left, metres_left) = left.unzip();
-    Judgement::Margin { role, unit: LevelUnit::Dbm, margin, seconds_left, metres_left }
+    let margin = Some(margin);
+    let judged = LinkJudgement { margin, seconds_left, metres_left, ..link(role, StateReason::Margin) };
+    Judgement::Link(Box::new(judged))
 }
 
 fn summary(data: Data) -> Summary {
@@ -565,12 +586,8 @@ fn summary(data: Data) -> Summary {
         event(739.0, Some("video"), warned(MarginChange::Alarm, 2.1, Some(4.0))),
     ];
     let broken = Some(("vehicle".to_owned(), "unplugged, trying again".to_owned()));
-    let lost = Judgement::Measured {
-        role: LinkRole::Control,
-        unit: LevelUnit::Raw,
-        level: None,
-        loss_ratio: Some(0.012),
-    };
+    let unseen = LinkJudgement { broken, ..link(LinkRole::Telemetry, StateReason::Blind) };
+    let heard = link(LinkRole::Control, StateReason::NothingToJudgeBy);
     let latency = Judgement::Latency {
         stage: 0,
         bound: Bound::TwoSided,
@@ -582,14 +599,14 @@ fn summary(data: Data) -> Summary {
     summary.verdicts = if bad {
         vec![
             verdict("video", LinkState::Alarm, margin(LinkRole::Video, 1.0, Some((0.5, 4.0)))),
-            verdict("downlink", LinkState::Silent, Judgement::Silent { silent_s: 29.0, broken }),
-            verdict("control", LinkState::Good, lost),
+            verdict("downlink", LinkState::Unknown, Judgement::Link(Box::new(unseen))),
+            verdict("control", LinkState::Heard, Judgement::Link(Box::new(heard))),
             verdict("recording", LinkState::Warning, Judgement::HostDrops(12)),
         ]
     } else {
         vec![
             verdict("video", LinkState::Warning, margin(LinkRole::Video, 9.0, Some((41.0, 212.0)))),
-            verdict("latency", LinkState::Good, latency),
+            verdict("latency", LinkState::Unknown, latency),
             verdict("downlink", LinkState::Good, margin(LinkRole::Telemetry, 21.0, None)),
         ]
     };

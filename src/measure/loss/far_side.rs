@@ -37,6 +37,13 @@ impl LossMeter {
         }
     }
 
+    /// How far apart frames of a link's far side usually come: the whole session's mean, silences apart; `None`: not known.
+    pub(crate) fn usual_spacing(&self, context: &Context, link: &LinkProfile) -> Option<Nanos> {
+        let rate: f64 =
+            self.heard_over(context, link).iter().filter_map(|flow| flow.sequence.rate_hz()).sum();
+        (rate > 0.0).then(|| Nanos::from_secs_f64(1.0 / rate))
+    }
+
     /// The flows that show whether a link's far side is heard.
     pub(super) fn heard_over<'a>(
         &'a self,

@@ -78,7 +78,7 @@ impl SenderFlow {
             loss_periods: runs.periods(),
             longest_silence_s: self.longest_silence(context).max(until - last).secs(),
             silent_at_end_s: (context.now - last).secs(),
-            rate_hz: (sequence.received > 1 && span > 0.0).then(|| (sequence.received - 1) as f64 / span),
+            rate_hz: sequence.rate_hz(),
             availability_ratio: availability(&[self], context, WHOLE),
             burst_lengths: runs.lengths(),
             loss_distances: runs.distances(),

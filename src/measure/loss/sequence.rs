@@ -173,6 +173,12 @@ impl Sequence {
         self.numbers.newest()
     }
 
+    /// Received a second, from the first to the last; `None` with fewer than two.
+    pub(super) fn rate_hz(&self) -> Option<f64> {
+        let span_s = (self.last_at - self.first_at).secs();
+        (self.received > 1 && span_s > 0.0).then(|| (self.received - 1) as f64 / span_s)
+    }
+
     /// Range of the lost where silences were too long to tell.
     pub(super) const fn lost_range(&self) -> [u64; 2] {
         [self.lost.saturating_sub(self.less), self.lost.saturating_add(self.more)]

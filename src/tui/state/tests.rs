@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use crate::snapshot::{Lane, LatencyView, Snapshot, VibrationView, VideoView, View};
 use crate::summary::Summary;
 
+use crate::snapshot::LinkState;
 use crate::tui::state::*;
 
 fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
@@ -226,7 +227,7 @@ fn the_bell_rings_once_for_each_alarm_and_not_where_it_is_muted_or_acknowledged(
     assert_eq!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)), rings);
     assert!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)).is_empty());
     assert!(state.observe(&alarm(LinkState::Good, false, Mode::Live)).is_empty());
-    assert_eq!(state.observe(&alarm(LinkState::Silent, false, Mode::Live)), rings, "a new one rings again");
+    assert_eq!(state.observe(&alarm(LinkState::Failing, false, Mode::Live)), rings, "a new one rings again");
     let mut state = UiState::default();
     assert!(state.observe(&alarm(LinkState::Alarm, true, Mode::Live)).is_empty());
     let mut state = UiState { bell: Bell::Off, ..UiState::default() };

@@ -28,7 +28,7 @@ pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
 fn is_pressing(scene: &Scene<'_>) -> bool {
     let first = scene.feed.and_then(|feed| feed.snapshot.verdicts.first());
     let state = first.map_or(LinkState::Unknown, |verdict| verdict.state);
-    matches!(state, LinkState::Warning | LinkState::Alarm | LinkState::Silent)
+    state.asks()
 }
 
 /// Draws it.

@@ -258,7 +258,7 @@ fn source_text(source: &SourceState) -> (LinkState, String) {
     let state = match (&source.down, source.silent_s) {
         (Some((_, reason)), _) => {
             parts.push(format!("down: {reason}"));
-            LinkState::Silent
+            LinkState::Failing
         }
         (None, None) => {
             parts.push("nothing received yet".to_owned());

@@ -133,7 +133,7 @@ fn severity(point: &TrackPoint) -> u8 {
 
 fn symbol(point: &TrackPoint) -> (char, LinkState) {
     match (point.failed, point.state) {
-        (true, _) => ('×', LinkState::Silent),
+        (true, _) => ('×', LinkState::Failing),
         (false, LinkState::Alarm) => ('◆', LinkState::Alarm),
         (false, _) => ('▲', LinkState::Warning),
     }
@@ -166,7 +166,7 @@ fn legend(
         ("⠶", LinkState::Good, "good"),
         ("▲", LinkState::Warning, "warning"),
         ("◆", LinkState::Alarm, "alarm"),
-        ("×", LinkState::Silent, "failed"),
+        ("×", LinkState::Failing, "failed"),
     ];
     if view.track.iter().all(|point| point.margin.is_none()) {
         let failed = if view.track.iter().any(|point| point.failed) { "× failed  " } else { "" };

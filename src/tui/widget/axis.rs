@@ -88,7 +88,7 @@ pub const fn state_of(event: &Event) -> Option<LinkState> {
         | Event::Failsafe(_)
         | Event::VehicleLost(_)
         | Event::VehicleSilent
-        | Event::AutopilotSilent => Some(LinkState::Silent),
+        | Event::AutopilotSilent => Some(LinkState::Failing),
         _ => None,
     }
 }

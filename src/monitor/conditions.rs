@@ -1,0 +1,171 @@
+//! How each link stands at each moment: gathers what the rules of [`crate::judge::condition`] ask for.
+//!
+//! Looked at every whole second, and at records in between, at most ten times a second: the same records give the same
+//! states, whoever looks and when.
+
+use crate::judge::condition::{Condition, Failed, LinkFacts, Now, Scale, SecondOfLink};
+use crate::measure::life::Phase;
+use crate::measure::video::Course;
+use crate::profile::LinkRole;
+use crate::snapshot::View;
+use crate::summary::{Failure, LinkState};
+use crate::units::{LevelUnit, Nanos};
+
+use super::LinkMonitor;
+
+/// Between two looks.
+const STEP: Nanos = Nanos::from_millis(100);
+/// Failures are asked for so far back.
+const BACK: Nanos = Nanos::from_secs(60);
+/// Pictures of so many seconds are looked at together.
+const PICTURES_S: usize = 3;
+
+/// The links' states.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Conditions {
+    links: Vec<Condition>,
+    looked: Option<Nanos>,
+    /// Frames so far, and those that came whole, of the last whole seconds.
+    pictures: Vec<(u64, u64)>,
+}
+
+impl LinkMonitor {
+    /// A record came: looks at the links if the last look is old.
+    pub(super) fn look_at_links(&mut self, at: Nanos) {
+        if self.conditions.looked.is_none_or(|looked| at - looked >= STEP) {
+            self.each_link(at, |condition, facts, _| condition.step(facts));
+        }
+    }
+
+    /// A whole second has passed.
+    pub(super) fn second_of_links(&mut self, at: Nanos) {
+        let second = self.context.since_start_s(at).round() as usize;
+        if let Some(latest) = self.video.latest(&self.context, second.saturating_sub(1)) {
+            let pictures = &mut self.conditions.pictures;
+            pictures.push((latest.frames, latest.delivered));
+            if pictures.len() > PICTURES_S + 1 {
+                pictures.remove(0);
+            }
+        }
+        self.each_link(at, |condition, facts, brought| condition.second(brought, facts));
+    }
+
+    fn each_link(&mut self, at: Nanos, look: impl Fn(&mut Condition, &LinkFacts, SecondOfLink)) {
+        self.conditions.looked = Some(at);
+        let mut links = std::mem::take(&mut self.conditions.links);
+        links.resize_with(self.context.profile.link.len(), Condition::default);
+        for (index, condition) in links.iter_mut().enumerate() {
+            let facts = self.link_facts(index, at);
+            look(condition, &facts, self.brought(index, at));
+        }
+        self.conditions.links = links;
+    }
+
+    /// How a link of the profile stands, as of the last look.
+    pub(super) fn condition(&self, index: usize) -> Now {
+        self.conditions.links.get(index).map(Condition::now).unwrap_or_default()
+    }
+
+    /// The pilot acknowledges what a link says.
+    pub(super) fn acknowledge(&mut self, link: &str) {
+        self.margin.acknowledge(link);
+        let links = self.context.profile.link.iter().zip(&mut self.conditions.links);
+        for (_, condition) in links.filter(|(profile, _)| profile.name == link) {
+            condition.acknowledge();
+        }
+    }
+
+    fn link_facts(&self, index: usize, at: Nanos) -> LinkFacts {
+        let (context, link) = (&self.context, &self.context.profile.link[index]);
+        let (own, standing) = (self.last_heard(index), self.margin.standing(index));
+        // A control link that nobody hears here shows itself in what the vehicle tells of its input.
+        let is_told = link.role == LinkRole::Control && own.is_none();
+        let told = is_told.then(|| self.failsafe.input_heard()).flatten();
+        let stalled = context.stalls.last().filter(|stall| stall.from <= at && at < stall.to);
+        let is_blind =
+            stalled.is_some() || self.is_source_down(index) || (is_told && self.is_vehicle_silent(at));
+        LinkFacts {
+            at,
+            role: link.role,
+            heard: own.or(told).map(|heard| at - context.at_work(heard, at)),
+            spacing: self.usual_spacing(index),
+            is_off: context.life.now() == Some(Phase::Off) || self.is_handset_off(index),
+            is_blind,
+            failed: self.failed(link.role, index, at),
+            margin: if context.life.is_quiet() { LinkState::Unknown } else { standing.state },
+            is_over_limit: standing
+                .margin
+                .zip(link.effective_limits())
+                .is_some_and(|(margin, limits)| margin >= limits.warning_margin),
+            level: self.signal.level(index, at),
+            scale: if link.unit() == LevelUnit::Dbm { Scale::Decibels } else { Scale::Units },
+            distance_m: self.range.distance(at, context).map(|distance| distance.0),
+            damaged: (link.role == LinkRole::Video).then(|| self.damaged()).flatten(),
+        }
+    }
+
+    fn usual_spacing(&self, index: usize) -> Option<Nanos> {
+        let link = &self.context.profile.link[index];
+        let packets = self.of_packets(link, |video| video.has_stream().then_some(Nanos::ZERO));
+        packets.or_else(|| self.loss.usual_spacing(&self.context, link))
+    }
+
+    /// Whether the vehicle's own telemetry, which tells of a link that is not heard here, is silent.
+    fn is_vehicle_silent(&self, at: Nanos) -> bool {
+        let heard = self.loss.vehicle_heard(&self.context).autopilot_last;
+        heard.is_none_or(|heard| self.context.at_work(heard, at) > Nanos::from_secs(2))
+    }
+
+    /// Share of the last pictures that came broken; `None` with hardly any.
+    fn damaged(&self) -> Option<f64> {
+        let (first, last) = (self.conditions.pictures.first()?, self.conditions.pictures.last()?);
+        let (frames, whole) = (last.0.checked_sub(first.0)?, last.1.checked_sub(first.1)?);
+        (frames >= 10).then(|| 1.0 - (whole.min(frames) as f64) / frames as f64)
+    }
+
+    /// Pictures that stood, holds and lost inputs of the last minute.
+    fn failed(&self, role: LinkRole, index: usize, at: Nanos) -> Vec<Failed> {
+        let context = &self.context;
+        let mut spans = Vec::new();
+        if context.profile.is_video_link(&context.profile.link[index]) {
+            let (from_s, to_s) = (context.since_start_s(at - BACK), context.since_start_s(at));
+            for freeze in self.video.freezes_within(context, (from_s, to_s)) {
+                let is_here = matches!(freeze.course, Course::Stalled | Course::Heap | Course::HostDrops);
+                if !is_here {
+                    let to = freeze.ended.then_some(freeze.end);
+                    spans.push(Failed { what: Failure::Frozen, from: freeze.start, to });
+                }
+            }
+        }
+        if role == LinkRole::Control {
+            let lost = self.failsafe.spans_since(at - BACK, context).into_iter();
+            spans.extend(lost.map(|(from, to)| Failed { what: Failure::InputLost, from, to }));
+            let holds = self.latency.hold_spans();
+            let first = holds.partition_point(|(_, to)| to < at - BACK);
+            let held = holds.range(first, usize::MAX).map(|(_, span)| span);
+            spans.extend(held.map(|(from, to)| Failed { what: Failure::Held, from, to: Some(to) }));
+        }
+        spans.sort_by_key(|failed| failed.from);
+        spans
+    }
+
+    /// What the whole second before an instant brought; nothing where this computer lost data itself.
+    fn brought(&self, index: usize, at: Nanos) -> SecondOfLink {
+        let (context, link) = (&self.context, &self.context.profile.link[index]);
+        let to_s = context.since_start_s(at).round();
+        let dropped = context.host_drops.last().is_some_and(|drop| at - drop.at <= Nanos::from_secs(1));
+        if dropped || context.stalled(at - Nanos::from_secs(1), at) || to_s < 1.0 {
+            return SecondOfLink::default();
+        }
+        let packets = self.of_packets(link, |video| video.latest(context, to_s as usize - 1));
+        if let Some(latest) = packets {
+            return SecondOfLink { received: latest.received, lost: latest.lost };
+        }
+        let view = View { from_s: to_s - 1.0, to_s, columns: 1 };
+        let cells = self.loss.link_cells(context, link, view);
+        cells
+            .first()
+            .map(|cell| SecondOfLink { received: cell.received, lost: cell.lost })
+            .unwrap_or_default()
+    }
+}
