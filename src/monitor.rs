@@ -7,6 +7,7 @@
 //! replay and batch agree to the last digit.
 
 mod devices;
+mod event_log;
 mod ingest;
 mod outage;
 mod own_bytes;
@@ -25,7 +26,7 @@ use crate::record::{Body, Direction, Entry, Record};
 use crate::summary::{Event, EventSummary, Threshold};
 use crate::units::Nanos;
 
-use crate::clocks::Clocks;
+use crate::clocks::{Astray, Clocks, StampOrder};
 use crate::judge::margin::MarginMeter;
 use crate::measure::attitude::AttitudeMeter;
 use crate::measure::context::Context;
@@ -45,13 +46,10 @@ use crate::summary::Earlier;
 use crate::wire::Wire;
 use crate::wire::message::Message;
 use devices::Devices;
+use event_log::EventLog;
 
-/// Seconds that are ticked through one by one; a longer hole in the stamps is jumped over.
-const LONGEST_TICKED_HOLE: Nanos = Nanos::from_secs(26 * 3600);
-/// Events kept; later ones are counted, not kept.
-const MOST_EVENTS: usize = 4096;
-/// A stamp this much before the newest is an event.
-const STAMP_BACK: Nanos = Nanos::from_secs(1);
+/// So many seconds after the last record everything has come to rest: what those that follow would do is nothing.
+const AT_REST: i64 = 60;
 
 /// What a session tells the history.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -80,6 +78,33 @@ struct Source {
     last: Option<Nanos>,
     down: Option<(Nanos, String)>,
     host_drops: Option<u64>,
+}
+
+/// The whole seconds that have passed.
+#[derive(Clone, Copy, Debug, Default)]
+struct Seconds {
+    done: i64,
+    /// Those that were gone through one by one.
+    walked: u64,
+    /// Tests go through all of them.
+    #[cfg(test)]
+    every: bool,
+}
+
+impl Seconds {
+    /// The next one up to `last`, as one goes through a time without a record that began after `first`.
+    fn next(&mut self, first: i64, last: i64) -> Option<i64> {
+        if self.done >= last {
+            return None;
+        }
+        let is_at_rest = self.done >= first.saturating_add(AT_REST);
+        #[cfg(test)]
+        let is_at_rest = is_at_rest && !self.every;
+        // The last one leaves everything as it is then.
+        self.done = if is_at_rest { last } else { self.done + 1 };
+        self.walked += 1;
+        Some(self.done)
+    }
 }
 
 /// The core's face: everything that is known of one session.
@@ -111,9 +136,10 @@ pub struct LinkMonitor {
     pose: AttitudeMeter,
     reports: ReportMeter,
     timing: TimingMeter,
-    events: Vec<EventSummary>,
+    events: EventLog,
     transmits: Vec<String>,
-    seconds_done: i64,
+    stamps: StampOrder,
+    seconds: Seconds,
     bytes_lost: u64,
     ticks: stalls::Ticks,
 }
@@ -178,16 +204,15 @@ impl LinkMonitor {
 
     fn handle_record(&mut self, record: &Record<'_>, messages: &[Message]) {
         self.records += 1;
-        let start = *self.context.start.get_or_insert_with(|| {
-            self.context.now = record.at;
-            record.at
-        });
-        if record.at < self.context.now - STAMP_BACK {
-            let by_s = (self.context.now - record.at).secs();
-            self.log(Event::StampBack { by_s });
+        let (at, astray) = self.stamps.take(record.interface, record.at, self.ticks.are_known());
+        if let Some(astray) = astray {
+            self.log(stamp_event(astray));
+        }
+        let start = *self.context.start.get_or_insert(at);
+        if self.records == 1 {
+            self.context.now = at;
         }
         self.loss.begin(start);
-        let at = record.at.max(self.context.now).max(start);
         self.notice_stall(at, &record.body);
         self.advance(at);
         self.context.now = at;
@@ -226,25 +251,15 @@ impl LinkMonitor {
     }
 
     fn keep(&mut self, event: EventSummary) {
-        if self.events.len() < MOST_EVENTS {
-            self.events.push(event);
-        }
+        self.events.push(event);
     }
 
     /// Runs every deadline up to a stamp, each at its own time.
     fn advance(&mut self, to: Nanos) {
         let Some(start) = self.context.start else { return };
-        let hole = to - self.context.now;
-        if hole > LONGEST_TICKED_HOLE {
-            self.log(Event::Hole { duration_s: hole.secs() });
-            self.seconds_done = (to - start).0 / 1_000_000_000;
-        }
-        loop {
-            let at = start + Nanos::from_secs(self.seconds_done + 1);
-            if at > to {
-                break;
-            }
-            self.seconds_done += 1;
+        let (first, last) = (self.seconds.done, (to - start).0 / 1_000_000_000);
+        while let Some(second) = self.seconds.next(first, last) {
+            let at = start + Nanos::from_secs(second);
             self.context.now = at;
             self.advance_devices(at);
             self.video.advance(at);
@@ -308,9 +323,36 @@ impl LinkMonitor {
         self.context.roles.vehicle()
     }
 
+    /// Whole seconds that were gone through one by one: the work that stamps alone can cause.
+    #[must_use]
+    pub const fn seconds_walked(&self) -> u64 {
+        self.seconds.walked
+    }
+
+    /// Time since the first record; `None` before it.
+    pub(crate) fn elapsed(&self) -> Option<Nanos> {
+        Some(self.context.now - self.context.start?)
+    }
+
+    /// When a record would come, since the first one, if it came next.
+    pub(crate) fn due(&self, record: &Record<'_>) -> Nanos {
+        let Some(start) = self.context.start else { return Nanos::ZERO };
+        self.stamps.due(record.interface, record.at, self.ticks.are_known()) - start
+    }
+
     /// Seconds from the first record to the newest.
     #[must_use]
     pub fn now_s(&self) -> f64 {
         self.context.since_start_s(self.context.now)
+    }
+}
+
+/// What stamps showed, as an event.
+fn stamp_event(astray: Astray) -> Event {
+    match astray {
+        Astray::Late(by) => Event::StampBack { by_s: by.secs() },
+        Astray::Alone(by) => Event::StampOff { by_s: by.secs() },
+        Astray::Step(by) => Event::StampStep { by_s: -by.secs() },
+        Astray::Hole(by) => Event::Hole { duration_s: by.secs() },
     }
 }

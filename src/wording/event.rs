@@ -74,9 +74,22 @@ pub fn text(row: &EventSummary) -> String {
             format!("the wall clock was set by {by_s:.3} s; timestamps ignore the change")
         }
         Event::StampBack { by_s } => format!("a record is stamped {by_s:.3} s before the one before it"),
+        Event::StampStep { by_s } if *by_s > 0.0 => {
+            format!("records are stamped {by_s:.3} s earlier from here on; time goes on without that")
+        }
+        Event::StampStep { by_s } => {
+            format!("records are stamped {:.0} s later from here on; time goes on without that", -by_s)
+        }
+        Event::StampOff { by_s } => {
+            let days = by_s.abs() / 86_400.0;
+            let side = if *by_s < 0.0 { "before" } else { "after" };
+            format!("a record is stamped {days:.0} days {side} its neighbours; its time does not count")
+        }
         Event::Hole { duration_s } => format!("no record for {duration_s:.0} s"),
         Event::Transmits { what } => caution::sent(what),
-        Event::Comment { text } | Event::StatusText { text } | Event::Written { text, .. } => text.clone(),
+        Event::Comment { text } | Event::StatusText { text, .. } | Event::Written { text, .. } => {
+            text.clone()
+        }
     }
 }
 
