@@ -18,6 +18,7 @@ mod session_events;
 mod stalls;
 mod summarise;
 mod verdict;
+mod whole_seconds;
 
 use std::sync::Arc;
 
@@ -47,9 +48,7 @@ use crate::wire::Wire;
 use crate::wire::message::Message;
 use devices::Devices;
 use event_log::EventLog;
-
-/// So many seconds after the last record everything has come to rest: what those that follow would do is nothing.
-const AT_REST: i64 = 60;
+use whole_seconds::WholeSeconds;
 
 /// What a session tells the history.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -78,33 +77,6 @@ struct Source {
     last: Option<Nanos>,
     down: Option<(Nanos, String)>,
     host_drops: Option<u64>,
-}
-
-/// The whole seconds that have passed.
-#[derive(Clone, Copy, Debug, Default)]
-struct Seconds {
-    done: i64,
-    /// Those that were gone through one by one.
-    walked: u64,
-    /// Tests go through all of them.
-    #[cfg(test)]
-    every: bool,
-}
-
-impl Seconds {
-    /// The next one up to `last`, as one goes through a time without a record that began after `first`.
-    fn next(&mut self, first: i64, last: i64) -> Option<i64> {
-        if self.done >= last {
-            return None;
-        }
-        let is_at_rest = self.done >= first.saturating_add(AT_REST);
-        #[cfg(test)]
-        let is_at_rest = is_at_rest && !self.every;
-        // The last one leaves everything as it is then.
-        self.done = if is_at_rest { last } else { self.done + 1 };
-        self.walked += 1;
-        Some(self.done)
-    }
 }
 
 /// The core's face: everything that is known of one session.
@@ -139,7 +111,7 @@ pub struct LinkMonitor {
     events: EventLog,
     transmits: Vec<String>,
     stamps: StampOrder,
-    seconds: Seconds,
+    seconds: WholeSeconds,
     bytes_lost: u64,
     ticks: stalls::Ticks,
 }
@@ -257,8 +229,9 @@ impl LinkMonitor {
     /// Runs every deadline up to a stamp, each at its own time.
     fn advance(&mut self, to: Nanos) {
         let Some(start) = self.context.start else { return };
-        let (first, last) = (self.seconds.done, (to - start).0 / 1_000_000_000);
-        while let Some(second) = self.seconds.next(first, last) {
+        let last = (to - start).0 / 1_000_000_000;
+        self.seconds.begin();
+        while let Some(second) = self.seconds.next(last) {
             let at = start + Nanos::from_secs(second);
             self.context.now = at;
             self.advance_devices(at);
@@ -326,7 +299,7 @@ impl LinkMonitor {
     /// Whole seconds that were gone through one by one: the work that stamps alone can cause.
     #[must_use]
     pub const fn seconds_walked(&self) -> u64 {
-        self.seconds.walked
+        self.seconds.walked()
     }
 
     /// Time since the first record; `None` before it.
