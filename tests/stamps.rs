@@ -26,7 +26,7 @@ const SECOND: Nanos = Nanos::from_secs(1);
 const HOUR: Nanos = Nanos::from_secs(3600);
 const YEAR: Nanos = Nanos::from_secs(365 * 86_400);
 /// Steps that a record may cost.
-const STEPS: u64 = 64;
+const STEPS: u64 = 22;
 
 fn opening() -> [Entry<'static>; 3] {
     let info = |name: &str, kind| InterfaceInfo { name: name.to_owned(), kind, description: None };

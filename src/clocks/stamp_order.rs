@@ -15,9 +15,9 @@ const BACK: Nanos = Nanos::from_secs(1);
 /// And so much after it.
 const AHEAD: Nanos = Nanos::from_secs(86_400);
 /// Records that go on from one that is astray before the clock is taken to have been set.
-const FOLLOWERS: u32 = 2;
+const FOLLOWERS: u32 = 3;
 /// They follow each other within this.
-const FOLLOWS: Nanos = Nanos::from_secs(60);
+const FOLLOWS: Nanos = Nanos::from_secs(20);
 /// A clock that is set right again goes on within this, or a quarter of the step if that is less: a silence is one.
 const SET_RIGHT: Nanos = Nanos::from_secs(5);
 /// Stamps that are astray one by one are told once, until none was for so long.
@@ -244,8 +244,8 @@ mod tests {
         let (times, shown) = placed(false, stamps);
         assert_eq!(shown, [Astray::Step(secs(-109.0))]);
         let expected: Vec<f64> =
-            (0..10).chain([9, 9]).chain(11..19).map(f64::from).collect();
-        assert_eq!(times, expected, "the two that show it wait");
+            (0..10).chain([9, 9, 9]).chain(12..19).map(f64::from).collect();
+        assert_eq!(times, expected, "those that show it wait");
     }
 
     #[test]
@@ -261,9 +261,9 @@ mod tests {
 
     #[test]
     fn a_silence_after_a_step_is_a_silence() {
-        let stamps = (0..10).map(f64::from).chain([-3600.0, -3599.0, -3598.0, -3500.0, -3499.0]);
+        let stamps = (0..10).map(f64::from).chain([-3600.0, -3599.0, -3598.0, -3597.0, -3500.0]);
         let (times, shown) = placed(false, stamps);
-        assert_eq!(times[9..], [9.0, 9.0, 9.0, 11.0, 109.0, 110.0]);
+        assert_eq!(times[9..], [9.0, 9.0, 9.0, 9.0, 12.0, 109.0]);
         assert_eq!(shown.len(), 1);
     }
 
@@ -284,14 +284,14 @@ mod tests {
         let (times, shown) = placed(false, (0..20).map(|n| if n == 19 { YEAR } else { f64::from(n) }));
         assert_eq!((times[19], shown), (18.0, vec![Astray::Alone(secs(YEAR - 18.0))]));
         let (times, shown) = placed(false, (0..20).map(|n| if n == 0 { 1e11 } else { f64::from(n) }));
-        assert_eq!(times[3..], (2..19).map(f64::from).collect::<Vec<f64>>());
+        assert_eq!(times[4..], (3..19).map(f64::from).collect::<Vec<f64>>());
         assert!(matches!(shown[..], [Astray::Step(_)]), "{shown:?}");
     }
 
     #[test]
     fn a_damaged_first_stamp_dates_nothing() {
         let mut order = StampOrder::default();
-        for stamp in [i64::MAX, 5_000_000_000, 6_000_000_000, 7_000_000_000] {
+        for stamp in [i64::MAX, 5_000_000_000, 6_000_000_000, 7_000_000_000, 8_000_000_000] {
             order.take(InterfaceId(0), Nanos(stamp), false);
         }
         assert_eq!(order.began(), Some(Nanos::from_secs(5)));
@@ -303,7 +303,7 @@ mod tests {
         let (times, shown) = placed(false, stamps());
         assert_eq!((times[19], shown), (18.0, vec![Astray::Step(secs(YEAR + 1.0))]));
         let (times, shown) = placed(true, stamps());
-        assert_eq!(times[9..13], [9.0, 9.0, 9.0, YEAR + 12.0]);
+        assert_eq!(times[9..14], [9.0, 9.0, 9.0, 9.0, YEAR + 13.0]);
         assert_eq!(shown, [Astray::Hole(secs(YEAR + 1.0))]);
     }
 

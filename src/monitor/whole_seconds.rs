@@ -1,10 +1,10 @@
 //! The whole seconds of a session, as time passes through them.
 //!
-//! A minute after the last record everything has come to rest: facts count for seconds, silences and warnings are told
-//! within ten. So a longer time without a record is walked for [`AT_REST`] seconds, and its last one stands for the others.
+//! Soon after the last record everything has come to rest: facts count for five seconds, trends look ten back, silences
+//! are told within ten. So a longer time without a record is walked for [`AT_REST`] seconds, and its last one stands for the others.
 
-/// Longer than anything takes to come to rest.
-const AT_REST: i64 = 60;
+/// Twice as long as anything takes to come to rest.
+const AT_REST: i64 = 20;
 
 /// How far it is.
 #[derive(Clone, Copy, Debug, Default)]
@@ -87,11 +87,11 @@ mod tests {
     /// Walking through all seconds of a hole is the oracle.
     #[test]
     fn what_is_at_rest_stays_so() {
-        for (cut_s, hole_s) in [(20, 61), (45, 600), (70, 2 * 3600), (95, 3600)] {
+        for (cut_s, hole_s) in [(20, 21), (45, 600), (70, 2 * 3600), (95, 3600)] {
             for has_ticks in [true, false] {
                 let of = |every| figures(every, cut_s, Nanos::from_secs(hole_s), has_ticks);
                 let (all, quick) = (of(true), of(false));
-                assert!(quick.2 <= (cut_s + 40 + 62) as u64 && all.2 as i64 >= cut_s + hole_s, "{cut_s}");
+                assert!(quick.2 <= (cut_s + 40 + 22) as u64 && all.2 as i64 >= cut_s + hole_s, "{cut_s}");
                 assert!(all.0 == quick.0, "{cut_s}: {}\n{}", all.0, quick.0);
                 assert!(all.1 == quick.1, "{cut_s}: the picture");
             }
