@@ -47,12 +47,17 @@ const DAMAGES: [(&str, Damage); 15] = [
     ("shuffled, stamps too", |random, records| records.shuffle(random)),
     ("neighbours swapped", |_, records| records.chunks_mut(2).for_each(<[_]>::reverse)),
     ("each tenth stamp by chance", |random, records| {
-        records.iter_mut().step_by(10).for_each(|record| record.at = Nanos(random.random::<i64>() & i64::MAX));
+        records
+            .iter_mut()
+            .step_by(10)
+            .for_each(|record| record.at = Nanos(random.random::<i64>() & i64::MAX));
     }),
     ("all stamps by chance", |random, records| {
         records.iter_mut().for_each(|record| record.at = Nanos(random.random::<i64>() & i64::MAX));
     }),
-    ("an hour's hole behind each 100th", |_, records| later(records, |place| if place % 100 == 0 { 3600 } else { 0 })),
+    ("an hour's hole behind each 100th", |_, records| {
+        later(records, |place| if place % 100 == 0 { 3600 } else { 0 })
+    }),
     ("two minutes behind each", |_, records| later(records, |_| 120)),
     ("set back and forth by 100 s each 50", |_, records| {
         let back = |place: usize| if place / 50 % 2 == 1 { Nanos(100 * SECOND) } else { Nanos::ZERO };

@@ -70,7 +70,8 @@ struct Request {
 impl Request {
     /// Whether a reply to it that comes here on a flow bounds the replying clock, and on whose account.
     fn answered_on(&self, flow: Option<Flow>) -> Option<ExchangesFrom> {
-        let back = self.flow.map(|Flow { source, destination }| Flow { source: destination, destination: source });
+        let back =
+            self.flow.map(|Flow { source, destination }| Flow { source: destination, destination: source });
         if self.sent_here {
             Some(ExchangesFrom::Own)
         } else {

@@ -46,8 +46,8 @@ pub use verdict_keys::{Judgement, LinkState, Verdict};
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause, Origin, OutputsWord, ProofWord,
-    Report, ReportSource, SignalDirection, StageMethod, TheoryLimit, VideoSource,
+    Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause, Origin,
+    OutputsWord, ProofWord, Report, ReportSource, SignalDirection, StageMethod, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};

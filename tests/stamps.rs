@@ -130,7 +130,10 @@ fn one_damaged_stamp_in_a_file_moves_no_time() {
             assert_eq!(counts(&summary), counts(&clean), "{case}");
             assert!((summary.recording.duration_s - 299.8).abs() < 0.5, "{case}");
             let [word] = kinds(&summary)[..] else { panic!("{case}: {:?}", summary.events) };
-            assert!(if packet == 0 { word.starts_with("stamp-") } else { word == "stamp-off" }, "{case}: {word}");
+            assert!(
+                if packet == 0 { word.starts_with("stamp-") } else { word == "stamp-off" },
+                "{case}: {word}"
+            );
             let utc = summary.recording.start_utc.unwrap();
             assert!(utc.starts_with("2026-"), "{case}: {utc}");
             // A replay plays it at the same pace.

@@ -104,8 +104,7 @@ fn capture(session: &Session, oddity: Oddity) -> Vec<u8> {
         let mut vehicle = VEHICLE;
         vehicle.1 += u16::from(oddity.other_port && *is_down);
         let (from, to) = if *is_down { (vehicle, STATION) } else { (STATION, vehicle) };
-        let builder =
-            PacketBuilder::ethernet2([2; 6], [4; 6]).ipv4(from.0, to.0, 64).udp(from.1, to.1);
+        let builder = PacketBuilder::ethernet2([2; 6], [4; 6]).ipv4(from.0, to.0, 64).udp(from.1, to.1);
         let mut packet = Vec::new();
         builder.write(&mut packet, &bytes).unwrap();
         let nanos = (t * 1e9).round() as u64;
@@ -144,7 +143,6 @@ fn captured_exchanges_bound_the_vehicle_s_clock() {
         assert_eq!(row.exchanges_from, Some(ExchangesFrom::Captured), "{seed}");
         let error = row.offset_ms - truth_ms(&session);
         let bound = row.uncertainty_ms.unwrap();
-        println!("{seed}: {error:.2} ms, said {bound:.2} ms");
         assert!(error.abs() <= bound + 0.1, "{seed}: {error} ms, said {bound} ms");
         assert!(bound < 14.0, "{seed}: {bound} ms");
     }
@@ -153,7 +151,8 @@ fn captured_exchanges_bound_the_vehicle_s_clock() {
 /// A reply that takes another way was perhaps not asked for here; one to requests that read alike answers any of them.
 #[test]
 fn other_flows_and_requests_that_read_alike_bound_nothing() {
-    let oddities = [(true, false), (false, true)].map(|(other_port, one_stamp)| Oddity { other_port, one_stamp });
+    let oddities =
+        [(true, false), (false, true)].map(|(other_port, one_stamp)| Oddity { other_port, one_stamp });
     for (seed, oddity) in (10_001..10_004).flat_map(|seed| oddities.map(|oddity| (seed, oddity))) {
         let (_, row) = clock_of_vehicle(seed, oddity);
         assert_eq!((row.method, row.exchanges_from), (ClockMethod::OneWay, None), "{seed}");

@@ -165,9 +165,10 @@ impl Pcapng {
         }
         self.interfaces = Arc::default();
         let mut is_new = self.session.is_none();
-        let known = self.session.take().unwrap_or_else(|| {
-            Arc::new(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true })
-        });
+        let known = self
+            .session
+            .take()
+            .unwrap_or_else(|| Arc::new(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true }));
         let info = Arc::make_mut(self.session.insert(known));
         let options = Options { big_endian: self.big_endian, bytes: &block[24..block.len() - 4] };
         for (_, comment) in options.filter(|(number, _)| *number == code::COMMENT) {
@@ -423,7 +424,10 @@ mod tests {
     fn a_packet_of_many_comments_is_read_once() {
         const COMMENTS: usize = 50_000;
         for bytes in [&[][..], &[1, 2, 3, 4]] {
-            let mut file = block(SECTION_HEADER, &[&BYTE_ORDER_MAGIC.to_le_bytes()[..], &[1, 0, 0, 0], &[0xFF; 8]].concat());
+            let mut file = block(
+                SECTION_HEADER,
+                &[&BYTE_ORDER_MAGIC.to_le_bytes()[..], &[1, 0, 0, 0], &[0xFF; 8]].concat(),
+            );
             file.extend(block(INTERFACE_DESCRIPTION, &[147, 0, 0, 0, 0, 0, 0, 0]));
             let mut body = [0; 20];
             (body[12], body[16]) = (bytes.len() as u8, bytes.len() as u8);

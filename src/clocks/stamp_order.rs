@@ -243,8 +243,7 @@ mod tests {
         let stamps = (0..10).map(f64::from).chain((0..10).map(|n| f64::from(n) - 100.0));
         let (times, shown) = placed(false, stamps);
         assert_eq!(shown, [Astray::Step(secs(-109.0))]);
-        let expected: Vec<f64> =
-            (0..10).chain([9, 9, 9]).chain(12..19).map(f64::from).collect();
+        let expected: Vec<f64> = (0..10).chain([9, 9, 9]).chain(12..19).map(f64::from).collect();
         assert_eq!(times, expected, "those that show it wait");
     }
 
@@ -274,7 +273,10 @@ mod tests {
                 let stamps = (0..20).map(|n| if n == 7 { off } else { f64::from(n) });
                 let (times, shown) = placed(has_ticks, stamps);
                 assert_eq!(times[6..9], [6.0, 6.0, 8.0]);
-                assert!(matches!(shown[..], [Astray::Alone(by)] if (by < Nanos::ZERO) == (off < 0.0)), "{shown:?}");
+                assert!(
+                    matches!(shown[..], [Astray::Alone(by)] if (by < Nanos::ZERO) == (off < 0.0)),
+                    "{shown:?}"
+                );
             }
         }
     }

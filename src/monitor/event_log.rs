@@ -81,9 +81,7 @@ fn prune(rows: &mut Vec<(u64, EventSummary)>) {
     let (_, least, _) = gravest.select_nth_unstable_by(GRAVEST - 1, order);
     let least = *least;
     let newest = rows[older].0;
-    rows.retain(|(number, row)| {
-        *number >= newest || order(&(row.event.gravity(), *number), &least).is_le()
-    });
+    rows.retain(|(number, row)| *number >= newest || order(&(row.event.gravity(), *number), &least).is_le());
 }
 
 #[cfg(test)]
@@ -123,7 +121,7 @@ mod tests {
                 })
                 .collect();
             let mut log = EventLog::default();
-            all.iter().for_each(|event| log.push(event.clone()));
+            all.iter().cloned().for_each(|event| log.push(event));
             let (older, newest) = all.split_at(all.len().saturating_sub(NEWEST));
             let mut gravest = older.to_vec();
             gravest.sort_by(|a, b| {
@@ -143,7 +141,7 @@ mod tests {
     fn the_order_is_that_of_time_and_of_telling() {
         let mut log = EventLog::default();
         let rows = [stall(1.0, 2.0), told(1), stall(1.0, 1.0), told(0)];
-        rows.iter().for_each(|row| log.push(row.clone()));
+        rows.iter().cloned().for_each(|row| log.push(row));
         let expected = [&rows[3], &rows[0], &rows[1], &rows[2]].map(Clone::clone);
         assert_eq!(log.finish(), (expected.to_vec(), Vec::new()));
     }

@@ -3,8 +3,8 @@
 use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
-    Accidents, BadSpell, Event, EventSummary, EventsLeftOut, LatencySummary, LinkSummary, RecordingSummary, Summary,
-    TimingSummary, TimingWhat,
+    Accidents, BadSpell, Event, EventSummary, EventsLeftOut, LatencySummary, LinkSummary, RecordingSummary,
+    Summary, TimingSummary, TimingWhat,
 };
 use crate::units::LevelUnit;
 

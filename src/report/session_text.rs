@@ -9,8 +9,8 @@ use std::io::Write;
 use super::wifi_text;
 use crate::profile::LinkRole;
 use crate::summary::{
-    Bound, ClockSummary, EventsLeftOut, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary,
-    Stream, Summary, VideoSummary,
+    Bound, ClockSummary, EventsLeftOut, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate,
+    SignalSummary, Stream, Summary, VideoSummary,
 };
 use crate::units::LevelUnit;
 use crate::wording::caution::INSTRUMENT;
