@@ -53,10 +53,12 @@ const DAMAGES: [(&str, Damage); 15] = [
             .for_each(|record| record.at = Nanos(random.random::<i64>() & i64::MAX));
     }),
     ("all stamps by chance", |random, records| {
-        records.iter_mut().for_each(|record| record.at = Nanos(random.random::<i64>() & i64::MAX));
+        for record in records {
+            record.at = Nanos(random.random::<i64>() & i64::MAX);
+        }
     }),
     ("an hour's hole behind each 100th", |_, records| {
-        later(records, |place| if place % 100 == 0 { 3600 } else { 0 })
+        later(records, |place| if place % 100 == 0 { 3600 } else { 0 });
     }),
     ("two minutes behind each", |_, records| later(records, |_| 120)),
     ("set back and forth by 100 s each 50", |_, records| {

@@ -70,8 +70,9 @@ fn ticks(seconds: i64) -> impl Iterator<Item = Row> {
 
 fn play(rows: &[Row]) -> (LinkMonitor, Summary) {
     let mut monitor = LinkMonitor::new(Arc::default(), Arc::from([]));
-    opening().iter().for_each(|entry| monitor.handle(entry));
-    rows.iter().for_each(|row| monitor.handle(&entry(row)));
+    for entry in opening().iter().chain(&rows.iter().map(entry).collect::<Vec<_>>()) {
+        monitor.handle(entry);
+    }
     let summary = monitor.summary(&RecordingFacts::default());
     (monitor, summary)
 }
@@ -87,8 +88,9 @@ fn counts(summary: &Summary) -> (u64, u64) {
 
 fn write(rows: &[Row], path: &Path) {
     let mut writer = PcapngWriter::new(std::fs::File::create(path).unwrap());
-    opening().iter().for_each(|entry| writer.write(entry).unwrap());
-    rows.iter().for_each(|row| writer.write(&entry(row)).unwrap());
+    for entry in opening().iter().chain(&rows.iter().map(entry).collect::<Vec<_>>()) {
+        writer.write(entry).unwrap();
+    }
     writer.flush().unwrap();
 }
 
@@ -274,9 +276,8 @@ fn a_talkative_vehicle_hides_no_mark() {
 
 #[test]
 fn a_profile_of_too_many_links_is_refused() {
-    let links = |count: usize| -> String {
-        (0..count).map(|link| format!("[[link]]\nname = \"l{link}\"\nrole = \"telemetry\"\n")).collect()
-    };
+    let link = |link: usize| format!("[[link]]\nname = \"l{link}\"\nrole = \"telemetry\"\n");
+    let links = |count: usize| (0..count).map(link).collect::<Vec<_>>().concat();
     assert!(Profile::parse(&links(64)).is_ok());
     let error = Profile::parse(&links(20_000)).unwrap_err().to_string();
     assert!(error.starts_with("line 194: 20000 links"), "{error}");
