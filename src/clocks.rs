@@ -5,10 +5,11 @@
 //! ppm, positive where the boot clock runs fast. Window: pieces of 5 min, each fitted
 //! together with its neighbour, so that no line spans more than 10 min.
 //!
-//! - Two-way (RFC 5905): the corridor between requests stamped here at their sending and
-//!   replies that mirror them; error bound half the smallest round trip. TIMESYNC between
-//!   others is not used: a request counts only when it left this machine, or when its
-//!   own time is the stamp clock's to within a millisecond, each time. Where TIMESYNC runs on another epoch
+//! - Two-way (RFC 5905): the corridor between stamps of requests and of the replies that mirror them; error bound half
+//!   the smallest round trip. A request counts where it left this machine, or where it and the reply were captured
+//!   on exactly reversed flows: whichever machine on their way captured them, the replying clock was read between the
+//!   two stamps. Of copies of a request the first counts; where
+//!   several requests read alike, none. Where TIMESYNC runs on another epoch
 //!   than the boot clock, the lines under both tie them, and that fit's residual is added.
 //! - One-way (Moon, Skelly and Towsley, IEEE INFOCOM 1999): the lower hull of arrival less stamp. It
 //!   holds the least delay, which stays unknown: host times from it are late, never early.
@@ -21,13 +22,14 @@ mod bare_clock;
 mod boot_clock;
 mod exchange;
 mod sender_clock;
+mod stamp_order;
 mod stamps;
 
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, VecDeque};
 
-use crate::record::Direction;
-use crate::summary::ClockSummary;
+use crate::record::{Direction, Flow};
+use crate::summary::{ClockSummary, ExchangesFrom};
 use crate::units::Nanos;
 
 use crate::wire::sender::Sender;
@@ -36,6 +38,7 @@ use crate::wire::telemetry::Telemetry;
 pub(crate) use bare_clock::BareClock;
 pub(crate) use boot_clock::{BootClock, Passed};
 pub use sender_clock::Timeline;
+pub(crate) use stamp_order::{Astray, StampOrder};
 pub use stamps::BootTime;
 
 const MOST_SENDERS: usize = 64;
@@ -43,20 +46,16 @@ const MOST_EPOCHS: usize = 64;
 const MOST_PIECES: usize = 4096;
 /// Requests that may still be answered.
 const MOST_REQUESTS: usize = 256;
+/// Requests that read alike within this are copies of one.
+const COPIES: Nanos = Nanos::from_millis(10);
 /// A reply later than this is no measurement.
 const LONGEST_ROUND_TRIP: Nanos = Nanos::from_secs(5);
-/// A request from elsewhere is dated by its own time only where that is the stamp clock's, this closely.
-const SAME_CLOCK: Nanos = Nanos::from_millis(1);
-/// And that this often, without exception.
-const SAME_CLOCK_REQUESTS: u32 = 5;
 
 /// All senders' clocks.
 #[derive(Clone, Debug, Default)]
 pub struct Clocks {
     senders: BTreeMap<(u8, u8), sender_clock::SenderClock>,
     requests: VecDeque<Request>,
-    /// For each requester that is not this machine: requests on the stamp clock, and whether all were.
-    foreign: BTreeMap<(u8, u8), (u32, bool)>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -65,17 +64,38 @@ struct Request {
     at: Nanos,
     by: (u8, u8),
     sent_here: bool,
+    flow: Option<Flow>,
+}
+
+impl Request {
+    /// Whether a reply to it that comes here on a flow bounds the replying clock, and on whose account.
+    fn answered_on(&self, flow: Option<Flow>) -> Option<ExchangesFrom> {
+        let back =
+            self.flow.map(|Flow { source, destination }| Flow { source: destination, destination: source });
+        if self.sent_here {
+            Some(ExchangesFrom::Own)
+        } else {
+            (back.is_some() && back == flow).then_some(ExchangesFrom::Captured)
+        }
+    }
 }
 
 impl Clocks {
     /// Takes a message's boot stamp, or a TIMESYNC exchange, of which it gives the round trip.
-    pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) -> Option<Nanos> {
+    pub fn observe(
+        &mut self,
+        at: Nanos,
+        sender: Sender,
+        flow: Option<Flow>,
+        telemetry: &Telemetry,
+    ) -> Option<Nanos> {
         let key = (sender.system, sender.component);
         if let Telemetry::TimeSync { tc1, ts1, .. } = *telemetry {
             if tc1 == 0 {
-                self.observe_request(at, sender.direction, key, ts1);
+                let sent_here = sender.direction == Direction::Outbound;
+                self.observe_request(Request { ts1, at, by: key, sent_here, flow });
             } else if sender.direction == Direction::Inbound {
-                return self.observe_reply(at, key, tc1, ts1);
+                return self.observe_reply(at, key, flow, (tc1, ts1));
             }
             return None;
         }
@@ -96,35 +116,33 @@ impl Clocks {
         }
     }
 
-    fn observe_request(&mut self, at: Nanos, direction: Direction, by: (u8, u8), ts1: i64) {
-        let sent_here = direction == Direction::Outbound;
-        if !sent_here {
-            let same = at.abs_diff(Nanos(ts1)) < SAME_CLOCK;
-            if self.foreign.len() < MOST_SENDERS || self.foreign.contains_key(&by) {
-                let (count, always) = self.foreign.entry(by).or_insert((0, true));
-                *count = count.saturating_add(1);
-                *always &= same;
-            }
+    fn observe_request(&mut self, request: Request) {
+        if !request.sent_here && request.flow.is_none() {
+            return;
         }
         if self.requests.len() >= MOST_REQUESTS {
             self.requests.pop_front();
         }
-        self.requests.push_back(Request { ts1, at, by, sent_here });
+        self.requests.push_back(request);
     }
 
-    fn observe_reply(&mut self, at: Nanos, key: (u8, u8), tc1: i64, ts1: i64) -> Option<Nanos> {
-        let request = self.requests.iter().rev().find(|request| request.ts1 == ts1).copied()?;
-        let proven = request.sent_here
-            || self
-                .foreign
-                .get(&request.by)
-                .is_some_and(|&(count, always)| always && count >= SAME_CLOCK_REQUESTS);
-        let round_trip = at - request.at;
-        if !proven || request.by == key || round_trip > LONGEST_ROUND_TRIP {
+    fn observe_reply(
+        &mut self,
+        at: Nanos,
+        key: (u8, u8),
+        flow: Option<Flow>,
+        (tc1, ts1): (i64, i64),
+    ) -> Option<Nanos> {
+        let mut asked = self.requests.iter().filter_map(|request| {
+            let fits = request.ts1 == ts1 && request.by != key && at - request.at <= LONGEST_ROUND_TRIP;
+            Some((*request, request.answered_on(flow).filter(|_| fits)?))
+        });
+        let (request, from) = asked.next()?;
+        if asked.any(|(other, _)| other.at - request.at > COPIES) {
             return None;
         }
-        self.clock_mut(key)?.observe_exchange(request.at, Nanos(tc1), at);
-        Some(round_trip)
+        self.clock_mut(key)?.observe_exchange(request.at, Nanos(tc1), at, from);
+        Some(at - request.at)
     }
 
     /// The running boot time of the sender's newest message, if that had a stamp that fits its clock.

@@ -8,6 +8,7 @@
 
 mod conditions;
 mod devices;
+mod event_log;
 mod ingest;
 mod outage;
 mod own_bytes;
@@ -18,6 +19,7 @@ mod session_events;
 mod stalls;
 mod summarise;
 mod verdict;
+mod whole_seconds;
 
 use std::sync::Arc;
 
@@ -26,7 +28,7 @@ use crate::record::{Body, Direction, Entry, Record};
 use crate::summary::{Event, EventSummary, Threshold};
 use crate::units::Nanos;
 
-use crate::clocks::Clocks;
+use crate::clocks::{Astray, Clocks, StampOrder};
 use crate::judge::margin::MarginMeter;
 use crate::measure::attitude::AttitudeMeter;
 use crate::measure::context::Context;
@@ -46,13 +48,8 @@ use crate::summary::Earlier;
 use crate::wire::Wire;
 use crate::wire::message::Message;
 use devices::Devices;
-
-/// Seconds that are ticked through one by one; a longer hole in the stamps is jumped over.
-const LONGEST_TICKED_HOLE: Nanos = Nanos::from_secs(26 * 3600);
-/// Events kept; later ones are counted, not kept.
-const MOST_EVENTS: usize = 4096;
-/// A stamp this much before the newest is an event.
-const STAMP_BACK: Nanos = Nanos::from_secs(1);
+use event_log::EventLog;
+use whole_seconds::WholeSeconds;
 
 /// What a session tells the history.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -113,9 +110,10 @@ pub struct LinkMonitor {
     pose: AttitudeMeter,
     reports: ReportMeter,
     timing: TimingMeter,
-    events: Vec<EventSummary>,
+    events: EventLog,
     transmits: Vec<String>,
-    seconds_done: i64,
+    stamps: StampOrder,
+    seconds: WholeSeconds,
     bytes_lost: u64,
     ticks: stalls::Ticks,
 }
@@ -180,16 +178,15 @@ impl LinkMonitor {
 
     fn handle_record(&mut self, record: &Record<'_>, messages: &[Message]) {
         self.records += 1;
-        let start = *self.context.start.get_or_insert_with(|| {
-            self.context.now = record.at;
-            record.at
-        });
-        if record.at < self.context.now - STAMP_BACK {
-            let by_s = (self.context.now - record.at).secs();
-            self.log(Event::StampBack { by_s });
+        let (at, astray) = self.stamps.take(record.interface, record.at, self.ticks.are_known());
+        if let Some(astray) = astray {
+            self.log(stamp_event(astray));
+        }
+        let start = *self.context.start.get_or_insert(at);
+        if self.records == 1 {
+            self.context.now = at;
         }
         self.loss.begin(start);
-        let at = record.at.max(self.context.now).max(start);
         self.notice_stall(at, &record.body);
         self.advance(at);
         self.context.now = at;
@@ -229,25 +226,16 @@ impl LinkMonitor {
     }
 
     fn keep(&mut self, event: EventSummary) {
-        if self.events.len() < MOST_EVENTS {
-            self.events.push(event);
-        }
+        self.events.push(event);
     }
 
     /// Runs every deadline up to a stamp, each at its own time.
     fn advance(&mut self, to: Nanos) {
         let Some(start) = self.context.start else { return };
-        let hole = to - self.context.now;
-        if hole > LONGEST_TICKED_HOLE {
-            self.log(Event::Hole { duration_s: hole.secs() });
-            self.seconds_done = (to - start).0 / 1_000_000_000;
-        }
-        loop {
-            let at = start + Nanos::from_secs(self.seconds_done + 1);
-            if at > to {
-                break;
-            }
-            self.seconds_done += 1;
+        let last = (to - start).0 / 1_000_000_000;
+        self.seconds.begin();
+        while let Some(second) = self.seconds.next(last) {
+            let at = start + Nanos::from_secs(second);
             self.context.now = at;
             self.advance_devices(at);
             self.video.advance(at);
@@ -312,9 +300,36 @@ impl LinkMonitor {
         self.context.roles.vehicle()
     }
 
+    /// Whole seconds that were gone through one by one: the work that stamps alone can cause.
+    #[must_use]
+    pub const fn seconds_walked(&self) -> u64 {
+        self.seconds.walked()
+    }
+
+    /// Time since the first record; `None` before it.
+    pub(crate) fn elapsed(&self) -> Option<Nanos> {
+        Some(self.context.now - self.context.start?)
+    }
+
+    /// When a record would come, since the first one, if it came next.
+    pub(crate) fn due(&self, record: &Record<'_>) -> Nanos {
+        let Some(start) = self.context.start else { return Nanos::ZERO };
+        self.stamps.due(record.interface, record.at, self.ticks.are_known()) - start
+    }
+
     /// Seconds from the first record to the newest.
     #[must_use]
     pub fn now_s(&self) -> f64 {
         self.context.since_start_s(self.context.now)
+    }
+}
+
+/// What stamps showed, as an event.
+fn stamp_event(astray: Astray) -> Event {
+    match astray {
+        Astray::Late(by) => Event::StampBack { by_s: by.secs() },
+        Astray::Alone(by) => Event::StampOff { by_s: by.secs() },
+        Astray::Step(by) => Event::StampStep { by_s: -by.secs() },
+        Astray::Hole(by) => Event::Hole { duration_s: by.secs() },
     }
 }

@@ -143,6 +143,8 @@ pub struct LevelScale {
 
 /// Levels in dBm are kept as bytes: dBm + 128.
 pub const DBM_BYTES: LevelScale = LevelScale { slope_db: 1.0, offset_dbm: -128.0 };
+/// Links of a profile at most: each costs work every second.
+const MOST_LINKS: usize = 64;
 
 /// The address of an 802.11 transmitter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
@@ -319,6 +321,9 @@ pub enum ProfileError {
     /// Two links of one name; the line of the second.
     #[error("line {1}: two links are named '{0}': give each its own name")]
     TwoLinks(String, usize),
+    /// More links than anybody has; the line of the first too many.
+    #[error("line {1}: {0} links: a profile has 64 at most")]
+    ManyLinks(usize, usize),
     /// A servo number that is none; its line.
     #[error("line {1}: vehicle.failsafe_servo_us: '{0}' is no servo number, use 1 to 16")]
     Servo(String, usize),
@@ -347,6 +352,9 @@ impl Profile {
     /// Reads a profile from TOML text and checks that it makes sense.
     pub fn parse(text: &str) -> Result<Self, ProfileError> {
         let mut profile: Self = toml::from_str(text)?;
+        if profile.link.len() > MOST_LINKS {
+            return Err(ProfileError::ManyLinks(profile.link.len(), places::link_name(text, MOST_LINKS)));
+        }
         for (index, link) in profile.link.iter().enumerate() {
             if profile.link[..index].iter().any(|other| other.name == link.name) {
                 return Err(ProfileError::TwoLinks(link.name.clone(), places::link_name(text, index)));

@@ -27,7 +27,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 pub use earlier_keys::{Earlier, VibrationLimit};
-pub use event_keys::{Event, EventSummary, LastPlace, MarginChange, Spot};
+pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
 pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
@@ -46,8 +46,8 @@ pub use verdict_keys::{Failure, Judgement, LinkJudgement, LinkState, StateReason
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    Bound, BudgetLimit, ClockMethod, Codec, Course, LimitSource, LossCause, Origin, OutputsWord, ProofWord,
-    Report, ReportSource, SignalDirection, StageMethod, TheoryLimit, VideoSource,
+    Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause, Origin,
+    OutputsWord, ProofWord, Report, ReportSource, SignalDirection, StageMethod, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
@@ -106,6 +106,9 @@ pub struct Summary {
     pub power: Vec<PowerSummary>,
     /// Marks, warnings, restarts, stamps that ran backwards.
     pub events: Vec<EventSummary>,
+    /// How many more there were of each kind.
+    #[serde(default)]
+    pub events_left_out: Vec<EventsLeftOut>,
     /// The plain sentences of the overview.
     pub verdicts: Vec<Verdict>,
     /// The life of the session; empty where no autopilot was heard.

@@ -12,7 +12,7 @@ use std::sync::Arc;
 use fadewatch::monitor::{LinkMonitor, RecordingFacts};
 use fadewatch::profile::Profile;
 use fadewatch::record::{
-    Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Record, SessionInfo,
+    Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record, SessionInfo,
 };
 use fadewatch::snapshot::{Lane, Snapshot, View};
 use fadewatch::summary::Summary;
@@ -230,22 +230,43 @@ fn every_hour_is_drawn_by_the_second() {
     }
 }
 
-/// A computer whose clock stands at 1970 until a network sets it: three hours, 56 years without a record, and on. Whatever
-/// took memory or time for each second of the hole would never end here.
+/// Three hours, 56 years without a record, and on: without ticks a computer whose clock stands at 1970 until a network sets
+/// it, and no time passed; with them a hole. Whatever took memory or time for each second of it would never end here.
 #[test]
 fn a_hole_of_years_costs_nothing_and_hides_nothing() {
+    for has_ticks in [false, true] {
+        leap_of_years(has_ticks);
+    }
+}
+
+/// Hands on what `records_of` gives, later by so much, with a tick before each second where there are ticks.
+fn hand_on(monitor: &mut LinkMonitor, second: u64, has_ticks: bool, later: Nanos) {
+    let mut records = |entry: &Entry<'_>| {
+        let Entry::Record(record) = entry else { return };
+        monitor.handle(&Entry::Record(Record { at: record.at + later, ..record.clone() }));
+    };
+    if has_ticks {
+        let at = Nanos::from_secs(1_900_000_000 + second as i64);
+        let (interface, direction, body) = (InterfaceId(2), Direction::Inbound, Body::Note(Note::Tick));
+        records(&Entry::Record(Record { at, interface, direction, body }));
+    }
+    records_of(second, &mut records);
+}
+
+fn leap_of_years(has_ticks: bool) {
     const YEARS: u64 = 56 * 365 * 86_400;
     let mut monitor = LinkMonitor::new(profile(), Arc::from([]));
-    session(3 * HOUR, |entry| monitor.handle(entry));
-    let before = monitor.summary(&RecordingFacts::default());
-    let mut on = |entry: &Entry<'_>| {
-        let Entry::Record(record) = entry else { return };
-        let at = record.at + Nanos::from_secs(YEARS as i64);
-        monitor.handle(&Entry::Record(Record { at, ..record.clone() }));
-    };
-    (3 * HOUR..4 * HOUR).for_each(|second| records_of(second, &mut on));
+    session(0, |entry| monitor.handle(entry));
+    let info = InterfaceInfo { name: "marks".to_owned(), kind: InterfaceKind::Marks, description: None };
+    monitor.handle(&Entry::Interface(InterfaceId(2), info));
+    (0..3 * HOUR).for_each(|second| hand_on(&mut monitor, second, has_ticks, Nanos::ZERO));
+    let young = monitor.clone();
+    let before = young.summary(&RecordingFacts::default());
+    let later = Nanos::from_secs(YEARS as i64);
+    (3 * HOUR..4 * HOUR).for_each(|second| hand_on(&mut monitor, second, has_ticks, later));
     let summary = monitor.summary(&RecordingFacts::default());
-    assert_eq!(summary.events.iter().filter(|event| event.event.kind() == "hole").count(), 1);
+    let told = |kind: &str| summary.events.iter().filter(|event| event.event.kind() == kind).count();
+    assert_eq!((told("hole"), told("stamp-ahead")), if has_ticks { (1, 0) } else { (0, 1) });
     let freezes = |summary: &Summary| summary.video.as_ref().unwrap().freeze_list.clone();
     assert_eq!(freezes(&before).len(), 1);
     assert_eq!(freezes(&summary)[0], freezes(&before)[0]);
@@ -254,14 +275,13 @@ fn a_hole_of_years_costs_nothing_and_hides_nothing() {
     assert!((3590..=3600).contains(&(samples(&summary) - samples(&before))));
     // The bad minute is drawn as ever, and the whole session in one picture.
     let is = picture(&monitor, &summary, minute(2));
-    let mut young = LinkMonitor::new(profile(), Arc::from([]));
-    session(3 * HOUR, |entry| young.handle(entry));
     let young = picture(&young, &before, minute(2));
     for (is, young) in is.lanes.iter().zip(&young.lanes) {
         assert_eq!((&is.level, &is.loss), (&young.level, &young.loss));
     }
     let now_s = monitor.now_s();
     let whole = picture(&monitor, &summary, View { from_s: 0.0, to_s: now_s, columns: 200 });
-    assert_eq!(lane(&whole, "video").level.iter().flatten().count(), 2);
+    let drawn = lane(&whole, "video").level.iter().flatten().count();
+    assert_eq!(drawn, if has_ticks { 2 } else { 200 });
     assert_eq!(monitor.freeze_evidence().len(), 2);
 }

@@ -107,10 +107,12 @@ pub(crate) struct Pcapng {
     /// Of all sections.
     interface_count: u16,
     session: Option<Arc<SessionInfo>>,
-    /// The newest stamp: packets without one take it.
-    newest: Nanos,
-    /// Entries already given of the block at hand.
-    given: usize,
+    /// The stamp of the packet before: packets without one take it.
+    last: Nanos,
+    /// Which way the packet at hand went, by its options.
+    direction: Option<Direction>,
+    /// Where among its options the next comment to be given stands; `None` before the packet itself.
+    comment: Option<usize>,
 }
 
 /// The parts of any packet block.
@@ -162,25 +164,29 @@ impl Pcapng {
             return Step::Corrupt;
         }
         self.interfaces = Arc::default();
-        let first = self.session.is_none();
-        let known = self.session.as_deref();
-        let mut info = known.cloned().unwrap_or(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true });
-        let options = self.options(&block[24..block.len() - 4]);
+        let mut is_new = self.session.is_none();
+        let known = self
+            .session
+            .take()
+            .unwrap_or_else(|| Arc::new(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true }));
+        let info = Arc::make_mut(self.session.insert(known));
+        let options = Options { big_endian: self.big_endian, bytes: &block[24..block.len() - 4] };
         for (_, comment) in options.filter(|(number, _)| *number == code::COMMENT) {
             let comment = String::from_utf8_lossy(comment);
             if comment == comment_codec::NO_WALL_CLOCK {
-                info.has_wall_clock = false;
+                is_new |= std::mem::replace(&mut info.has_wall_clock, false);
             } else if let Some((key, value)) = comment_codec::read_tag(&comment)
                 && info.tags.len() < MOST_TAGS
+                && !info.tags.contains_key(&key)
             {
-                info.tags.entry(key).or_insert(value);
+                info.tags.insert(key, value);
+                is_new = true;
             }
         }
-        if !first && known == Some(&info) {
+        if !is_new {
             return Step::Skip(block.len());
         }
-        self.session = Some(Arc::new(info.clone()));
-        Step::Entry(block.len(), Entry::Session(info))
+        Step::Entry(block.len(), Entry::Session(info.clone()))
     }
 
     fn interface<'a>(&mut self, block: &'a [u8]) -> Step<'a> {
@@ -229,35 +235,51 @@ impl Pcapng {
         let Some(packet) = packet else { return Step::Skip(length) };
         let Some(interface) = self.interfaces.get(packet.interface) else { return Step::Skip(length) };
         let at =
-            packet.units.map_or(self.newest, |units| Nanos(interface.scale.nanos(units)) + interface.offset);
-        let mut direction = None;
-        let mut comments = 0;
-        for (number, value) in self.options(packet.options) {
-            match number {
-                code::COMMENT => comments += 1,
-                code::PACKET_FLAGS => direction = self.direction(value),
-                _ => {}
+            packet.units.map_or(self.last, |units| Nanos(interface.scale.nanos(units)) + interface.offset);
+        self.last = at;
+        let (id, link, on_marks) = (interface.id, interface.link, interface.kind == InterfaceKind::Marks);
+        let is_begun = self.comment.is_some();
+        if !is_begun {
+            self.begin_options(packet.options);
+        }
+        let (body, seen_direction) = match self.comment.filter(|_| is_begun || packet.bytes.is_empty()) {
+            Some(place) => (Body::Note(self.note(&packet, place, on_marks)), None),
+            None if packet.bytes.is_empty() => (Body::Other, None),
+            None => dissect(link, packet.bytes),
+        };
+        let consumed = if self.comment.is_some() { 0 } else { length };
+        let direction = self.direction.or(seen_direction).unwrap_or(Direction::Inbound);
+        Step::Entry(consumed, Entry::Record(Record { at, interface: id, direction, body }))
+    }
+
+    /// Reads a packet's options up to the first comment, and which way it went.
+    fn begin_options(&mut self, options: &[u8]) {
+        self.comment = self.comment_from(options, 0);
+        let flags = self.options(options).filter(|(number, _)| *number == code::PACKET_FLAGS).last();
+        self.direction = flags.and_then(|(_, value)| self.direction_of(value));
+    }
+
+    /// Where the first comment from a place on stands.
+    fn comment_from(&self, options: &[u8], from: usize) -> Option<usize> {
+        let mut rest = self.options(options.get(from..)?);
+        loop {
+            let place = options.len() - rest.bytes.len();
+            if rest.next()?.0 == code::COMMENT {
+                return Some(place);
             }
         }
-        let own_entry = usize::from(!packet.bytes.is_empty() || comments == 0);
-        let index = self.given;
-        self.given += 1;
-        let id = interface.id;
-        let (body, seen_direction) = if index < own_entry {
-            if packet.bytes.is_empty() { (Body::Other, None) } else { dissect(interface.link, packet.bytes) }
+    }
+
+    /// The comment at a place; goes on to the next one.
+    fn note(&mut self, packet: &Packet<'_>, place: usize, on_marks: bool) -> Note {
+        let mut rest = self.options(packet.options.get(place..).unwrap_or_default());
+        let text = rest.next().map(|(_, value)| String::from_utf8_lossy(value)).unwrap_or_default();
+        self.comment = self.comment_from(packet.options, packet.options.len() - rest.bytes.len());
+        if packet.bytes.is_empty() {
+            comment_codec::read(&text, self.interfaces.as_slice(), on_marks)
         } else {
-            let on_marks = interface.kind == InterfaceKind::Marks;
-            (Body::Note(self.comment(&packet, index - own_entry, on_marks)), None)
-        };
-        let consumed = if self.given >= own_entry + comments {
-            self.given = 0;
-            length
-        } else {
-            0
-        };
-        self.newest = self.newest.max(at);
-        let direction = direction.or(seen_direction).unwrap_or(Direction::Inbound);
-        Step::Entry(consumed, Entry::Record(Record { at, interface: id, direction, body }))
+            Note::Foreign { text: text.into_owned() }
+        }
     }
 
     fn number(&self, bytes: [u8; 2]) -> u16 {
@@ -269,21 +291,11 @@ impl Pcapng {
     }
 
     /// The two low bits of the packet flags.
-    fn direction(&self, flags: &[u8]) -> Option<Direction> {
+    fn direction_of(&self, flags: &[u8]) -> Option<Direction> {
         match u32_at(self.big_endian, flags, 0)? & 3 {
             1 => Some(Direction::Inbound),
             2 => Some(Direction::Outbound),
             _ => None,
-        }
-    }
-
-    fn comment(&self, packet: &Packet<'_>, index: usize, on_marks: bool) -> Note {
-        let mut comments = self.options(packet.options).filter(|(number, _)| *number == code::COMMENT);
-        let text = comments.nth(index).map(|(_, value)| String::from_utf8_lossy(value)).unwrap_or_default();
-        if packet.bytes.is_empty() {
-            comment_codec::read(&text, self.interfaces.as_slice(), on_marks)
-        } else {
-            Note::Foreign { text: text.into_owned() }
         }
     }
 
@@ -374,6 +386,8 @@ impl<'a> Iterator for Options<'a> {
     type Item = (u16, &'a [u8]);
 
     fn next(&mut self) -> Option<Self::Item> {
+        #[cfg(test)]
+        tests::LOOKED_AT.with(|count| count.set(count.get() + 1));
         let head: [u8; 4] = *self.bytes.first_chunk()?;
         let number = |bytes: [u8; 2]| {
             if self.big_endian { u16::from_be_bytes(bytes) } else { u16::from_le_bytes(bytes) }
@@ -391,7 +405,55 @@ impl<'a> Iterator for Options<'a> {
 
 #[cfg(test)]
 mod tests {
+    use std::cell::Cell;
+
     use crate::capture::pcapng::*;
+
+    thread_local! {
+        /// Options that were looked at.
+        pub(super) static LOOKED_AT: Cell<usize> = const { Cell::new(0) };
+    }
+
+    fn block(kind: u32, body: &[u8]) -> Vec<u8> {
+        let length = (body.len() + 12) as u32;
+        [&kind.to_le_bytes()[..], &length.to_le_bytes(), body, &length.to_le_bytes()].concat()
+    }
+
+    /// Every comment of a packet is given, and none is looked for from the first one on.
+    #[test]
+    fn a_packet_of_many_comments_is_read_once() {
+        const COMMENTS: usize = 50_000;
+        for bytes in [&[][..], &[1, 2, 3, 4]] {
+            let mut file = block(
+                SECTION_HEADER,
+                &[&BYTE_ORDER_MAGIC.to_le_bytes()[..], &[1, 0, 0, 0], &[0xFF; 8]].concat(),
+            );
+            file.extend(block(INTERFACE_DESCRIPTION, &[147, 0, 0, 0, 0, 0, 0, 0]));
+            let mut body = [0; 20];
+            (body[12], body[16]) = (bytes.len() as u8, bytes.len() as u8);
+            let flags = [2, 0, 4, 0, 2, 0, 0, 0];
+            let comments = [1, 0, 0, 0].repeat(COMMENTS);
+            file.extend(block(ENHANCED_PACKET, &[&body, bytes, &comments, &flags].concat()));
+            let (mut decoder, mut place, mut records) = (Pcapng::default(), 0, Vec::new());
+            LOOKED_AT.with(|count| count.set(0));
+            loop {
+                match decoder.step(&file[place..]) {
+                    Step::Entry(length, entry) => {
+                        place += length;
+                        records.extend(if let Entry::Record(record) = entry { Some(record) } else { None });
+                    }
+                    Step::Skip(length) => place += length,
+                    Step::End => break,
+                    Step::Torn | Step::Corrupt => panic!("a whole file"),
+                }
+            }
+            assert_eq!(records.len(), COMMENTS + usize::from(!bytes.is_empty()));
+            assert!(records.iter().all(|record| record.direction == Direction::Outbound));
+            let notes = records.iter().filter(|record| matches!(record.body, Body::Note(_))).count();
+            assert_eq!(notes, COMMENTS);
+            assert!(LOOKED_AT.with(Cell::get) <= 4 * COMMENTS);
+        }
+    }
 
     #[test]
     fn resolutions_of_the_format_description() {

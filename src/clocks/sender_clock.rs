@@ -1,7 +1,7 @@
 //! One sender's clock: its epochs, their pieces, and the fits over them.
 
 use crate::stats::lower_hull::LowerHull;
-use crate::summary::{ClockMethod, ClockSummary};
+use crate::summary::{ClockMethod, ClockSummary, ExchangesFrom};
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
@@ -48,6 +48,7 @@ struct Exchanges {
     host_zero: Nanos,
     newest: (Nanos, Nanos),
     count: u64,
+    from: ExchangesFrom,
     pieces: Vec<Corridor>,
 }
 
@@ -91,7 +92,13 @@ impl SenderClock {
         }
     }
 
-    pub(super) fn observe_exchange(&mut self, sent: Nanos, remote: Nanos, arrived: Nanos) {
+    pub(super) fn observe_exchange(
+        &mut self,
+        sent: Nanos,
+        remote: Nanos,
+        arrived: Nanos,
+        from: ExchangesFrom,
+    ) {
         let restarted = self.exchanges.last().is_none_or(|epoch| {
             let passed = arrived - epoch.newest.1;
             (remote - epoch.newest.0).abs_diff(passed) > RESTART + Nanos(passed.0 / 1000)
@@ -105,18 +112,19 @@ impl SenderClock {
                 host_zero: sent,
                 newest: (remote, arrived),
                 count: 0,
+                from,
                 pieces: Vec::new(),
             });
         }
         let Some(epoch) = self.exchanges.last_mut() else { return };
         epoch.newest = (remote, arrived);
         epoch.count += 1;
-        let from = epoch.host_zero;
-        if let Some(piece) = piece_at(&mut epoch.pieces, sent - from) {
+        let zero = epoch.host_zero;
+        if let Some(piece) = piece_at(&mut epoch.pieces, sent - zero) {
             piece.push(
-                (sent - from).millis(),
+                (sent - zero).millis(),
                 (remote - epoch.remote_zero).millis(),
-                (arrived - from).millis(),
+                (arrived - zero).millis(),
             );
         }
     }
@@ -144,7 +152,8 @@ impl SenderClock {
 
     pub(super) fn summary(&self, (system, component): (u8, u8), start: Nanos) -> Option<ClockSummary> {
         let epoch = self.epochs.last()?;
-        let fit = EpochFit::new(epoch, self.exchanges_of(epoch));
+        let exchanges = self.exchanges_of(epoch);
+        let fit = EpochFit::new(epoch, exchanges);
         let middle = epoch.boot_zero + Nanos((epoch.newest.0 - epoch.boot_zero).0 / 2);
         let host = fit.to_host(middle)?;
         Some(ClockSummary {
@@ -155,6 +164,7 @@ impl SenderClock {
             skew_ppm: fit.mean_skew() * 1e6,
             uncertainty_ms: host.uncertainty_ms,
             rtt_min_ms: fit.least_round_trip,
+            exchanges_from: exchanges.filter(|_| host.method == ClockMethod::TwoWay).map(|each| each.from),
         })
     }
 }

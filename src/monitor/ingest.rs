@@ -82,9 +82,7 @@ impl LinkMonitor {
             return;
         };
         self.imply_links(sender, telemetry);
-        if let Some(round_trip) = self.clocks.observe(at, sender, telemetry) {
-            self.timing.observe_round_trip(round_trip);
-        }
+        self.align(at, record, sender, telemetry);
         self.time(at, sender, endpoint, message);
         if boot.is_some() {
             self.failsafe.observe_clock(at, sender, &self.clocks, &self.context);
@@ -94,7 +92,22 @@ impl LinkMonitor {
             && *severity <= 4
             && self.context.roles.vehicle() == Some(header.system)
         {
-            self.log(Event::StatusText { text: clean(text) });
+            self.log(Event::StatusText { text: clean(text), severity: *severity });
+        }
+    }
+
+    /// Gives a message to the clocks. An exchange counts only where both were stamped, not where a late record takes
+    /// the time of the one before.
+    fn align(&mut self, at: Nanos, record: &Record<'_>, sender: Sender, telemetry: &Telemetry) {
+        if matches!(telemetry, Telemetry::TimeSync { .. }) && !self.stamps.is_timely(record.at) {
+            return;
+        }
+        let round_trip = self.clocks.observe(at, sender, record.body.flow(), telemetry);
+        // Answers of ground stations say nothing of the way to the vehicle.
+        if let Some(round_trip) = round_trip
+            && !self.context.roles.is_ground(sender.system, sender.component)
+        {
+            self.timing.observe_round_trip(round_trip);
         }
     }
 

@@ -4,7 +4,7 @@ use crate::profile::LinkRole;
 use crate::summary::{Event, EventSummary};
 use crate::units::Nanos;
 
-use super::{LinkMonitor, MOST_EVENTS};
+use super::LinkMonitor;
 
 /// A link of which nothing came for longer is silent, in a trip.
 pub(super) const SILENT: Nanos = Nanos::from_secs(2);
@@ -89,7 +89,6 @@ impl LinkMonitor {
         let holds = self.latency.hold_spans();
         let holds = holds
             .iter()
-            .take(MOST_EVENTS)
             .map(|(from, to)| (context.since_start_s(from), Event::Hold { duration_s: (to - from).secs() }));
         losses.chain(holds).map(|(at_s, event)| EventSummary { at_s, link: link(), event }).collect()
     }

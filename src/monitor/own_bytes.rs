@@ -13,7 +13,8 @@ impl LinkMonitor {
             + self.loss.own_bytes()
             + self.signal.own_bytes()
             + self.video.own_bytes()
-            + self.timing.own_bytes();
+            + self.timing.own_bytes()
+            + self.events.own_bytes();
         size_of::<Self>() + meters + ALL_ELSE
     }
 }

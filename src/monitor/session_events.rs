@@ -93,7 +93,11 @@ impl LinkMonitor {
         to: Nanos,
         is_touched: impl Fn(InterfaceId, &InterfaceInfo) -> bool,
     ) {
+        // A note may claim any time: what lies before the session is no second of it.
+        let from = from.max(self.context.start.unwrap_or(from));
         let drops = &mut self.context.host_drops;
+        // What lies before it stays where it is: notes come in order.
+        let (first, before) = (drops.partition_point(|drop| drop.at <= from), drops.len());
         for (number, info) in self.context.interfaces.iter().enumerate() {
             let interface = InterfaceId(number as u16);
             if !is_touched(interface, info) {
@@ -106,7 +110,9 @@ impl LinkMonitor {
             drops.extend(each.map(|at| HostDrop { at, interface, count: 0 }));
             self.loss.own_loss(from, to, interface);
         }
-        drops.sort_by_key(|drop| drop.at);
+        if drops.len() > before {
+            drops[first..].sort_by_key(|drop| drop.at);
+        }
     }
 
     fn host_dropped(&mut self, at: Nanos, interface: InterfaceId, total: u64) {
@@ -116,8 +122,10 @@ impl LinkMonitor {
         if count == 0 {
             return;
         }
-        if self.context.host_drops.len() < MOST_HOST_DROPS {
-            self.context.host_drops.push(HostDrop { at, interface, count });
+        let drops = &mut self.context.host_drops;
+        if drops.len() < MOST_HOST_DROPS {
+            // A stall that was told beforehand may reach beyond now.
+            drops.insert(drops.partition_point(|drop| drop.at <= at), HostDrop { at, interface, count });
         }
         self.loss.host_dropped(at, interface);
         // Buffers overflow while nobody reads them, and the counter is read after that.

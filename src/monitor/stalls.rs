@@ -45,6 +45,11 @@ impl Ticks {
         self.regular = self.regular.saturating_add(u32::from(is_regular));
     }
 
+    /// Whether the session has ticks.
+    pub(super) const fn are_known(&self) -> bool {
+        self.are_known
+    }
+
     /// No more ticks are to come of this session.
     pub(super) const fn end(&mut self) {
         self.last = None;
@@ -163,7 +168,7 @@ mod tests {
         }
 
         fn told(&self) -> usize {
-            self.0.events.iter().filter(|event| matches!(event.event, Event::Stall { .. })).count()
+            self.0.events.iter().filter(|event| matches!(event, Event::Stall { .. })).count()
         }
     }
 

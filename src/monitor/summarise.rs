@@ -3,12 +3,13 @@
 use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
-    Accidents, BadSpell, Event, EventSummary, LatencySummary, LinkSummary, RecordingSummary, Summary,
-    TimingSummary, TimingWhat,
+    Accidents, BadSpell, Event, EventSummary, EventsLeftOut, LatencySummary, LinkSummary, RecordingSummary,
+    Summary, TimingSummary, TimingWhat,
 };
 use crate::units::LevelUnit;
 
-use super::{LinkMonitor, MOST_EVENTS, RecordingFacts, verdict};
+use super::event_log::EventLog;
+use super::{LinkMonitor, RecordingFacts, stamp_event, verdict};
 use crate::clocks::Clocks;
 use crate::judge::freeze_evidence;
 use crate::judge::range::Evidence;
@@ -138,7 +139,7 @@ impl LinkMonitor {
     pub fn summary_with(&self, facts: &RecordingFacts, latency: LatencySummary) -> Summary {
         let context = &self.context;
         let (framing, inside) = self.wire.framing();
-        let start_utc = context.start.filter(|_| context.session.has_wall_clock).map(utc_text);
+        let start_utc = self.stamps.began().filter(|_| context.session.has_wall_clock).map(utc_text);
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
         let distance = |second| distances.number(second);
@@ -148,6 +149,7 @@ impl LinkMonitor {
         });
         // Streams that the profile's pin leaves out are listed, and none of them is the link's.
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
+        let (events, events_left_out) = self.all_events();
         let mut summary = Summary {
             schema: 1,
             recording: RecordingSummary {
@@ -185,7 +187,8 @@ impl LinkMonitor {
             failsafe: self.failsafe.summary(context),
             vibration: self.vibration.summary(context),
             power: self.power.summary(context),
-            events: self.all_events(),
+            events,
+            events_left_out,
             verdicts: Vec::new(),
             phases: life::phases(&context.life, context.start.unwrap_or_default()),
             timing: self.histograms().into_iter().map(|(row, _)| row).collect(),
@@ -255,25 +258,27 @@ impl LinkMonitor {
     }
 
     /// Logged events, with the freezes and restarts that metrics keep, in order of time.
-    fn all_events(&self) -> Vec<EventSummary> {
+    fn all_events(&self) -> (Vec<EventSummary>, Vec<EventsLeftOut>) {
         let mut events = self.events.clone();
+        if let Some(astray) = self.stamps.pending() {
+            events.push(EventSummary { at_s: self.now_s(), link: None, event: stamp_event(astray) });
+        }
         self.add_freezes(&mut events);
-        events.extend(self.control_events());
+        self.control_events().into_iter().for_each(|event| events.push(event));
         self.add_restarts(&mut events);
-        events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        events
+        events.finish()
     }
 
     /// Freezes of the picture, and where its sender began anew. What only looks like a freeze, and on the ground, is
     /// listed beside the freezes, and no event.
-    fn add_freezes(&self, events: &mut Vec<EventSummary>) {
+    fn add_freezes(&self, events: &mut EventLog) {
         let context = &self.context;
         let link = context.profile.video_link().map(|link| link.name.clone());
         let mut add = |at, event| {
             events.push(EventSummary { at_s: context.since_start_s(at), link: link.clone(), event });
         };
         let freezes = self.video.freezes(context);
-        for span in freezes.iter().filter(|span| !span.by_mark).take(MOST_EVENTS) {
+        for span in freezes.iter().filter(|span| !span.by_mark) {
             let duration_s = (span.end - span.start).secs();
             if freeze_evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start) {
                 add(span.start, Event::Freeze { duration_s, ended: span.ended });
@@ -285,7 +290,7 @@ impl LinkMonitor {
     }
 
     /// Senders that restarted. A ground station that nobody named is often heard in part: its numbers show no restart.
-    fn add_restarts(&self, events: &mut Vec<EventSummary>) {
+    fn add_restarts(&self, events: &mut EventLog) {
         let context = &self.context;
         let is_told = |restart: &Restart| {
             let Sender { system, component, .. } = restart.sender;

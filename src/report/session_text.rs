@@ -9,8 +9,8 @@ use std::io::Write;
 use super::wifi_text;
 use crate::profile::LinkRole;
 use crate::summary::{
-    Bound, ClockSummary, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate, SignalSummary,
-    Stream, Summary, VideoSummary,
+    Bound, ClockSummary, EventsLeftOut, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate,
+    SignalSummary, Stream, Summary, VideoSummary,
 };
 use crate::units::LevelUnit;
 use crate::wording::caution::INSTRUMENT;
@@ -457,6 +457,9 @@ fn events(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
             link,
             crate::wording::event::text(event)
         )?;
+    }
+    for EventsLeftOut { kind, count } in &summary.events_left_out {
+        writeln!(out, "  {count} more of kind '{}' came than are kept", quantity::kind(kind))?;
     }
     if summary.events.len() > MOST {
         writeln!(out, "  ... and {} more (--json lists all)", summary.events.len() - MOST)?;

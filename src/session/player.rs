@@ -24,10 +24,6 @@ struct State {
     monitor: LinkMonitor,
     /// Read already, but later than the instant that was asked for.
     pending: Option<OwnedRecord>,
-    /// Stamp of the first record.
-    start: Option<Nanos>,
-    /// Running maximum of the stamps of the records that were handled.
-    newest: Nanos,
     /// There is nothing after it.
     ended: bool,
 }
@@ -40,21 +36,7 @@ impl State {
 
     /// Since the first record.
     fn elapsed(&self) -> Nanos {
-        self.start.map_or(Nanos::ZERO, |start| self.newest - start)
-    }
-
-    /// When a record is due: records that are stamped late come with the one before them.
-    fn due(&self, at: Nanos) -> Nanos {
-        self.start.map_or(Nanos::ZERO, |start| at.max(self.newest) - start)
-    }
-
-    fn handle(&mut self, entry: &Entry<'_>, at: Nanos) {
-        self.start.get_or_insert_with(|| {
-            self.newest = at;
-            at
-        });
-        self.newest = self.newest.max(at);
-        self.monitor.handle(entry);
+        self.monitor.elapsed().unwrap_or_default()
     }
 }
 
@@ -77,8 +59,6 @@ impl Player {
             cursor: recording.cursor(),
             monitor: LinkMonitor::with_earlier(profile, earlier),
             pending: None,
-            start: None,
-            newest: Nanos::ZERO,
             ended: false,
         });
         let first = state.clone();
@@ -88,7 +68,7 @@ impl Player {
     /// Goes to the nearest saved state before an instant, seconds from the first record, unless this one is nearer.
     pub fn jump(&mut self, t_s: f64) {
         let to = Nanos::from_secs_f64(t_s.max(0.0));
-        let here = self.state.start.map(|_| self.state.elapsed()).filter(|here| *here <= to);
+        let here = self.state.monitor.elapsed().filter(|here| *here <= to);
         if let Some(state) = self.checkpoints.before(to, here) {
             *self.state = state;
         } else if here.is_none() {
@@ -101,11 +81,11 @@ impl Player {
     pub fn advance(&mut self, to: Nanos, most: usize) -> bool {
         let mut room = most;
         if let Some(pending) = self.state.pending.take() {
-            if self.state.due(pending.at) > to {
+            if self.state.monitor.due(&pending.as_record()) > to {
                 self.state.pending = Some(pending);
                 return true;
             }
-            self.state.handle(&Entry::Record(pending.as_record()), pending.at);
+            self.state.monitor.handle(&Entry::Record(pending.as_record()));
         }
         loop {
             if self.state.elapsed() >= self.checkpoint_due {
@@ -124,12 +104,11 @@ impl Player {
                     return true;
                 }
                 Some(Entry::Record(record)) => {
-                    if state.due(record.at) > to {
+                    if state.monitor.due(&record) > to {
                         state.pending = Some(OwnedRecord::from(&record));
                         return true;
                     }
-                    let at = record.at;
-                    state.handle(&Entry::Record(record), at);
+                    state.monitor.handle(&Entry::Record(record));
                 }
                 Some(other) => state.monitor.handle(&other),
             }

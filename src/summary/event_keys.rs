@@ -2,6 +2,8 @@
 //!
 //! What happened, as data: `kind` is a fixed word, `text` is added when the object is written (see `wording/event.rs`).
 
+use serde::{Deserialize, Serialize};
+
 use crate::record::MarkKind;
 use crate::units::LevelUnit;
 
@@ -16,6 +18,15 @@ pub struct EventSummary {
     pub link: Option<String>,
     /// What happened.
     pub event: Event,
+}
+
+/// Events of a kind that are counted and not listed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EventsLeftOut {
+    /// The fixed word.
+    pub kind: String,
+    /// How many.
+    pub count: u64,
 }
 
 /// A place in degrees, its height in metres above sea level.
@@ -166,9 +177,19 @@ pub enum Event {
         /// By so much.
         by_s: f64,
     },
-    /// A record's stamp ran backwards.
+    /// A record is stamped before the one before it.
     StampBack {
         /// By so much.
+        by_s: f64,
+    },
+    /// Records are stamped earlier from here on, or, below zero, later: time goes on without that.
+    StampStep {
+        /// By so much.
+        by_s: f64,
+    },
+    /// A record's stamp is far off both its neighbours.
+    StampOff {
+        /// By so much, below zero: before them.
         by_s: f64,
     },
     /// The recording has no record for longer than a day.
@@ -185,6 +206,8 @@ pub enum Event {
     StatusText {
         /// It.
         text: String,
+        /// 0 is an emergency, 7 is for those who look for faults.
+        severity: u8,
     },
     /// An event of a summary that was written earlier.
     Written {
@@ -233,11 +256,34 @@ impl Event {
             Self::BytesLost { .. } => "recorder",
             Self::ClockStep { .. } => "clock-step",
             Self::StampBack { .. } => "stamp-back",
+            Self::StampStep { by_s } if *by_s > 0.0 => "stamp-back",
+            Self::StampStep { .. } => "stamp-ahead",
+            Self::StampOff { .. } => "stamp-off",
             Self::Hole { .. } => "hole",
             Self::Transmits { .. } => "transmits",
             Self::Comment { .. } => "comment",
             Self::StatusText { .. } => "vehicle",
             Self::Written { kind, .. } => kind,
+        }
+    }
+
+    /// How grave it is beside others of its kind.
+    #[must_use]
+    pub fn gravity(&self) -> f64 {
+        match self {
+            Self::Freeze { duration_s, .. }
+            | Self::Hold { duration_s }
+            | Self::Stall { duration_s }
+            | Self::Hole { duration_s } => *duration_s,
+            Self::Back { after_s } | Self::HandsetOn { after_s } | Self::VideoRestart { after_s } => *after_s,
+            Self::Failsafe(row) => row.recovered_after_s.unwrap_or(f64::INFINITY),
+            Self::Margin { margin, .. } => -margin,
+            Self::HostDrop { count, .. } => *count as f64,
+            Self::BytesLost { bytes } => *bytes as f64,
+            Self::ClockStep { by_s } | Self::StampStep { by_s } | Self::StampOff { by_s } => by_s.abs(),
+            Self::StampBack { by_s } => *by_s,
+            Self::StatusText { severity, .. } => -f64::from(*severity),
+            _ => 0.0,
         }
     }
 }

@@ -6,7 +6,7 @@ use std::ops::AddAssign;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Bound, ClockMethod, Interval, Reason, StageMethod};
+use super::{Bound, ClockMethod, ExchangesFrom, Interval, Reason, StageMethod};
 
 /// How a sender's boot clock lies to the host's.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -26,6 +26,9 @@ pub struct ClockSummary {
     pub uncertainty_ms: Option<f64>,
     /// Smallest round trip, two-way only.
     pub rtt_min_ms: Option<f64>,
+    /// Where the round trips were stamped, two-way only.
+    #[serde(default)]
+    pub exchanges_from: Option<ExchangesFrom>,
 }
 
 /// The three stages, each `None` where it could not be measured.

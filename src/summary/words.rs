@@ -32,6 +32,14 @@ words! {
         OneWay = "one-way",
     }
 
+    /// Where requests and answers were stamped.
+    ExchangesFrom {
+        /// This computer asked.
+        Own = "own",
+        /// Both were captured, on whichever machine lies on their way.
+        Captured = "captured",
+    }
+
     /// How a stage of the latency was found.
     StageMethod {
         /// From the ages that each movement allows.

@@ -74,9 +74,19 @@ pub fn text(row: &EventSummary) -> String {
             format!("the wall clock was set by {by_s:.3} s; timestamps ignore the change")
         }
         Event::StampBack { by_s } => format!("a record is stamped {by_s:.3} s before the one before it"),
+        Event::StampStep { by_s } => {
+            let side = if *by_s > 0.0 { "earlier" } else { "later" };
+            format!("records are stamped {} {side} from here on; time goes on without that", long(*by_s))
+        }
+        Event::StampOff { by_s } => {
+            let side = if *by_s < 0.0 { "before" } else { "after" };
+            format!("a record is stamped {} {side} its neighbours; its time does not count", long(*by_s))
+        }
         Event::Hole { duration_s } => format!("no record for {duration_s:.0} s"),
         Event::Transmits { what } => caution::sent(what),
-        Event::Comment { text } | Event::StatusText { text } | Event::Written { text, .. } => text.clone(),
+        Event::Comment { text } | Event::StatusText { text, .. } | Event::Written { text, .. } => {
+            text.clone()
+        }
     }
 }
 
@@ -150,6 +160,12 @@ pub const fn mark(kind: MarkKind) -> &'static str {
     }
 }
 
+/// A time without its sign, of whatever length.
+fn long(by_s: f64) -> String {
+    let (by_s, days) = (by_s.abs(), by_s.abs() / 86_400.0);
+    if days < 2.0 { format!("{by_s:.3} s") } else { format!("{days:.0} days") }
+}
+
 /// One loss of input as one line.
 fn failsafe(row: &FailsafeSummary) -> String {
     let mut words =
@@ -180,6 +196,17 @@ fn failsafe(row: &FailsafeSummary) -> String {
 #[cfg(test)]
 mod tests {
     use crate::wording::event::*;
+
+    #[test]
+    fn what_stamps_did_is_said_with_its_side() {
+        let said = |event| text(&EventSummary { at_s: 1.0, link: None, event });
+        let step = "records are stamped 99.500 s earlier from here on; time goes on without that";
+        assert_eq!(said(Event::StampStep { by_s: 99.5 }), step);
+        let step = "records are stamped 20454 days later from here on; time goes on without that";
+        assert_eq!(said(Event::StampStep { by_s: -20_454.0 * 86_400.0 }), step);
+        let off = "a record is stamped 3 days before its neighbours; its time does not count";
+        assert_eq!(said(Event::StampOff { by_s: -3.0 * 86_400.0 }), off);
+    }
 
     #[test]
     fn a_drill_and_a_loss_read_apart() {

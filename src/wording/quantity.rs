@@ -233,6 +233,8 @@ pub fn kind(word: &str) -> &str {
         "host-drop" => "own loss",
         "clock-step" => "clock set",
         "stamp-back" => "stamp back",
+        "stamp-ahead" => "stamp ahead",
+        "stamp-off" => "stamp off",
         other => other,
     }
 }

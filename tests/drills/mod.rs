@@ -434,7 +434,7 @@ impl Rig {
         self.advance(at);
         let Self { context, clocks, latency, meter, .. } = self;
         context.roles.observe(sender.system, sender.component, telemetry);
-        clocks.observe(at, sender, telemetry);
+        clocks.observe(at, sender, None, telemetry);
         if telemetry.boot_stamp().is_some() {
             meter.observe_clock(at, sender, clocks, context);
         }

@@ -446,7 +446,7 @@ pub(crate) fn play(scenario: &Scenario) -> Session {
         Session { clocks: Clocks::default(), meter: LatencyMeter::default(), context: context(), truth };
     for (at, sender, message) in &messages {
         session.context.now = *at;
-        session.clocks.observe(*at, *sender, message);
+        session.clocks.observe(*at, *sender, None, message);
         session.meter.observe(*at, *sender, message, &session.clocks, &session.context);
     }
     session

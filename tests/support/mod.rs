@@ -391,6 +391,7 @@ fn summary(data: Data) -> Summary {
         skew_ppm: 33.5,
         uncertainty_ms: Some(1.5),
         rtt_min_ms: Some(11.0),
+        exchanges_from: Some(ExchangesFrom::Own),
     }];
     summary.latency = LatencySummary {
         stick_to_servo: (!bad).then(|| stage(41, 63.0, false, 1.5, (true, true))),

@@ -257,7 +257,7 @@ fn every_kind_of_event_belongs_to_one_filter() {
         Event::Freeze { duration_s: 1.0, ended: true },
         Event::Mark { kind: MarkKind::Drill, text: text() },
         Event::SourceUp { source: text() },
-        Event::StatusText { text: text() },
+        Event::StatusText { text: text(), severity: 4 },
     ] {
         let lists = EventFilter::ALL.iter().filter(|filter| filter.lists(&event)).count();
         assert_eq!(lists, 2, "{event:?}: all, and its own");
