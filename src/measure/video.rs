@@ -5,8 +5,11 @@
 //! `video/sender_status.rs` (VIDEO_STREAM_STATUS, marks). One place decides which source speaks for the
 //! video link: RTP where any is seen, else marks set by hand. A new SSRC, or the same from elsewhere, is a new
 //! stream; the link's video is all its streams in turn, one account (`video/stream_succession.rs`, `video/video_rows.rs`).
+//! What is always audio (RFC 3551, static payload types 0 to 23) is no video.
 //! Bounded: 16 streams, 32 packets that wait for their successor.
 
+mod frame_clock;
+mod freeze_levels;
 mod freeze_rule;
 mod key_frames;
 mod reorder_window;
@@ -29,6 +32,7 @@ use crate::wire::rtp;
 use crate::wire::telemetry::Telemetry;
 
 use super::loss::{Steadiness, Traffic};
+use freeze_levels::FreezeLevels;
 pub use freeze_rule::Course;
 use rtp_arrival::RtpArrival;
 use rtp_stream::{Stream, StreamKey};
@@ -70,6 +74,7 @@ pub struct VideoMeter {
     waiting: Vec<(StreamKey, RtpArrival)>,
     marks: Vec<Nanos>,
     sender: SenderStatus,
+    levels: FreezeLevels,
     /// Accounts so far.
     accounts: u32,
     /// When any packet of any stream last came.
@@ -94,6 +99,9 @@ impl VideoMeter {
         context: &Context,
     ) {
         let header = packet.header;
+        if header.is_audio() {
+            return;
+        }
         let key = StreamKey { interface, flow, ssrc: header.ssrc, payload_type: header.payload_type };
         let arrived = RtpArrival { at, header, size: packet.size, contents: packet.contents };
         if let Some(place) = self.place_of(key, header) {
@@ -298,7 +306,7 @@ impl VideoMeter {
         let streams = self.link_streams(context);
         if streams.is_empty() {
             let of_mark = |at: &Nanos| {
-                let start = (*at - MARK_REACH).max(context.start.unwrap_or(*at - MARK_REACH));
+                let start = mark_start(*at, context);
                 FreezeSpan { start, end: *at, ended: true, by_mark: true, course: Course::Open }
             };
             let touches = |freeze: &FreezeSpan| {
@@ -379,6 +387,11 @@ impl VideoMeter {
             longest_silence_s: Some(longest.max(open).secs()),
         })
     }
+}
+
+/// From where on the freeze may have begun that a mark stands for.
+fn mark_start(mark: Nanos, context: &Context) -> Nanos {
+    (mark - MARK_REACH).max(context.start.unwrap_or(mark - MARK_REACH))
 }
 
 const fn is_pinned(link: &LinkProfile) -> bool {

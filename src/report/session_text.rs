@@ -329,15 +329,20 @@ fn video_unit(summary: &Summary) -> &'static str {
 }
 
 fn key_line(stream: &VideoSummary) -> String {
-    let (Some(codec), Some(keys), Some(broken)) = (stream.codec, stream.key_frames, stream.frames_broken)
-    else {
+    let (Some(codec), Some(keys)) = (stream.codec, stream.key_frames) else {
         return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
     };
+    let recovery = stream.recovery_points.filter(|count| *count > 0);
+    let damaged = stream.frames_broken_why_not.map_or_else(
+        || format!("{} delivered frames damaged by earlier loss", stream.frames_broken.unwrap_or_default()),
+        |why| why.to_string(),
+    );
     format!(
-        "{}: {keys} key frames, {} s apart, {} s at most; {broken} delivered frames damaged by earlier loss",
+        "{}: {keys} key frames, {} s apart, {} s at most{}; {damaged}",
         quantity::codec(codec),
         super::number(stream.key_spacing_median_s, 2),
-        super::number(stream.key_spacing_max_s, 2)
+        super::number(stream.key_spacing_max_s, 2),
+        recovery.map_or_else(String::new, |count| format!("; {count} recovery points"))
     )
 }
 
