@@ -111,7 +111,9 @@ impl MarginMeter {
             }
             let own = &mut self.links[index];
             let level = signal.level(index, at);
-            if let Some((distance, level)) = distance.zip(level) {
+            // At its top code a level tells no distance.
+            let told = level.filter(|_| !signal.is_at_top(index, at));
+            if let Some((distance, level)) = distance.zip(told) {
                 own.line.take(distance, level);
             }
             own.course.take(level);
