@@ -9,7 +9,7 @@ mod frames;
 
 use std::sync::Arc;
 
-use fadewatch::record::{InterfaceId, InterfaceInfo, InterfaceKind};
+use fadewatch::record::{Flow, InterfaceId, InterfaceInfo, InterfaceKind};
 use fadewatch::summary::{PowerSummary, Summary};
 use fadewatch::{Body, Direction, Entry, LinkMonitor, Nanos, Profile, Record, RecordingFacts};
 use frames::frame;
@@ -23,7 +23,11 @@ const PROFILE: &str = "[vehicle]\nsystem = 1\n[battery]\ncapacity_mah = 5000\n\
 
 /// The same messages of the vehicle each second, 20 times.
 fn summary(messages: &[Message]) -> Summary {
-    let mut monitor = LinkMonitor::new(Arc::new(Profile::parse(PROFILE).unwrap()), Arc::from([]));
+    summary_of(PROFILE, messages)
+}
+
+fn summary_of(profile: &str, messages: &[Message]) -> Summary {
+    let mut monitor = LinkMonitor::new(Arc::new(Profile::parse(profile).unwrap()), Arc::from([]));
     let info = InterfaceInfo { name: "vehicle".to_owned(), kind: InterfaceKind::Stream, description: None };
     monitor.handle(&Entry::Interface(InterfaceId(0), info));
     let heartbeat = (0, 50, [&[0; 4][..], &[2, 3, 1, 4, 3]].concat());
@@ -181,4 +185,53 @@ fn a_level_of_255_and_a_peer_that_is_not_heard_are_absent() {
     assert_eq!(levels(radio(90, 255, 255, 255)).0, [(Some(90.0), None)]);
     assert_eq!(levels(radio(90, 0, 30, 0)), (vec![all[1]], Some(90), None));
     assert_eq!(levels(radio(0, 0, 30, 20)).0.len(), 2, "0 alone is a level");
+}
+
+/// RC_CHANNELS: 0 is a level, 255 is none.
+#[test]
+fn an_rssi_of_255_is_absent() {
+    let profile = "[vehicle]\nsystem = 1\n[[link]]\nname = \"control\"\nrole = \"control\"\nrc_rssi = true\n";
+    let levels = |rssi: u8| {
+        let channels = (65, 118, [&5000_u32.to_le_bytes()[..], &words(&[1500; 18]), &[18, rssi]].concat());
+        summary_of(profile, &[channels]).signal.iter().map(|row| row.median).collect::<Vec<_>>()
+    };
+    assert_eq!(levels(255), []);
+    assert_eq!((levels(254), levels(0)), (vec![Some(254.0)], vec![Some(0.0)]));
+}
+
+/// VIDEO_STREAM_STATUS: a rate of 0 says that the sender stopped; what is no number says nothing.
+#[test]
+fn a_frame_rate_that_is_no_number_stops_nothing() {
+    let stopped = |rate: f32, bits: u32| {
+        let status = [&rate.to_le_bytes()[..], &bits.to_le_bytes(), &[0; 11]].concat();
+        let status = frame(0, (1, 1), 270, 59, &status);
+        let picture = |number: u16| {
+            let mut bytes = vec![0x80, 96 + 128];
+            bytes.extend(number.to_be_bytes());
+            bytes.extend((u32::from(number) * 3000).to_be_bytes());
+            bytes.extend([0, 0, 0, 7]);
+            bytes.extend([0; 40]);
+            bytes
+        };
+        let mut monitor = LinkMonitor::new(Arc::new(Profile::parse("").unwrap()), Arc::from([]));
+        for (id, kind) in [(0, InterfaceKind::Stream), (1, InterfaceKind::Datagram)] {
+            let info = InterfaceInfo { name: id.to_string(), kind, description: None };
+            monitor.handle(&Entry::Interface(InterfaceId(id), info));
+        }
+        let mut handle = |at, interface, body: Body<'_>| {
+            let at = START + Nanos::from_millis(at);
+            let direction = Direction::Inbound;
+            monitor.handle(&Entry::Record(Record { at, interface: InterfaceId(interface), direction, body }));
+        };
+        let end = |port| std::net::SocketAddr::from(([192, 0, 2, 7], port));
+        let flow = Flow { source: end(40_000), destination: end(5004) };
+        for number in 0..100_u16 {
+            let bytes = picture(number);
+            handle(i64::from(number) * 33, 1, Body::Datagram { flow, bytes: &bytes });
+        }
+        handle(3400, 0, Body::Stream(&status));
+        monitor.summary(&RecordingFacts::default()).video_streams[0].stopped_at_sender.len()
+    };
+    assert_eq!((stopped(30.0, 1000), stopped(f32::NAN, 1000)), (0, 0));
+    assert_eq!((stopped(0.0, 1000), stopped(30.0, 0)), (1, 1));
 }

@@ -8,13 +8,16 @@ mod invented;
 
 use std::sync::Arc;
 
+use fadewatch::judge::margin::MarginMeter;
 use fadewatch::judge::range::{self, Evidence};
 use fadewatch::measure::context::{Context, Sender};
 use fadewatch::measure::position::PositionMeter;
 use fadewatch::measure::roles::Roles;
 use fadewatch::measure::signal::SignalMeter;
+use fadewatch::profile::LimitEvent;
 use fadewatch::record::{Direction, InterfaceId};
-use fadewatch::summary::RangeSummary;
+use fadewatch::summary::{RangeSummary, Threshold};
+use fadewatch::units::LevelUnit;
 use fadewatch::wire::telemetry::Telemetry;
 use fadewatch::{Nanos, Profile};
 use invented::{Message, Plan, RADIO, VEHICLE};
@@ -78,10 +81,22 @@ fn fast_and_silent_flights_lose_no_fix() {
 
 const EXPONENT: f64 = 2.9;
 const AT_1M: f64 = -20.0;
+const LIMIT_DBM: f64 = -95.0;
 
-/// A flight from 3 m out to 300 m and back, shadowing of 3 dB that stays alike for 3 s; the radio reports no more than
-/// a level, in half decibels.
+/// What a flight showed: its row, and warnings and alarms on the way.
+struct Flown {
+    row: RangeSummary,
+    warnings: usize,
+}
+
+/// The row of a flight from 3 m out to 303 m and back.
 fn levels(seed: u64, most_dbm: f64, scale: &str) -> RangeSummary {
+    flight(seed, most_dbm, scale, 1.5, 300.0).row
+}
+
+/// A flight at a speed from 3 m out to 303 m and back, or to a farthest distance and around there, shadowing of 3 dB that stays alike for 3 s; the radio reports no more than
+/// a level, in half decibels.
+fn flight(seed: u64, most_dbm: f64, scale: &str, speed: f64, farthest_m: f64) -> Flown {
     let profile = format!(
         "[handset]\nlat = 54.0\nlon = 8.0\nalt = 400.0\n[[link]]\nname = \"video\"\nrole = \"video\"\n\
          radio = {{ system = 41, component = 110 }}\n{scale}"
@@ -90,8 +105,17 @@ fn levels(seed: u64, most_dbm: f64, scale: &str) -> RangeSummary {
         profile: Arc::new(Profile::parse(&profile).unwrap()),
         roles: Roles::with_vehicle(Some(1)),
         start: Some(Nanos::ZERO),
+        thresholds: Arc::from([Threshold {
+            link: "video".to_owned(),
+            unit: LevelUnit::Dbm,
+            level_p05: LIMIT_DBM,
+            event: LimitEvent::Freeze,
+            ..Threshold::default()
+        }]),
         ..Context::default()
     };
+    let mut margin = MarginMeter::default();
+    let mut warnings = 0;
     let sender = |system, component| Sender {
         interface: InterfaceId(0),
         direction: Direction::Inbound,
@@ -106,10 +130,14 @@ fn levels(seed: u64, most_dbm: f64, scale: &str) -> RangeSummary {
     for step in 0..1600_i64 {
         let at = Nanos::from_millis(250 * step + 10);
         if step % 4 == 0 {
-            signal.second(Nanos::from_secs(step / 4), &context);
+            let at = Nanos::from_secs(step / 4);
+            signal.second(at, &context);
+            let told = margin.second(at, &signal, &range, &context);
+            warnings +=
+                told.iter().filter(|event| ["warning", "alarm"].contains(&event.event.kind())).count();
         }
         let at_s = step_s * step as f64;
-        let distance_m = 3.0 + (1.5 * at_s.min(400.0 - at_s)).max(0.0);
+        let distance_m = 3.0 + (speed * at_s.min(400.0 - at_s)).clamp(0.0, farthest_m);
         shadow = keep * shadow + (1.0 - keep * keep).sqrt() * 3.0 * normal();
         let level = (AT_1M - 10.0 * EXPONENT * distance_m.log10() + shadow).min(most_dbm);
         let radio = Telemetry::Radio {
@@ -138,7 +166,7 @@ fn levels(seed: u64, most_dbm: f64, scale: &str) -> RangeSummary {
     let rest = (Default::default(), Default::default(), Default::default(), Default::default());
     let (loss, video, latency, failsafe) = &rest;
     let evidence = Evidence { signal: &signal, loss, video, latency, failsafe };
-    range::summary(&range, &context, evidence).remove(0)
+    Flown { row: range::summary(&range, &context, evidence).remove(0), warnings }
 }
 
 const SCALE: &str = "level = { slope_db = 0.5, offset_dbm = -120.0 }\n";
@@ -169,6 +197,18 @@ fn a_radio_that_does_not_top_out_is_not_said_to() {
         let row = levels(seed, 0.0, SCALE);
         assert_eq!((row.saturated_to_m, row.saturated_s), (None, None), "seed {seed}");
     }
+}
+
+/// Fast out to 95 m, where the margin is 17 dB, and around there: nothing is near.
+#[test]
+fn a_radio_that_tops_out_makes_no_false_warning() {
+    let warnings = |most_dbm: f64| -> usize {
+        let flights =
+            (10_001..10_041).map(|seed| flight(seed, most_dbm, SCALE, 4.0 + (seed % 9) as f64, 92.0));
+        flights.map(|flown| flown.warnings).sum()
+    };
+    let (tops_out, true_levels) = (warnings(-60.0), warnings(0.0));
+    assert!(tops_out <= true_levels, "{tops_out} {true_levels}");
 }
 
 const VIDEO: &str = "[vehicle]\nsystem = 1\n[[link]]\nname = \"video\"\nrole = \"video\"\nport = 5004\n\
@@ -229,4 +269,37 @@ fn at_its_top_code_a_level_has_no_trend() {
     assert!((found + 2.0).abs() < 0.2, "{found}");
     let wavers = |at: f64| 190.0 + 5.0 * at.sin();
     assert!(trend(&wavers, 44.0).is_some());
+}
+
+/// In device units the spread comes from the levels themselves: those at the top code do not waver, and must not make a
+/// wavering one look like a fall. Near for 100 s, then around one place: what warns is what would warn without a top.
+#[test]
+fn a_top_code_does_not_make_a_waver_a_fall() {
+    let profile = "[vehicle]\nsystem = 1\n[[link]]\nname = \"video\"\nrole = \"video\"\n\
+                   radio = { system = 41, component = 110 }\n\
+                   limits = { warning_margin = 5.0, forecast_margin = 60.0, alarm_margin = 2.0 }\n";
+    let warnings = |seed: u64, near: f64, most: f64| {
+        let limit = Threshold {
+            link: "video".to_owned(),
+            unit: LevelUnit::Raw,
+            level_p05: 168.0,
+            event: LimitEvent::Freeze,
+            ..Threshold::default()
+        };
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let mut normal = || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+        let (keep, mut shadow) = ((-0.25_f64 / 3.0).exp(), 6.0 * normal());
+        let mut plan = Plan::default();
+        for step in 0..1600 {
+            let at = f64::from(step) / 4.0 + 0.05;
+            shadow = keep * shadow + (1.0 - keep * keep).sqrt() * 6.0 * normal();
+            let level = if at < 100.0 { near } else { 190.0 } + shadow;
+            plan.send(at, RADIO, Message::radio(level.clamp(0.0, most) as u8, 100));
+        }
+        let played = plan.play(profile, &[limit], 400.0);
+        played.told("warning") + played.told("alarm")
+    };
+    let sum = |near: f64, most: f64| (10_001..10_101).map(|seed| warnings(seed, near, most)).sum::<usize>();
+    let (with_top, without) = (sum(230.0, 196.0), sum(190.0, 254.0));
+    assert!(with_top <= without, "{with_top} {without}");
 }

@@ -86,7 +86,7 @@ pub struct VideoMeter {
 impl VideoMeter {
     /// About how many bytes are held that copies do not share.
     pub(crate) fn own_bytes(&self) -> usize {
-        self.streams.iter().map(Stream::own_bytes).sum()
+        self.streams.iter().map(Stream::own_bytes).sum::<usize>() + self.levels.own_bytes()
     }
 
     /// Takes a packet that is plausible RTP.

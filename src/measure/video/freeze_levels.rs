@@ -22,6 +22,13 @@ pub(super) struct FreezeLevels {
     until: Nanos,
 }
 
+impl FreezeLevels {
+    /// Bytes held beside the structure itself.
+    pub(super) fn own_bytes(&self) -> usize {
+        self.noted.len() * size_of::<(Nanos, Option<f32>)>()
+    }
+}
+
 /// The video link's place in the profile.
 fn link(context: &Context) -> Option<usize> {
     context.profile.link.iter().position(|link| link.role == LinkRole::Video)
