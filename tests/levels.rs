@@ -11,9 +11,13 @@ use std::sync::Arc;
 use fadewatch::judge::margin::MarginMeter;
 use fadewatch::judge::range::{self, Evidence};
 use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::failsafe::FailsafeMeter;
+use fadewatch::measure::latency::LatencyMeter;
+use fadewatch::measure::loss::LossMeter;
 use fadewatch::measure::position::PositionMeter;
 use fadewatch::measure::roles::Roles;
 use fadewatch::measure::signal::SignalMeter;
+use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::LimitEvent;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::summary::{RangeSummary, Threshold};
@@ -36,7 +40,7 @@ fn flown(fixes: &[(f64, f64)]) -> RangeSummary {
     for &(at, north_m) in fixes {
         let boot = 60_000 + (at * 1000.0) as u32;
         plan.send(at, VEHICLE, Message::position(boot, 54.0 + north_m / DEGREE_M, 8.0));
-        if (at * 10.0).round() as u32 % 10 == 0 {
+        if ((at * 10.0).round() as u32).is_multiple_of(10) {
             plan.send(at, VEHICLE, Message::heartbeat(at > 5.0, 1));
         }
     }
@@ -163,9 +167,10 @@ fn flight(seed: u64, most_dbm: f64, scale: &str, speed: f64, farthest_m: f64) ->
         range.observe(at, sender(1, 1), &position, &context);
         context.now = at;
     }
-    let rest = (Default::default(), Default::default(), Default::default(), Default::default());
-    let (loss, video, latency, failsafe) = &rest;
-    let evidence = Evidence { signal: &signal, loss, video, latency, failsafe };
+    let (loss, video) = (LossMeter::default(), VideoMeter::default());
+    let (latency, failsafe) = (LatencyMeter::default(), FailsafeMeter::default());
+    let evidence =
+        Evidence { signal: &signal, loss: &loss, video: &video, latency: &latency, failsafe: &failsafe };
     Flown { row: range::summary(&range, &context, evidence).remove(0), warnings }
 }
 

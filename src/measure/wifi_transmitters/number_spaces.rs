@@ -110,11 +110,12 @@ impl NumberSpaces {
         if cost(&whole) < cost(&counters) {
             counters = whole;
         }
-        let mut all = Counts::default();
-        counters.iter().for_each(|counter| all.add(&counter.counts));
-        let mut told = None::<Counts>;
-        for counter in counters.into_iter().filter(|counter| counter.tells()) {
-            told.get_or_insert_default().add(&counter.counts);
+        let (mut all, mut told) = (Counts::default(), None::<Counts>);
+        for counter in counters {
+            all.add(&counter.counts);
+            if counter.tells() {
+                told.get_or_insert_default().add(&counter.counts);
+            }
         }
         let Counts { received, copies, out_of_order, holes, .. } = all;
         Counted { received, copies, out_of_order, holes, told }

@@ -198,8 +198,8 @@ mod tests {
     const KEY: Content = Content { key: true, ..PLAIN };
     const PARAMETERS: Content = Content { parameters: true, ..NOTHING };
 
-    const fn recovery(count: u16) -> Option<Content> {
-        Some(Content { recovery: Some(count), ..NOTHING })
+    const fn recovery(count: u16) -> Content {
+        Content { recovery: Some(count), ..NOTHING }
     }
 
     /// RFC 6184, figures of section 5.3 (|F|NRI|Type|), 5.7.1 and 5.8, bits set by hand.
@@ -226,10 +226,10 @@ mod tests {
         assert_eq!(read(&[0b0_00_00001, 9]), Some(NOTHING), "a slice that none refers to");
         // SEI (type 6) with a recovery point after 30 frames: alone, in STAP-A, in the first and a later FU-A.
         let sei = [6, 2, 0b0000_1111, 0b1100_0100, 0x80];
-        assert_eq!(read(&[&[0x06][..], &sei].concat()), recovery(30));
+        assert_eq!(read(&[&[0x06][..], &sei].concat()), Some(recovery(30)));
         let stap = [&[0x18, 0, 6, 0x06][..], &sei, &[0, 2, 0x41, 9]].concat();
         assert_eq!(read(&stap), Some(Content { recovery: Some(30), ..PLAIN }));
-        assert_eq!(read(&[&[0x1c, 0b1000_0110][..], &sei].concat()), recovery(30));
+        assert_eq!(read(&[&[0x1c, 0b1000_0110][..], &sei].concat()), Some(recovery(30)));
         assert_eq!(read(&[&[0x1c, 0b0000_0110][..], &sei].concat()), Some(NOTHING));
         assert_eq!(read(&[0x06, 5, 2, 6, 1, 0x80]), Some(NOTHING), "user data that looks like one");
     }
@@ -254,10 +254,10 @@ mod tests {
         assert_eq!(read(&[49 << 1, 1, 0b1101_0011, 0]), None);
         // SEI before a picture (type 39) with a recovery point after 15 pictures; type 40 follows one.
         let sei = [6, 2, 0b0000_1111, 0b0100_0000, 0x80];
-        assert_eq!(read(&[&[39 << 1, 1][..], &sei].concat()), recovery(15));
+        assert_eq!(read(&[&[39 << 1, 1][..], &sei].concat()), Some(recovery(15)));
         assert_eq!(read(&[&[40 << 1, 1][..], &sei].concat()), Some(NOTHING));
-        assert_eq!(read(&[&[48 << 1, 1, 0, 7, 39 << 1, 1][..], &sei].concat()), recovery(15));
-        assert_eq!(read(&[&[49 << 1, 1, 0b1010_0111][..], &sei].concat()), recovery(15));
+        assert_eq!(read(&[&[48 << 1, 1, 0, 7, 39 << 1, 1][..], &sei].concat()), Some(recovery(15)));
+        assert_eq!(read(&[&[49 << 1, 1, 0b1010_0111][..], &sei].concat()), Some(recovery(15)));
         assert_eq!(read(&[&[49 << 1, 1, 0b0010_0111][..], &sei].concat()), Some(NOTHING));
     }
 
