@@ -337,11 +337,14 @@ fn key_line(stream: &VideoSummary) -> String {
         || format!("{} delivered frames damaged by earlier loss", stream.frames_broken.unwrap_or_default()),
         |why| why.to_string(),
     );
+    let spacing = stream.key_spacing_median_s.zip(stream.key_spacing_max_s);
     format!(
-        "{}: {keys} key frames, {} s apart, {} s at most{}; {damaged}",
+        "{}: {}{}{}; {damaged}",
         quantity::codec(codec),
-        super::number(stream.key_spacing_median_s, 2),
-        super::number(stream.key_spacing_max_s, 2),
+        quantity::counted(keys, "key frame", "key frames"),
+        spacing.map_or_else(String::new, |(median, longest)| format!(
+            ", {median:.2} s apart, {longest:.2} s at most"
+        )),
         recovery.map_or_else(String::new, |count| format!("; {count} recovery points"))
     )
 }
