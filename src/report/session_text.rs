@@ -332,21 +332,17 @@ fn key_line(stream: &VideoSummary) -> String {
     let (Some(codec), Some(keys)) = (stream.codec, stream.key_frames) else {
         return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
     };
-    let recovery = stream.recovery_points.filter(|count| *count > 0);
-    let damaged = stream.frames_broken_why_not.map_or_else(
-        || format!("{} delivered frames damaged by earlier loss", stream.frames_broken.unwrap_or_default()),
-        |why| why.to_string(),
-    );
-    let spacing = stream.key_spacing_median_s.zip(stream.key_spacing_max_s);
-    format!(
-        "{}: {}{}{}; {damaged}",
-        quantity::codec(codec),
-        quantity::counted(keys, "key frame", "key frames"),
-        spacing.map_or_else(String::new, |(median, longest)| format!(
-            ", {median:.2} s apart, {longest:.2} s at most"
-        )),
-        recovery.map_or_else(String::new, |count| format!("; {count} recovery points"))
-    )
+    let mut parts = vec![quantity::counted(keys, "key frame", "key frames")];
+    if let (Some(median), Some(longest)) = (stream.key_spacing_median_s, stream.key_spacing_max_s) {
+        parts.push(format!("{median:.2} s apart, {longest:.2} s at most"));
+    }
+    if let Some(count) = stream.recovery_points.filter(|count| *count > 0) {
+        parts.push(format!("{count} recovery points"));
+    }
+    let broken =
+        stream.frames_broken.map(|count| format!("{count} delivered frames damaged by earlier loss"));
+    parts.extend(stream.frames_broken_why_not.map(|why| why.to_string()).or(broken));
+    format!("{}: {}", quantity::codec(codec), parts.join("; "))
 }
 
 fn video_line(stream: &VideoSummary) -> String {
