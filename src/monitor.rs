@@ -242,6 +242,7 @@ impl LinkMonitor {
             self.failsafe.follow(self.latency.followed());
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
+            self.video.note_levels(at, &self.signal, &self.context);
             self.pose.second(at, &self.range, &self.context);
             self.live_on(start, at);
             self.note_silences(at);

@@ -323,7 +323,7 @@ fn who_hears_others_is_told_what_to_mind() {
             data_frames: 9,
             retry_ratio: None,
             received: 9,
-            lost: 0,
+            lost: Some(0),
             loss: None,
             copies: 0,
             out_of_order: 0,

@@ -111,10 +111,13 @@ impl MarginMeter {
             }
             let own = &mut self.links[index];
             let level = signal.level(index, at);
-            if let Some((distance, level)) = distance.zip(level) {
+            // At its top code a level tells no distance, and does not waver as it does below.
+            let told = level.filter(|_| !signal.is_at_top(index, at));
+            if let Some((distance, level)) = distance.zip(told) {
                 own.line.take(distance, level);
             }
-            own.course.take(level);
+            let in_db = link.unit() == LevelUnit::Dbm;
+            own.course.take(if in_db { level } else { told });
             let threshold = context.threshold(&link.name).filter(|threshold| threshold.unit == link.unit());
             let Some(threshold) = threshold.map(|threshold| threshold.level_p05) else { continue };
             own.known = true;
@@ -126,7 +129,6 @@ impl MarginMeter {
                 continue;
             };
             let margin = level - threshold;
-            let in_db = link.unit() == LevelUnit::Dbm;
             let ahead = match (own.line.distance(threshold, in_db), distance, speed) {
                 (Some(freeze), Some(distance), Some(speed)) => forecast::by_distance(freeze, distance, speed),
                 _ => forecast::by_course(margin, &own.course, in_db),

@@ -7,6 +7,7 @@ mod antenna_pattern;
 mod bins;
 mod predicted_freeze;
 mod range_view;
+mod saturation;
 mod span_share;
 mod theory;
 

@@ -6,11 +6,12 @@
 //!
 //! A silence of the position of up to 10 s is interpolated. Seconds in a longer one, and after the last fix, have no
 //! distance; nor have those in which the handset is carried about and has no fix of its own (see
-//! `position/handset_walk.rs`). The farthest distance is that of every fix. A restart or a late arrival changes nothing
+//! `position/handset_walk.rs`), and fixes that cannot be (`position/lone_fix.rs`). The farthest distance is that of every fix that counts. A restart or a late arrival changes nothing
 //! here; duplicates never get here.
 
 pub(crate) mod handset_position;
 mod handset_walk;
+mod lone_fix;
 pub(crate) mod track;
 
 use super::context::{Context, Sender};
@@ -23,6 +24,7 @@ use crate::wire::telemetry::Telemetry;
 
 use handset_position::{Handset, Origin};
 use handset_walk::HandsetWalk;
+use lone_fix::{Fix, LoneFixes};
 use track::{LONGEST_BRIDGE, Place, Track};
 
 pub(crate) const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
@@ -45,6 +47,9 @@ const VAGUE_DILUTION: f64 = 4.0;
 #[derive(Clone, Debug, Default)]
 pub struct PositionMeter {
     pub(crate) track: Track,
+    /// Which fixes of the vehicle and of the handset can be.
+    lone: LoneFixes,
+    lone_of_handset: LoneFixes,
     /// Distances of its whole seconds, from where the handset stands.
     distances: (Option<Place>, Series<f32>),
     pub(crate) handset: Handset,
@@ -71,7 +76,7 @@ impl PositionMeter {
         let Some(start) = context.start else { return };
         if is_handset(sender, context) {
             if let Some(place) = place_of(telemetry) {
-                self.handset.take_fix((at - start).whole_secs(), place);
+                self.take_handset(Fix { at, place, nose_deg: None, speed_m_s: None }, start);
             }
             return;
         }
@@ -115,13 +120,42 @@ impl PositionMeter {
     }
 
     fn take(&mut self, at: Nanos, place: Place, heading_deg: Option<f64>, context: &Context, start: Nanos) {
+        let yaw = self.yaw.filter(|&(when, _)| at - when <= NOSE_AGE).map(|(_, yaw)| yaw);
+        let speed_m_s = self.speed.filter(|&(when, _)| when == at).map(|(_, speed)| speed);
+        let shown = self.lone.take(Fix { at, place, nose_deg: heading_deg.or(yaw), speed_m_s });
+        if shown.forget {
+            self.track = Track::default();
+            self.distances = Default::default();
+            self.farthest = None;
+        }
+        for fix in shown.good {
+            self.settle(&fix, context, start);
+        }
+    }
+
+    fn take_handset(&mut self, fix: Fix, start: Nanos) {
+        let shown = self.lone_of_handset.take(fix);
+        if shown.forget {
+            self.handset.forget_fixes();
+        }
+        for fix in shown.good {
+            self.handset.take_fix((fix.at - start).whole_secs(), fix.place);
+        }
+    }
+
+    /// Fixes left out: far from their neighbours and from what the speed allows.
+    pub(crate) const fn fixes_left_out(&self) -> u64 {
+        self.lone.left_out + self.lone_of_handset.left_out
+    }
+
+    fn settle(&mut self, fix: &Fix, context: &Context, start: Nanos) {
+        let Fix { at, place, nose_deg, .. } = *fix;
         if let Some(marked) = self.pending_mark.take()
             && at - marked <= LATEST_WINDOW
         {
             self.handset.mark = Some(place);
         }
-        let yaw = self.yaw.filter(|&(when, _)| at - when <= NOSE_AGE).map(|(_, yaw)| yaw);
-        self.track.take(at, place, heading_deg.or(yaw), start);
+        self.track.take(at, place, nose_deg, start);
         self.measure(context);
         if self.handset_is_elsewhere(context) {
             return;

@@ -1,7 +1,8 @@
 //! Batteries: voltage, charge used, minutes left at the recent current.
 //!
-//! Definition: one row a battery id of BATTERY_STATUS; SYS_STATUS speaks for battery 0 only where
-//! its system sends no BATTERY_STATUS of that id (the public MAVLink message set). Charge used is
+//! Definition: one row a battery id of BATTERY_STATUS; SYS_STATUS speaks for battery 0 only in what
+//! no BATTERY_STATUS of that id of its system says (the public MAVLink message set). Voltages of 0 and 65,535 mV, a
+//! current, charge or percentage of -1 are absent; a message that says nothing makes no row. Charge used is
 //! the growth of the consumed charge within the recording, else the integral of the current.
 //! Minutes left: the profile's capacity less the consumed charge (else the remaining percentage
 //! of it) over the mean current of the last 30 s; the capacity is the vehicle's, battery 0. Gap: a
@@ -24,7 +25,7 @@ const AMPERE_SECONDS_PER_MAH: f64 = 3.6;
 /// Battery 0 as SYS_STATUS tells it comes after all ids of BATTERY_STATUS.
 type Key = (u8, u8, Option<u8>);
 
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Report {
     voltage_v: Option<f64>,
     current_a: Option<f64>,
@@ -117,13 +118,14 @@ impl PowerMeter {
             Telemetry::Battery { id, voltage_v, current_a, consumed_mah, remaining_percent } => {
                 (Some(id), Report { voltage_v, current_a, consumed_mah, remaining_percent })
             }
-            Telemetry::SystemStatus { voltage_v, current_a, remaining_percent, .. }
-                if voltage_v.is_some() || current_a.is_some() =>
-            {
+            Telemetry::SystemStatus { voltage_v, current_a, remaining_percent, .. } => {
                 (None, Report { voltage_v, current_a, consumed_mah: None, remaining_percent })
             }
             _ => return,
         };
+        if report == Report::default() {
+            return;
+        }
         let key = (sender.system, sender.component, id);
         if self.batteries.contains_key(&key) || self.batteries.len() < MOST_BATTERIES {
             self.batteries.entry(key).or_default().observe(at, report);
@@ -135,6 +137,11 @@ impl PowerMeter {
     pub fn summary(&self, context: &Context) -> Vec<PowerSummary> {
         let spoken_for =
             |system: u8| self.batteries.keys().any(|(other, _, id)| *other == system && *id == Some(0));
+        // What SYS_STATUS says of the same battery.
+        let beside = |system: u8, id: Option<u8>| {
+            let mut all = self.batteries.iter().filter(|_| id == Some(0));
+            all.find(|((other, _, own), _)| *other == system && own.is_none()).map(|(_, battery)| battery)
+        };
         self.batteries
             .iter()
             .filter(|((system, _, id), _)| id.is_some() || !spoken_for(*system))
@@ -145,14 +152,17 @@ impl PowerMeter {
                     .battery
                     .capacity_mah
                     .filter(|_| battery_id == 0 && context.roles.vehicle() == Some(system));
+                let other = beside(system, id);
                 PowerSummary {
                     system,
                     component,
                     battery: battery_id,
-                    voltage_start_v: battery.voltage_start_v,
-                    voltage_min_v: battery.voltage_min_v,
-                    used_mah: battery.used_mah(),
-                    minutes_left: battery.minutes_left(capacity, context.now),
+                    voltage_start_v: battery.voltage_start_v.or_else(|| other?.voltage_start_v),
+                    voltage_min_v: battery.voltage_min_v.or_else(|| other?.voltage_min_v),
+                    used_mah: battery.used_mah().or_else(|| other?.used_mah()),
+                    minutes_left: battery
+                        .minutes_left(capacity, context.now)
+                        .or_else(|| other?.minutes_left(capacity, context.now)),
                 }
             })
             .collect()

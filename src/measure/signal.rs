@@ -11,7 +11,7 @@
 //!
 //! The level at an instant: the median of the samples of the last second, else the latest of the
 //! last 2 s, else absent; absent too from 2 s after anything of the vehicle was last heard, since radios go on
-//! reporting old levels. Trend, for the eye: Theil-Sen over the last 10 s, at least 5
+//! reporting old levels. At its top code (see `signal/tally.rs`) a level is "at least", and has no trend. Trend, for the eye: Theil-Sen over the last 10 s, at least 5
 //! samples (more than 100 are taken as the medians of 0.1 s); what warns is `margin`'s own. Figures of the whole session are exact: levels are bytes and are counted.
 //!
 //! A gap leaves the level absent; 255 and "peer not heard" (remote level and noise both 0) are no
@@ -55,6 +55,8 @@ const LATEST_WINDOW: Nanos = Nanos::from_secs(2);
 const TREND_WINDOW: Nanos = Nanos::from_secs(10);
 const LEAST_TREND_SAMPLES: usize = 5;
 const MOST_TREND_SAMPLES: usize = 100;
+/// Silences of the far side kept: more than fill the time of the raw samples say nothing.
+const MOST_SILENCES: usize = 64;
 
 /// A trend of a level.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -125,6 +127,8 @@ pub struct SignalMeter {
     vehicle: Option<u8>,
     /// When anything of the vehicle was last heard; `None` where nothing ever was.
     far_side: Option<Nanos>,
+    /// The newest silences of it, longer than 2 s.
+    silences: VecDeque<(Nanos, Nanos)>,
     seconds: Vec<Series<f32>>,
 }
 
@@ -252,8 +256,22 @@ impl SignalMeter {
 
     /// Something of the vehicle was heard: a radio here goes on reporting old levels when its far side is gone.
     #[inline]
-    pub(crate) const fn hear_far_side(&mut self, at: Nanos) {
-        self.far_side = Some(at);
+    pub(crate) fn hear_far_side(&mut self, at: Nanos) {
+        if let Some(before) = self.far_side.replace(at)
+            && at - before > LATEST_WINDOW
+        {
+            if self.silences.len() >= MOST_SILENCES {
+                self.silences.pop_front();
+            }
+            self.silences.push_back((before, at));
+        }
+    }
+
+    /// Whether levels counted at an instant of the last minutes.
+    fn is_far_side_heard(&self, at: Nanos) -> bool {
+        let silences =
+            self.silences.iter().copied().chain(self.far_side.map(|heard| (heard, Nanos(i64::MAX))));
+        !silences.into_iter().any(|(from, to)| at < to && at - from > LATEST_WINDOW)
     }
 
     /// Keeps the links' sources in step with the profile, which may name more links as they are heard.
@@ -286,23 +304,40 @@ impl SignalMeter {
         Some((source, radio.side(source.side)))
     }
 
-    /// The level of the profile's link number `link` at a recent instant: the median of the samples
+    /// The level of the profile's link number `link` at an instant of the last minutes: the median of the samples
     /// of the last second, else the latest of the last 2 s, else absent; absent too from 2 s after the far side was last
     /// heard.
     #[must_use]
     pub fn level(&self, link: usize, at: Nanos) -> Option<f64> {
-        if self.far_side.is_some_and(|heard| at - heard > LATEST_WINDOW) {
+        if !self.is_far_side_heard(at) {
             return None;
         }
         let (source, samples) = self.samples(link)?;
         samples.level(at).map(|raw| source.scaled(raw))
     }
 
-    /// Trend of a link's level over the last 10 s.
+    /// The level of a link's top code, where the radio goes no higher: see [`Tally::top`].
+    #[must_use]
+    pub fn top(&self, link: usize) -> Option<f64> {
+        let (source, samples) = self.samples(link)?;
+        samples.tally.top(source.scale).map(|code| source.scaled(f64::from(code)))
+    }
+
+    /// The level now is at its top code: it is at least that.
+    #[must_use]
+    pub fn is_at_top(&self, link: usize, at: Nanos) -> bool {
+        self.level(link, at).zip(self.top(link)).is_some_and(|(level, top)| level >= top)
+    }
+
+    /// Trend of a link's level over the last 10 s; none at its top code, nor across it.
     #[must_use]
     pub fn trend(&self, link: usize, at: Nanos) -> Option<Trend> {
         let (source, samples) = self.samples(link)?;
-        let window = samples.between(at - TREND_WINDOW, at);
+        let top = self.top(link).unwrap_or(f64::INFINITY);
+        let window: Vec<(Nanos, u8)> = samples.between(at - TREND_WINDOW, at).collect();
+        let is_at_top = |(_, raw): &(Nanos, u8)| source.scaled(f64::from(*raw)) >= top;
+        let below = window.iter().rposition(is_at_top).map_or(0, |last| last + 1);
+        let window = window[below..].iter().copied();
         let points: Vec<(f64, f64)> =
             window.map(|(when, raw)| ((when - at).secs(), source.scaled(f64::from(raw)))).collect();
         trend_of(&points)

@@ -135,8 +135,10 @@ impl VibrationMeter {
     fn limit_or(context: &Context, own: impl FnOnce() -> Option<f64>) -> Option<Limit> {
         let limit = |level, basis| Limit { level, basis };
         context.profile.vibration.limit.map(|level| limit(level, LimitBasis::Profile)).or_else(|| {
-            let earlier = context.vibration_limit;
+            // Where nearly all levels are 0, nobody measured any: nothing is suspect above that.
+            let earlier = context.vibration_limit.filter(|earlier| earlier.limit > 0.0);
             let earlier = earlier.map(|earlier| limit(earlier.limit, LimitBasis::Earlier(earlier.sessions)));
+            let own = || own().filter(|level| *level > 0.0);
             earlier.or_else(|| own().map(|level| limit(level, LimitBasis::Session)))
         })
     }

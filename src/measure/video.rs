@@ -5,8 +5,11 @@
 //! `video/sender_status.rs` (VIDEO_STREAM_STATUS, marks). One place decides which source speaks for the
 //! video link: RTP where any is seen, else marks set by hand. A new SSRC, or the same from elsewhere, is a new
 //! stream; the link's video is all its streams in turn, one account (`video/stream_succession.rs`, `video/video_rows.rs`).
+//! What is always audio (RFC 3551, static payload types 0 to 23) is no video.
 //! Bounded: 16 streams, 32 packets that wait for their successor.
 
+mod frame_clock;
+mod freeze_levels;
 mod freeze_rule;
 mod key_frames;
 mod latest;
@@ -30,6 +33,7 @@ use crate::wire::rtp;
 use crate::wire::telemetry::Telemetry;
 
 use super::loss::{Steadiness, Traffic};
+use freeze_levels::FreezeLevels;
 pub use freeze_rule::Course;
 use rtp_arrival::RtpArrival;
 use rtp_stream::{Stream, StreamKey};
@@ -71,6 +75,7 @@ pub struct VideoMeter {
     waiting: Vec<(StreamKey, RtpArrival)>,
     marks: Vec<Nanos>,
     sender: SenderStatus,
+    levels: FreezeLevels,
     /// Accounts so far.
     accounts: u32,
     /// When any packet of any stream last came.
@@ -82,7 +87,7 @@ pub struct VideoMeter {
 impl VideoMeter {
     /// About how many bytes are held that copies do not share.
     pub(crate) fn own_bytes(&self) -> usize {
-        self.streams.iter().map(Stream::own_bytes).sum()
+        self.streams.iter().map(Stream::own_bytes).sum::<usize>() + self.levels.own_bytes()
     }
 
     /// Takes a packet that is plausible RTP.
@@ -95,6 +100,9 @@ impl VideoMeter {
         context: &Context,
     ) {
         let header = packet.header;
+        if header.is_audio() {
+            return;
+        }
         let key = StreamKey { interface, flow, ssrc: header.ssrc, payload_type: header.payload_type };
         let arrived = RtpArrival { at, header, size: packet.size, contents: packet.contents };
         if let Some(place) = self.place_of(key, header) {
@@ -299,7 +307,7 @@ impl VideoMeter {
         let streams = self.link_streams(context);
         if streams.is_empty() {
             let of_mark = |at: &Nanos| {
-                let start = (*at - MARK_REACH).max(context.start.unwrap_or(*at - MARK_REACH));
+                let start = mark_start(*at, context);
                 FreezeSpan { start, end: *at, ended: true, by_mark: true, course: Course::Open }
             };
             let touches = |freeze: &FreezeSpan| {
@@ -380,6 +388,11 @@ impl VideoMeter {
             longest_silence_s: Some(longest.max(open).secs()),
         })
     }
+}
+
+/// From where on the freeze may have begun that a mark stands for.
+fn mark_start(mark: Nanos, context: &Context) -> Nanos {
+    (mark - MARK_REACH).max(context.start.unwrap_or(mark - MARK_REACH))
 }
 
 const fn is_pinned(link: &LinkProfile) -> bool {

@@ -6,6 +6,18 @@ use crate::wording::quantity;
 /// One line a finding; none where nothing was found. `limit` is what begins at the link's limit.
 pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {
     let mut lines = Vec::new();
+    if row.fixes_left_out > 0 {
+        lines.push(format!(
+            "{} left out: far from their neighbours and from what the speed allows",
+            quantity::counted(row.fixes_left_out, "fix", "fixes")
+        ));
+    }
+    if let (Some(to_m), Some(seconds)) = (row.saturated_to_m, row.saturated_s) {
+        lines.push(format!(
+            "the radio tops out up to {to_m:.0} m: its level is at least that there, and {seconds} s are left out of the \
+             line"
+        ));
+    }
     if let Some(theory) = &row.theory {
         let to = match theory.limit {
             Some(TheoryLimit::FreezeLevel) => format!("{limit} limit"),

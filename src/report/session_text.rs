@@ -329,16 +329,20 @@ fn video_unit(summary: &Summary) -> &'static str {
 }
 
 fn key_line(stream: &VideoSummary) -> String {
-    let (Some(codec), Some(keys), Some(broken)) = (stream.codec, stream.key_frames, stream.frames_broken)
-    else {
+    let (Some(codec), Some(keys)) = (stream.codec, stream.key_frames) else {
         return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
     };
-    format!(
-        "{}: {keys} key frames, {} s apart, {} s at most; {broken} delivered frames damaged by earlier loss",
-        quantity::codec(codec),
-        super::number(stream.key_spacing_median_s, 2),
-        super::number(stream.key_spacing_max_s, 2)
-    )
+    let mut parts = vec![quantity::counted(keys, "key frame", "key frames")];
+    if let (Some(median), Some(longest)) = (stream.key_spacing_median_s, stream.key_spacing_max_s) {
+        parts.push(format!("{median:.2} s apart, {longest:.2} s at most"));
+    }
+    if let Some(count) = stream.recovery_points.filter(|count| *count > 0) {
+        parts.push(format!("{count} recovery points"));
+    }
+    let broken =
+        stream.frames_broken.map(|count| format!("{count} delivered frames damaged by earlier loss"));
+    parts.extend(stream.frames_broken_why_not.map(|why| why.to_string()).or(broken));
+    format!("{}: {}", quantity::codec(codec), parts.join("; "))
 }
 
 fn video_line(stream: &VideoSummary) -> String {

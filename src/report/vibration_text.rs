@@ -37,6 +37,6 @@ pub(super) fn write_to(out: &mut dyn Write, vibration: Option<&VibrationSummary>
                 "  suspect above {limit:.1}, 90 % of this session lie below: no earlier one is known"
             )
         }
-        (None, _) => Ok(()),
+        (None, _) => writeln!(out, "  no limit: the levels are 0, as of a sender that measures none"),
     }
 }

@@ -19,6 +19,15 @@ pub struct RangeSummary {
     pub samples: u64,
     /// Seconds without position or level.
     pub seconds_excluded: u64,
+    /// Fixes of vehicle or handset that lay far from their neighbours and from what the speed allows: in no distance.
+    #[serde(default)]
+    pub fixes_left_out: u64,
+    /// Up to here the level tops out: from here on the line is fitted; `None`: it does not.
+    #[serde(default)]
+    pub saturated_to_m: Option<f64>,
+    /// Seconds of level and distance that are left out of the line for that.
+    #[serde(default)]
+    pub saturated_s: Option<u64>,
     /// Path-loss exponent; `None` in device units.
     pub path_loss_exponent: Option<f64>,
     /// Its interval.

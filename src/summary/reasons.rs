@@ -52,6 +52,8 @@ pub enum Reason {
     NoPosition,
     /// Distances: where the handset is, is not known.
     NoHandset,
+    /// Broken frames: nothing shows when the picture is refreshed.
+    RefreshUnseen,
     /// Vibration: the vehicle sends none.
     NoVibration,
     /// Latency: no sticks are heard.

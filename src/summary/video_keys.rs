@@ -101,10 +101,16 @@ pub struct VideoSummary {
     /// The longest of them.
     #[serde(default)]
     pub key_spacing_max_s: Option<f64>,
-    /// Delivered frames that depend on lost ones, up to the next key frame.
+    /// Recovery points that came: from there on the picture becomes whole without a key frame.
+    #[serde(default)]
+    pub recovery_points: Option<u64>,
+    /// Delivered frames that depend on lost ones, up to the next key frame or recovery.
     #[serde(default)]
     pub frames_broken: Option<u64>,
-    /// At the end the picture waits for a key frame; `None` before the first.
+    /// Why not, where the codec is known and they cannot be told.
+    #[serde(skip_deserializing)]
+    pub frames_broken_why_not: Option<Reason>,
+    /// At the end the picture waits for a key frame; `None` before the first, or where it cannot be told.
     #[serde(default)]
     pub waits_for_key: Option<bool>,
 }

@@ -19,11 +19,11 @@ pub struct TransmitterSummary {
     pub data_frames: u64,
     /// Share of numbered frames that were sent again; `None` where none was numbered.
     pub retry_ratio: Option<f64>,
-    /// Distinct numbers heard.
+    /// Distinct numbers heard, of each counter that was told apart.
     pub received: u64,
-    /// Numbers that were not heard here.
-    pub lost: u64,
-    /// lost / (received + lost), at this receiver; `None` where nothing was numbered.
+    /// Numbers that were not heard here; `None` where the numbers do not tell.
+    pub lost: Option<u64>,
+    /// lost / (received + lost), at this receiver, over the counters that tell; `None` where none does.
     pub loss: Option<RatioEstimate>,
     /// Numbers heard once more.
     pub copies: u64,

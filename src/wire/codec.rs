@@ -107,6 +107,10 @@ impl Fields<'_> {
     fn u16_unless(self, at: usize, unknown: u16) -> Option<u16> {
         Some(self.u16(at)).filter(|&value| value != unknown)
     }
+    /// Millivolts; 0 and 65,535: unknown.
+    fn millivolts(self, at: usize) -> Option<u32> {
+        self.u16_unless(at, u16::MAX).filter(|&millivolts| millivolts != 0).map(u32::from)
+    }
     /// Latitude and longitude in 1e-7 degrees; `None` where they are no place on Earth.
     fn place(self, lat: usize, lon: usize) -> Option<(f64, f64)> {
         let (lat, lon) = (f64::from(self.i32(lat)) / 1e7, f64::from(self.i32(lon)) / 1e7);
@@ -207,7 +211,7 @@ fn system_status(fields: Fields<'_>) -> Telemetry {
         present: fields.u32(0),
         enabled: fields.u32(4),
         healthy: fields.u32(8),
-        voltage_v: fields.u16_unless(14, u16::MAX).map(|millivolts| f64::from(millivolts) / 1e3),
+        voltage_v: fields.millivolts(14).map(|millivolts| f64::from(millivolts) / 1e3),
         current_a: fields.current_a(16),
         remaining_percent: fields.percent(30),
         drop_ratio: f64::from(fields.u16(18)) / 1e4,
@@ -224,7 +228,8 @@ fn gps_fix(fields: Fields<'_>) -> Option<Telemetry> {
         lat_deg,
         lon_deg,
         alt_m: f64::from(fields.i32(16)) / 1e3,
-        eph: fields.u16_unless(20, u16::MAX).map(|eph| f64::from(eph) / 100.0),
+        // No receiver has a dilution of 0.
+        eph: fields.u16_unless(20, u16::MAX).filter(|&eph| eph != 0).map(|eph| f64::from(eph) / 100.0),
         accuracy_m: accuracy_mm.map(|mm| f64::from(mm) / 1e3),
         satellites: fields.u8_unless(29, u8::MAX),
     })
@@ -323,16 +328,12 @@ fn radio(fields: Fields<'_>, older: bool) -> Telemetry {
 }
 
 fn battery(fields: Fields<'_>) -> Telemetry {
-    let cells = (0..10).filter_map(|cell| fields.u16_unless(10 + 2 * cell, u16::MAX));
-    let extended = (0..4).map(|cell| fields.u16(41 + 2 * cell)).filter(|&mv| mv != 0 && mv != u16::MAX);
-    let (mut sum_mv, mut known) = (0, false);
-    for millivolts in cells.chain(extended) {
-        sum_mv += u32::from(millivolts);
-        known = true;
-    }
+    // Ten cells, and four of the extension.
+    let cells = (0..10).map(|cell| 10 + 2 * cell).chain((0..4).map(|cell| 41 + 2 * cell));
+    let sum_mv = cells.filter_map(|at| fields.millivolts(at)).reduce(|sum, cell| sum + cell);
     Telemetry::Battery {
         id: fields.u8(32),
-        voltage_v: known.then_some(f64::from(sum_mv) / 1e3),
+        voltage_v: sum_mv.map(|millivolts| f64::from(millivolts) / 1e3),
         current_a: fields.current_a(30),
         consumed_mah: Some(fields.i32(0)).filter(|&mah| mah != -1).map(f64::from),
         remaining_percent: fields.percent(35),

@@ -8,6 +8,21 @@
 
 use crate::units::hardware_address::Address;
 
+/// What kind of frame it is, as far as transmitters number their frames apart.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum FrameKind {
+    /// A beacon: cards often send it by themselves.
+    Beacon,
+    /// Other management.
+    Management,
+    /// Data without a traffic identifier.
+    Data,
+    /// The same without a body.
+    Null,
+    /// QoS data, with its traffic identifier.
+    Quality(u8),
+}
+
 /// What a frame's header says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FrameHeader {
@@ -17,12 +32,13 @@ pub struct FrameHeader {
     pub receiver: Address,
     /// Data, not management or control.
     pub is_data: bool,
+    /// Its kind; of control frames it says nothing.
+    pub kind: FrameKind,
     /// Sent again.
     pub retry: bool,
-    /// Its number, modulo 4096, and that of the fragment; control frames have none.
+    /// Its number, modulo 4096, and that of the fragment; control frames and QoS frames without data have none that says
+    /// anything (IEEE 802.11-2020, 10.3.2.14, from memory).
     pub sequence: Option<(u16, u8)>,
-    /// Traffic identifier, where the frame is counted by itself for it.
-    pub counter: Option<u8>,
 }
 
 /// A frame.
@@ -47,7 +63,8 @@ pub(crate) fn parse(bytes: &[u8], padded: bool) -> Option<Frame<'_>> {
     }
     let (receiver, transmitter) = (address(bytes, 4)?, address(bytes, 10)?);
     let retry = flags & 0x08 != 0;
-    let base = FrameHeader { transmitter, receiver, is_data: false, retry, sequence: None, counter: None };
+    let kind_of = if subtype == 8 { FrameKind::Beacon } else { FrameKind::Management };
+    let base = FrameHeader { transmitter, receiver, is_data: false, kind: kind_of, retry, sequence: None };
     if kind == 1 {
         // Those with a second address: block acknowledgements, PS-Poll, RTS, CF-End.
         return matches!(subtype, 8..=11 | 14 | 15).then_some(Frame { header: base, body: None });
@@ -68,9 +85,14 @@ pub(crate) fn parse(bytes: &[u8], padded: bool) -> Option<Frame<'_>> {
     let in_parts = flags & 0x04 != 0 || number & 0x0F != 0;
     let closed = flags & 0x40 != 0 || subtype & 4 != 0 || quality.is_some_and(|quality| quality & 0x80 != 0);
     let body = if in_parts || closed { None } else { bytes.get(length..).filter(|body| !body.is_empty()) };
-    let to_one = receiver[0] & 1 == 0;
-    let counter = quality.filter(|_| to_one).map(|quality| quality & 0x0F);
-    Some(Frame { header: FrameHeader { is_data: true, sequence, counter, ..base }, body })
+    let is_empty = subtype & 4 != 0;
+    let kind = match quality {
+        Some(quality) => FrameKind::Quality(quality & 0x0F),
+        None if is_empty => FrameKind::Null,
+        None => FrameKind::Data,
+    };
+    let sequence = sequence.filter(|_| quality.is_none() || !is_empty);
+    Some(Frame { header: FrameHeader { is_data: true, kind, sequence, ..base }, body })
 }
 
 #[cfg(test)]
@@ -90,17 +112,25 @@ mod tests {
         let bytes = frame([0x08, 0x0A], 291 << 4, &[0xAA, 1, 2]);
         let Frame { header: data, body } = parse(&bytes, false).unwrap();
         assert_eq!((data.transmitter, data.receiver, data.retry), (B, A, true));
-        assert_eq!((data.sequence, data.counter), (Some((291, 0)), None));
+        assert_eq!((data.sequence, data.kind), (Some((291, 0)), FrameKind::Data));
         assert_eq!(body, Some(&[0xAA, 1, 2][..]));
         // QoS data, traffic identifier 5: its header is two bytes longer, padded four.
         let bytes = frame([0x88, 0x02], 7 << 4, &[5, 0, 0xAA, 1, 2]);
         let quality = parse(&bytes, false).unwrap();
-        assert_eq!((quality.header.counter, quality.body), (Some(5), Some(&[0xAA, 1, 2][..])));
+        assert_eq!((quality.header.kind, quality.body), (FrameKind::Quality(5), Some(&[0xAA, 1, 2][..])));
         assert_eq!(parse(&bytes, true).unwrap().body, Some(&[2][..]));
         // A beacon.
         let bytes = frame([0x80, 0], 16, &[1; 20]);
         let beacon = parse(&bytes, false).map(|beacon| (beacon.header.is_data, beacon.body));
         assert_eq!(beacon, Some((false, None)));
+        let kind = |control, rest: &[u8]| {
+            let header = parse(&frame(control, 16, rest), false).unwrap().header;
+            (header.kind, header.sequence.is_some())
+        };
+        assert_eq!(kind([0x80, 0], &[]), (FrameKind::Beacon, true));
+        assert_eq!(kind([0x50, 0], &[]), (FrameKind::Management, true), "a probe response");
+        assert_eq!(kind([0x48, 0], &[]), (FrameKind::Null, true));
+        assert_eq!(kind([0xC8, 0], &[5, 0]), (FrameKind::Quality(5), false), "QoS without data");
         // An acknowledgement has one address only.
         assert_eq!(parse(&[0xD4, 0, 0, 0, 2, 0, 0, 0, 0, 1], false), None);
         assert!(parse(&frame([0xB4, 0], 0, &[]), false).is_some_and(|rts| rts.header.sequence.is_none()));

@@ -7,6 +7,7 @@
 //! RTP: its start bytes 0xFD and 0xFE carry version 3.
 
 pub mod payload;
+mod recovery_point;
 
 use payload::Contents;
 
@@ -45,6 +46,14 @@ impl Packet {
     pub fn read(bytes: &[u8]) -> Option<Self> {
         let (header, payload) = parse(bytes)?;
         Some(Self { header, size: bytes.len() as u32, contents: payload::contents(payload) })
+    }
+}
+
+impl Header {
+    /// A payload type that is always audio (RFC 3551, section 6, table 4: static types 0 to 23).
+    #[must_use]
+    pub const fn is_audio(&self) -> bool {
+        self.payload_type <= 23
     }
 }
 

@@ -47,6 +47,10 @@ impl fmt::Display for Reason {
             }
             Self::NoPosition => "no distance: the vehicle sends no position, or has no fix yet",
             Self::NoHandset => "no distance: mark 'the handset is here', or give [handset] lat and lon in the profile",
+            Self::RefreshUnseen => {
+                "damage by earlier loss cannot be told: for long no key frame and no recovery point came, so the picture \
+                 is refreshed in a way that is not seen"
+            }
             Self::NoVibration => "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more",
             Self::NoSticks => {
                 "no stick messages heard: connect the handset with --handset, or pass its bytes with --forward"

@@ -21,7 +21,7 @@ use super::antenna_pattern::Seen;
 use super::bins;
 use super::bins::{Bin, End, Proof, Rule, Second};
 use super::span_share::SpanShare;
-use super::{Evidence, predicted_freeze, theory};
+use super::{Evidence, predicted_freeze, saturation, theory};
 use crate::measure::latency::TimeSpans;
 use crate::measure::loss::LinkSeconds;
 use crate::measure::position::PositionMeter;
@@ -77,8 +77,10 @@ impl<'a> Analysis<'a> {
         if !has_level && max_distance_m.is_none() {
             return None;
         }
-        let points = self.points(index);
-        let samples = points.clone().count();
+        let samples = self.points(index).count();
+        let saturated_to_m = self.saturated_to_m(index);
+        let points = self.fitted(index, saturated_to_m);
+        let saturated_s = samples - points.clone().count();
         let line = line_of(points.clone());
         let in_db = link.unit() == LevelUnit::Dbm;
         let fit = line.as_ref().map(|line| &line.fit);
@@ -87,7 +89,7 @@ impl<'a> Analysis<'a> {
         let flight = self.numbered(index);
         let bins = self.bins(index, &flight);
         let (proof, end) = self.proof(&bins).unzip();
-        let seen = self.seen(&flight);
+        let seen = self.seen(&flight, saturated_to_m);
         let origin = self.meter.handset.origin(&self.context.profile.handset);
         Some(RangeSummary {
             link: link.name.clone(),
@@ -95,6 +97,9 @@ impl<'a> Analysis<'a> {
             origin,
             samples: samples as u64,
             seconds_excluded: self.excluded(index, has_level),
+            fixes_left_out: self.meter.fixes_left_out(),
+            saturated_to_m,
+            saturated_s: saturated_to_m.map(|_| saturated_s as u64),
             path_loss_exponent: fit.filter(|_| in_db).map(|fit| fit.exponent),
             path_loss_exponent_ci95: replicates
                 .filter(|_| in_db)
@@ -152,6 +157,21 @@ impl<'a> Analysis<'a> {
         let levels = self.evidence.signal.seconds(index).known(0, usize::MAX);
         let points = levels.filter_map(|(second, level)| Some((self.over(second)?, f64::from(level))));
         points.filter(|(distance_m, _)| *distance_m >= NEAREST_FIT_M)
+    }
+
+    /// Up to where the link's level tops out; `None`: nowhere.
+    fn saturated_to_m(&self, index: usize) -> Option<f64> {
+        saturation::end_m(self.points(index), self.evidence.signal.top(index)?)
+    }
+
+    /// Those of the points that the line is fitted to: from where the level no longer tops out.
+    fn fitted(
+        &self,
+        index: usize,
+        saturated_to_m: Option<f64>,
+    ) -> impl Iterator<Item = (f64, f64)> + Clone + '_ {
+        let beyond_m = saturated_to_m.unwrap_or(0.0);
+        self.points(index).filter(move |(distance_m, _)| *distance_m > beyond_m)
     }
 
     /// What each second says of a link.
@@ -261,11 +281,12 @@ impl<'a> Analysis<'a> {
         })
     }
 
-    /// Seconds from 10 m on, with where the handset lay from the vehicle.
-    fn seen(&self, flight: &FlightSeconds<'_>) -> Vec<Seen> {
+    /// Seconds from 10 m on, or from where the level no longer tops out, with where the handset lay from the vehicle.
+    fn seen(&self, flight: &FlightSeconds<'_>, saturated_to_m: Option<f64>) -> Vec<Seen> {
         let track = &self.meter.track;
         let profile = &self.context.profile.handset;
-        let far = flight.seconds().filter(|(_, second)| second.distance_m >= NEAREST_FIT_M);
+        let nearest_m = saturated_to_m.unwrap_or(0.0).max(NEAREST_FIT_M);
+        let far = flight.seconds().filter(|(_, second)| second.distance_m >= nearest_m);
         far.filter_map(|(number, second)| {
             let place = track.place(number)?;
             let handset = self.meter.handset.place(number + 1, profile)?;

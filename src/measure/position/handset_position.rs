@@ -45,6 +45,12 @@ impl Handset {
         self.fixes.set(second.max(newest), place);
     }
 
+    /// Its own fix so far was none.
+    pub(crate) fn forget_fixes(&mut self) {
+        self.first = None;
+        self.fixes = Series::new();
+    }
+
     /// Which word counts.
     pub(crate) fn origin(&self, profile: &HandsetProfile) -> Option<Origin> {
         if self.first.is_some() {

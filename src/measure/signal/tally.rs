@@ -1,5 +1,9 @@
-//! Exact quantiles of byte levels in bounded memory: a count for each value.
+//! Exact quantiles of byte levels in bounded memory: a count for each value; and the code at which a radio tops out.
 //!
+//! The top code: the strongest that came, where levels pile up at it: at least 20 samples, twice as many as at the next
+//! weaker one that came, and a hundred times as many as at stronger ones (a lone wild one says nothing). A level there is
+//! "at least". Where a vehicle stood at its strongest this is so by chance, and nothing is lost by it. Common practice,
+//! no source.
 //! Quantiles interpolate between order statistics as [`crate::stats::quantile`] does. A scale
 //! with a negative slope turns the order round, so values are scaled before they are ordered.
 
@@ -9,6 +13,9 @@ use crate::stats::quantile::of_rank;
 const VALUES: usize = 256;
 /// Differences of two bytes, shifted by 255.
 const DIFFERENCES: usize = 511;
+const LEAST_AT_TOP: u64 = 20;
+/// How many times as many samples the top code has as those above it.
+const MOST_ABOVE: u64 = 100;
 
 /// Counts of levels, noise levels and their differences.
 #[derive(Clone, Debug)]
@@ -55,6 +62,24 @@ impl Tally {
 
     pub(super) const fn samples(&self) -> u64 {
         self.samples
+    }
+
+    /// The code at which the levels top out; `None`: none so far.
+    pub(super) fn top(&self, scale: Option<LevelScale>) -> Option<u8> {
+        let falls = scale.is_some_and(|scale| scale.slope_db < 0.0);
+        let code = |step: usize| if falls { step } else { VALUES - 1 - step };
+        let mut seen = (0..VALUES).map(code).filter(|code| self.levels[*code] > 0);
+        let mut stronger = 0_u64;
+        let top = loop {
+            let top = seen.next()?;
+            let count = u64::from(self.levels[top]);
+            if count >= LEAST_AT_TOP && stronger * MOST_ABOVE <= count {
+                break top;
+            }
+            stronger += count;
+        };
+        let next = seen.next().map_or(0, |next| self.levels[next]);
+        (self.levels[top] >= 2 * next).then_some(top as u8)
     }
 
     pub(super) fn figures(&self, scale: Option<LevelScale>) -> Figures {
@@ -123,6 +148,27 @@ mod tests {
             assert_eq!(figures.snr_median_db, crate::stats::quantile::median(&snr));
         }
         assert_eq!(tally.figures(None).snr_median_db, None);
+    }
+
+    #[test]
+    fn a_radio_that_tops_out_is_known_by_its_pile() {
+        let top = |counts: &[(u8, u32)], scale| {
+            let mut tally = Tally::default();
+            for &(level, count) in counts {
+                (0..count).for_each(|_| tally.take(level, None));
+            }
+            tally.top(scale)
+        };
+        let falls = Some(LevelScale { slope_db: -0.5, offset_dbm: 0.0 });
+        assert_eq!(top(&[(200, 60), (199, 30), (150, 400)], None), Some(200));
+        assert_eq!(top(&[(200, 60), (199, 31), (150, 400)], None), None, "no pile");
+        assert_eq!(top(&[(200, 19), (150, 400)], None), None, "too few");
+        assert_eq!(top(&[(200, 100), (190, 20), (254, 1)], None), Some(200), "a wild one");
+        assert_eq!(top(&[(200, 100), (190, 20), (254, 2)], None), None);
+        assert_eq!(top(&[(80, 60), (81, 30), (150, 400)], falls), Some(80));
+        // A level that wavers about the vehicle's place near the handset: the tail has no pile.
+        assert_eq!(top(&[(200, 5), (199, 40), (198, 90), (197, 80)], None), None);
+        assert_eq!(top(&[], None), None);
     }
 
     #[test]

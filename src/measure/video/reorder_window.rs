@@ -49,7 +49,7 @@ pub(super) enum Placement {
 }
 
 const fn kept(at: Nanos, timestamp: u32) -> KeptPacket {
-    KeptPacket { timestamp, at_ms: millis(at), marker: false, delivered: false, keys: 0 }
+    KeptPacket { timestamp, at_ms: millis(at), marker: false, delivered: false, contents: [None; 2] }
 }
 
 const fn millis(at: Nanos) -> u32 {
@@ -88,7 +88,7 @@ impl PacketRuns {
         if count > 0 {
             self.go_on(true, count);
             self.lost += count;
-            self.keys.iter_mut().for_each(KeyFrames::lose);
+            self.keys.iter_mut().for_each(|keys| keys.lose(count));
         }
     }
 
@@ -97,7 +97,7 @@ impl PacketRuns {
         self.go_on(false, 1);
         self.received += 1;
         for (index, keys) in self.keys.iter_mut().enumerate() {
-            keys.push(packet, 1 << index);
+            keys.push(packet, packet.contents[index].unwrap_or_default());
         }
     }
 }

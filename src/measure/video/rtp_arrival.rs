@@ -29,17 +29,11 @@ pub(super) struct KeptPacket {
     pub(super) marker: bool,
     /// The frame that it ends was delivered.
     pub(super) delivered: bool,
-    /// Part of a key picture, a bit a codec.
-    pub(super) keys: u8,
+    /// What it holds, read as each codec.
+    pub(super) contents: Contents,
 }
 
 impl RtpArrival {
-    /// Part of a key picture, a bit a codec.
-    pub(super) fn keys(&self) -> u8 {
-        let [h264, h265] = self.contents.map(|content| content.is_some_and(|content| content.key));
-        u8::from(h264) | u8::from(h265) << 1
-    }
-
     /// How many numbers after another packet of one numbering this one is; `None`: not of one.
     fn after(&self, other: &Self) -> Option<i16> {
         let numbers = self.header.sequence.wrapping_sub(other.header.sequence) as i16;

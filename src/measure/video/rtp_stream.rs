@@ -1,7 +1,6 @@
 //! One RTP video stream: packets, jitter, frames, freezes.
 //!
-//! Definitions: jitter by RFC 3550, appendix A.8, in ms, the mean over distinct packets of the
-//! running estimate; a frame is delivered when every packet after the previous marker up to its
+//! Definitions: a frame is delivered when every packet after the previous marker up to its
 //! own has arrived, that marker included (one is assumed before the first packet), at the moment
 //! at which the last of them came. Other payload types that share the numbers (forward error
 //! correction) fill their place in the sequence and are no video. A restart (two packets in sequence that
@@ -12,22 +11,18 @@ use std::collections::VecDeque;
 
 use crate::record::{Flow, InterfaceId};
 use crate::units::Nanos;
+use crate::wire::rtp::Header;
 use crate::wire::rtp::payload::Recognition;
-use crate::wire::rtp::{Header, VIDEO_CLOCK_HZ};
 
 use crate::measure::timing::Spacing;
 
+use super::frame_clock::FrameClock;
 use super::freeze_rule::{Course, FreezeRule};
 use super::reorder_window::{Placement, Window};
 use super::rtp_arrival::RtpArrival;
 use super::video_seconds::Series;
 
 const MOST_TIMESTAMPS: usize = 64;
-/// Delivered frames and the time they took from which the rate of the sender's clock is known well enough.
-const CLOCK_STEPS: u64 = 60;
-const CLOCK_TIME: Nanos = Nanos::from_secs(2);
-/// A clock that runs this many times faster or slower than RFC 6184 and RFC 7798 say is another one.
-const CLOCK_OFF: f64 = 1.25;
 const MOST_OTHER_TYPES: usize = 3;
 /// Frames under one stamp that tell of a heap.
 const HEAP_FRAMES: u32 = 3;
@@ -109,13 +104,7 @@ pub(super) struct Stream {
     at_delivery: Option<(u64, u32)>,
     under_stamp: u32,
     timestamps: VecDeque<u32>,
-    step_ticks: u64,
-    steps: u64,
-    /// The same of steps that both ends of were delivered, with the time that they took here.
-    paced: (u64, u64, Nanos),
-    transit: Option<(Nanos, u32)>,
-    jitter_ticks: f64,
-    jitter_sum: f64,
+    pub(super) clock: FrameClock,
     bytes: VecDeque<(i64, u64)>,
 }
 
@@ -162,12 +151,7 @@ impl Stream {
             at_delivery: None,
             under_stamp: 0,
             timestamps: VecDeque::new(),
-            step_ticks: 0,
-            steps: 0,
-            paced: (0, 0, Nanos::ZERO),
-            transit: None,
-            jitter_ticks: 0.0,
-            jitter_sum: 0.0,
+            clock: FrameClock::default(),
             bytes: VecDeque::new(),
         };
         let number = stream.window.newest();
@@ -260,7 +244,7 @@ impl Stream {
         self.window.restart(first.at, first.header);
         self.whole = true;
         self.timestamps.clear();
-        self.transit = None;
+        self.clock.restart();
         let number = self.window.newest();
         self.accept(first, number, true);
     }
@@ -275,12 +259,13 @@ impl Stream {
         let video = self.is_video(packet.header);
         if video {
             self.packets += 1;
-            self.estimate_jitter(packet);
+            self.clock.take(packet.at, packet.header.timestamp, newest);
             self.count_frame(packet.header.timestamp);
             self.markers += u64::from(packet.header.marker);
             self.recognition.observe(packet.contents);
             if let Some(kept) = self.window.packet_mut(number) {
-                (kept.marker, kept.keys) = (packet.header.marker, packet.keys());
+                kept.marker = packet.header.marker;
+                kept.contents = packet.contents;
             }
         }
         if newest {
@@ -308,24 +293,14 @@ impl Stream {
             self.others[place] = (self.key.payload_type, self.packets);
             self.key.payload_type = header.payload_type;
             self.packets = counted;
-            (self.frames, self.jitter_sum, self.jitter_ticks) = (0, 0.0, 0.0);
+            self.frames = 0;
             self.recognition = Recognition::default();
-            self.transit = None;
+            self.clock.forget_packets();
             self.timestamps.clear();
             return true;
         }
         self.others[place].1 += 1;
         false
-    }
-
-    fn estimate_jitter(&mut self, packet: &RtpArrival) {
-        if let Some((at, timestamp)) = self.transit {
-            let arrival = (packet.at - at).secs() * VIDEO_CLOCK_HZ;
-            let sending = f64::from(packet.header.timestamp.wrapping_sub(timestamp) as i32);
-            self.jitter_ticks += ((arrival - sending).abs() - self.jitter_ticks) / 16.0;
-        }
-        self.transit = Some((packet.at, packet.header.timestamp));
-        self.jitter_sum += self.jitter_ticks;
     }
 
     fn count_frame(&mut self, timestamp: u32) {
@@ -389,16 +364,9 @@ impl Stream {
         let mut before = (self.window.oldest()..end).rev().filter_map(|number| self.window.packet(number));
         let previous = before.find(|packet| packet.marker);
         if let Some(previous) = previous {
-            let ticks = timestamp.wrapping_sub(previous.timestamp) as i32;
-            if ticks > 0 && f64::from(ticks) < 10.0 * VIDEO_CLOCK_HZ {
-                self.step_ticks += ticks as u64;
-                self.steps += 1;
-                if let Some(last) = self.freezes.last().filter(|_| previous.delivered) {
-                    let (steps, sum, time) = self.paced;
-                    self.paced = (steps + 1, sum + ticks as u64, time + (packet.at - last));
-                    self.window.set_clock_hz(self.other_clock_hz().unwrap_or(VIDEO_CLOCK_HZ));
-                }
-            }
+            let last = self.freezes.last().filter(|_| previous.delivered);
+            self.clock.step(previous.timestamp, timestamp, last.map(|last| packet.at - last));
+            self.window.set_clock_hz(self.clock.hz());
         }
         if let Some(last) = self.window.packet_mut(end) {
             last.delivered = true;
@@ -437,28 +405,8 @@ impl Stream {
         if self.lost != lost {
             return Course::Lost;
         }
-        let clock_hz = self.other_clock_hz().unwrap_or(VIDEO_CLOCK_HZ);
-        let sent_s = f64::from(timestamp.wrapping_sub(before) as i32) / clock_hz;
+        let sent_s = f64::from(timestamp.wrapping_sub(before) as i32) / self.clock.hz();
         if sent_s >= PAUSED_SHARE * (at - last).secs() { Course::SenderPaused } else { Course::Late }
-    }
-
-    /// Frames a second of the sender's own clock: between neighbouring delivered frames.
-    pub(super) fn frame_rate_hz(&self) -> Option<f64> {
-        (self.steps > 0 && self.other_clock_hz().is_none())
-            .then(|| VIDEO_CLOCK_HZ * self.steps as f64 / self.step_ticks as f64)
-    }
-
-    pub(super) fn jitter_ms(&self) -> Option<f64> {
-        (self.packets > 1 && self.other_clock_hz().is_none())
-            .then(|| self.jitter_sum / self.packets as f64 / VIDEO_CLOCK_HZ * 1e3)
-    }
-
-    /// Ticks a second of the sender's clock by arrival, where it plainly is not the payload format's.
-    pub(super) fn other_clock_hz(&self) -> Option<f64> {
-        let (steps, ticks, time) = self.paced;
-        let clock_hz = ticks as f64 / time.secs();
-        let enough = steps >= CLOCK_STEPS && time >= CLOCK_TIME;
-        (enough && (clock_hz / VIDEO_CLOCK_HZ).ln().abs() > CLOCK_OFF.ln()).then_some(clock_hz)
     }
 
     /// Bits a second over the last 5 s, or since the first packet.
@@ -467,44 +415,5 @@ impl Stream {
         let bytes: u64 = self.bytes.iter().filter(|(step, _)| *step > oldest).map(|(_, sum)| sum).sum();
         let over = (now - self.first_at).min(BIT_RATE_OVER).secs();
         (over >= 0.5).then(|| bytes as f64 * 8.0 / over)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use crate::measure::video::rtp_stream::*;
-
-    fn flow() -> Flow {
-        let end = |port| std::net::SocketAddr::from(([192, 0, 2, 1], port));
-        Flow { source: end(40_000), destination: end(5004) }
-    }
-
-    /// tests/vectors/rtp_jitter.json: RFC 3550, appendix A.8, transcribed; the wrap example too.
-    #[test]
-    fn jitter_is_that_of_the_standard() {
-        let vector: serde_json::Value =
-            serde_json::from_str(include_str!("../../../tests/vectors/rtp_jitter.json")).unwrap();
-        for (list, arrival) in [("example", "arrival_ts_units"), ("wrap_example", "arrival")] {
-            let mut stream: Option<Stream> = None;
-            for (index, row) in vector[list].as_array().unwrap().iter().enumerate() {
-                let header = Header {
-                    marker: true,
-                    payload_type: 96,
-                    sequence: index as u16,
-                    timestamp: row["rtp_ts"].as_u64().unwrap() as u32,
-                    ssrc: 1,
-                };
-                let at = Nanos::from_secs_f64(row[arrival].as_f64().unwrap() / VIDEO_CLOCK_HZ);
-                let packet = RtpArrival { at, header, size: 100, contents: [None; 2] };
-                let key = StreamKey { interface: InterfaceId(0), flow: flow(), ssrc: 1, payload_type: 96 };
-                match &mut stream {
-                    None => stream = Some(Stream::begin(key, &packet, Nanos::ZERO)),
-                    Some(stream) => stream.take(&packet),
-                }
-                let jitter = stream.as_ref().unwrap().jitter_ticks;
-                // Stamps are whole ns, 1/11111 of a tick.
-                assert!((jitter - row["J"].as_f64().unwrap()).abs() < 1e-3, "{row}: {jitter}");
-            }
-        }
     }
 }

@@ -6,7 +6,6 @@
 
 use crate::measure::context::Context;
 use crate::measure::signal::SignalMeter;
-use crate::profile::LinkRole;
 use crate::summary::{Course, Freeze, Reason, StoppedSpan, VideoSource, VideoSummary};
 use crate::wire::rtp::payload::Codec;
 
@@ -28,8 +27,6 @@ impl VideoMeter {
         distance: &dyn Fn(usize) -> Option<f32>,
         judge: &dyn Fn(&FreezeSpan) -> Judged,
     ) -> Vec<VideoSummary> {
-        let link = context.profile.link.iter().position(|link| link.role == LinkRole::Video);
-        let levels = link.map(|index| signal.seconds(index));
         let listed = |span: FreezeSpan| {
             let start_s = context.since_start_s(span.start);
             // Index 0 is at 1 s.
@@ -39,7 +36,7 @@ impl VideoMeter {
                 start_s,
                 duration_s: (!span.by_mark).then(|| (span.end - span.start).secs()),
                 ended: span.ended,
-                signal: second.and_then(|second| levels?.number(second)).map(f64::from),
+                signal: self.level_at_start(span.start, signal, context),
                 distance_m: second.and_then(distance).map(f64::from),
                 course: Some(span.course).filter(|course| *course != Course::Open),
                 evidence,
@@ -79,11 +76,11 @@ impl VideoMeter {
             ssrc: Some(stream.key.ssrc),
             packets: Some(stream.packets),
             packets_lost: Some(stream.lost),
-            jitter_ms: stream.jitter_ms(),
+            jitter_ms: stream.clock.jitter_ms(),
             frames: Some(stream.frames),
             frames_delivered: Some(stream.delivered),
-            fps: stream.frame_rate_hz(),
-            other_clock_hz: stream.other_clock_hz(),
+            fps: stream.clock.frame_rate_hz(),
+            other_clock_hz: stream.clock.other_hz(),
             freezes,
             freeze_s: Some(total.secs()),
             freezes_left_out: spans.iter().filter(left_out).count() as u64,
@@ -97,7 +94,12 @@ impl VideoMeter {
             key_frames: keys.as_ref().map(|keys| keys.count),
             key_spacing_median_s: spacing.map(|(median, _)| median),
             key_spacing_max_s: spacing.map(|(_, longest)| longest),
-            frames_broken: keys.as_ref().map(|keys| keys.broken),
+            recovery_points: keys.as_ref().map(|keys| keys.recovery_points),
+            frames_broken: keys.as_ref().and_then(KeyFrames::broken),
+            frames_broken_why_not: keys
+                .as_ref()
+                .filter(|keys| keys.broken().is_none())
+                .map(|_| Reason::RefreshUnseen),
             waits_for_key: keys.as_ref().and_then(KeyFrames::is_damaged),
         }
     }
@@ -119,6 +121,7 @@ impl VideoMeter {
         let most_keys = rows.iter().filter(|row| row.key_spacing_median_s.is_some());
         let mut freezes: Vec<Freeze> = rows.iter().flat_map(|row| row.freeze_list.iter().cloned()).collect();
         freezes.sort_by(|one, other| one.start_s.total_cmp(&other.start_s));
+        let untold = rows.iter().find_map(|row| row.frames_broken_why_not);
         Some(VideoSummary {
             packets: sum(|row| row.packets),
             packets_lost: sum(|row| row.packets_lost),
@@ -140,7 +143,10 @@ impl VideoMeter {
                 .max_by_key(|row| row.key_frames)
                 .and_then(|row| row.key_spacing_median_s),
             key_spacing_max_s: longest,
-            frames_broken: sum(|row| row.frames_broken),
+            recovery_points: sum(|row| row.recovery_points),
+            // One that cannot be told leaves their sum untold.
+            frames_broken: sum(|row| row.frames_broken).filter(|_| untold.is_none()),
+            frames_broken_why_not: untold,
             ..newest.clone()
         })
     }

@@ -281,6 +281,15 @@ fn fit_words(
     }
     lines.push(("samples", quantity::count(summary.samples)));
     lines.push(("left out", format!("{} s without level or position", summary.seconds_excluded)));
+    if let (Some(to_m), Some(seconds)) = (summary.saturated_to_m, summary.saturated_s) {
+        lines.push(("", format!("{seconds} s up to {to_m:.0} m, as the radio tops out there")));
+    }
+    if summary.fixes_left_out > 0 {
+        lines.push((
+            "",
+            format!("{} that cannot be", quantity::counted(summary.fixes_left_out, "fix", "fixes")),
+        ));
+    }
     let origin =
         summary.origin.map_or_else(|| "unknown".to_owned(), |origin| origin.word().replace('_', " "));
     lines.push(("handset from", origin));

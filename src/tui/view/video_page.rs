@@ -180,6 +180,12 @@ fn key_text(video: &VideoSummary) -> Option<String> {
     if let (Some(median), Some(longest)) = (video.key_spacing_median_s, video.key_spacing_max_s) {
         parts.push(format!("every {median:.1} s, longest {longest:.1} s"));
     }
+    if let Some(count) = video.recovery_points.filter(|count| *count > 0) {
+        parts.push(quantity::counted(count, "recovery point", "recovery points"));
+    }
+    if let Some(why) = video.frames_broken_why_not {
+        parts.push(why.to_string());
+    }
     if let Some(broken) = video.frames_broken {
         parts.push(format!("damaged by earlier loss {}", quantity::count(broken)));
     }

@@ -2,10 +2,12 @@
 //!
 //! Read are the unit headers and those of aggregation (STAP-A, AP) and fragmentation (FU-A, FU); a
 //! fragment repeats its unit's type, so a key picture is seen even where its first packet was lost. Key
-//! pictures: IDR slices (type 5); in H.265 the random access points 16 to 21. Interleaved packetisation
+//! pictures: IDR slices (type 5); in H.265 the random access points 16 to 21. Recovery points (see `recovery_point`) are
+//! read in single units, in aggregates and in first fragments. Interleaved packetisation
 //! (STAP-B, MTAP, FU-B, decoding order numbers) does not fit. A payload *fits* a codec when every header
 //! in it is one that the standards allow there. Nothing is copied.
 
+use super::recovery_point;
 pub use crate::summary::Codec;
 
 impl Codec {
@@ -20,11 +22,20 @@ pub struct Content {
     pub key: bool,
     /// A parameter set.
     pub parameters: bool,
+    /// Part of a picture that others may refer to, as far as the header says.
+    pub reference: bool,
+    /// A recovery point: so many frames on (H.264: that others refer to) the picture is whole.
+    pub recovery: Option<u16>,
 }
 
 impl Content {
-    const fn join(self, other: Self) -> Self {
-        Self { key: self.key || other.key, parameters: self.parameters || other.parameters }
+    fn join(self, other: Self) -> Self {
+        Self {
+            key: self.key || other.key,
+            parameters: self.parameters || other.parameters,
+            reference: self.reference || other.reference,
+            recovery: self.recovery.or(other.recovery),
+        }
     }
 }
 
@@ -71,28 +82,35 @@ fn read_h264(payload: &[u8]) -> Option<Content> {
         24 => aggregated(rest, |unit| {
             let (&header, rest) = unit.split_first()?;
             (header & 0x80 == 0 && !rest.is_empty()).then_some(())?;
-            h264_unit(header & 0x1f, header & 0x60 != 0)
+            h264_unit(header & 0x1f, header & 0x60 != 0, rest)
         }),
         28 => {
             let (&fragment, rest) = rest.split_first()?;
             // Start and end never stand in one header; the reserved bit is 0.
             let whole = fragment & 0xc0 == 0xc0;
             (!whole && fragment & 0x20 == 0 && !rest.is_empty()).then_some(())?;
-            h264_unit(fragment & 0x1f, important)
+            // What follows the header stands in the first fragment.
+            let first = if fragment & 0x80 == 0 { &[][..] } else { rest };
+            h264_unit(fragment & 0x1f, important, first)
         }
-        kind => h264_unit(kind, important),
+        kind => h264_unit(kind, important, rest),
     }
 }
 
 /// ITU-T H.264, 7.4.1: `nal_ref_idc` is not 0 for IDR and parameter sets, and 0 for types 6 and 9 to 12.
-fn h264_unit(kind: u8, important: bool) -> Option<Content> {
+fn h264_unit(kind: u8, important: bool, rest: &[u8]) -> Option<Content> {
     let fits = match kind {
         1 => true,
         5 | 7 | 8 => important,
         6 | 9..=12 => !important,
         _ => false,
     };
-    fits.then_some(Content { key: kind == 5, parameters: matches!(kind, 7 | 8) })
+    fits.then(|| Content {
+        key: kind == 5,
+        parameters: matches!(kind, 7 | 8),
+        reference: important && kind <= 5,
+        recovery: if kind == 6 { recovery_point::read(rest, false) } else { None },
+    })
 }
 
 /// RFC 7798, section 1.1.4 (unit header), 4.4.2 (AP), 4.4.3 (FU).
@@ -102,14 +120,15 @@ fn read_h265(payload: &[u8]) -> Option<Content> {
         48 => aggregated(rest, |unit| {
             let (kind, rest) = h265_header(unit)?;
             (!rest.is_empty() || kind > 35).then_some(())?;
-            h265_unit(kind)
+            h265_unit(kind, rest)
         }),
         49 => {
             let (&fragment, rest) = rest.split_first()?;
             (fragment & 0xc0 != 0xc0 && !rest.is_empty()).then_some(())?;
-            h265_unit(fragment & 0x3f)
+            let first = if fragment & 0x80 == 0 { &[][..] } else { rest };
+            h265_unit(fragment & 0x3f, first)
         }
-        kind => h265_unit(kind),
+        kind => h265_unit(kind, rest),
     }
 }
 
@@ -121,9 +140,15 @@ fn h265_header(unit: &[u8]) -> Option<(u8, &[u8])> {
 }
 
 /// ITU-T H.265, table 7-1, without reserved types.
-fn h265_unit(kind: u8) -> Option<Content> {
+fn h265_unit(kind: u8, rest: &[u8]) -> Option<Content> {
     let fits = matches!(kind, 0..=9 | 16..=21 | 32..=40);
-    fits.then_some(Content { key: matches!(kind, 16..=21), parameters: matches!(kind, 32..=34) })
+    fits.then(|| Content {
+        key: matches!(kind, 16..=21),
+        parameters: matches!(kind, 32..=34),
+        // Recovery is counted in the order of display, in which every picture counts.
+        reference: kind < 32,
+        recovery: if kind == 39 { recovery_point::read(rest, true) } else { None },
+    })
 }
 
 /// Which codec a stream's payloads are, and how sure.
@@ -168,9 +193,14 @@ impl Recognition {
 mod tests {
     use crate::wire::rtp::payload::*;
 
-    const PLAIN: Content = Content { key: false, parameters: false };
-    const KEY: Content = Content { key: true, parameters: false };
-    const PARAMETERS: Content = Content { key: false, parameters: true };
+    const NOTHING: Content = Content { key: false, parameters: false, reference: false, recovery: None };
+    const PLAIN: Content = Content { reference: true, ..NOTHING };
+    const KEY: Content = Content { key: true, ..PLAIN };
+    const PARAMETERS: Content = Content { parameters: true, ..NOTHING };
+
+    const fn recovery(count: u16) -> Content {
+        Content { recovery: Some(count), ..NOTHING }
+    }
 
     /// RFC 6184, figures of section 5.3 (|F|NRI|Type|), 5.7.1 and 5.8, bits set by hand.
     #[test]
@@ -184,7 +214,7 @@ mod tests {
         assert_eq!(read(&[0b0_00_00101, 9]), None, "an IDR slice is always a reference");
         // STAP-A with SPS (2 bytes), PPS (2 bytes) and an IDR slice (3 bytes).
         let stap = [0x78, 0, 2, 0x67, 1, 0, 2, 0x68, 1, 0, 3, 0x65, 1, 2];
-        assert_eq!(read(&stap), Some(Content { key: true, parameters: true }));
+        assert_eq!(read(&stap), Some(Content { parameters: true, ..KEY }));
         assert_eq!(read(&stap[..13]), None, "sizes must fill it");
         // FU-A: indicator |F|NRI|28|, header |S|E|R|Type|; a middle fragment tells its type too.
         assert_eq!(read(&[0x7c, 0b1000_0101, 0]), Some(KEY));
@@ -193,6 +223,15 @@ mod tests {
         assert_eq!(read(&[0x7c, 0b1100_0101, 0]), None, "start and end in one");
         assert_eq!(read(&[0x79, 0, 2, 0x67, 1]), None, "STAP-B is interleaved");
         assert_eq!(read(&[]), None);
+        assert_eq!(read(&[0b0_00_00001, 9]), Some(NOTHING), "a slice that none refers to");
+        // SEI (type 6) with a recovery point after 30 frames: alone, in STAP-A, in the first and a later FU-A.
+        let sei = [6, 2, 0b0000_1111, 0b1100_0100, 0x80];
+        assert_eq!(read(&[&[0x06][..], &sei].concat()), Some(recovery(30)));
+        let stap = [&[0x18, 0, 6, 0x06][..], &sei, &[0, 2, 0x41, 9]].concat();
+        assert_eq!(read(&stap), Some(Content { recovery: Some(30), ..PLAIN }));
+        assert_eq!(read(&[&[0x1c, 0b1000_0110][..], &sei].concat()), Some(recovery(30)));
+        assert_eq!(read(&[&[0x1c, 0b0000_0110][..], &sei].concat()), Some(NOTHING));
+        assert_eq!(read(&[0x06, 5, 2, 6, 1, 0x80]), Some(NOTHING), "user data that looks like one");
     }
 
     /// RFC 7798, figures of section 1.1.4 (|F|Type|LayerId|TID|), 4.4.2 and 4.4.3, bits set by hand.
@@ -208,11 +247,18 @@ mod tests {
         assert_eq!(read(&[2, 0, 9]), None, "no temporal id of -1");
         assert_eq!(read(&[2, 0b0000_1001, 9]), None, "another layer");
         let ap = [48 << 1, 1, 0, 3, 64, 1, 7, 0, 3, 38, 1, 7];
-        assert_eq!(read(&ap), Some(Content { key: true, parameters: true }), "VPS and IDR");
+        assert_eq!(read(&ap), Some(Content { parameters: true, ..KEY }), "VPS and IDR");
         assert_eq!(read(&ap[..11]), None);
         assert_eq!(read(&[49 << 1, 1, 0b1001_0011, 0]), Some(KEY), "the first fragment of type 19");
         assert_eq!(read(&[49 << 1, 1, 0b0101_0011, 0]), Some(KEY), "the last one");
         assert_eq!(read(&[49 << 1, 1, 0b1101_0011, 0]), None);
+        // SEI before a picture (type 39) with a recovery point after 15 pictures; type 40 follows one.
+        let sei = [6, 2, 0b0000_1111, 0b0100_0000, 0x80];
+        assert_eq!(read(&[&[39 << 1, 1][..], &sei].concat()), Some(recovery(15)));
+        assert_eq!(read(&[&[40 << 1, 1][..], &sei].concat()), Some(NOTHING));
+        assert_eq!(read(&[&[48 << 1, 1, 0, 7, 39 << 1, 1][..], &sei].concat()), Some(recovery(15)));
+        assert_eq!(read(&[&[49 << 1, 1, 0b1010_0111][..], &sei].concat()), Some(recovery(15)));
+        assert_eq!(read(&[&[49 << 1, 1, 0b0010_0111][..], &sei].concat()), Some(NOTHING));
     }
 
     #[test]
