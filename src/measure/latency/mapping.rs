@@ -305,7 +305,7 @@ pub(super) fn find(
         let (lag_ms, coefficient) = (lag.lag, lag.coefficient);
         mapping.follows.push(Follow { stick, output, lag_ms, coefficient, others: 0 });
     }
-    mapping.proven = before.proven.clone();
+    mapping.proven.clone_from(&before.proven);
     mapping.proven.retain(|&(stick, output, _)| before.has_proven(stick, output, moves));
     for follow in &mapping.follows {
         if !before.has_proven(follow.stick, follow.output, moves) {

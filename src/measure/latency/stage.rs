@@ -178,7 +178,7 @@ impl StageMeter {
                 Some(ages) => evidence.add(ages, self.archive.thinning),
                 // Of the sticks of a mix another moved meanwhile.
                 None if followers.iter().all(|(follow, _)| follow.is_mixed()) => {
-                    evidence.left_out.ambiguous += 1
+                    evidence.left_out.ambiguous += 1;
                 }
                 None => evidence.left_out.gap += 1,
             }
