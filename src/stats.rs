@@ -2,6 +2,8 @@
 
 pub mod ancova;
 pub mod bootstrap;
+pub mod change_point;
+pub mod coincidence;
 pub mod correlation;
 pub mod distinct_sets;
 pub mod ems;

@@ -29,7 +29,7 @@ use serde::{Deserialize, Serialize};
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
 pub use latency_keys::{
-    ClockSummary, ControlHolds, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
+    ClockSummary, ControlHolds, LatencyChange, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
 };
 pub use loss_keys::{Accidents, BadSpell, HeardOn, OwnReport, Together};

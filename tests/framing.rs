@@ -123,7 +123,12 @@ fn reference_frames_decode_to_their_fields() {
     assert_eq!(decoded["manual_control_v2"], Telemetry::ManualControl { target: 1, axes });
     let mut channels = [None; 18];
     (channels[0], channels[3]) = (Some(1500), Some(1700));
-    assert_eq!(decoded["rc_channels_override_v2"], Telemetry::RcOverride { target: 1, channels });
+    // Of the frame's other fields channel 3 is 0, channel 10 is 65534; 65535, and 0 behind the eighth, say nothing.
+    let handed_back = 1 << 2 | 1 << 9;
+    assert_eq!(
+        decoded["rc_channels_override_v2"],
+        Telemetry::RcOverride { target: 1, channels, handed_back }
+    );
     let levels = [12.5, 30.0, 61.25];
     assert_eq!(decoded["vibration_v2"], Telemetry::Vibration { levels, clipping: [0, 2, 0] });
     assert_eq!(

@@ -5,8 +5,11 @@
 
 mod simulated_link;
 
+use fadewatch::measure::context::Sender;
 use fadewatch::snapshot::LatencyLimit;
 use fadewatch::summary::{Bound, ClockMethod, LatencyStage, LatencySummary, Reason};
+use fadewatch::units::Nanos;
+use fadewatch::wire::telemetry::Telemetry;
 use simulated_link::{Scenario, Session, play, quantile};
 
 fn servo(summary: &LatencySummary) -> &LatencyStage {
@@ -201,7 +204,15 @@ fn a_long_session_keeps_an_even_share_of_its_movements() {
 
 #[test]
 fn movements_that_nothing_follows_are_counted() {
-    let session = play(&Scenario { mixed: true, movements: 300, ..Scenario::new(2, 25.0) });
+    let (mut messages, truth) =
+        simulated_link::messages(&Scenario { mixed: true, movements: 300, ..Scenario::new(2, 25.0) });
+    for (.., telemetry) in &mut messages {
+        if let Telemetry::ServoOutput { outputs, .. } = telemetry {
+            // The only output that would follow the second stick.
+            outputs[1] = 1500;
+        }
+    }
+    let session = simulated_link::play_messages(&messages, truth);
     let summary = session.summary();
     let (stage, out) = (servo(&summary), servo(&summary).left_out);
     // The second stick moves once between two movements of the first, and once after the last.
@@ -210,18 +221,186 @@ fn movements_that_nothing_follows_are_counted() {
     assert!((595..=600).contains(&all), "{all} of 600 movements");
 }
 
+/// Servo 2 is half the sum of two sticks: it follows both, and says the same as servo 1 of the first.
 #[test]
-fn an_output_that_mixes_two_sticks_is_left_out() {
+fn an_output_that_mixes_two_sticks_has_both_in_its_model() {
     let session = play(&Scenario { mixed: true, ..Scenario::new(2, 25.0) });
     check_medians(&session, 4.0);
     let summary = session.summary();
     let rows: Vec<_> = servo(&summary).channels.iter().map(|row| (row.stick, row.servo)).collect();
-    assert_eq!(rows, vec![(Some(1), Some(1))]);
+    assert_eq!(rows, vec![(Some(1), Some(1)), (Some(1), Some(2)), (Some(2), Some(2))]);
+    let medians: Vec<f64> = servo(&summary).channels.iter().map(|row| row.p50_ms.unwrap()).collect();
+    assert!(medians.iter().all(|median| (median - medians[0]).abs() < 4.0), "{medians:?}");
     let rows = &summary.stick_to_input.as_ref().unwrap().channels;
     assert_eq!(
         rows.iter().map(|row| (row.stick, row.input)).collect::<Vec<_>>(),
         vec![(Some(1), Some(1)), (Some(2), Some(2))]
     );
+}
+
+/// Elevons, skid steering: no output follows one stick alone, and the upper percentiles are as good as of any other.
+#[test]
+fn outputs_that_all_mix_two_sticks_give_true_percentiles() {
+    for seed in 1..=4 {
+        let session = play(&Scenario { elevons: true, ..Scenario::new(seed, 25.0) });
+        check_medians(&session, 4.0);
+        let summary = session.summary();
+        let stage = servo(&summary);
+        let p90 = stage.p90_ms.unwrap() - quantile(&session.truth.stick_to_servo, 0.9);
+        assert!(p90.abs() < 6.0, "seed {seed}: p90 off by {p90:.2} ms");
+        assert_eq!(stage.channels.len(), 4, "{:?}", stage.channels);
+    }
+}
+
+/// Buttons step the only output that moves; now and then it moved with a stick, eight times or forty.
+#[test]
+fn an_output_that_buttons_step_follows_no_stick() {
+    for seed in 1..=12 {
+        for (rate, movements) in [(2.0, 8), (10.0, 8), (2.0, 40)] {
+            let session = play(&Scenario { buttons: true, movements, ..Scenario::new(seed, rate) });
+            let summary = session.summary();
+            assert_eq!(summary.stick_to_servo, None, "seed {seed} at {rate} Hz");
+            let view = session.meter.view(&session.context, &summary);
+            assert!(view.stages[0].missing.is_some());
+        }
+    }
+}
+
+/// A link as quick as a wire has ages near nought, and they are no contradiction.
+#[test]
+fn a_quick_link_is_not_taken_for_chance() {
+    for seed in 1..=4 {
+        for rate in [4.0, 25.0] {
+            let session = play(&Scenario { delay_ms: Some(2.0), ..Scenario::new(seed, rate) });
+            check_medians(&session, if rate < 5.0 { 5.5 } else { 4.0 });
+        }
+    }
+}
+
+/// Between any two messages comes one that names channel 5 alone: 65535 for the others is not a word about them.
+#[test]
+fn a_message_that_names_other_channels_changes_nothing() {
+    for seed in 1..=3 {
+        let (messages, truth) = simulated_link::messages(&Scenario::new(seed, 25.0));
+        let mut channels = [None; 18];
+        channels[4] = Some(1500);
+        let other = Telemetry::RcOverride { target: 1, channels, handed_back: 0 };
+        let is_sticks = |telemetry: &Telemetry| matches!(telemetry, Telemetry::RcOverride { .. });
+        let mut with_others = Vec::new();
+        for (at, sender, telemetry) in messages {
+            let between = is_sticks(&telemetry).then(|| (at + Nanos::from_millis(9), sender, other.clone()));
+            with_others.push((at, sender, telemetry));
+            with_others.extend(between);
+        }
+        with_others.sort_by_key(|message| message.0);
+        let session = simulated_link::play_messages(&with_others, truth);
+        check_medians(&session, 3.0);
+        let (summary, out) = (session.summary(), servo(&session.summary()).left_out);
+        assert!(servo(&summary).events >= 38 && out.gap <= 2, "{out:?}");
+        let p90 = servo(&summary).p90_ms.unwrap() - quantile(&session.truth.stick_to_servo, 0.9);
+        assert!(p90.abs() < 4.5, "seed {seed}: p90 off by {p90:.2} ms");
+    }
+}
+
+/// From the 20th movement on the sticks are the radio's again: movements are cut or none, and no age is made of them.
+#[test]
+fn a_stick_that_is_handed_back_is_no_longer_measured() {
+    let (mut messages, truth) = simulated_link::messages(&Scenario::new(3, 25.0));
+    let back_from = messages[messages.len() / 2].0;
+    for (at, _, telemetry) in &mut messages {
+        if let Telemetry::RcOverride { channels, handed_back, .. } = telemetry
+            && *at >= back_from
+        {
+            (channels[0], *handed_back) = (None, 1);
+        }
+    }
+    let session = simulated_link::play_messages(&messages, truth);
+    check_medians(&session, 4.0);
+    let events = servo(&session.summary()).events;
+    assert!((15..=21).contains(&events), "{events}");
+}
+
+/// The fifth stick moves first when others have moved 40 times: ten times, and all ten count.
+#[test]
+fn a_stick_that_moves_late_is_mapped_at_once() {
+    let first = Scenario { movements: 40, ..Scenario::new(5, 25.0) };
+    let (mut messages, truth) = simulated_link::messages(&first);
+    let late_from = messages[messages.len() * 4 / 5].0;
+    for (at, _, telemetry) in &mut messages {
+        let late = *at >= late_from;
+        match telemetry {
+            Telemetry::RcOverride { channels, .. } | Telemetry::RcInput { channels, .. } if late => {
+                (channels[0], channels[2]) = (Some(1500), channels[0]);
+            }
+            Telemetry::ServoOutput { outputs, .. } if late => {
+                (outputs[0], outputs[1]) = (1500, outputs[0]);
+            }
+            _ => {}
+        }
+    }
+    let session = simulated_link::play_messages(&messages, truth);
+    let summary = session.summary();
+    let rows = &servo(&summary).channels;
+    assert_eq!(
+        rows.iter().map(|row| (row.stick, row.servo)).collect::<Vec<_>>(),
+        [(Some(1), Some(1)), (Some(3), Some(2))]
+    );
+    assert!(rows[1].events >= 5 && servo(&summary).left_out.unmapped == 0, "{rows:?}");
+}
+
+/// A second ground station sends sticks that stand still, and comes first: holds are those of the first all the same.
+#[test]
+fn a_still_second_source_hides_no_hold() {
+    let scenario = Scenario { control_outage: Some((10_000.0, 14_000.0)), ..Scenario::new(10, 25.0) };
+    let (mut messages, truth) = simulated_link::messages(&scenario);
+    let alone = simulated_link::play_messages(&messages, truth.clone()).meter.holds().unwrap();
+    let mut channels = [None; 18];
+    channels[..4].fill(Some(1500));
+    let still = Telemetry::RcOverride { target: 1, channels, handed_back: 0 };
+    let station = Sender { system: 250, ..simulated_link::stick_sender() };
+    let end = messages[messages.len() - 1].0;
+    let mut at = messages[0].0;
+    while at < end {
+        messages.push((at, station, still.clone()));
+        at += Nanos::from_millis(100);
+    }
+    messages.sort_by_key(|message| message.0);
+    let both = simulated_link::play_messages(&messages, truth).meter.holds().unwrap();
+    assert!(alone.count > 0);
+    assert_eq!((both.count, both.total_s), (alone.count, alone.total_s));
+}
+
+/// The radio's delay grows by 50 ms at 24 s; the truth is the scenario's own on both sides.
+#[test]
+fn a_latency_that_changes_is_told_with_both_figures() {
+    for seed in 1..=4 {
+        let longer_from = Some((24_000.0, 50.0));
+        let session = play(&Scenario { longer_from, delay_ms: Some(40.0), ..Scenario::new(seed, 25.0) });
+        let summary = session.summary();
+        let change = servo(&summary).change.expect("told");
+        assert!((change.at_s - 24.0).abs() < 4.0, "seed {seed}: {change:?}");
+        let side = |after: bool| {
+            let own = session.truth.servo_at.iter().filter(|(at, _)| (*at > 24_000.0) == after);
+            let mut ages: Vec<f64> = own.map(|(_, age)| *age).collect();
+            ages.sort_by(f64::total_cmp);
+            quantile(&ages, 0.5)
+        };
+        for (told, truth) in [(change.before_p50_ms, side(false)), (change.after_p50_ms, side(true))] {
+            assert!((told - truth).abs() < 5.0, "seed {seed}: {told:.1} for {truth:.1}");
+        }
+        assert_eq!(summary.input_to_servo.unwrap().change, None);
+    }
+}
+
+#[test]
+fn a_latency_that_stays_has_no_change() {
+    for seed in 1..=8 {
+        for rate in [4.0, 25.0] {
+            let summary = play(&Scenario::new(seed, rate)).summary();
+            assert_eq!(servo(&summary).change, None, "seed {seed}");
+            assert_eq!(summary.stick_to_input.unwrap().change, None, "seed {seed}");
+        }
+    }
 }
 
 /// Telemetry at every second tick of the handset meets each stick position at one moment of its stand.

@@ -21,12 +21,14 @@ mod age_intervals;
 mod archive;
 mod archive_thinning;
 mod censoring;
+mod change;
 mod curve;
 mod delay_distribution;
 mod drawing;
 mod first_sightings;
 mod frame_period;
 mod holds;
+mod kept_sticks;
 mod mapping;
 mod movement_sets;
 mod movement_track;
@@ -45,11 +47,12 @@ use crate::summary::{Bound, ControlHolds, LatencyChannel, LatencyStage, LatencyS
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
-use age_distribution::TIGHT;
+use age_distribution::{AgeDistribution, TIGHT};
 use frame_period::FramePeriod;
-use holds::HoldMeter;
 pub(crate) use holds::TimeSpans;
-use movement_track::{ABSENT, Output, Values};
+use holds::{HoldMeter, WatchedSource};
+use kept_sticks::KeptSticks;
+use movement_track::{ABSENT, Output, UNSAID, Values};
 use stage::{ClockPair, StageMeter};
 use stage_estimate::StageEstimate;
 use stage_evidence::StageEvidence;
@@ -82,6 +85,7 @@ pub struct Followed {
 
 #[derive(Clone, Debug)]
 struct Source {
+    kept: KeptSticks,
     servo: StageMeter,
     input: StageMeter,
 }
@@ -157,18 +161,18 @@ impl LatencyMeter {
                 return;
             }
             let source = Source {
+                kept: KeptSticks::default(),
                 servo: StageMeter::new(ClockPair::HostAndBoot, 0.0),
                 input: StageMeter::new(ClockPair::HostAndBoot, 0.5),
             };
             self.sources.insert(key, source);
         }
-        let first = self.sources.keys().next() == Some(&key);
         if let Some(source) = self.sources.get_mut(&key) {
-            source.servo.observe_sticks(at, values, clocks);
-            source.input.observe_sticks(at, values, clocks);
-            if first {
-                self.holds.observe_stick(at, &values);
-            }
+            let (all, samples) = source.kept.take(at, &values);
+            source.servo.observe_sticks(at, samples, clocks);
+            source.input.observe_sticks(at, samples, clocks);
+            let watched = self.watched().any(|watched| watched.key == key);
+            self.holds.observe_stick(at, key, &all, watched);
         }
     }
 
@@ -180,8 +184,8 @@ impl LatencyMeter {
         clocks: &Clocks,
         context: &Context,
     ) {
-        let lag = self.sources.values().next().and_then(|source| source.input.lags().next());
-        self.holds.observe_input(at, &values, lag, |from, to| context.stalled(from, to));
+        let watched: Vec<WatchedSource> = self.watched().collect();
+        self.holds.observe_input(at, &values, &watched, |from, to| context.stalled(from, to));
         let Some(boot) = clocks.newest(sender) else { return };
         let boot = BootTime { since_boot: boot.since_boot + HALF_MILLI, ..boot };
         let key = (sender.system, sender.component);
@@ -206,6 +210,13 @@ impl LatencyMeter {
         }
         self.enter_epoch(boot.epoch);
         self.onboard.observe_output(key, Output { order: boot.since_boot, boot, values }, clocks);
+    }
+
+    /// The sources that the input follows; until one is known, all.
+    fn watched(&self) -> impl Iterator<Item = WatchedSource> {
+        let known = self.sources.values().any(|source| source.input.shows_sticks());
+        let watched = self.sources.iter().filter(move |(_, source)| !known || source.input.shows_sticks());
+        watched.map(|(&key, source)| WatchedSource { key, lag: source.input.lags().next() })
     }
 
     fn enter_epoch(&mut self, epoch: u32) {
@@ -274,40 +285,50 @@ impl LatencyMeter {
             frames.as_ref().map_or([None, None], |frames| frames.medians.each_ref().map(Option::as_ref));
         let period = frames.as_ref().and_then(|frames| frames.period_ms);
         let [servo, input] = sampled;
-        let servo = servo.map(|(evidence, ages)| StageEstimate::new(evidence, ages, servo_median));
-        let input = input.map(|(evidence, ages)| StageEstimate::new(evidence, ages, input_median));
-        let estimates = [servo.as_ref(), input.as_ref()];
         let bound = |estimate: &StageEstimate| bound(estimate.evidence(), context);
+        let estimate = |sampled: Option<(StageEvidence, AgeDistribution)>, median| {
+            let estimate = sampled.map(|(evidence, ages)| StageEstimate::new(evidence, ages, median));
+            unless_contradicted(estimate, |estimate| bound(estimate) != Bound::None)
+        };
+        let (servo, servo_withdrawn) = estimate(servo, servo_median);
+        let (input, input_withdrawn) = estimate(input, input_median);
+        let (on_board, on_board_withdrawn) = self.input_to_servo(servo.as_ref().zip(input.as_ref()), clocks);
+        let row = |estimate: &StageEstimate, numbered: &dyn Fn(u8, u8) -> LatencyChannel| LatencyStage {
+            change: change::change(estimate, context),
+            ..estimate.summary(bound(estimate), numbered)
+        };
+        let servo_row = |own| row(own, &|stick, output| channel(Some(stick), None, Some(output)));
+        let input_row = |own| row(own, &|stick, output| channel(Some(stick), Some(output), None));
         let mut summary = LatencySummary {
-            stick_to_servo: servo.as_ref().map(|servo| {
-                servo.summary(bound(servo), |stick, output| channel(Some(stick), None, Some(output)))
-            }),
-            stick_to_input: input.as_ref().map(|input| {
-                input.summary(bound(input), |stick, output| channel(Some(stick), Some(output), None))
-            }),
-            input_to_servo: self.input_to_servo(servo.as_ref().zip(input.as_ref()), clocks),
+            stick_to_servo: servo.as_ref().map(servo_row),
+            stick_to_input: input.as_ref().map(input_row),
+            input_to_servo: on_board,
             control_frame_ms: period.map(|period| period.0),
             control_frame_ci95_ms: period.map(|period| period.1),
-            drawing: drawing::drawing(source, estimates, clocks, context),
+            drawing: drawing::drawing(source, [servo.as_ref(), input.as_ref()], clocks, context),
         };
-        summary.drawing.missing = drawing::all_missing(self, &summary);
+        let withdrawn = [servo_withdrawn, input_withdrawn, on_board_withdrawn];
+        summary.drawing.missing = drawing::all_missing(self, &summary, withdrawn);
         summary
     }
 
-    /// The stage on board: by the stages from the sticks where those date both its ends, else by its own samples.
+    /// The stage on board: by the stages from the sticks where those date both its ends, else by its own samples; and
+    /// whether it was withdrawn.
     fn input_to_servo(
         &self,
         ends: Option<(&StageEstimate, &StageEstimate)>,
         clocks: &Clocks,
-    ) -> Option<LatencyStage> {
+    ) -> (Option<LatencyStage>, bool) {
         let numbered = |input, servo| channel(None, Some(input), Some(servo));
         let evidence = self.onboard.evidence(clocks);
         if let Some(stage) = ends.and_then(|ends| stage_estimate::difference(&evidence, ends, numbered)) {
-            return Some(stage);
+            return (Some(stage), false);
         }
-        let ages = evidence.distribution(None, TIGHT)?;
-        let estimate = StageEstimate::new(evidence, ages, None);
-        Some(stage_estimate::without_tails(estimate.summary(Bound::TwoSided, numbered)))
+        let ages = evidence.distribution(None, TIGHT);
+        let estimate = ages.map(|ages| StageEstimate::new(evidence, ages, None));
+        let (estimate, withdrawn) = unless_contradicted(estimate, |_| true);
+        let stage = estimate.map(|own| stage_estimate::without_tails(own.summary(Bound::TwoSided, numbered)));
+        (stage, withdrawn)
     }
 
     /// For drawing; `summary` is the newest result of [`Self::summary`].
@@ -331,6 +352,15 @@ impl LatencyMeter {
     pub fn holds(&self) -> Option<ControlHolds> {
         self.holds.summary()
     }
+}
+
+/// A stage, and whether it was withdrawn; `is_dated`: whether its ends are on clocks that know of each other.
+fn unless_contradicted(
+    estimate: Option<StageEstimate>,
+    is_dated: impl Fn(&StageEstimate) -> bool,
+) -> (Option<StageEstimate>, bool) {
+    let withdrawn = estimate.as_ref().is_some_and(|estimate| estimate.is_contradicted(is_dated(estimate)));
+    (estimate.filter(|_| !withdrawn), withdrawn)
 }
 
 /// A pair of channels, given from zero and numbered from one.
@@ -365,8 +395,14 @@ fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(S
     let is_vehicle = || context.roles.vehicle() == Some(sender.system);
     let (kind, values) = match telemetry {
         Telemetry::RcInput { channels, .. } if at_handset() => (0, microseconds(channels)),
-        Telemetry::RcOverride { channels, .. } if !is_vehicle() || at_handset() => {
-            (1, microseconds(channels))
+        Telemetry::RcOverride { channels, handed_back, .. } if !is_vehicle() || at_handset() => {
+            let mut values = microseconds(channels);
+            for (stick, value) in values.iter_mut().enumerate() {
+                if *value == ABSENT && handed_back >> stick & 1 == 0 {
+                    *value = UNSAID;
+                }
+            }
+            (1, values)
         }
         Telemetry::ManualControl { axes, .. } if !is_vehicle() || at_handset() => {
             let mut values = [ABSENT; 18];

@@ -191,6 +191,7 @@ fn stage_line(stage: &LatencyStage) -> String {
         percentile("p99", stage.p99_ms, stage.p99_ci95_ms, needed.p99),
         quantity::counted(stage.events, "move", "moves"),
     ];
+    parts.extend(stage.change.as_ref().map(quantity::latency_change));
     match (stage.bound, stage.clock_uncertainty_ms) {
         (Bound::TwoSided, Some(clock)) => parts.push(format!("clock ±{clock:.1} ms")),
         (Bound::Upper, _) => parts.push("an upper bound: the clock is aligned one way only".to_owned()),

@@ -164,9 +164,27 @@ pub struct LatencyStage {
     pub cross_correlation_ms: Option<f64>,
     /// Per stick and output.
     pub channels: Vec<LatencyChannel>,
+    /// When it changed in the session; `None` where no change was found, and on board.
+    #[serde(default)]
+    pub change: Option<LatencyChange>,
     /// For drawing, not in the file: pieces of the distribution as low end, high end (ms; may be infinite) and share.
     #[serde(skip)]
     pub distribution: Vec<(f64, f64, f64)>,
+}
+
+/// A latency that changed in the session, once.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LatencyChange {
+    /// The first movement after it, seconds from the first record.
+    pub at_s: f64,
+    /// Median age before it.
+    pub before_p50_ms: f64,
+    /// Its interval.
+    pub before_p50_ci95_ms: Interval,
+    /// Median age from then on.
+    pub after_p50_ms: f64,
+    /// Its interval.
+    pub after_p50_ci95_ms: Interval,
 }
 
 /// One stick and the output that follows it.

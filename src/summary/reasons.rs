@@ -64,6 +64,10 @@ pub enum Reason {
     NoServo,
     /// Latency: sticks moved together.
     SticksTogether,
+    /// Latency: outputs mix sticks, and not in straight lines.
+    MixedOutputs,
+    /// Latency: movements, or a second method, contradict the figure.
+    Contradicted,
     /// Latency: too few movements.
     FewMoves,
     /// Latency: no output follows a stick.

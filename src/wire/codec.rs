@@ -300,14 +300,20 @@ fn manual_control(fields: Fields<'_>) -> Telemetry {
     }
 }
 
+/// 65535 is "not this channel", behind the eighth 0 too: those fields may be absent.
 fn rc_override(fields: Fields<'_>) -> Telemetry {
-    let mut channels = [None; 18];
+    let (mut channels, mut handed_back) = ([None; 18], 0);
     for (index, channel) in channels.iter_mut().enumerate() {
-        let (at, released) = if index < 8 { (2 * index, 0) } else { (2 + 2 * index, u16::MAX - 1) };
+        let (at, back, other) =
+            if index < 8 { (2 * index, 0, u16::MAX) } else { (2 + 2 * index, u16::MAX - 1, 0) };
         let value = fields.u16(at);
-        *channel = (value != 0 && value != u16::MAX && value != released).then_some(value);
+        if value == back {
+            handed_back |= 1 << index;
+        } else if value != other && value != u16::MAX {
+            *channel = Some(value);
+        }
     }
-    Telemetry::RcOverride { target: fields.u8(16), channels }
+    Telemetry::RcOverride { target: fields.u8(16), channels, handed_back }
 }
 
 /// RADIO_STATUS, and the older report of the same layout. 255 is unknown; a remote

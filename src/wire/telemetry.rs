@@ -157,8 +157,10 @@ pub enum Telemetry {
     RcOverride {
         /// The system that it steers.
         target: u8,
-        /// Channels 1 to 18, microseconds; `None`: released or ignored.
+        /// Channels 1 to 18, microseconds; `None`: this message says nothing of it, or hands it back.
         channels: [Option<u16>; 18],
+        /// Channels that are handed back to the radio, a bit each.
+        handed_back: u32,
     },
     /// RADIO_STATUS (109), or the older radio report (166).
     Radio {

@@ -1,6 +1,6 @@
 //! Figures in words: one way to write each quantity, always with its unit.
 
-use crate::summary::{Codec, Course, LatencySummary, LinkState};
+use crate::summary::{Codec, Course, LatencyChange, LatencySummary, LinkState};
 use crate::units::LevelUnit;
 
 /// What stands where a figure could not be measured.
@@ -193,6 +193,18 @@ pub fn control_frames(latency: &LatencySummary) -> Option<String> {
     // The interval is mostly finer than is of use: it is widened to the last digit shown.
     let (low, high) = ((low * 100.0).floor() / 100.0, (high * 100.0).ceil() / 100.0);
     Some(format!("every {frame_ms:.2} ms ({low:.2} to {high:.2})"))
+}
+
+/// A latency that changed, in words.
+#[must_use]
+pub fn latency_change(change: &LatencyChange) -> String {
+    let side = |median, interval| format!("{} ms ({})", millis(median), millis_interval(interval));
+    format!(
+        "changed at {}: p50 {} before, {} after",
+        clock(change.at_s),
+        side(change.before_p50_ms, change.before_p50_ci95_ms),
+        side(change.after_p50_ms, change.after_p50_ci95_ms)
+    )
 }
 
 /// How often each sensor clipped, in words.

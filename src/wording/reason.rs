@@ -60,6 +60,12 @@ impl fmt::Display for Reason {
                 "no servo messages: ask the vehicle for SERVO_OUTPUT_RAW with --request-rates (transmits)"
             }
             Self::SticksTogether => "two sticks moved together: move one stick at a time",
+            Self::MixedOutputs => {
+                "each output follows several sticks, and not in straight lines: move one stick at a time, others centred"
+            }
+            Self::Contradicted => {
+                "withdrawn: its movements contradict each other or a second method; move one stick at a time, 10 times"
+            }
             Self::FewMoves => "move a stick quickly, one at a time, at least 5 times",
             Self::NothingFollows => {
                 "nothing follows the sticks yet: move one stick quickly from end to end, 5 times"

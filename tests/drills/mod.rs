@@ -324,12 +324,12 @@ fn from_ground(world: &World<'_>, random: &mut Random, all: &mut Vec<(f64, Sende
             for (channel, moves) in channels.iter_mut().zip(&world.sticks) {
                 *channel = Some(position(moves, time).round() as u16);
             }
-            all.push((time, HANDSET, Telemetry::RcOverride { target: 1, channels }));
+            all.push((time, HANDSET, Telemetry::RcOverride { target: 1, channels, handed_back: 0 }));
         }
         if plan.still_station.iter().any(|(from, to)| (*from..*to).contains(&time)) {
             let mut channels = [None; 18];
             channels[..4].fill(Some(1500));
-            all.push((time + 3.0, STATION, Telemetry::RcOverride { target: 1, channels }));
+            all.push((time + 3.0, STATION, Telemetry::RcOverride { target: 1, channels, handed_back: 0 }));
         }
         time += 20.0;
     }

@@ -49,6 +49,14 @@ pub(crate) struct Scenario {
     pub(crate) continuous: bool,
     /// A second stick moves by itself, and servo 2 mixes both.
     pub(crate) mixed: bool,
+    /// Both sticks move, and servos 1 and 2 mix both: half the sum, half the difference.
+    pub(crate) elevons: bool,
+    /// Servo 1 is stepped by buttons and follows no stick.
+    pub(crate) buttons: bool,
+    /// The radio's delay, in place of one by chance.
+    pub(crate) delay_ms: Option<f64>,
+    /// From this time on, delays are longer by so much.
+    pub(crate) longer_from: Option<(f64, f64)>,
     /// Four sticks move in strict turns, and servos 1 to 4 follow them.
     pub(crate) in_turns: bool,
     /// No radio frame arrives in this span.
@@ -79,6 +87,10 @@ impl Scenario {
             extremes: false,
             in_step: false,
             mixed: false,
+            elevons: false,
+            buttons: false,
+            longer_from: None,
+            delay_ms: None,
             in_turns: false,
             continuous: false,
             control_outage: None,
@@ -93,6 +105,8 @@ pub(crate) struct Truth {
     pub(crate) stick_to_servo: Vec<f64>,
     pub(crate) stick_to_input: Vec<f64>,
     pub(crate) input_to_servo: Vec<f64>,
+    /// Of the first, with when it was, in order of time.
+    pub(crate) servo_at: Vec<(f64, f64)>,
     /// Between two frames of the control radio, ms.
     pub(crate) frame_ms: f64,
 }
@@ -247,7 +261,9 @@ pub(crate) fn messages(scenario: &Scenario) -> (Vec<(Nanos, Sender, Telemetry)>,
         let index = ramps.partition_point(|ramp| ramp.start <= time);
         index.checked_sub(1).map_or(ramps[0].from, |index| ramps[index].at(time))
     };
-    let second = |time: f64| if scenario.mixed { second_stick(&ramps, time).round() } else { 1500.0 };
+    let second = |time: f64| {
+        if scenario.mixed || scenario.elevons { second_stick(&ramps, time).round() } else { 1500.0 }
+    };
     let mut messages: Vec<(f64, Sender, Telemetry)> = Vec::new();
 
     // The handset reads its sticks at 50 Hz; a value appears here a moment later.
@@ -341,7 +357,7 @@ fn stick_message(scenario: &Scenario, sample: &Shown) -> Telemetry {
     if let Some(turns) = sample.turns {
         channels[..4].copy_from_slice(&turns.map(|value| Some(value as u16)));
     }
-    Telemetry::RcOverride { target: 1, channels }
+    Telemetry::RcOverride { target: 1, channels, handed_back: 0 }
 }
 
 fn fly(
@@ -353,6 +369,7 @@ fn fly(
 ) -> Vehicle {
     let period = random.between(7.0, 22.0);
     let delay = random.between(20.0, 170.0);
+    let delay = scenario.delay_ms.unwrap_or(delay);
     let mut input: Vec<Shown> = Vec::new();
     let mut frame = random.between(0.0, period);
     let mut newest: f64 = 0.0;
@@ -362,7 +379,8 @@ fn fly(
             && !out
             && let Some(sample) = latest(samples, frame)
         {
-            newest = newest.max(frame + delay + random.exponential(1.0));
+            let longer = scenario.longer_from.filter(|(from, _)| frame >= *from).map_or(0.0, |(_, by)| by);
+            newest = newest.max(frame + delay + longer + random.exponential(1.0));
             let own = Shown { appeared: frame, value: stick(frame).round(), ..*sample };
             input.push(Shown { from: newest, ..if scenario.continuous { own } else { *sample } });
         }
@@ -406,8 +424,14 @@ fn report(
     let output = (1500.0 + scenario.trim + scenario.scale * value).clamp(scenario.stops.0, scenario.stops.1);
     let mut outputs = [0; 16];
     outputs[0] = output.round() as u16;
-    if scenario.mixed {
+    if scenario.mixed || scenario.elevons {
         outputs[1] = (1500.0 + mix).round() as u16;
+    }
+    if scenario.elevons {
+        outputs[0] = (1500.0 + mix - (shown.second - 1500.0)).round() as u16;
+    }
+    if scenario.buttons {
+        outputs[0] = pressed(scenario, &vehicle.input, sampled).round() as u16;
     }
     // An output that follows no stick.
     outputs[2] = (1500.0 + 300.0 * (sampled / 730.0).sin()).round() as u16;
@@ -419,6 +443,21 @@ fn report(
     Some(Telemetry::ServoOutput { time_us, port: 0, outputs })
 }
 
+/// An output that buttons step: presses come some 4 s apart, by chance, and a step is 40 to 400 us up or down.
+fn pressed(scenario: &Scenario, input: &[Shown], time: f64) -> f64 {
+    let mut random = Random(ChaCha8Rng::seed_from_u64(scenario.seed ^ 0xb077));
+    let (mut at, mut value) = (input[0].from, 1500.0);
+    loop {
+        at += random.exponential(4000.0);
+        if at > time {
+            return value;
+        }
+        let step = random.between(40.0, 400.0);
+        let up = random.chance(0.5);
+        value = f64::clamp(if up { value + step } else { value - step }, 1000.0, 2000.0);
+    }
+}
+
 fn truth(ramps: &[Ramp], vehicle: &Vehicle) -> Truth {
     let mut truth = Truth { frame_ms: vehicle.frame_ms, ..Truth::default() };
     for ramp in ramps {
@@ -428,6 +467,7 @@ fn truth(ramps: &[Ramp], vehicle: &Vehicle) -> Truth {
             if let (Some(input), Some(servo)) = (latest(&vehicle.input, time), latest(&vehicle.input, read)) {
                 truth.stick_to_input.push(time - input.appeared);
                 truth.stick_to_servo.push(time - servo.appeared);
+                truth.servo_at.push((time, time - servo.appeared));
                 truth.input_to_servo.push(time - read);
             }
             time += 0.37;
@@ -442,9 +482,14 @@ fn truth(ramps: &[Ramp], vehicle: &Vehicle) -> Truth {
 /// Plays a scenario into clocks and meter.
 pub(crate) fn play(scenario: &Scenario) -> Session {
     let (messages, truth) = messages(scenario);
+    play_messages(&messages, truth)
+}
+
+/// Plays messages in order of arrival.
+pub(crate) fn play_messages(messages: &[(Nanos, Sender, Telemetry)], truth: Truth) -> Session {
     let mut session =
         Session { clocks: Clocks::default(), meter: LatencyMeter::default(), context: context(), truth };
-    for (at, sender, message) in &messages {
+    for (at, sender, message) in messages {
         session.context.now = *at;
         session.clocks.observe(*at, *sender, None, message);
         session.meter.observe(*at, *sender, message, &session.clocks, &session.context);

@@ -172,6 +172,7 @@ fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) ->
         bound: Bound::TwoSided,
         cross_correlation_ms: Some(median - 1.0),
         distribution: Vec::new(),
+        change: None,
         channels: (1..=3)
             .map(|number| LatencyChannel {
                 stick: from.0.then_some(number),

@@ -97,6 +97,11 @@ impl AgeDistribution {
         }
     }
 
+    /// The cells of what the movements' sets allow: of delays, where sticks are held.
+    pub(super) fn sets_cells(&self) -> Vec<(f64, f64, f64)> {
+        self.delays().map_or_else(|| self.cells(), DelayDistribution::cells)
+    }
+
     /// The delays behind the ages, where sticks are held.
     pub(super) const fn delays(&self) -> Option<&DelayDistribution> {
         match &self.kind {

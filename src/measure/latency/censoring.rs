@@ -56,8 +56,9 @@ impl MovementAges {
         let stick = aligned.stick(movement.stick);
         let mut packed = Vec::new();
         let mut oldest_ms = f64::NEG_INFINITY;
-        for (follow, curve) in followers {
-            for (time, output) in aligned.outputs(follow.output, until) {
+        for &follower in followers {
+            let (follow, curve) = follower;
+            for (time, output) in aligned.own_outputs(follower, until) {
                 let positions = curve.sticks(output);
                 let ranges = age_intervals::allowed(&stick, time, positions, search);
                 let says_nothing =

@@ -28,6 +28,8 @@ pub(super) struct Curve {
     knots: Vec<(f64, f64)>,
     /// Half width of what the output can be off it.
     pub(super) tolerance: f64,
+    /// Other sticks that add to the output, and how much for each half us.
+    others: Vec<(u8, f64)>,
 }
 
 /// A still level: stick, output, pairs.
@@ -44,9 +46,18 @@ impl Curve {
         };
         let suffice = levels.len() >= 2 && spans(&levels) >= SPAN;
         let knots = if suffice { knots(&mut levels)? } else { line_through(all, sign)? };
-        let mut curve = Self { sign, knots, tolerance: 0.0 };
+        let mut curve = Self { sign, knots, tolerance: 0.0, others: Vec::new() };
         curve.tolerance = curve.scatter(still, if suffice { 2.0 } else { 6.0 });
         Some(curve)
+    }
+
+    /// Of an output to which other sticks add as well; the pairs were of what is left without them.
+    pub(super) fn with_others(self, others: Vec<(u8, f64)>) -> Self {
+        Self { others, ..self }
+    }
+
+    pub(super) fn others(&self) -> &[(u8, f64)] {
+        &self.others
     }
 
     /// The still pairs' scatter about the curve, as a half width that nearly all keep.

@@ -174,9 +174,16 @@ fn unlocated(row: &LatencyStage) -> Option<f64> {
 }
 
 /// Of each stage that is not measured: why.
-pub(super) fn all_missing(meter: &LatencyMeter, summary: &LatencySummary) -> [Option<Reason>; 3] {
+pub(super) fn all_missing(
+    meter: &LatencyMeter,
+    summary: &LatencySummary,
+    withdrawn: [bool; 3],
+) -> [Option<Reason>; 3] {
     let (stages, rows) = (stages(meter), rows(summary));
-    [0, 1, 2].map(|index| rows[index].is_none().then(|| missing(meter, index, stages[index])))
+    let why = |index: usize| {
+        if withdrawn[index] { Reason::Contradicted } else { missing(meter, index, stages[index]) }
+    };
+    [0, 1, 2].map(|index| rows[index].is_none().then(|| why(index)))
 }
 
 fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> Reason {
@@ -189,6 +196,8 @@ fn missing(meter: &LatencyMeter, index: usize, stage: Option<&StageMeter>) -> Re
         Reason::NoInput
     } else if no_servo {
         Reason::NoServo
+    } else if stage.is_some_and(StageMeter::is_mixed) {
+        Reason::MixedOutputs
     } else if stage.is_some_and(StageMeter::is_ambiguous) {
         Reason::SticksTogether
     } else if stage.is_some_and(|stage| stage.moves() < 3) {
@@ -210,7 +219,7 @@ fn movement(
     let to = (movement.end - movement.start).millis() + 800.0;
     let from = -100.0;
     let stick = aligned.stick(follow.stick);
-    let output: Vec<(f64, f64)> = aligned.output(follow.output).collect();
+    let output: Vec<(f64, f64)> = aligned.own_output(&follow, &curve).collect();
     let near = |point: &&(f64, f64)| point.0 >= from && point.0 <= to;
     // The narrowest of its samples' ages is what dated it. A held stick's path is drawn as the line that it is
     // held from: at a sample's value that line gives the sample's own age.

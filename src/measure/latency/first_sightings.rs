@@ -47,9 +47,9 @@ impl MovementSightings {
         let stick = aligned.stick(movement.stick);
         let mut brackets = vec![(f64::NEG_INFINITY, f64::INFINITY); stick.len()];
         let mut width: f64 = 0.0;
-        for (follow, curve) in followers {
-            for (now, output) in aligned.outputs(follow.output, until) {
-                let range = curve.sticks(output);
+        for &follower in followers {
+            for (now, output) in aligned.own_outputs(follower, until) {
+                let range = follower.1.sticks(output);
                 let Some((first, past)) = shown(&stick, now, range, search) else { continue };
                 if range.0.is_finite() && range.1.is_finite() {
                     width = width.max(range.1 - range.0);

@@ -2,16 +2,18 @@
 //!
 //! Definition: an input that stays within 3 us for longer than 100 ms and 3 times its usual update, though the stick
 //! went 20 us or more after the input's last change and the input should have shown it by then (the stage's own lag;
-//! 250 ms while that is not known). Unit: seconds, by arrival. Source: none, a definition of this program. Gap in
-//! telemetry: no hold, and it ends one without counting it. Stall of this computer within: likewise, counted apart.
-//! Bounded: the newest 65,000 spans (figures of the session are of all), [`RING`] stick positions.
+//! 250 ms while that is not known). The sticks: of all sources that the input follows; until one is known, of all. Unit:
+//! seconds, by arrival. Source: none, a definition of this program. Gap in telemetry: no hold, and it ends one without
+//! counting it. Stall of this computer within: likewise, counted apart. Bounded: the newest 65,000 spans (figures of
+//! the session are of all), [`RING`] stick positions of each source.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 use crate::measure::series::{Cell, Series};
 use crate::summary::ControlHolds;
 use crate::units::Nanos;
 
+use super::SourceKey;
 use super::movement_track::{ABSENT, Values};
 
 /// Blocks of spans: about 65,000.
@@ -71,12 +73,56 @@ impl Spans {
     }
 }
 
+/// The newest stick positions of one source.
+#[derive(Clone, Debug, Default)]
+pub(super) struct StickRing(VecDeque<(Nanos, Values)>);
+
+impl StickRing {
+    fn position(&self, at: Nanos) -> Option<Values> {
+        self.0.iter().rev().find(|(then, _)| *then <= at).map(|(_, values)| *values)
+    }
+
+    /// When the sticks left the place that they had at an instant, at the latest at `to`.
+    fn departure(&self, from: Nanos, to: Nanos) -> Option<Nanos> {
+        let base = self.position(from)?;
+        let first = self.0.partition_point(|(at, _)| *at <= from);
+        let mut during = self.0.range(first..).take_while(|(at, _)| *at <= to);
+        during.find(|(_, now)| apart(&base, now) >= GOES).map(|(at, _)| *at)
+    }
+
+    /// Whether the sticks are back at the place that they had at an instant; those of a newcomer are.
+    fn is_back(&self, since: Nanos) -> bool {
+        let Some((_, now)) = self.0.back() else { return true };
+        self.position(since).map_or(self.0.len() < RING, |base| apart(now, &base) < GOES)
+    }
+
+    /// Takes a position; whether the sticks move.
+    fn push(&mut self, at: Nanos, values: &Values) -> bool {
+        let earlier = self.0.iter().rev().find(|(then, _)| at - *then >= STEP);
+        let moves = earlier
+            .is_some_and(|(then, old)| at - *then <= Nanos(STEP.0 * 5) && apart(old, values) >= CHANGES);
+        if self.0.len() >= RING {
+            self.0.pop_front();
+        }
+        self.0.push_back((at, *values));
+        moves
+    }
+}
+
+/// A source of sticks whose movements the input may show.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct WatchedSource {
+    pub(super) key: SourceKey,
+    /// By how much the input lags behind it, where that is known.
+    pub(super) lag: Option<Nanos>,
+}
+
 /// Watches sticks and inputs.
 #[derive(Clone, Debug, Default)]
 pub(super) struct HoldMeter {
     pub(super) moving: Spans,
     pub(super) holds: Spans,
-    sticks: VecDeque<(Nanos, Values)>,
+    sticks: BTreeMap<SourceKey, StickRing>,
     input: Option<Values>,
     last_sample: Option<Nanos>,
     last_change: Option<Nanos>,
@@ -89,19 +135,14 @@ impl HoldMeter {
     /// Bytes held beside the structure itself.
     pub(super) fn own_bytes(&self) -> usize {
         let spans = self.moving.kept.own_bytes() + self.holds.kept.own_bytes();
-        spans + self.sticks.len() * size_of::<(Nanos, Values)>()
+        let positions: usize = self.sticks.values().map(|sticks| sticks.0.len()).sum();
+        spans + positions * size_of::<(Nanos, Values)>()
     }
 
-    /// Takes the sticks' positions.
-    pub(super) fn observe_stick(&mut self, at: Nanos, values: &Values) {
-        let earlier = self.sticks.iter().rev().find(|(then, _)| at - *then >= STEP);
-        let moves = earlier
-            .is_some_and(|(then, old)| at - *then <= Nanos(STEP.0 * 5) && apart(old, values) >= CHANGES);
-        if self.sticks.len() >= RING {
-            self.sticks.pop_front();
-        }
-        self.sticks.push_back((at, *values));
-        if !moves {
+    /// Takes the sticks' positions; `watched`: whether the input may follow this source.
+    pub(super) fn observe_stick(&mut self, at: Nanos, source: SourceKey, values: &Values, watched: bool) {
+        let moves = self.sticks.entry(source).or_default().push(at, values);
+        if !moves || !watched {
             return;
         }
         match self.moving.kept.newest_mut() {
@@ -110,24 +151,12 @@ impl HoldMeter {
         }
     }
 
-    fn position(&self, at: Nanos) -> Option<Values> {
-        self.sticks.iter().rev().find(|(then, _)| *then <= at).map(|(_, values)| *values)
-    }
-
-    /// When the sticks left the place that they had at an instant, at the latest at `to`.
-    fn departure(&self, from: Nanos, to: Nanos) -> Option<Nanos> {
-        let base = self.position(from)?;
-        let first = self.sticks.partition_point(|(at, _)| *at <= from);
-        let mut during = self.sticks.range(first..).take_while(|(at, _)| *at <= to);
-        during.find(|(_, now)| apart(&base, now) >= GOES).map(|(at, _)| *at)
-    }
-
     /// Takes the input that the vehicle reports; `stalled`: whether this computer stood still within a span.
     pub(super) fn observe_input(
         &mut self,
         at: Nanos,
         values: &Values,
-        lag: Option<Nanos>,
+        watched: &[WatchedSource],
         stalled: impl Fn(Nanos, Nanos) -> bool,
     ) {
         let step = self.last_sample.replace(at).map(|last| at - last);
@@ -144,13 +173,15 @@ impl HoldMeter {
             self.last_change = Some(at);
             return;
         }
-        let lag = lag.unwrap_or(LAG_UNKNOWN);
+        let lags = watched.iter().map(|source| (source.key, source.lag.unwrap_or(LAG_UNKNOWN)));
         if let (None, Some(change)) = (self.hold_from, self.last_change) {
-            self.hold_from = self.departure(change, at - lag).map(|departed| departed + lag);
+            let departed = |(key, lag)| Some(self.sticks.get(&key)?.departure(change, at - lag)? + lag);
+            self.hold_from = lags.clone().filter_map(departed).min();
         }
-        // The stick came back to where it was, and the input never went: the hold ends with the movement.
-        let base = self.last_change.and_then(|change| self.position(change));
-        let back = self.sticks.back().zip(base).is_some_and(|((_, now), base)| apart(now, &base) < GOES);
+        // The sticks came back to where they were, and the input never went: the hold ends with the movement.
+        let mut rings = lags.clone().filter_map(|(key, _)| self.sticks.get(&key));
+        let back = self.last_change.is_some_and(|change| rings.all(|sticks| sticks.is_back(change)));
+        let lag = lags.map(|(_, lag)| lag).max().unwrap_or(LAG_UNKNOWN);
         let ended = self.moving.newest().map(|span| span.1 + lag);
         if let Some(ended) = ended
             && back
@@ -222,6 +253,40 @@ mod tests {
         assert_eq!(kept, plain[plain.len() - kept.len()..]);
     }
 
+    const fn source(system: u8) -> SourceKey {
+        SourceKey { rank: 1, interface: 0, system, component: 0, kind: 1 }
+    }
+
+    const fn watched(system: u8) -> WatchedSource {
+        WatchedSource { key: source(system), lag: None }
+    }
+
+    /// Two sources, of which the second alone moves, at 1 s, and the input follows at 2 s.
+    #[test]
+    fn a_source_that_stands_still_hides_no_hold_of_another() {
+        let millis = Nanos::from_millis;
+        for (sources, expected) in
+            [(vec![watched(0), watched(1)], 1), (vec![watched(1)], 1), (vec![watched(0)], 0)]
+        {
+            let is_watched = |own: u8| sources.iter().any(|watched| watched.key == source(own));
+            let mut meter = HoldMeter::default();
+            for at in (0..3000_i64).step_by(20) {
+                let mut values = [ABSENT; 18];
+                values[0] = 0;
+                meter.observe_stick(millis(at), source(0), &values, is_watched(0));
+                values[0] = (at - 1000).clamp(0, 400) as i16;
+                meter.observe_stick(millis(at + 3), source(1), &values, is_watched(1));
+                if at % 100 == 0 {
+                    values[0] = if at < 2000 { 0 } else { 400 };
+                    meter.observe_input(millis(at + 5), &values, &sources, |_, _| false);
+                }
+            }
+            let holds = meter.summary().unwrap();
+            assert_eq!(holds.count, expected, "{sources:?}");
+            assert_eq!(holds.moving_s > 0.3, expected > 0, "{holds:?}");
+        }
+    }
+
     /// The stick goes at 1 s, the input follows at 2 s; this computer stood still for 0.2 s at some instant.
     #[test]
     fn a_hold_that_touches_a_stall_is_left_out_and_counted() {
@@ -236,10 +301,10 @@ mod tests {
             for at in (0..3000_i64).step_by(20) {
                 let mut values = [ABSENT; 18];
                 values[0] = (at - 1000).clamp(0, 400) as i16;
-                meter.observe_stick(millis(at), &values);
+                meter.observe_stick(millis(at), source(0), &values, true);
                 if at % 100 == 0 {
                     values[0] = if at < 2000 { 0 } else { 400 };
-                    meter.observe_input(millis(at), &values, None, stalled);
+                    meter.observe_input(millis(at), &values, &[watched(0)], stalled);
                 }
             }
             let holds = meter.summary().unwrap();

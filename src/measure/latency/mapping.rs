@@ -1,8 +1,12 @@
 //! Finds which output follows which stick, from the movements themselves.
 //!
 //! Every stick that moved is correlated with every output that varied, over all lags that can be. An output follows
-//! the stick that explains it best. It follows none where no stick explains it, or where two do equally well: those
-//! moved together, and more movements are awaited. At most [`STUDIED`] movements are looked at. Lags in ms.
+//! the stick that explains it best. It follows none where no stick explains it, where that may be chance (`response`),
+//! or where two do equally well: those moved together, and more movements are awaited. One that answers to each of
+//! several sticks alone follows all of them (`mixing`). At most [`STUDIED`] movements are looked at. Lags in ms.
+
+mod mixing;
+mod response;
 
 use crate::clocks::Timeline;
 use crate::stats::correlation::{Course, Lag, Level, Search, Trace};
@@ -10,6 +14,7 @@ use crate::units::Nanos;
 
 use super::curve::{Curve, Pair};
 use super::movement_track::{ABSENT, AFTER, Movement};
+use response::Response;
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -22,6 +27,8 @@ const LEAST_COEFFICIENT: f64 = 0.8;
 const CLEARER: f64 = 1.5;
 /// Outputs that vary by less than this (half us) stand still.
 const VARIES: i32 = 30;
+/// Groups of movements, of which each in turn is left out for a lag's error.
+const LAG_GROUPS: usize = 6;
 /// A stick within this over the time that an age can be stood still (half us).
 const STILL: f64 = 8.0;
 
@@ -32,6 +39,19 @@ pub(super) struct Follow {
     pub(super) output: u8,
     pub(super) lag_ms: f64,
     pub(super) coefficient: f64,
+    /// Other sticks that it follows as well, a bit each.
+    pub(super) others: u32,
+}
+
+impl Follow {
+    /// Where sticks stood for so long, the output shows where: nearly all ages are less, ms.
+    fn reach_ms(&self) -> f64 {
+        (2.0 * self.lag_ms).max(self.lag_ms + 150.0)
+    }
+
+    pub(super) const fn is_mixed(&self) -> bool {
+        self.others != 0
+    }
 }
 
 /// What follows what.
@@ -40,6 +60,16 @@ pub(super) struct Mapping {
     pub(super) follows: Vec<Follow>,
     /// Sticks that some output may follow, were it not for another stick.
     pub(super) ambiguous: u32,
+    /// Pairs that follow more than by chance, and the stick's movements by then.
+    proven: Vec<(u8, u8, usize)>,
+}
+
+impl Mapping {
+    /// Whether a pair was proven, and less than as many movements came since.
+    fn has_proven(&self, stick: u8, output: u8, moves: &[usize; 18]) -> bool {
+        let is_recent = |then: usize| moves[usize::from(stick)] < 2 * then;
+        self.proven.iter().any(|&(own, other, then)| (own, other) == (stick, output) && is_recent(then))
+    }
 }
 
 /// One movement with its outputs on the sticks' clock, in ms since its start.
@@ -91,18 +121,44 @@ impl<'a> AlignedMovement<'a> {
             .map(|(&at, value)| ((at - self.movement.start).millis(), f64::from(value)))
     }
 
-    /// Its outputs that belong to the movement: from its start on, until [`AFTER`] its end or until `until` ms.
-    pub(super) fn outputs(&self, output: u8, until: f64) -> impl Iterator<Item = (f64, f64)> {
+    /// Whether a time belongs to the movement's outputs: from its start on, until [`AFTER`] its end or until `until` ms.
+    fn belongs(&self, until: f64) -> impl Fn(&(f64, f64)) -> bool {
         let last = (self.movement.end - self.movement.start + AFTER).millis().min(until);
-        self.output(output).filter(move |&(time, _)| time >= 0.0 && time <= last)
+        move |&(time, _)| time >= 0.0 && time <= last
     }
 
-    pub(super) fn output(&self, output: u8) -> impl Iterator<Item = (f64, f64)> {
+    fn outputs(&self, output: u8, until: f64) -> impl Iterator<Item = (f64, f64)> {
+        self.output(output).filter(self.belongs(until))
+    }
+
+    fn output(&self, output: u8) -> impl Iterator<Item = (f64, f64)> {
         self.movement
             .outputs
             .column(output)
             .zip(&self.times)
             .filter_map(|(value, time)| (value != ABSENT).then_some(((*time)?, f64::from(value))))
+    }
+
+    /// What its stick alone makes of an output: less what others add to it, and not where those moved.
+    pub(super) fn own_output(&self, follow: &Follow, curve: &Curve) -> impl Iterator<Item = (f64, f64)> {
+        let others: Vec<(Vec<(f64, f64)>, f64)> =
+            curve.others().iter().map(|&(stick, slope)| (self.stick(stick), slope)).collect();
+        let reach = follow.reach_ms();
+        self.output(follow.output).filter_map(move |(time, output)| {
+            let added = others
+                .iter()
+                .map(|(path, slope)| stood(path, (time - reach, time), STILL).map(|value| slope * value));
+            Some((time, output - added.sum::<Option<f64>>()?))
+        })
+    }
+
+    /// The same, as far as it belongs to the movement.
+    pub(super) fn own_outputs(
+        &self,
+        (follow, curve): &(Follow, Curve),
+        until: f64,
+    ) -> impl Iterator<Item = (f64, f64)> {
+        self.own_output(follow, curve).filter(self.belongs(until))
     }
 }
 
@@ -204,8 +260,13 @@ fn distinct(aligned: &[AlignedMovement<'_>], sticks: &[u8]) -> (Vec<u8>, Vec<usi
 }
 
 /// Finds what follows what in movements that were chosen for it, for sticks that moved often enough, with
-/// lags up to `longest_ms`.
-pub(super) fn find(studied: &[AlignedMovement<'_>], moves: &[usize; 18], longest_ms: f64) -> Mapping {
+/// lags up to `longest_ms`; `before`: what was found earlier.
+pub(super) fn find(
+    studied: &[AlignedMovement<'_>],
+    moves: &[usize; 18],
+    longest_ms: f64,
+    before: &Mapping,
+) -> Mapping {
     let mut mapping = Mapping::default();
     let sticks: Vec<u8> = (0..18).filter(|&stick| moves[usize::from(stick)] >= FEWEST_MOVES).collect();
     let outputs = varying(studied);
@@ -214,6 +275,15 @@ pub(super) fn find(studied: &[AlignedMovement<'_>], moves: &[usize; 18], longest
     let studied: Vec<&AlignedMovement<'_>> = studied.iter().collect();
     let all = best_lags(&studied, &distinct, &outputs, (-40.0, longest_ms, 20.0), MOST_SAMPLES);
     for (place, &output) in outputs.iter().enumerate() {
+        let known = |stick| before.has_proven(stick, output, moves);
+        let weight = |lag: &Lag| lag.coefficient.abs();
+        let about = all.iter().filter_map(|lags| lags[place]).max_by(|a, b| weight(a).total_cmp(&weight(b)));
+        let mixed = mixing::mixed(&studied, &sticks, output, (about, longest_ms), known);
+        if !mixed.is_empty() {
+            mapping.ambiguous |= mixed.iter().fold(0, |all, follow| all | 1 << follow.stick);
+            mapping.follows.extend(mixed);
+            continue;
+        }
         let mut found: Vec<(u8, Lag)> = sticks
             .iter()
             .zip(&places)
@@ -221,38 +291,86 @@ pub(super) fn find(studied: &[AlignedMovement<'_>], moves: &[usize; 18], longest
             .filter(|(_, lag)| lag.coefficient.abs() >= LEAST_COEFFICIENT)
             .collect();
         found.sort_by(|a, b| b.1.coefficient.abs().total_cmp(&a.1.coefficient.abs()));
+        let Some(&(stick, lag)) = found.first() else { continue };
+        let whole = |aligned: &AlignedMovement<'_>| aligned.outputs(output, f64::INFINITY).collect();
+        let follows = || Response::new(&studied, stick, (longest_ms, true), whole)?.follows().then_some(());
+        if !known(stick) && follows().is_none() {
+            continue;
+        }
         let unexplained = |lag: &Lag| 1.0 - lag.coefficient * lag.coefficient;
-        match found.as_slice() {
-            [] => {}
-            [first, second, ..] if unexplained(&second.1) < CLEARER * unexplained(&first.1) + 0.005 => {
-                for (stick, _) in &found {
-                    mapping.ambiguous |= 1 << stick;
-                }
-            }
-            [(stick, lag), ..] => mapping.follows.push(Follow {
-                stick: *stick,
-                output,
-                lag_ms: lag.lag,
-                coefficient: lag.coefficient,
-            }),
+        if found.get(1).is_some_and(|second| unexplained(&second.1) < CLEARER * unexplained(&lag) + 0.005) {
+            mapping.ambiguous |= found.iter().fold(0, |all, (stick, _)| all | 1 << stick);
+            continue;
+        }
+        let (lag_ms, coefficient) = (lag.lag, lag.coefficient);
+        mapping.follows.push(Follow { stick, output, lag_ms, coefficient, others: 0 });
+    }
+    mapping.proven.clone_from(&before.proven);
+    mapping.proven.retain(|&(stick, output, _)| before.has_proven(stick, output, moves));
+    for follow in &mapping.follows {
+        if !before.has_proven(follow.stick, follow.output, moves) {
+            mapping.proven.push((follow.stick, follow.output, moves[usize::from(follow.stick)]));
         }
     }
     mapping
 }
 
-/// The lag of the greatest cross-correlation, finely.
-pub(super) fn fine_lag(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Option<f64> {
+/// A cross-correlation lag, and its standard error where it is known, ms.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct FineLag {
+    pub(super) ms: f64,
+    pub(super) error_ms: Option<f64>,
+}
+
+/// The lag of the greatest cross-correlation, finely. Its error: the jackknife over groups of movements
+/// (Miller, Biometrika 61, 1974).
+pub(super) fn fine_lag(
+    aligned: &[AlignedMovement<'_>],
+    (follow, curve): &(Follow, Curve),
+) -> Option<FineLag> {
     let own: Vec<&AlignedMovement<'_>> =
         aligned.iter().filter(|aligned| aligned.movement.stick == follow.stick).collect();
     let step = own.len().div_ceil(2 * STUDIED).max(1);
     let own: Vec<&AlignedMovement<'_>> = own.into_iter().step_by(step).collect();
+    let ms = lag_of(own.iter().copied(), follow, curve)?;
+    let without = |group: usize| {
+        let rest = own.iter().enumerate().filter(move |(place, _)| place % LAG_GROUPS != group);
+        lag_of(rest.map(|(_, aligned)| *aligned), follow, curve)
+    };
+    let lags = (0..LAG_GROUPS).map(without).collect::<Option<Vec<f64>>>().filter(|_| own.len() >= LAG_GROUPS);
+    let error_ms = lags.map(|lags| {
+        let groups = LAG_GROUPS as f64;
+        let mean = lags.iter().sum::<f64>() / groups;
+        let squares: f64 = lags.iter().map(|lag| (lag - mean) * (lag - mean)).sum();
+        ((groups - 1.0) / groups * squares).sqrt()
+    });
+    Some(FineLag { ms, error_ms })
+}
+
+/// Of what the stick alone makes of the output, over some of its movements.
+fn lag_of<'a>(
+    own: impl Iterator<Item = &'a AlignedMovement<'a>>,
+    follow: &Follow,
+    curve: &Curve,
+) -> Option<f64> {
+    let own: Vec<(&AlignedMovement<'_>, Vec<(f64, f64)>)> =
+        own.map(|aligned| (aligned, aligned.own_output(follow, curve).collect())).collect();
+    let values: Vec<f64> = own.iter().flat_map(|(_, output)| output.iter().map(|sample| sample.1)).collect();
     let lags = (follow.lag_ms - 60.0, follow.lag_ms + 60.0, 4.0);
-    let found = best_lags(&own, &[follow.stick], &[follow.output], lags, usize::MAX);
-    Some(found.first()?.first()?.as_ref()?.lag)
+    let mut search = Search::new(1, &[&values], lags);
+    for (aligned, output) in &own {
+        let times: Vec<f64> = output.iter().map(|sample| sample.0).collect();
+        let stick = aligned.stick(follow.stick);
+        search.add_piece(&times, [Course::Moving(Trace::new(&stick))]);
+    }
+    Some(search.lags().first()?.first()?.as_ref()?.lag)
 }
 
 /// The curve by which an output follows its stick.
 pub(super) fn curve(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Option<Curve> {
+    if follow.is_mixed() {
+        return mixing::law(aligned.iter(), follow);
+    }
     let samples = aligned.iter().map(|aligned| aligned.times.len()).sum();
     let (mut still, mut all) = (Vec::with_capacity(samples), Vec::with_capacity(samples));
     for aligned in aligned {
@@ -267,7 +385,7 @@ pub(super) fn curve(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Option<
 /// Each output of a movement beside the stick position that it shows; its weight, 1 for a stick that stood still and
 /// the less the faster it moved; and whether it stood still over all ages that can be.
 fn pairs(aligned: &AlignedMovement<'_>, follow: &Follow) -> Vec<(Pair, f64, bool)> {
-    let reach = (2.0 * follow.lag_ms).max(follow.lag_ms + 150.0);
+    let reach = follow.reach_ms();
     let outputs = aligned.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
     if let Some(level) = aligned.level(follow.stick) {
         let shown = outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to);
@@ -292,6 +410,13 @@ fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
     let past = (stick.partition_point(|sample| sample.0 <= to) + 1).min(stick.len());
     let near = stick[first..past].iter().map(|sample| sample.1);
     near.clone().fold(f64::MIN, f64::max) - near.fold(f64::MAX, f64::min)
+}
+
+/// Where a stick stood all the time, give or take; `None` where it moved or is not known.
+fn stood(stick: &[(f64, f64)], (from, to): (f64, f64), give: f64) -> Option<f64> {
+    let at = stick.partition_point(|sample| sample.0 <= to).checked_sub(1)?;
+    let known = stick[stick.len() - 1].0 >= to;
+    (known && travel(stick, from, to) <= give).then(|| stick[at].1)
 }
 
 #[cfg(test)]
@@ -324,7 +449,7 @@ mod tests {
         let aligned: Vec<AlignedMovement<'_>> =
             (0..3).map(|_| AlignedMovement::new(&movement, None)).collect();
         let moves = std::array::from_fn(|stick| if stick == 0 { aligned.len() } else { 0 });
-        assert_eq!(find(&aligned, &moves, 1000.0), Mapping::default());
+        assert_eq!(find(&aligned, &moves, 1000.0, &Mapping::default()), Mapping::default());
     }
 
     /// A handset that sends its stick on two channels: both are behind the output, and neither is chosen.
@@ -339,9 +464,9 @@ mod tests {
             (0..3).map(|_| AlignedMovement::new(&movement, None)).collect();
         assert_eq!(distinct(&aligned, &[2, 5, 9, 11]), (vec![2, 5], vec![0, 1, 0, 1]));
         let moves = |sticks: &[usize]| std::array::from_fn(|stick| 3 * usize::from(sticks.contains(&stick)));
-        let both = find(&aligned, &moves(&[2, 9]), 1000.0);
+        let both = find(&aligned, &moves(&[2, 9]), 1000.0, &Mapping::default());
         assert_eq!((both.follows, both.ambiguous), (vec![], 1 << 2 | 1 << 9));
-        let alone = find(&aligned, &moves(&[2]), 1000.0).follows;
+        let alone = find(&aligned, &moves(&[2]), 1000.0, &Mapping::default()).follows;
         assert!(alone.iter().all(|follow| follow.stick == 2 && (follow.lag_ms - 200.0).abs() < 10.0));
         assert_eq!(alone.iter().map(|follow| follow.output).collect::<Vec<_>>(), [2, 9]);
     }

@@ -22,6 +22,8 @@ pub(super) type Values = [i16; 18];
 const ALL_STICKS: u32 = (1 << 18) - 1;
 /// A channel that is not there.
 pub(super) const ABSENT: i16 = i16::MIN;
+/// A stick that is there and was not sampled; see `kept_sticks`. In what is kept it is absent from that sample.
+pub(super) const UNSAID: i16 = i16::MIN + 1;
 
 /// Ages are looked for this far back.
 pub(super) const LOOK_BACK: Nanos = Nanos::from_millis(1200);
@@ -150,7 +152,8 @@ impl MovementTrack {
 
     /// Takes stick positions; gives each movement of them that ended, as it is known without outputs.
     pub(super) fn push_sticks(&mut self, at: Nanos, values: Values) {
-        let mut to_step = ALL_STICKS;
+        let sampled = sampled(&values);
+        let mut to_step = sampled;
         if let Some(last) = self.stick_samples.back() {
             let step = (at - last.at).millis();
             if step <= 0.0 {
@@ -158,14 +161,15 @@ impl MovementTrack {
             }
             let capped = self.usual.map_or(step, |usual| step.min(3.0 * usual));
             self.usual = Some(self.usual.map_or(step, |usual| usual + 0.05 * (capped - usual)));
-            let changed = changed(&last.values, &values);
+            let changed = changed(&last.values, &values) & sampled;
             self.wake(changed, last.at);
-            to_step = changed | ALL_STICKS & !self.at_rest;
+            to_step = changed | sampled & !self.at_rest;
         }
         self.seen.0 += 1;
         for stick in sticks_of(to_step) {
             self.step(stick as u8, at, values[stick]);
         }
+        let values = values.map(|value| if value == UNSAID { ABSENT } else { value });
         keep(&mut self.stick_samples, StickSample { at, values });
         self.forget(at);
     }
@@ -194,6 +198,7 @@ impl MovementTrack {
         let channel = &mut self.channels[usize::from(stick)];
         let mut ended = None;
         if value == ABSENT {
+            self.left_out.gap += u64::from(channel.moving.is_some());
             *channel = Channel::default();
         } else {
             ended = channel.step(at, i32::from(value));
@@ -254,11 +259,14 @@ impl MovementTrack {
         let to = open.end + AFTER;
         let stick_samples = between(&self.stick_samples, |sample| sample.at, (from, to));
         let longest = Nanos::from_secs_f64(3.0 * self.usual?.max(50.0) / 1e3);
-        let cut = stick_samples.windows(2).any(|pair| {
-            pair[1].at - pair[0].at > longest
-                && pair[1].at >= open.start - longest
-                && pair[0].at <= open.end + longest
-        });
+        let there = |sample: &&StickSample| sample.values[usize::from(open.stick)] != ABSENT;
+        let times: Vec<Nanos> = stick_samples.iter().filter(there).map(|sample| sample.at).collect();
+        let is_cut = |pair: &[Nanos]| {
+            pair[1] - pair[0] > longest && pair[1] >= open.start - longest && pair[0] <= open.end + longest
+        };
+        // Once it is handed back, outputs follow another stick.
+        let left = *times.last()? + longest < stick_samples.last()?.at;
+        let cut = left || times.windows(2).any(is_cut);
         let outputs = between(&self.outputs, |output| output.order, (open.start, to + LATENESS));
         if cut || stick_samples.len() < 3 || outputs.is_empty() {
             return None;
@@ -284,6 +292,14 @@ fn sticks_of(mut set: u32) -> impl Iterator<Item = usize> {
             stick
         })
     })
+}
+
+/// The sticks that were sampled, a bit each.
+fn sampled(values: &Values) -> u32 {
+    if !values.contains(&UNSAID) {
+        return ALL_STICKS;
+    }
+    values.iter().rev().fold(0, |sampled, value| sampled << 1 | u32::from(*value != UNSAID))
 }
 
 /// The sticks whose values differ, a bit each.

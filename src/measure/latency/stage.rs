@@ -18,7 +18,7 @@ use super::curve::Curve;
 use super::first_sightings::MovementSightings;
 use super::mapping;
 use super::mapping::{AlignedMovement, Follow, Mapping};
-use super::movement_track::{LOOK_BACK, Movement, MovementTrack, Output, Values};
+use super::movement_track::{ABSENT, LOOK_BACK, Movement, MovementTrack, Output, Values};
 use super::sample_hold::SampleHold;
 use super::stage_evidence::StageEvidence;
 
@@ -52,6 +52,8 @@ pub(super) struct StageMeter {
     archive: Archive,
     mapping: Mapping,
     moves: u64,
+    /// Of each stick.
+    own_moves: [u64; 18],
 }
 
 impl StageMeter {
@@ -74,32 +76,35 @@ impl StageMeter {
 
     fn take_finished(&mut self, now: Nanos, clocks: &Clocks) {
         while let Some(movement) = self.track.poll(now) {
+            let stick = usize::from(movement.stick);
             self.whole.push_back(Arc::new(movement));
             self.moves += 1;
-            self.study(clocks);
+            self.own_moves[stick] += 1;
+            self.study(stick, clocks);
             if self.whole.len() >= MOST_WHOLE + ARCHIVED_AT_ONCE {
                 self.archive(clocks);
             }
         }
     }
 
-    /// Finds what follows what: often at first, then whenever the movements have doubled; at intervals too
-    /// while a stick that moved has no output yet.
-    fn study(&mut self, clocks: &Clocks) {
+    /// Finds what follows what: often at first, of all sticks and of each stick that has no output yet, then
+    /// whenever the movements have doubled; at intervals too while a stick that moved has no output.
+    fn study(&mut self, newest: usize, clocks: &Clocks) {
         let moves = mapping::counts(self.whole.iter().map(|movement| movement.stick));
         let mapped =
             |stick: usize| self.mapping.follows.iter().any(|follow| usize::from(follow.stick) == stick);
         let unmapped = || (0..18).any(|stick| moves[stick] >= mapping::FEWEST_MOVES && !mapped(stick));
         let every = if self.moves <= (MOST_WHOLE + ARCHIVED_AT_ONCE) as u64 { 32 } else { 128 };
-        let at_first = matches!(self.moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24);
+        let at_first = |moves: u64| matches!(moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24);
         let doubled = self.moves >= 32 && self.moves.is_power_of_two();
-        if !(at_first || doubled || (self.moves.is_multiple_of(every) && unmapped())) {
+        let anew = at_first(self.own_moves[newest]) && !mapped(newest);
+        if !(at_first(self.moves) || doubled || anew || (self.moves.is_multiple_of(every) && unmapped())) {
             return;
         }
         let timeline = self.timeline(clocks);
         let studied = mapping::spread(self.whole.iter(), |movement| movement.stick);
         let aligned = align(studied, timeline.as_ref());
-        self.mapping = mapping::find(&aligned, &moves, LOOK_BACK.millis() - 200.0);
+        self.mapping = mapping::find(&aligned, &moves, LOOK_BACK.millis() - 200.0, &self.mapping);
     }
 
     fn timeline(&self, clocks: &Clocks) -> Option<Timeline> {
@@ -129,9 +134,9 @@ impl StageMeter {
         self.archive.put_before(&mut evidence);
         evidence.left_out += self.track.left_out;
         evidence.left_out.gap += lost;
-        for follow in &evidence.follows {
-            let own = aligned.iter().filter(|aligned| aligned.movement.stick == follow.stick).count();
-            if let Some(lag) = mapping::fine_lag(&aligned, follow) {
+        for follower in &evidence.follows {
+            let own = aligned.iter().filter(|aligned| aligned.movement.stick == follower.0.stick).count();
+            if let Some(lag) = mapping::fine_lag(&aligned, follower) {
                 evidence.lags.push((lag, own));
             }
         }
@@ -149,7 +154,6 @@ impl StageMeter {
         let mut evidence = StageEvidence {
             hold: if held { sample_hold(aligned) } else { None },
             uncertainty_ms: uncertainties.try_fold(0.0, |most, own| Some(f64::max(most, own?))),
-            follows: curves.iter().map(|(follow, _)| *follow).collect(),
             path,
             sightings: (self.first_whole() == 0).then(Vec::new),
             ..StageEvidence::default()
@@ -172,9 +176,14 @@ impl StageMeter {
             }
             match MovementAges::new(number, one, &followers, until, search) {
                 Some(ages) => evidence.add(ages, self.archive.thinning),
+                // Of the sticks of a mix another moved meanwhile.
+                None if followers.iter().all(|(follow, _)| follow.is_mixed()) => {
+                    evidence.left_out.ambiguous += 1;
+                }
                 None => evidence.left_out.gap += 1,
             }
         }
+        evidence.follows = curves;
         evidence
     }
 
@@ -188,10 +197,10 @@ impl StageMeter {
         let search = self.search(StickPath::Held);
         let (mut values, mut between) = (0_u32, 0_u32);
         for one in mapping::spread(aligned.iter(), |aligned| aligned.movement.stick) {
-            for (follow, curve) in curves.iter().filter(|(follow, _)| follow.stick == one.movement.stick) {
-                let stick = one.stick(follow.stick);
-                for (time, output) in one.outputs(follow.output, f64::INFINITY) {
-                    match age_intervals::shown_value(&stick, time, curve.sticks(output), search) {
+            for follower in curves.iter().filter(|(follow, _)| follow.stick == one.movement.stick) {
+                let stick = one.stick(one.movement.stick);
+                for (time, output) in one.own_outputs(follower, f64::INFINITY) {
+                    match age_intervals::shown_value(&stick, time, follower.1.sticks(output), search) {
                         Some(ShownValue::OfSample) => values += 1,
                         Some(ShownValue::Between) => between += 1,
                         None => {}
@@ -254,6 +263,12 @@ impl StageMeter {
         self.moves
     }
 
+    /// Whether all outputs that follow a stick follow others as well.
+    pub(super) fn is_mixed(&self) -> bool {
+        let follows = &self.mapping.follows;
+        !follows.is_empty() && follows.iter().all(Follow::is_mixed)
+    }
+
     /// Whether some output could follow two sticks.
     pub(super) const fn is_ambiguous(&self) -> bool {
         self.mapping.ambiguous != 0
@@ -271,10 +286,12 @@ fn align<'a>(
 fn sample_hold(aligned: &[AlignedMovement<'_>]) -> Option<SampleHold> {
     let spacings = aligned.iter().flat_map(|aligned| {
         let movement = aligned.movement;
-        let inside = movement.stick_times.windows(2);
-        inside
-            .filter(|pair| pair[1] > movement.start && pair[0] < movement.end)
-            .map(|pair| (pair[1] - pair[0]).millis())
+        let samples = movement.stick_times.iter().zip(movement.sticks.column(movement.stick));
+        let times: Vec<Nanos> = samples.filter(|(_, value)| *value != ABSENT).map(|(at, _)| *at).collect();
+        let inside = |pair: &[Nanos]| {
+            (pair[1] > movement.start && pair[0] < movement.end).then(|| (pair[1] - pair[0]).millis())
+        };
+        times.windows(2).filter_map(inside).collect::<Vec<f64>>()
     });
     SampleHold::new(spacings)
 }

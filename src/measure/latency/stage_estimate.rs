@@ -16,6 +16,10 @@ const FEWEST: u64 = 5;
 /// that were seen: their intervals are stretched by this about it. Found on seeds 1 to 200 of
 /// examples/latency_accuracy, judged on seeds from 10,001 on.
 const STRETCH: f64 = 1.2;
+/// A second method may be this far off beside its own error: it gives a mean, not a median, ms.
+const OF_ANOTHER_KIND_MS: f64 = 10.0;
+/// A mean lies between these percentiles of nearly any ages.
+const MIDDLE: [f64; 2] = [0.2, 0.8];
 /// A frame period that moves the median by more than this many half widths of its interval contradicts the samples.
 const CONTRADICTS: f64 = 1.5;
 
@@ -87,9 +91,18 @@ impl StageEstimate {
         &self.evidence
     }
 
+    pub(super) const fn ages(&self) -> &AgeDistribution {
+        &self.ages
+    }
+
     /// Whether sticks are held, and so date this end.
     const fn is_held(&self) -> bool {
         self.ages.delays().is_some()
+    }
+
+    /// The median with its interval.
+    pub(super) fn median(&self) -> Option<(f64, Interval)> {
+        self.quantile(0.5).zip(self.interval(0))
     }
 
     /// What the samples' schedule leaves unknown, ms.
@@ -109,6 +122,26 @@ impl StageEstimate {
             (own.0 - stretch * (own.0 - low)).min(own.0) - unlocated,
             (own.1 + stretch * (high - own.1)).max(own.1) + unlocated,
         ])
+    }
+
+    /// Whether its own movements or the second method contradict the median: then it is no figure. `is_dated`: whether
+    /// both ends are on clocks that know of each other.
+    pub(super) fn is_contradicted(&self, is_dated: bool) -> bool {
+        let Some([low, high]) = self.interval(0).filter(|_| self.ages.events() >= FEWEST) else {
+            return false;
+        };
+        let clock = self.evidence.uncertainty_ms.unwrap_or(0.0);
+        // No output comes before its stick.
+        (is_dated && low < -clock) || self.disagrees(low, high)
+    }
+
+    fn disagrees(&self, low: f64, high: f64) -> bool {
+        let lag = self.evidence.mean_lag_ms().zip(self.evidence.lag_error_ms());
+        let Some((lag, error)) = lag else { return false };
+        let reach = 2.0 * error + OF_ANOTHER_KIND_MS;
+        let [first, last] = MIDDLE.map(|share| self.quantile(share));
+        let low = first.map_or(low, |first| first.min(low)) - reach;
+        last.is_some_and(|last| lag > last.max(high) + reach) || lag < low
     }
 
     /// The stage's part of the summary.
@@ -153,6 +186,7 @@ impl StageEstimate {
             bound,
             cross_correlation_ms: self.evidence.mean_lag_ms(),
             channels: channels.collect(),
+            change: None,
             distribution: distribution.collect(),
         }
     }
@@ -161,7 +195,7 @@ impl StageEstimate {
 /// In the order of the sticks.
 fn pair_medians(evidence: &StageEvidence, whole: &AgeDistribution) -> Vec<PairMedian> {
     let mut pairs: Vec<(u8, u8)> =
-        evidence.follows.iter().map(|follow| (follow.stick, follow.output)).collect();
+        evidence.follows.iter().map(|(follow, _)| (follow.stick, follow.output)).collect();
     pairs.sort_unstable();
     let alone = pairs.len() == 1;
     let of_pair = |(stick, output)| {
@@ -236,6 +270,7 @@ pub(super) fn difference(
         bound: Bound::TwoSided,
         cross_correlation_ms: evidence.mean_lag_ms(),
         channels: joined.collect(),
+        change: None,
         distribution: Vec::new(),
     })
 }

@@ -9,8 +9,9 @@ use super::age_distribution::AgeDistribution;
 use super::age_intervals::StickPath;
 use super::archive_thinning::Thinning;
 use super::censoring::MovementAges;
+use super::curve::Curve;
 use super::first_sightings::MovementSightings;
-use super::mapping::Follow;
+use super::mapping::{FineLag, Follow};
 use super::sample_hold::SampleHold;
 
 /// Of all movements so far, or of some of them.
@@ -20,9 +21,9 @@ pub(super) struct StageEvidence {
     /// The largest lower end of any sample's age, of movements that were thinned out too, ms.
     pub(super) oldest_ms: Option<f64>,
     pub(super) left_out: LeftOut,
-    pub(super) follows: Vec<Follow>,
-    /// Cross-correlation lags in ms, with the movements behind each.
-    pub(super) lags: Vec<(f64, usize)>,
+    pub(super) follows: Vec<(Follow, Curve)>,
+    /// Cross-correlation lags, with the movements behind each.
+    pub(super) lags: Vec<(FineLag, usize)>,
     pub(super) uncertainty_ms: Option<f64>,
     /// How long stick values stand, where sticks are held: the ages' sets then bound a path's delay.
     pub(super) hold: Option<SampleHold>,
@@ -44,6 +45,12 @@ impl StageEvidence {
         }
     }
 
+    /// Of some of its movements, what the distribution of their ages is made of.
+    pub(super) fn of(&self, movements: &[MovementAges]) -> Self {
+        let (movements, hold) = (movements.to_vec(), self.hold.clone());
+        Self { movements, hold, path: self.path, uncertainty_ms: self.uncertainty_ms, ..Self::default() }
+    }
+
     /// The distribution of the ages, of one pair of stick and output or of all.
     pub(super) fn distribution(&self, pair: Option<(u8, u8)>, tolerance: f64) -> Option<AgeDistribution> {
         AgeDistribution::new(self.movements.iter(), self.hold.as_ref(), pair, tolerance)
@@ -57,8 +64,16 @@ impl StageEvidence {
     /// The cross-correlation lag, each output by its movements, ms.
     pub(super) fn mean_lag_ms(&self) -> Option<f64> {
         let weight: usize = self.lags.iter().map(|lag| lag.1).sum();
-        let sum = self.lags.iter().map(|&(lag, weight)| lag * weight as f64).sum::<f64>();
+        let sum = self.lags.iter().map(|&(lag, weight)| lag.ms * weight as f64).sum::<f64>();
         (weight > 0).then(|| sum / weight as f64)
+    }
+
+    /// Its standard error, ms.
+    pub(super) fn lag_error_ms(&self) -> Option<f64> {
+        let weight: usize = self.lags.iter().map(|lag| lag.1).sum();
+        let square = |&(lag, weight): &(FineLag, usize)| Some((lag.error_ms? * weight as f64).powi(2));
+        let squares = self.lags.iter().map(square).sum::<Option<f64>>()?;
+        (weight > 0).then(|| squares.sqrt() / weight as f64)
     }
 }
 

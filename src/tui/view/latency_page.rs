@@ -141,6 +141,15 @@ fn limits(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
             row += 1;
         }
     }
+    for (index, name) in STAGES.into_iter().enumerate() {
+        let change = stage(latency, index).and_then(|stage| stage.change.as_ref());
+        if let Some(change) = change.filter(|_| roomy || row < 3) {
+            pen.text(0, row, name, theme.series[index]);
+            let text = quantity::latency_change(change);
+            pen.cut(NAMES, row, &text, pen.width().saturating_sub(NAMES), theme.strong);
+            row += 1;
+        }
+    }
     if roomy {
         for (index, name) in STAGES.into_iter().enumerate() {
             let Some(stage) = stage(latency, index) else { continue };

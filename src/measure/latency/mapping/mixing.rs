@@ -1,0 +1,208 @@
+//! Outputs that follow more than one stick: elevons, skid steering.
+//!
+//! What each stick adds is found by least squares over samples at which all of them stood still for as long as an age
+//! can be. For one stick the others then are an offset: it is taken off the output wherever they stand, and samples at
+//! which another moved count not. An output mixes sticks where straight lines fit and it answers to each of them
+//! (`response`). Where they do not fit, but it answers to each that moves while the others stand, it is left out.
+//! Values in half us, lags in ms.
+
+use crate::stats::correlation::Lag;
+use crate::stats::{quantile, symmetric};
+
+use super::super::curve::{Curve, Pair};
+use super::response::Response;
+use super::{AlignedMovement, Follow, STILL, VARIES, stood};
+
+/// Others stand within this (half us), or within this share of the stick's own travel.
+const NEARLY: (f64, f64) = (12.0, 0.05);
+/// A stick of a mix explains at least this share of each of its own movements.
+const LEAST_SHARE: f64 = 0.5;
+/// Samples further off the straight lines than this many times the usual are looked past.
+const OUTLIES: f64 = 4.0;
+/// A law that leaves more than this half width unexplained is none (half us).
+const MOST_OFF: f64 = 16.0;
+/// Movements for each unknown of a law, at least.
+const FEWEST_EACH: usize = 2;
+/// A lag of a weaker correlation is no lag.
+const LEAST_COEFFICIENT: f64 = 0.3;
+
+/// The sticks that an output mixes, each as it follows it; none where it follows fewer than two. `about`: the lag
+/// behind the stick that explains most of it; `known`: whether a pair was found before.
+pub(super) fn mixed(
+    studied: &[&AlignedMovement<'_>],
+    sticks: &[u8],
+    output: u8,
+    (about, longest_ms): (Option<Lag>, f64),
+    known: impl Fn(u8) -> bool,
+) -> Vec<Follow> {
+    let about = about.filter(|lag| sticks.len() > 1 && lag.coefficient.abs() >= LEAST_COEFFICIENT);
+    let Some(Lag { lag, .. }) = about else { return Vec::new() };
+    let first = Follow { stick: sticks[0], output, lag_ms: lag, coefficient: 1.0, others: 0 };
+    let adding = adding(studied, sticks, &first);
+    let of_law = |stick: u8| {
+        let own = Follow { stick, others: bits(&adding) & !(1 << stick), ..first };
+        let curve = law(studied.iter().copied(), &own)?;
+        let output = |aligned: &AlignedMovement<'_>| {
+            aligned.own_outputs(&(own, curve.clone()), f64::INFINITY).collect()
+        };
+        Response::new(studied, stick, (longest_ms, true), output)
+    };
+    let alone = |stick: u8| {
+        let alone = |aligned: &AlignedMovement<'_>| alone(aligned, sticks, (stick, &first));
+        Response::new(studied, stick, (longest_ms, false), alone)
+    };
+    let answers = |stick: u8, response: Option<Response>| {
+        let response = response.filter(|response| response.share() >= LEAST_SHARE)?;
+        (known(stick) || response.follows()).then(|| Follow {
+            stick,
+            lag_ms: response.lag_ms(),
+            coefficient: response.share().sqrt().copysign(response.slope()),
+            ..first
+        })
+    };
+    let mut follows: Vec<Follow> = adding.iter().filter_map(|&stick| answers(stick, of_law(stick))).collect();
+    if follows.len() < 2 {
+        follows = sticks.iter().filter_map(|&stick| answers(stick, alone(stick))).collect();
+    }
+    let all = bits(&follows.iter().map(|follow| follow.stick).collect::<Vec<u8>>());
+    for follow in &mut follows {
+        follow.others = all & !(1 << follow.stick);
+    }
+    if follows.len() < 2 { Vec::new() } else { follows }
+}
+
+fn bits(sticks: &[u8]) -> u32 {
+    sticks.iter().fold(0, |all, stick| all | 1 << stick)
+}
+
+/// The sticks that add to an output where straight lines fit; none where that is one alone.
+fn adding(studied: &[&AlignedMovement<'_>], sticks: &[u8], follow: &Follow) -> Vec<u8> {
+    let rows: Vec<Vec<Row>> = studied.iter().map(|aligned| rows(aligned, follow, sticks)).collect();
+    let movements = rows.iter().filter(|rows| !rows.is_empty()).count();
+    let rows: Vec<Row> = rows.into_iter().flatten().collect();
+    if movements < FEWEST_EACH * (sticks.len() + 1) {
+        return Vec::new();
+    }
+    let Some((slopes, usual)) = robust_fit(&rows).filter(|(_, usual)| 2.0 * usual <= MOST_OFF) else {
+        return Vec::new();
+    };
+    let adds = |place: usize| {
+        let stick = || rows.iter().map(|row| row.sticks[place]);
+        let span = stick().fold(f64::MIN, f64::max) - stick().fold(f64::MAX, f64::min);
+        (slopes[place + 1] * span).abs() >= f64::from(VARIES).max(4.0 * usual)
+    };
+    let adding: Vec<u8> = (0..sticks.len()).filter(|&place| adds(place)).map(|place| sticks[place]).collect();
+    if adding.len() < 2 { Vec::new() } else { adding }
+}
+
+/// The samples of a movement before which all other sticks stood.
+fn alone(aligned: &AlignedMovement<'_>, sticks: &[u8], (stick, about): (u8, &Follow)) -> Vec<(f64, f64)> {
+    let own = aligned.stick(stick);
+    let nearly = NEARLY.0.max(NEARLY.1 * super::travel(&own, f64::NEG_INFINITY, f64::INFINITY));
+    let others = sticks.iter().filter(|&&other| other != stick && aligned.level(other).is_none());
+    let others: Vec<Vec<(f64, f64)>> = others.map(|&other| aligned.stick(other)).collect();
+    let reach = about.reach_ms();
+    let stand = |time: f64| others.iter().all(|other| stood(other, (time - reach, time), nearly).is_some());
+    aligned.outputs(about.output, f64::INFINITY).filter(|&(time, _)| stand(time)).collect()
+}
+
+/// One sample: where the sticks stood, the stick's own first, and the output.
+struct Row {
+    sticks: Vec<f64>,
+    output: f64,
+}
+
+/// The curve by which an output follows one of the sticks that it mixes, and what the others add.
+pub(super) fn law<'a>(
+    aligned: impl Iterator<Item = &'a AlignedMovement<'a>>,
+    follow: &Follow,
+) -> Option<Curve> {
+    let others = (0..18).filter(|stick| follow.others >> stick & 1 != 0);
+    let sticks: Vec<u8> = std::iter::once(follow.stick).chain(others).collect();
+    let rows: Vec<Row> = aligned.flat_map(|aligned| rows(aligned, follow, &sticks)).collect();
+    let (slopes, _) = robust_fit(&rows)?;
+    let pairs = rows.iter().map(|row| {
+        let added: f64 = row.sticks[1..].iter().zip(&slopes[2..]).map(|(stick, slope)| stick * slope).sum();
+        (row.sticks[0], row.output - added)
+    });
+    let pairs: Vec<Pair> = pairs.collect();
+    let all: Vec<(Pair, f64)> = pairs.iter().map(|&pair| (pair, 1.0)).collect();
+    let curve = Curve::fit(&pairs, &all, slopes[1])?;
+    let added = sticks[1..].iter().copied().zip(slopes[2..].iter().copied());
+    (curve.tolerance <= MOST_OFF).then(|| curve.with_others(added.collect()))
+}
+
+/// The constant and slopes, and how far off the rows usually are: outliers are looked past.
+fn robust_fit(rows: &[Row]) -> Option<(Vec<f64>, f64)> {
+    let off = |row: &Row, slopes: &[f64]| (row.output - expected(row, slopes)).abs();
+    let usual = |slopes: &[f64]| {
+        quantile::select(&mut rows.iter().map(|row| off(row, slopes)).collect::<Vec<f64>>(), 0.7)
+    };
+    let first = fit(rows.iter())?;
+    let limit = OUTLIES * usual(&first)?.max(1.0);
+    let slopes = fit(rows.iter().filter(|row| off(row, &first) <= limit))?;
+    let usual = usual(&slopes)?;
+    Some((slopes, usual))
+}
+
+/// The output samples of a movement at which all sticks stood as long as an age can be.
+fn rows(aligned: &AlignedMovement<'_>, follow: &Follow, sticks: &[u8]) -> Vec<Row> {
+    let paths: Vec<Vec<(f64, f64)>> = sticks.iter().map(|&stick| aligned.stick(stick)).collect();
+    let row = |(time, output): (f64, f64)| {
+        let span = (time - follow.reach_ms(), time);
+        let sticks = paths.iter().map(|path| stood(path, span, STILL)).collect::<Option<Vec<f64>>>()?;
+        Some(Row { sticks, output })
+    };
+    aligned.output(follow.output).filter_map(row).collect()
+}
+
+fn expected(row: &Row, slopes: &[f64]) -> f64 {
+    slopes[0] + row.sticks.iter().zip(&slopes[1..]).map(|(stick, slope)| stick * slope).sum::<f64>()
+}
+
+/// Least squares: the constant, then a slope for each stick; `None` where the rows do not tell them apart.
+fn fit<'a>(rows: impl Iterator<Item = &'a Row>) -> Option<Vec<f64>> {
+    // About a stick's middle and in its own size, for the digits.
+    const MIDDLE: f64 = 3000.0;
+    const SIZE: f64 = 1000.0;
+    let (mut matrix, mut right): (Vec<Vec<f64>>, Vec<f64>) = (Vec::new(), Vec::new());
+    for row in rows {
+        let scaled = row.sticks.iter().map(|stick| (stick - MIDDLE) / SIZE);
+        let terms: Vec<f64> = std::iter::once(1.0).chain(scaled).collect();
+        if matrix.is_empty() {
+            (matrix, right) = (vec![vec![0.0; terms.len()]; terms.len()], vec![0.0; terms.len()]);
+        }
+        symmetric::add_square(&mut matrix, &terms, 1.0);
+        for (sum, term) in right.iter_mut().zip(&terms) {
+            *sum += term * row.output;
+        }
+    }
+    if matrix.is_empty() {
+        return None;
+    }
+    let mut slopes = symmetric::multiply(&symmetric::inverse(&matrix)?, &right);
+    for slope in &mut slopes[1..] {
+        *slope /= SIZE;
+    }
+    slopes[0] -= MIDDLE * slopes[1..].iter().sum::<f64>();
+    Some(slopes)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::latency::mapping::mixing::*;
+
+    /// The rule that made the rows is the oracle.
+    #[test]
+    fn straight_lines_are_found_where_the_sticks_tell_them_apart() {
+        let row = |a: f64, b: f64| Row { sticks: vec![a, b], output: 700.0 + 0.5 * a - 0.25 * b };
+        let rows = [row(2000.0, 3000.0), row(4000.0, 3000.0), row(2500.0, 2000.0), row(3100.0, 3900.0)];
+        let found = fit(rows.iter()).unwrap();
+        for (found, expected) in found.iter().zip([700.0, 0.5, -0.25]) {
+            assert!((found - expected).abs() < 1e-6, "{found} for {expected}");
+        }
+        let together = [2000.0, 2500.0, 4000.0].map(|stick| row(stick, stick));
+        assert_eq!(fit(together.iter()), None);
+        assert_eq!(fit(std::iter::empty()), None);
+    }
+}
