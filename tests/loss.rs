@@ -250,6 +250,63 @@ fn a_boot_clock_that_stood_still_lost_nothing() {
     assert!((row.longest_silence_s - 100.02).abs() < 1e-6);
 }
 
+/// A burst at 500 a second, then a heartbeat a second: nothing is missing.
+#[test]
+fn a_burst_makes_no_rate_for_what_comes_after_it() {
+    for (burst, boot_clock) in [(700_u64, false), (1000, false), (1024, true), (3000, false)] {
+        for phase in 0..50_u64 {
+            let mut bench = Bench::default();
+            for number in 0..burst + 300 {
+                let beats = (number + 1).saturating_sub(burst) as f64;
+                let at = number.min(burst) as f64 / 500.0 + beats * (1.0 + phase as f64 / 500.0);
+                let boot = boot_clock.then(|| BootStamp::Millis(1 + (at * 1000.0) as u32));
+                bench.arrive(Nanos::from_secs_f64(at), SENDER, number, number, boot);
+            }
+            let row = bench.row();
+            assert_eq!((row.lost, row.lost_ci95[0], row.restarts), (0, 0, 0), "{burst}, {phase}: {row:?}");
+        }
+    }
+}
+
+/// One frame of a steady stream comes too late: it stays lost, and nothing else is.
+#[test]
+fn a_frame_that_comes_too_late_moves_nothing() {
+    for boot_clock in [true, false] {
+        for late_by in [26_u64, 31, 60, 100, 127] {
+            let mut bench = Bench::default();
+            for number in (0..1000_u64).filter(|&number| number != 500) {
+                let boot = (boot_clock && number % 3 == 0).then(|| BootStamp::Millis(20 * number as u32 + 1));
+                bench.arrive(Nanos::from_millis(20 * number as i64), SENDER, number, number, boot);
+                if number == 500 + late_by {
+                    bench.arrive(Nanos::from_millis(20 * number as i64 + 1), SENDER, 500, 500, None);
+                }
+            }
+            let row = bench.row();
+            assert_eq!((row.lost, row.restarts), (1, 0), "{late_by} late, clock {boot_clock}: {row:?}");
+            assert_eq!((row.received, row.lost_ci95), (1000, [1, 1]));
+        }
+    }
+}
+
+/// Three years between two records, and nine numbers: more than those is not lost for all that is known.
+#[test]
+fn a_hole_of_years_forces_no_more_than_the_gap_of_the_numbers() {
+    for boot_clock in [true, false] {
+        let mut bench = Bench::default();
+        for number in 0..2000_u64 {
+            let (hole_s, gap) = if number < 1000 { (0, 0) } else { (3 * 365 * 86_400, 9) };
+            let at = Nanos::from_secs(hole_s) + Nanos::from_millis(20 * number as i64);
+            let boot = boot_clock.then(|| BootStamp::Micros(1 + (at.0 / 1000) as u64));
+            bench.arrive(at, SENDER, number + gap, number, boot);
+        }
+        let row = bench.row();
+        assert!(row.lost <= 9 && row.restarts == 0, "{row:?}");
+        let view = View { from_s: 0.0, to_s: 1e8, columns: 100 };
+        let cells = bench.meter.cells(&bench.context, 0, view);
+        assert_eq!(cells.iter().map(|cell| u64::from(cell.lost)).sum::<u64>(), row.lost);
+    }
+}
+
 #[test]
 fn restarts_lose_nothing() {
     for with_clock in [true, false] {

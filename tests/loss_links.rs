@@ -122,6 +122,76 @@ fn two_flows_of_one_sender_are_told_apart_and_pooled_for_their_link() {
     assert!(pooled.ci95[0] < expected && expected < pooled.ci95[1]);
 }
 
+/// A forwarder that sends one system over many ports: each has numbers of its own, and nothing is lost.
+#[test]
+fn many_flows_of_one_sender_are_told_apart_and_more_are_left_out() {
+    for flows in [5_u64, 12, 30] {
+        let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Datagram)]);
+        for step in 0..500_u64 {
+            for flow in 0..flows {
+                bench.datagram(step as f64 / 50.0, 5000 + flow as u16, &clockless(step + 37 * flow, (1, 1)));
+            }
+        }
+        let summary = bench.summary();
+        assert_eq!(summary.streams.len() as u64, flows.min(16));
+        assert!(summary.streams.iter().all(|row| (row.received, row.lost) == (500, 0)), "{flows} flows");
+    }
+}
+
+/// A sender that opens a socket for each frame: one numbering over many ports.
+#[test]
+fn a_numbering_that_goes_on_from_other_ports_is_one_flow() {
+    let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Datagram)]);
+    for step in 0..2000_u64 {
+        bench.datagram(step as f64 / 10.0, 5000 + (step % 50) as u16, &clockless(step, (1, 1)));
+    }
+    let rows = bench.summary().streams;
+    let counts: Vec<_> = rows.iter().map(|row| (row.received, row.lost, row.endpoint.clone())).collect();
+    assert_eq!(counts, [(2000, 0, None)]);
+}
+
+/// Two programs that send under one id, each with numbers of its own: none of them lost anything.
+#[test]
+fn counters_that_interleave_under_one_id_give_no_loss() {
+    for (apart, pace) in [(128_u64, 1_u64), (100, 1), (200, 3), (60, 50), (250, 10)] {
+        let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Stream)]);
+        for step in 0..3000_u64 {
+            let at = step as f64 / 50.0;
+            bench.stream(at, 0, &clockless(step, (1, 1)));
+            if step % pace == 0 {
+                bench.stream(at + 0.007, 0, &clockless(1 << 40 | (step / pace + apart), (1, 1)));
+            }
+        }
+        let summary = bench.summary();
+        let row = &summary.streams[0];
+        assert_eq!(row.received, 3000 + 3000_u64.div_ceil(pace), "{apart} apart, 1 to {pace}");
+        assert_eq!((row.lost, row.loss, row.link_loss), (0, None, false), "{apart} apart, 1 to {pace}");
+        assert_eq!(row.why_not, Some(fadewatch::summary::Reason::SeveralCounters));
+        assert_eq!(summary.links[0].loss, None);
+    }
+}
+
+/// A frame of an unknown id uses its number at once where a datagram shows its bounds; in a byte stream only with a second.
+#[test]
+fn the_first_frame_of_an_unknown_id_counts_at_once_in_a_datagram() {
+    for (is_datagram, unknown, lost) in [(true, 1, 0), (false, 1, 1), (false, 2, 0)] {
+        let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Stream)]);
+        for number in 0..50_u64 {
+            let is_unknown = number == 20 || unknown == 2 && number == 30;
+            let bytes = if is_unknown {
+                frame(number, (1, 1), 4_000_000, 9, &[1, 2, 3])
+            } else {
+                clockless(number, (1, 1))
+            };
+            let at = number as f64 / 10.0;
+            if is_datagram { bench.datagram(at, 5000, &bytes) } else { bench.stream(at, 0, &bytes) }
+        }
+        let summary = bench.summary();
+        assert_eq!(summary.streams[0].lost, lost, "datagram {is_datagram}, {unknown} unknown");
+        assert_eq!(summary.framing.unknown_ids, unknown - lost);
+    }
+}
+
 #[test]
 fn flows_of_other_protocols_leave_room_for_those_that_carry_frames() {
     let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Datagram)]);

@@ -199,6 +199,37 @@ fn what_an_outage_swallowed_is_lost() {
     }
 }
 
+/// Bare bytes have no time but the boot clock's: it stands still from the last stamp before a restart to the first one
+/// after it, whatever number the old count had reached and however many frames came without a stamp.
+#[test]
+fn a_restart_whose_first_frames_carry_no_stamp_loses_nothing() {
+    for reached in 256..512_u64 {
+        for unstamped in [1_u64, 3, 12, 40] {
+            let mut bench = Bench::default();
+            let mut lost = 0;
+            for number in 0..reached {
+                // Every 50th is lost, between frames with a stamp.
+                if number % 50 == 25 && number + 5 < reached {
+                    lost += 1;
+                } else {
+                    let boot =
+                        (number % 2 == 0 || number + 1 == reached).then_some(9_000 + 20 * number as u32);
+                    bench.arrive(number as f64 / 50.0, VEHICLE, number, boot.map(BootStamp::Millis));
+                }
+            }
+            let stood = (reached - 1) as f64 / 50.0;
+            for number in 0..unstamped + 300 {
+                let since = number.saturating_sub(unstamped);
+                let boot = (number >= unstamped).then(|| BootStamp::Millis(400 + 20 * since as u32));
+                bench.arrive(stood + since as f64 / 50.0, VEHICLE, number, boot);
+            }
+            let row = bench.rows().remove(0);
+            assert_eq!((row.lost, row.restarts), (lost, 1), "{reached}, {unstamped}: {row:?}");
+            assert_eq!(row.received, reached - lost + unstamped + 300);
+        }
+    }
+}
+
 /// One frame that arrives.
 struct Arriving {
     at: f64,

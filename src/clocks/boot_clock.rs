@@ -37,25 +37,24 @@ impl BootClock {
         self.last.iter().any(Option::is_some)
     }
 
-    /// Compares a stamp with the one before of its kind, without taking it; and since when.
+    /// Compares a stamp with the one before of its kind, without taking it.
     #[inline]
-    pub(crate) fn compare(&self, at: Nanos, stamp: Option<BootStamp>) -> (Passed, Nanos) {
+    pub(crate) fn compare(&self, at: Nanos, stamp: Option<BootStamp>) -> Passed {
         let before = stamp.and_then(|stamp| Some((stamp, self.last[stamp.kind()]?)));
-        let Some((stamp, (before, seen))) = before else { return (Passed::Unknown, at) };
+        let Some((stamp, (before, seen))) = before else { return Passed::Unknown };
         let host = at - seen;
         let mut sender_us = stamp.micros() - before;
         match stamp {
             BootStamp::Millis(_) if sender_us < -WRAP_FALL_US => sender_us += BootStamp::WRAP * 1000,
             BootStamp::Micros32(_) => {
                 if self.last[..2].iter().any(Option::is_some) || host > HALF_WRAP {
-                    return (Passed::Unknown, at);
+                    return Passed::Unknown;
                 }
                 sender_us = nearest(sender_us, BootStamp::WRAP, 0);
             }
             _ => {}
         }
-        let passed = if sender_us < -FALL_US { Passed::Restarted } else { Passed::Went { sender_us, host } };
-        (passed, seen)
+        if sender_us < -FALL_US { Passed::Restarted } else { Passed::Went { sender_us, host } }
     }
 
     #[inline]

@@ -5,7 +5,7 @@
 //! does not decode was still received. Window: the whole session, and per second.
 //!
 //! - Gap: the missing numbers are lost. Longer than the numbers can tell: a multiple of
-//!   256 more, by the sender's own recent rate, with that uncertainty.
+//!   256 more, by the sender's own recent rate, where its regular messages are missing too, with that uncertainty.
 //! - Wrap: numbers are unwrapped. Duplicate: the same number and bytes within 0.5 s and 127
 //!   numbers, counted apart. Two different frames under one number: both received.
 //! - Late within 0.5 s and 127 numbers: taken off the lost again, counted out of order.
@@ -14,7 +14,9 @@
 //!   lost. Boot clock still over a silence: likewise.
 //! - Silence at the end is never loss, but an outage.
 //!
-//! Bounded: 256 senders, 4 flows each, strangers beyond them are left out; the last day by the second
+//! - Several counters that interleave under one id: no loss is told (see `numberings.rs`).
+//!
+//! Bounded: 256 flows, 16 of one sender, what is beyond them is left out; the last day by the second
 //! for up to 16 senders (the last hour and a half for more), what is older by spans. Whole figures rest on counts and
 //! runs of the whole session; bad spells of what is older are found span by span. See the files below this one.
 
@@ -23,7 +25,9 @@ mod far_side;
 mod gaps;
 mod joint_loss;
 mod link_loss;
+mod numberings;
 mod rate;
+mod regular;
 mod seconds;
 mod sender_flow;
 mod sequence;
@@ -50,7 +54,7 @@ use shared_counters::Components;
 /// Share of lost frames over which a second, a distance or a link is not good. Common practice, no source.
 pub(crate) const MUCH_LOST: f64 = 0.05;
 const MOST_FLOWS: usize = 256;
-const MOST_FLOWS_OF_ONE: usize = 4;
+const MOST_FLOWS_OF_ONE: usize = 16;
 const MOST_SYSTEMS: usize = 64;
 const MOST_HELD: usize = 64;
 const MOST_RESTARTS: usize = 1024;
@@ -142,7 +146,7 @@ impl LossMeter {
         message: &MavlinkMessage,
     ) -> Arrival {
         let MavlinkMessage { header, fingerprint: hash, boot, .. } = *message;
-        let arriving = Arriving { at, sequence: header.sequence, hash, boot };
+        let arriving = Arriving { at, sequence: header.sequence, message: header.message, hash, boot };
         if let Some(index) = self.found_last(sender, endpoint)
             && let Some(flow) = self.flows.get_mut(index)
             && header.standing == Standing::Accepted
@@ -209,7 +213,7 @@ impl LossMeter {
         known: bool,
     ) -> Arrival {
         let base = *self.base.get_or_insert(arriving.at);
-        let Some(index) = self.flow_of(sender, endpoint, arriving.at) else {
+        let Some(index) = self.flow_of(sender, endpoint, arriving) else {
             // A frame of unknown id never makes a sender.
             if known {
                 self.begin_flow(sender, endpoint, arriving, base);
@@ -310,19 +314,19 @@ impl LossMeter {
         }
     }
 
-    /// The flow that an arrival belongs to; a silent one takes on a new address.
-    fn flow_of(&mut self, sender: Sender, endpoint: Option<SocketAddr>, at: Nanos) -> Option<usize> {
+    /// The flow that an arrival belongs to. One whose very next number comes from a new address takes that on, and so
+    /// does a silent one.
+    fn flow_of(&mut self, sender: Sender, endpoint: Option<SocketAddr>, arriving: Arriving) -> Option<usize> {
         let flows = self.senders.get(&sender)?;
         if let Some(&index) = flows.iter().find(|&&index| self.flows[index].endpoint == endpoint) {
             self.places[place_of(sender.key())] = index as u16;
             return Some(index);
         }
-        let silent = flows.iter().find(|&&index| at - self.flows[index].sequence.last_at > HANDED_OVER);
-        if let Some(&index) = silent {
-            self.flows[index].endpoint = endpoint;
-            return Some(index);
-        }
-        (flows.len() >= MOST_FLOWS_OF_ONE).then(|| flows[0])
+        let is_next = |&&index: &&usize| self.flows[index].sequence.is_next(&arriving);
+        let is_silent = |&&index: &&usize| arriving.at - self.flows[index].sequence.last_at > HANDED_OVER;
+        let index = *flows.iter().find(is_next).or_else(|| flows.iter().find(is_silent))?;
+        self.flows[index].endpoint = endpoint;
+        Some(index)
     }
 
     fn begin_flow(&mut self, sender: Sender, endpoint: Option<SocketAddr>, arriving: Arriving, base: Nanos) {
@@ -330,6 +334,9 @@ impl LossMeter {
             return;
         }
         let flows = self.senders.entry(sender).or_default();
+        if flows.len() >= MOST_FLOWS_OF_ONE {
+            return;
+        }
         let is_first = flows.is_empty();
         flows.push(self.flows.len());
         let mut flow = SenderFlow::new(sender, endpoint, arriving, base);

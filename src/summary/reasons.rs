@@ -16,6 +16,8 @@ pub enum Reason {
         /// Component id of the other.
         other: u8,
     },
+    /// A sender: several counters number what comes under its id.
+    SeveralCounters,
     /// Two links: they number their frames apart.
     NumberedApart,
     /// A freeze: the vehicle was switched off on the ground.

@@ -21,6 +21,9 @@ impl fmt::Display for Reason {
                     "shares one sequence counter with component {system}/{other}: its gaps are not loss"
                 );
             }
+            Self::SeveralCounters => {
+                "several senders number their frames under this one id: numbers cannot be followed, give each an id"
+            }
             Self::NumberedApart => {
                 "the links carry no frames with the same number and bytes: they are numbered apart"
             }
@@ -100,7 +103,8 @@ impl<'de> Deserialize<'de> for Reason {
         let other = text.split([' ', '/', ':']).filter_map(|word| word.parse().ok()).collect::<Vec<u8>>();
         let shared = |system, other| Self::SharedCounter { system, other };
         let shared = if let [system, other] = other[..] { Some(shared(system, other)) } else { None };
-        let known = [Self::OwnTransmission, Self::UnnamedGround].into_iter().chain(shared);
+        let plain = [Self::OwnTransmission, Self::UnnamedGround, Self::SeveralCounters];
+        let known = plain.into_iter().chain(shared);
         Ok(known.into_iter().find(|reason| reason.to_string() == text).unwrap_or(Self::OfEarlierVersion))
     }
 }

@@ -131,6 +131,12 @@ impl Gaps {
         gap
     }
 
+    /// Puts a gap among those that are open.
+    pub(super) fn put_back(&mut self, gap: Gap) {
+        let place = self.open.partition_point(|other| other.first < gap.first);
+        self.open.insert(place, gap);
+    }
+
     pub(super) fn remove(&mut self, index: usize) -> Option<Gap> {
         self.open.remove(index)
     }

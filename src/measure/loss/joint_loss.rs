@@ -84,7 +84,10 @@ impl JointLoss {
     pub(super) fn summary(&self, context: &Context, flows: &[SenderFlow]) -> Together {
         let each: Vec<HeardOn> = self.parts.iter().map(|part| heard_on(*part, context, flows)).collect();
         let rarest = each.iter().map(|heard| heard.received).min().unwrap_or(0);
-        let shared = self.matched >= FEWEST && self.matched as f64 >= SHARED * rarest as f64;
+        let is_followed = self.sequence.is_followed()
+            && self.parts.iter().all(|part| flows[part.flow].sequence.is_followed());
+        let has_copies = self.matched >= FEWEST && self.matched as f64 >= SHARED * rarest as f64;
+        let shared = has_copies && is_followed;
         let (received, lost) = (self.sequence.received, self.sequence.lost);
         let runs = self.sequence.runs();
         Together {
@@ -101,7 +104,11 @@ impl JointLoss {
                 .map(|heard| heard.ratio)
                 .try_fold(1.0, |product, ratio| Some(product * ratio?))
                 .filter(|_| shared),
-            why_not: (!shared).then_some(Reason::NumberedApart),
+            why_not: match (has_copies, is_followed) {
+                (false, _) => Some(Reason::NumberedApart),
+                (true, false) => Some(Reason::SeveralCounters),
+                (true, true) => None,
+            },
             each,
         }
     }

@@ -34,7 +34,8 @@ impl LossMeter {
     #[must_use]
     pub fn window(&self, context: &Context, stream: usize, view: View) -> Option<WindowLoss> {
         let flow = self.rows().nth(stream)?;
-        Some(window_of(&[flow], &[flow], context, view))
+        let window = window_of(&[flow], &[flow], context, view);
+        Some(WindowLoss { loss: window.loss.filter(|_| flow.sequence.is_followed()), ..window })
     }
 
     /// The figures of a link within a window.
@@ -53,8 +54,7 @@ impl LossMeter {
     /// One row per sender and interface, in a stable order.
     #[must_use]
     pub fn summary(&self, context: &Context) -> Vec<Stream> {
-        let row =
-            |flow: &SenderFlow| flow.row(context, self.told_apart(flow), self.why_not(context, flow.sender));
+        let row = |flow: &SenderFlow| flow.row(context, self.told_apart(flow), self.why_not(context, flow));
         self.rows().map(row).collect()
     }
 
@@ -70,7 +70,8 @@ impl LossMeter {
     }
 
     /// Why a sender is kept out of every link's loss; `None`: it counts.
-    fn why_not(&self, context: &Context, sender: Sender) -> Option<Reason> {
+    fn why_not(&self, context: &Context, flow: &SenderFlow) -> Option<Reason> {
+        let sender = flow.sender;
         let Sender { system, component, direction, interface } = sender;
         if direction == Direction::Outbound {
             return Some(Reason::OwnTransmission);
@@ -83,6 +84,9 @@ impl LossMeter {
                 .any(|link| link.senders.as_ref().is_some_and(|list| list.contains(&[system, component])));
         if !named && context.roles.is_ground(system, component) {
             return Some(Reason::UnnamedGround);
+        }
+        if !flow.sequence.is_followed() {
+            return Some(Reason::SeveralCounters);
         }
         let components = *self.systems.get(&(interface, direction, system))?;
         let alone = |component: u8| {
@@ -101,7 +105,7 @@ impl LossMeter {
     ) -> impl Iterator<Item = &'a SenderFlow> {
         self.rows().filter(|flow| {
             context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
-                && self.why_not(context, flow.sender).is_none()
+                && self.why_not(context, flow).is_none()
         })
     }
 

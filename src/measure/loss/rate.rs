@@ -11,6 +11,10 @@ const BLOCK: usize = 5;
 /// The longest time over which it is taken, in checkpoints.
 const LONGEST: usize = 20;
 const UNKNOWN: f64 = 0.05;
+/// The time over which the newest rate is taken.
+const NEWEST: f64 = 5.0;
+/// A sender that pauses again within so many numbers has another pace.
+const FEW: u64 = 16;
 
 /// Checkpoints of the numbering, about one a second.
 #[derive(Clone, Debug, Default)]
@@ -19,6 +23,10 @@ pub(super) struct Rate {
     /// The oldest of them, and when the next is due.
     oldest: (Nanos, u64),
     due: Nanos,
+    /// Of all its life, numbers a second from one checkpoint to the next.
+    highest: f64,
+    /// The number after the last pause.
+    paused: Option<u64>,
 }
 
 impl Rate {
@@ -27,6 +35,9 @@ impl Rate {
             if self.points.len() >= MOST {
                 self.points.pop_front();
             }
+            if let Some(&(last, from)) = self.points.back() {
+                self.highest = self.highest.max((number - from) as f64 / (at - last).secs().max(1.0));
+            }
             self.points.push_back((at, number));
             self.note_ends();
         }
@@ -34,6 +45,30 @@ impl Rate {
 
     pub(super) fn clear(&mut self) {
         self.points.clear();
+        self.paused = None;
+    }
+
+    /// The sender paused, up to a number: that is left out of its rate, unless it pauses again and again.
+    pub(super) fn pause(&mut self, time: Nanos, numbers: u64, number: u64) {
+        if self.paused.is_some_and(|paused| number - paused < FEW) {
+            self.points.clear();
+        } else {
+            self.skip(time, numbers);
+        }
+        self.paused = Some(number);
+    }
+
+    /// Whether it has paused before.
+    pub(super) const fn has_paused(&self) -> bool {
+        self.paused.is_some()
+    }
+
+    /// Numbers a second of the last few seconds; `None` before two seconds and eight numbers.
+    pub(super) fn newest_per_second(&self, at: Nanos, number: u64) -> Option<f64> {
+        let earlier = |point: &&(Nanos, u64)| (at - point.0).secs() >= NEWEST;
+        let &(from, first) = self.points.iter().rev().find(earlier).or(self.points.front())?;
+        let (span, numbers) = ((at - from).secs(), number.saturating_sub(first));
+        (span >= 2.0 && numbers >= 8).then(|| numbers as f64 / span)
     }
 
     /// Leaves a silence out of the rate: what lies before moves up to its end.
@@ -62,6 +97,13 @@ impl Rate {
         let &(first, from) = self.points.front()?;
         let (span, numbers) = ((at - first).secs(), number.saturating_sub(from));
         (span >= 2.0 && numbers >= 8).then(|| numbers as f64 / span)
+    }
+
+    /// The highest rate that the sender was seen to send at, over a second or more, or since it began.
+    pub(super) fn highest_per_second(&self, at: Nanos, number: u64) -> f64 {
+        let (first, from) = self.oldest;
+        let since_begin = number.saturating_sub(from) as f64 / (at - first).secs().max(0.5);
+        self.highest.max(since_begin)
     }
 
     /// How many numbers may follow one by one, and after silences up to which length, for `is_short` to hold.

@@ -135,6 +135,15 @@ impl Seconds {
         }
     }
 
+    /// Nothing is known of what was lost.
+    pub(super) fn forget_lost(&mut self) {
+        let with_loss: Vec<(usize, Bin)> =
+            self.bins.range(0, usize::MAX).filter(|(_, bin)| bin.lost > 0).collect();
+        for (second, bin) in with_loss {
+            self.bins.set(second, Bin { lost: 0, ..bin });
+        }
+    }
+
     /// From now on at most so many blocks of seconds are kept.
     pub(super) fn keep_blocks(&mut self, most: usize) {
         self.bins.keep_blocks(most);

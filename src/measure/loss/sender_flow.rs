@@ -74,7 +74,7 @@ impl SenderFlow {
             duplicates: sequence.duplicates,
             out_of_order: sequence.out_of_order,
             restarts: sequence.restarts,
-            loss: runs.ratio(sequence.received, lost),
+            loss: runs.ratio(sequence.received, lost).filter(|_| sequence.is_followed()),
             loss_periods: runs.periods(),
             longest_silence_s: self.longest_silence(context).max(until - last).secs(),
             silent_at_end_s: (context.now - last).secs(),

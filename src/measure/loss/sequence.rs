@@ -9,10 +9,13 @@
 //! first of them on; single ones are second frames under one number.
 
 mod jump;
+mod numbering;
 mod plain_frame;
 
 use super::gaps::{Gap, Gaps};
+use super::numberings::Numberings;
 use super::rate::Rate;
+use super::regular::RegularMessages;
 use super::seconds::Seconds;
 use super::silence::Silences;
 use crate::clocks::{BootClock, Passed};
@@ -22,6 +25,7 @@ use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
 use jump::Jump;
+use numbering::Turn;
 use plain_frame::PlainFrame;
 
 /// Copies and late frames come within this time, and within 127 numbers.
@@ -29,8 +33,6 @@ const RECENT: Nanos = Nanos::from_millis(500);
 const HALF: u64 = 127;
 /// A jump without a boot clock may disagree with rate times time by this many.
 const JUMP: f64 = 64.0;
-/// How closely rate times time must bear out lost numbers that nothing else shows.
-const PAUSE: f64 = 0.01;
 /// Frames in a row among earlier numbers that are a new numbering.
 const ECHOES: usize = 3;
 /// A silence in which fewer numbers than this should have passed needs no reckoning.
@@ -65,6 +67,7 @@ struct Known {
 pub(super) struct Arriving {
     pub(super) at: Nanos,
     pub(super) sequence: u8,
+    pub(super) message: u32,
     pub(super) hash: u64,
     pub(super) boot: Option<BootStamp>,
 }
@@ -108,9 +111,17 @@ pub(super) struct Sequence {
     /// It goes on from another numbering, whose frames count nowhere here.
     is_joined: bool,
     rate: Rate,
+    regular: RegularMessages,
+    numberings: Numberings,
+    /// Frames that the numberings know of.
+    noted: u64,
+    /// Several counters interleave: no number says what is lost.
+    is_followed: bool,
     boot: BootClock,
     /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
     doubt: Option<(u64, Nanos)>,
+    /// Since the last boot stamp.
+    turns: Vec<Turn>,
     jump: Option<Jump>,
     /// Another component of the system restarted then: a jump soon after is one too.
     awaited: Option<Nanos>,
@@ -121,7 +132,10 @@ impl Sequence {
     /// Bytes held that copies do not share, beside the structure itself.
     pub(super) fn own_bytes(&self) -> usize {
         let kept = self.gaps.own_bytes() + self.silences.own_bytes() + self.seconds.own_bytes();
-        self.numbers.own_bytes() + size_of_val(self.echoes.as_slice()) + kept
+        self.numbers.own_bytes()
+            + size_of_val(self.echoes.as_slice())
+            + size_of_val(self.turns.as_slice())
+            + kept
     }
 
     pub(super) fn new(first: Arriving, base: Nanos) -> Self {
@@ -148,14 +162,20 @@ impl Sequence {
             recent: RECENT,
             is_joined: false,
             rate: Rate::default(),
+            regular: RegularMessages::default(),
+            numberings: Numberings::begin(first.sequence),
+            noted: 1,
+            is_followed: true,
             boot: BootClock::default(),
             doubt: None,
+            turns: Vec::new(),
             jump: None,
             awaited: None,
             plain: PlainFrame::NONE,
         };
         sequence.arrive(first.at);
         sequence.rate.observe(first.at, newest);
+        sequence.regular.observe(first.at, first.message);
         sequence.boot.take(first.at, first.boot);
         sequence
     }
@@ -165,7 +185,7 @@ impl Sequence {
     pub(super) fn joined(&self, recent: Nanos, base: Nanos) -> Self {
         let Known { at, hashes } = self.numbers.get(self.newest()).unwrap_or_default();
         let hash = hashes.map_or(0, |hashes| hashes[0]);
-        let first = Arriving { at, sequence: self.newest() as u8, hash, boot: None };
+        let first = Arriving { at, sequence: self.newest() as u8, hash, boot: None, message: 0 };
         Self { recent, is_joined: true, ..Self::new(first, base) }
     }
 
@@ -204,20 +224,51 @@ impl Sequence {
         self.gaps.mark_own(from, to);
     }
 
+    /// Whether the numbers say what is lost; not where several counters interleave.
+    pub(super) const fn is_followed(&self) -> bool {
+        self.is_followed
+    }
+
+    /// Whether a frame has the number after the newest.
+    pub(super) fn is_next(&self, arriving: &Arriving) -> bool {
+        self.numbers.ahead(arriving.number()) == 1
+    }
+
     pub(super) fn observe(&mut self, arriving: Arriving) -> Outcome {
         self.disturb();
+        if !self.is_followed {
+            return self.count_alone(arriving);
+        }
+        self.numberings.went_on(self.received - self.noted, self.newest() as u8);
+        let late = self.out_of_order;
+        let turn = Turn::new(arriving, self.last_at, self.newest(), self.received);
+        let outcome = self.place(arriving);
+        let is_late = self.out_of_order > late;
+        self.noted = self.received;
+        if outcome == Outcome::Duplicate {
+            return outcome;
+        }
+        self.regular.observe(arriving.at, arriving.message);
+        if outcome == Outcome::New {
+            self.keep_turn(turn, is_late);
+        }
+        if !is_late && !self.is_joined && self.numberings.observe(arriving.sequence) {
+            self.give_up();
+        }
+        outcome
+    }
+
+    fn place(&mut self, arriving: Arriving) -> Outcome {
         let back = self.numbers.behind(arriving.number());
         if back <= HALF && self.is_copy(arriving, back) {
             self.duplicates += 1;
             return Outcome::Duplicate;
         }
-        let (passed, stamped) = self.boot.compare(arriving.at, arriving.boot);
+        let passed = self.boot.compare(arriving.at, arriving.boot);
         if passed == Passed::Restarted {
-            let (before, at) = self.restarted_in(arriving.at, stamped);
-            self.take_back_jump(arriving.at, stamped);
-            self.restart(arriving);
-            return Outcome::Restart(Shown { before, at, by_clock: true });
+            return Outcome::Restart(self.restart_by_clock(arriving));
         }
+        self.stamped(&arriving);
         if self.is_awaited(&arriving) {
             return Outcome::Restart(self.restart(arriving));
         }
@@ -231,6 +282,28 @@ impl Sequence {
             return Outcome::Restart(self.restart(arriving));
         }
         self.forward(arriving, 256 - back, passed)
+    }
+
+    /// Counts a frame that no number tells anything of.
+    fn count_alone(&mut self, arriving: Arriving) -> Outcome {
+        let back = self.numbers.behind(arriving.number());
+        if self.is_copy(arriving, back) {
+            self.duplicates += 1;
+            return Outcome::Duplicate;
+        }
+        self.receive(arriving, self.newest() - back);
+        Outcome::New
+    }
+
+    /// Several counters interleave: what was counted lost never was.
+    fn give_up(&mut self) {
+        self.is_followed = false;
+        (self.lost, self.less, self.more) = (0, 0, 0);
+        self.gaps = Gaps::new(self.newest());
+        self.seconds.forget_lost();
+        self.echoes.clear();
+        (self.doubt, self.jump, self.awaited) = (None, None, None);
+        self.disturb();
     }
 
     fn is_copy(&self, arriving: Arriving, back: u64) -> bool {
@@ -271,8 +344,16 @@ impl Sequence {
         if is_late || is_before {
             self.out_of_order += 1;
             self.receive(arriving, number);
+            return true;
         }
-        is_late || is_before
+        // Too late for its number, which stays lost, in a stream that goes on.
+        let is_straggler =
+            lost_at.is_some() && number >= self.epoch && arriving.at - self.newest_at <= self.recent;
+        if is_straggler {
+            self.arrive(arriving.at);
+            self.echo(arriving);
+        }
+        is_straggler
     }
 
     /// A frame of unknown id that turned out to be one later: it was counted lost.
@@ -378,19 +459,6 @@ impl Sequence {
         }
     }
 
-    /// The boot clock shows a restart since a stamp: the jump at the longest silence since was it.
-    fn take_back_jump(&mut self, at: Nanos, since: Nanos) {
-        let gaps = self.gaps.open();
-        let longest = (0..gaps.len())
-            .filter(|&index| gaps[index].after > since)
-            .max_by_key(|&index| gaps[index].after - gaps[index].before);
-        if let Some(index) = longest
-            && gaps[index].after - gaps[index].before >= at - self.newest_at
-        {
-            self.take_back(index);
-        }
-    }
-
     /// Keeps a second frame under one number: several of them that rise may be a new numbering.
     fn echo(&mut self, arriving: Arriving) {
         if self.boot.known() {
@@ -407,56 +475,5 @@ impl Sequence {
         self.echoes
             .last()
             .is_some_and(|last| (1..=JUMP as u8).contains(&arriving.sequence.wrapping_sub(last.sequence)))
-    }
-
-    /// The numbering begins anew, perhaps some frames ago: nothing is lost before it.
-    fn restart(&mut self, arriving: Arriving) -> Shown {
-        let shown = if self.follows_echoes(arriving) {
-            self.echoes.push(arriving);
-            self.begin_among_echoes()
-        } else {
-            let before = self.newest_at;
-            self.begin_anew(arriving);
-            Shown { before, at: arriving.at, by_clock: false }
-        };
-        self.arrive(arriving.at);
-        shown
-    }
-
-    /// The frames that came under earlier numbers, counted as they came, are a new numbering.
-    fn begin_among_echoes(&mut self) -> Shown {
-        let before = self.newest_at;
-        let mut echoes = std::mem::take(&mut self.echoes).into_iter();
-        let Some(first) = echoes.next() else { return Shown { before, at: before, by_clock: false } };
-        self.begin_anew(first);
-        for echo in echoes {
-            let missing = u64::from(echo.sequence.wrapping_sub(self.newest() as u8).wrapping_sub(1));
-            if missing > 0 {
-                let (first, before) = (self.newest() + 1, self.newest_at);
-                self.lose(Gap { first, length: missing, before, after: echo.at, less: 0, more: 0, own: 0 });
-            }
-            self.numbers.go_on(missing + 1, echo.known());
-            self.newest_at = echo.at;
-            self.rate.observe(echo.at, self.newest());
-        }
-        Shown { before, at: first.at, by_clock: false }
-    }
-
-    fn begin_anew(&mut self, first: Arriving) {
-        let ended = self.newest();
-        self.numbers.restart(first.number(), first.known());
-        let next = self.newest();
-        self.gaps.end(first.at, ended, next);
-        self.restarts += 1;
-        self.began_at = first.at;
-        self.newest_at = first.at;
-        self.epoch = next;
-        self.doubt = None;
-        self.jump = None;
-        self.echoes.clear();
-        self.rate.clear();
-        self.rate.observe(first.at, next);
-        self.boot.clear();
-        self.boot.take(first.at, first.boot);
     }
 }

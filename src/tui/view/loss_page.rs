@@ -204,7 +204,9 @@ fn sender_rows(
 fn stream_parts(stream: &Stream) -> Vec<String> {
     let mut parts = vec![format!("received {}", quantity::count(stream.received))];
     let [low, high] = stream.lost_ci95;
-    parts.push(if low == high {
+    parts.push(if stream.loss.is_none() {
+        "lost not known".to_owned()
+    } else if low == high {
         format!("lost {}", quantity::count(stream.lost))
     } else {
         format!(

@@ -1,26 +1,37 @@
 //! Reads a jump of the numbers: frames were lost, the sender paused, or it began anew.
 //!
-//! Definition: by time, `rate x silence` numbers should have passed; the numbers themselves tell it modulo 256. Both
-//! fit where they differ by no more than the sender's own scatter over such a time allows. A boot clock settles it: then
-//! a jump is loss unless the clock fell. Without one, after a silence in which the sender may have been off (1 s, and
-//! three of its usual pauses):
-//! - no fit: it began anew, or it cannot be told. Nothing is surely lost; what may be stands in the interval;
-//! - a fit: lost. Closer than chance brings one restart in a hundred: surely; else nothing may be lost too;
-//! - numbers from 0 on after half a wrap or more fit a restart as well: nothing is surely lost.
+//! Definition: by time, `rate x silence` numbers should have passed; the numbers themselves tell it modulo 256, so that
+//! whole rounds of them are inferred. That is done only where the sender's regular messages are missing too, over an hour
+//! at most, at a rate that the last seconds and the last minute share, and where both counts fit within the sender's own
+//! scatter. Else the least is lost that the numbers show, and the interval reaches to the most that the sender ever sent.
+//! - The next numbers, three at most: it paused and went on, unless a sender that never paused is borne out closely.
+//! - A boot clock that goes on: a jump is loss. Without one, after a silence in which the sender may have been off (1 s,
+//!   and three of its usual pauses), no fit, or numbers from 0 on: nothing is surely lost, and what may be stands in the
+//!   interval. A fit closer than chance brings one restart in a hundred: surely lost; else nothing may be lost too.
 //!
 //! Another component of the system, whose boot clock fell, tells that this one began anew too (see `told`).
 
-use super::{Arriving, JUMP, Nanos, Outcome, PAUSE, Passed, SHORT, Sequence, Shown};
+use super::{Arriving, JUMP, Nanos, Outcome, Passed, SHORT, Sequence, Shown};
 use crate::measure::loss::gaps::Gap;
 
 /// A shorter silence is no restart, unless the numbers alone say so.
 const LEAST_OFF: Nanos = Nanos::from_secs(1);
+/// A sender that sends in bursts may have begun anew at 0 in a silence of this.
+const SHORT_OFF: Nanos = Nanos::from_millis(250);
 /// Nor is one of fewer usual pauses.
 const PAUSES: f64 = 3.0;
 /// Of 256 numbers drawn by chance one in a hundred, about, lies as close to the one expected.
 const CLOSE: f64 = 1.0;
 /// A count that begins no higher than this began anew.
-const NEAR_ZERO: u8 = 1;
+pub(super) const NEAR_ZERO: u8 = 1;
+/// Numbers so few on from the last are the next ones of a sender that paused, with a loss or two.
+const NEXT: u64 = 3;
+/// Rounds of the numbers that nothing else shows must be as close as this to those expected.
+const STEADY: f64 = 0.5;
+/// A count that begins anew after a short silence is further off than this.
+const SOON: f64 = 8.0;
+/// Over a longer silence a rate says nothing.
+const LONGEST: Nanos = Nanos::from_secs(3600);
 /// How far numbers may be from those expected, in standard deviations.
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
@@ -48,6 +59,26 @@ pub(super) struct Jump {
     more: u64,
 }
 
+/// What a silence should have taken: numbers by the sender's rate, how far they may be off, and whole rounds of the
+/// numbers behind those seen.
+#[derive(Clone, Copy, Debug)]
+struct Rounds {
+    expected: f64,
+    scatter: f64,
+    spread: f64,
+    /// At least, most likely, at most.
+    few: u64,
+    likely: u64,
+    many: u64,
+    /// At most if the sender sent all the time as fast as it ever did.
+    utmost: u64,
+    /// The distance of the likely count from what is expected.
+    off: f64,
+    /// Rounds may be counted: the regular messages are missing, and the rate is known for that long.
+    are_evident: bool,
+    has_paused: bool,
+}
+
 impl Sequence {
     /// Numbers went by: none, some, or so many that only time can tell.
     pub(super) fn forward(&mut self, arriving: Arriving, least: u64, passed: Passed) -> Outcome {
@@ -57,10 +88,17 @@ impl Sequence {
         }
         let (advance, less, more) = match self.read(least, silence, arriving.sequence) {
             Reading::Lost { advance, less, more } => (advance, less, more),
-            Reading::Anew { told: true, .. } => {
+            Reading::Anew { told: true, more } => {
+                self.more += more;
+                if arriving.sequence > NEAR_ZERO {
+                    self.numberings.jumped(true);
+                }
                 return Outcome::Restart(self.restart(arriving));
             }
             Reading::Anew { told: false, more } => {
+                if arriving.sequence > NEAR_ZERO {
+                    self.numberings.jumped(false);
+                }
                 self.restart(arriving);
                 self.restarts -= 1;
                 self.more += more;
@@ -68,7 +106,11 @@ impl Sequence {
                 return Outcome::New;
             }
         };
-        let long = self.expected(arriving.at).is_some_and(|expected| expected >= 128.0);
+        let expected = self.expected(arriving.at);
+        let long = expected.is_some_and(|expected| expected >= 128.0);
+        if least > NEXT && expected.is_some_and(|expected| (expected - advance as f64).abs() > JUMP) {
+            self.numberings.jumped(false);
+        }
         let first = self.newest() + 1;
         if advance > 1 {
             let length = advance - 1;
@@ -76,53 +118,106 @@ impl Sequence {
             if silence >= LEAST_OFF {
                 self.jump = Some(Jump { after: arriving.at, gap: Some(first), more });
             }
+        } else {
+            self.more += more;
         }
         if long {
-            // What is inferred feeds no rate that infers the next.
-            self.rate.skip(silence, advance);
+            // What is inferred feeds no rate that infers the next, and a pause is not the sender's rate.
+            let is_pause = advance == least && least <= NEXT;
+            if is_pause {
+                self.rate.pause(silence, advance, self.newest() + advance);
+            } else if advance > least || more > 0 {
+                self.rate.skip(silence, advance);
+            }
             self.doubt = (advance > 1).then_some((first, silence));
         }
         self.step(arriving, advance, passed)
+    }
+
+    fn rounds(&self, least: u64, silence: Nanos, expected: f64) -> Rounds {
+        let wraps = |numbers: f64| rounds_behind(numbers, least);
+        let spread = if expected > 64.0 { 3.0 * self.rate.relative_spread() * expected + 2.0 } else { 2.0 };
+        let newest = self.rate.newest_per_second(self.newest_at, self.newest());
+        let newest = newest.map_or(expected, |rate| rate * silence.secs());
+        let (low, high) = (expected.min(newest), expected.max(newest));
+        let likely = wraps(expected);
+        let is_steady = high - low <= spread.max(2.0 * JUMP);
+        let are_evident =
+            is_steady && silence <= LONGEST && self.regular.are_missing(self.newest_at, silence);
+        let has_paused = self.rate.has_paused();
+        let utmost = wraps(self.utmost(silence).max(high + spread));
+        Rounds {
+            expected,
+            scatter: self.scatter(silence, expected),
+            spread,
+            few: wraps(low - spread),
+            likely,
+            many: if are_evident && !has_paused { wraps(high + spread) } else { utmost },
+            utmost,
+            off: (expected - (least + 256 * likely) as f64).abs(),
+            are_evident,
+            has_paused,
+        }
+    }
+
+    /// Numbers that a silence took if the sender sent as fast as it ever did.
+    fn utmost(&self, silence: Nanos) -> f64 {
+        self.rate.highest_per_second(self.newest_at, self.newest()) * silence.secs()
+    }
+
+    /// What may be lost in a silence after which so many numbers are seen to have gone by, where nothing surely is; none
+    /// before a count that begins at 0.
+    pub(super) fn perhaps_lost(&self, arriving: Arriving, least: u64) -> u64 {
+        if arriving.sequence <= NEAR_ZERO {
+            return 0;
+        }
+        let rounds = rounds_behind(self.utmost(arriving.at - self.newest_at), least);
+        least.saturating_sub(1) + 256 * rounds
     }
 
     fn read(&self, least: u64, silence: Nanos, number: u8) -> Reading {
         let is_clocked = self.boot.known();
         let may_be_off = !is_clocked && self.may_be_off(silence);
         let Some(expected) = self.expected(self.newest_at + silence) else {
-            return if may_be_off && least > JUMP as u64 {
-                Reading::Anew { told: false, more: least - 1 }
+            let is_zero = !is_clocked && number == 0 && least > NEXT && silence >= SHORT_OFF;
+            let is_anew = may_be_off && least > JUMP as u64 || is_zero;
+            let more = if least > 1 { 256 * rounds_behind(self.utmost(silence), least) } else { 0 };
+            return if is_anew {
+                Reading::Anew { told: false, more: least - 1 + more }
             } else {
-                Reading::Lost { advance: least, less: if may_be_off { least - 1 } else { 0 }, more: 0 }
+                Reading::Lost { advance: least, less: if may_be_off { least - 1 } else { 0 }, more }
             };
         };
-        if least == 1 && expected <= 64.0 {
-            return Reading::Lost { advance: 1, less: 0, more: 0 };
+        let is_plain =
+            least as f64 <= JUMP && number > NEAR_ZERO && self.utmost(silence).max(expected) <= JUMP;
+        if least == 1 && expected <= JUMP || is_plain && !may_be_off {
+            return Reading::Lost { advance: least, less: 0, more: 0 };
         }
-        let wraps = |numbers: f64| ((numbers - least as f64) / 256.0).round().max(0.0) as u64;
-        let spread = if expected > 64.0 { 3.0 * self.rate.relative_spread() * expected + 2.0 } else { 2.0 };
-        let turns = wraps(expected);
-        let advance = least + 256 * turns;
-        let less = 256 * (turns - wraps(expected - spread).min(turns));
-        let more = 256 * (wraps(expected + spread).max(turns) - turns);
-        let off = (expected - advance as f64).abs();
-        let scatter = if may_be_off { self.scatter(silence, expected) } else { JUMP };
-        let is_next = least == 1 && turns > 0;
-        if is_next && off > if may_be_off { scatter } else { 2.0 + PAUSE * expected } {
-            // The very next number after a silence: by 255 to 1 it paused and went on, unless time bears
-            // out a multiple of 256 closely.
-            return Reading::Lost { advance: 1, less: 0, more: 0 };
+        let rounds = self.rounds(least, silence, expected);
+        let Rounds { spread, scatter, likely, utmost, off, .. } = rounds;
+        if least <= NEXT && likely > 0 && !is_steadily_lost(rounds) {
+            // By 255 to 1 it paused and went on, with a loss or two, or began anew a little further on.
+            let more = if off <= scatter { 256 * utmost } else { 0 };
+            return if may_be_off && least > 1 {
+                Reading::Anew { told: false, more: least - 1 + more }
+            } else {
+                Reading::Lost { advance: least, less: 0, more }
+            };
         }
-        let is_far = off > JUMP.max(if may_be_off { scatter } else { spread });
-        if least > 1 && is_far && !is_clocked {
-            return Reading::Anew { told: true, more: 0 };
+        if !is_clocked && least > 1 {
+            let is_far = off > JUMP.max(if may_be_off { scatter } else { spread });
+            let is_zero = number <= NEAR_ZERO;
+            if is_far || is_zero && !may_be_off && off > scatter + SOON {
+                return Reading::Anew {
+                    told: true,
+                    more: if is_zero { 0 } else { least - 1 + 256 * utmost },
+                };
+            }
+            if number == 0 && !may_be_off && silence >= SHORT_OFF && off > scatter.min(2.0 * CLOSE) {
+                return Reading::Anew { told: false, more: least - 1 + 256 * utmost };
+            }
         }
-        let from_zero = number <= NEAR_ZERO && expected >= 128.0;
-        if may_be_off && (off > scatter || scatter > JUMP || from_zero) {
-            let more = advance - 1 + more;
-            return Reading::Anew { told: from_zero && off > scatter, more };
-        }
-        let less = if may_be_off && off > CLOSE { advance - 1 } else { less };
-        Reading::Lost { advance, less, more }
+        if may_be_off { read_off(least, number, rounds) } else { read_on(least, rounds) }
     }
 
     /// Whether a silence is long enough for the sender to have been off.
@@ -133,7 +228,7 @@ impl Sequence {
     /// How far the numbers after a silence may be from those expected. Frames come in groups, so that the
     /// count stands still in a usual pause and then takes all of it at once.
     fn scatter(&self, silence: Nanos, expected: f64) -> f64 {
-        let group = expected / silence.secs() * self.silences.pause_s(silence);
+        let group = expected / silence.secs().max(1e-3) * self.silences.pause_s(silence);
         let one_by_one = if group < SINGLY { 0.4 } else { group };
         one_by_one + SCATTER * self.rate.spread_over(silence) * expected
     }
@@ -181,15 +276,45 @@ impl Sequence {
             && !self.boot.known()
             && self.may_be_off(silence)
     }
+}
 
-    /// The silence in which a sender restarted whose clock is seen to have fallen: the longest since a stamp of before.
-    pub(super) fn restarted_in(&self, at: Nanos, since: Nanos) -> (Nanos, Nanos) {
-        let later = self.silences.kept().iter().rev().take_while(|(_, to)| *to > since);
-        later.fold(
-            (self.last_at, at),
-            |longest, &(from, to)| {
-                if to - from > longest.1 - longest.0 { (from, to) } else { longest }
-            },
-        )
+/// Whole rounds of the numbers behind those seen, where so many went by.
+fn rounds_behind(numbers: f64, least: u64) -> u64 {
+    ((numbers - least as f64) / 256.0).round().max(0.0) as u64
+}
+
+/// A silence in which the sender went on: it is heard too soon after, or its clock ran on.
+fn read_on(least: u64, rounds: Rounds) -> Reading {
+    let Rounds { scatter, few, likely, many, utmost, off, are_evident, has_paused, .. } = rounds;
+    if many == 0 {
+        return Reading::Lost { advance: least, less: 0, more: 0 };
     }
+    if !are_evident || off > scatter {
+        return Reading::Lost { advance: least, less: 0, more: 256 * utmost };
+    }
+    if scatter > JUMP {
+        return Reading::Lost { advance: least + 256 * few, less: 256 * few, more: 256 * (utmost - few) };
+    }
+    let less = if has_paused { likely } else { likely - few.min(likely) };
+    Reading::Lost { advance: least + 256 * likely, less: 256 * less, more: 256 * (many - likely) }
+}
+
+/// A silence in which the sender may have been off.
+fn read_off(least: u64, number: u8, rounds: Rounds) -> Reading {
+    let Rounds { expected, scatter, few, likely, many, utmost, off, are_evident, has_paused, .. } = rounds;
+    let turns = if are_evident { likely } else { 0 };
+    let advance = least + 256 * turns;
+    let from_zero = number <= NEAR_ZERO && expected >= 128.0 || number == 0;
+    let is_odd = off > scatter || scatter > JUMP;
+    if is_odd || from_zero {
+        return Reading::Anew { told: from_zero && off > scatter, more: least - 1 + 256 * utmost };
+    }
+    let less = if off > CLOSE || has_paused { advance - 1 } else { 256 * (turns - few.min(turns)) };
+    Reading::Lost { advance, less, more: 256 * (many - turns) }
+}
+
+/// Whether a silence that ends with the very next numbers took whole rounds of them: only if the sender never paused
+/// before, and time bears them out to half a number.
+fn is_steadily_lost(rounds: Rounds) -> bool {
+    rounds.are_evident && !rounds.has_paused && rounds.off <= STEADY && rounds.scatter <= SCATTER
 }

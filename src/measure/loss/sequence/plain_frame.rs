@@ -37,12 +37,14 @@ impl Sequence {
             return false;
         }
         if arriving.boot.is_some() {
-            if self.boot.compare(arriving.at, arriving.boot).0 == Passed::Restarted {
+            if self.boot.compare(arriving.at, arriving.boot) == Passed::Restarted {
                 return false;
             }
+            self.stamped(arriving);
             self.boot.take(arriving.at, arriving.boot);
         }
         self.numbers.go_on(1, arriving.known());
+        self.regular.observe(arriving.at, arriving.message);
         self.silences.observe_plain(Nanos(arriving.at.0 - self.newest_at.0));
         self.seconds.add_to_newest();
         self.received += 1;

@@ -1,0 +1,123 @@
+//! Which messages of a sender come regularly, and how far apart the slowest of them come.
+//!
+//! Definition: the spacing of a message is the mean of its intervals, each weighted with its own length, so that frames
+//! in groups count as one; it is regular where over 70 % of the time lies in intervals within half of that. Unit:
+//! seconds. Window: the last 8 to 16 spacings. A gap counts as four spacings at most. Bounded: 16 messages a sender;
+//! one that was silent for 5 s makes room.
+
+use crate::units::Nanos;
+
+const MOST: usize = 16;
+/// Share of the time that makes a message regular, and the fewest intervals.
+const SHARE: f64 = 0.7;
+const FEWEST: u8 = 4;
+/// Longer intervals, in spacings, count as this.
+const LONGEST: f64 = 4.0;
+/// Spacings that are remembered.
+const WINDOW: f64 = 16.0;
+/// What comes less often than this is not waited for.
+const SLOWEST: Nanos = Nanos::from_secs(5);
+/// So many intervals without it show that a message is missing.
+const MISSING: f64 = 1.5;
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Kind {
+    message: u32,
+    last: Nanos,
+    intervals: u8,
+    /// Sums over the window: of the intervals, of their squares, of those near the spacing.
+    time: f64,
+    squares: f64,
+    near: f64,
+}
+
+/// The messages of one sender.
+#[derive(Clone, Debug, Default)]
+pub(super) struct RegularMessages([Option<Kind>; MOST]);
+
+impl RegularMessages {
+    #[inline]
+    pub(super) fn observe(&mut self, at: Nanos, message: u32) {
+        let place = (message.wrapping_mul(0x9E37_79B9) >> 28) as usize;
+        let kind = &mut self.0[place];
+        match kind {
+            Some(kind) if kind.message == message => kind.observe(at),
+            Some(other) if (at - other.last) <= SLOWEST => {}
+            _ => *kind = Some(Kind { message, last: at, ..Kind::default() }),
+        }
+    }
+
+    /// Whether every regular message is missing in a silence, the slowest too; false where none is regular.
+    pub(super) fn are_missing(&self, from: Nanos, silence: Nanos) -> bool {
+        let spacings = self.0.iter().flatten().filter(|kind| kind.is_regular()).filter_map(|kind| {
+            let spacing = kind.squares / kind.time;
+            let is_active = (from - kind.last).secs() <= 2.0 * spacing;
+            (is_active && spacing <= SLOWEST.secs()).then_some(spacing)
+        });
+        let slowest = spacings.reduce(f64::max);
+        slowest.is_some_and(|slowest| silence.secs() > MISSING * slowest)
+    }
+}
+
+impl Kind {
+    #[inline]
+    fn observe(&mut self, at: Nanos) {
+        let mut interval = (at.0 - self.last.0).max(0) as f64 * 1e-9;
+        self.last = at;
+        let (own, spacing) = (interval * self.time, self.squares);
+        if self.time > 0.0 && own > LONGEST * spacing {
+            interval = LONGEST * spacing / self.time;
+        }
+        if 0.5 * spacing <= own && own <= 1.5 * spacing {
+            self.near += interval;
+        }
+        self.intervals = self.intervals.saturating_add(1);
+        self.time += interval;
+        self.squares += interval * interval;
+        if self.time * self.time > WINDOW * self.squares {
+            self.time *= 0.5;
+            self.squares *= 0.5;
+            self.near *= 0.5;
+        }
+    }
+
+    fn is_regular(&self) -> bool {
+        self.intervals >= FEWEST && self.near >= SHARE * self.time && self.time > 0.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::loss::regular::*;
+
+    fn at(seconds: f64) -> Nanos {
+        Nanos::from_secs_f64(seconds)
+    }
+
+    #[test]
+    fn the_slowest_regular_message_must_be_missing_too() {
+        let mut messages = RegularMessages::default();
+        for step in 0..500 {
+            messages.observe(at(f64::from(step) * 0.02), 30);
+            if step % 50 == 0 {
+                messages.observe(at(f64::from(step) * 0.02), 0);
+            }
+        }
+        let from = at(499.0 * 0.02);
+        assert!(!messages.are_missing(from, at(1.2)), "a heartbeat a second is not due twice");
+        assert!(messages.are_missing(from, at(1.6)));
+    }
+
+    #[test]
+    fn what_comes_at_odd_times_is_not_waited_for_and_alone_shows_nothing() {
+        let mut messages = RegularMessages::default();
+        for seconds in [0.0, 0.1, 5.0, 5.1, 5.2, 14.0, 14.5, 30.0, 30.1] {
+            messages.observe(at(seconds), 253);
+        }
+        assert!(!messages.are_missing(at(30.1), at(100.0)));
+        for step in 0..20 {
+            messages.observe(at(30.1 + f64::from(step) * 0.1), 30);
+        }
+        assert!(messages.are_missing(at(32.0), at(0.5)));
+    }
+}
