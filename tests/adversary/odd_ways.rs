@@ -92,6 +92,6 @@ impl Session {
             (at_s, at_s, self.chance.one_of(&FAR_S))
         });
         self.truth.about.push(format!("clock {:?}", self.clock));
-        self.truth.may.extend(["stamp-back", "hole", "stamp-far"]);
+        self.truth.may.extend(["stamp-back", "stamp-ahead", "stamp-off", "hole"]);
     }
 }
