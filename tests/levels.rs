@@ -3,7 +3,6 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 mod frames;
-#[allow(dead_code, reason = "other tests use the rest")]
 mod invented;
 
 use std::sync::Arc;

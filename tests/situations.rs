@@ -29,7 +29,8 @@ const LIMIT: f64 = -95.0;
 type Gaps = &'static [Range<f64>];
 
 /// One session, and what must be said at its end.
-#[derive(Clone)]
+#[derive(Clone, Copy)]
+#[expect(clippy::struct_excessive_bools, reason = "each says one thing of a session")]
 struct Row {
     name: &'static str,
     /// It arms and flies away; else it stands disarmed beside the handset.

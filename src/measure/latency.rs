@@ -212,10 +212,9 @@ impl LatencyMeter {
         self.onboard.observe_output(key, Output { order: boot.since_boot, boot, values }, clocks);
     }
 
-    /// The sources that the input follows; until one is known, all.
+    /// The sources that the input follows.
     fn watched(&self) -> impl Iterator<Item = WatchedSource> {
-        let known = self.sources.values().any(|source| source.input.shows_sticks());
-        let watched = self.sources.iter().filter(move |(_, source)| !known || source.input.shows_sticks());
+        let watched = self.sources.iter().filter(|(_, source)| source.input.shows_sticks());
         watched.map(|(&key, source)| WatchedSource { key, lag: source.input.lags().next() })
     }
 
@@ -393,9 +392,14 @@ fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(S
     let inbound = sender.direction == Direction::Inbound;
     let at_handset = || inbound && context.interface_name(sender.interface) == "handset";
     let is_vehicle = || context.roles.vehicle() == Some(sender.system);
+    // Sticks for another vehicle move nothing of this one.
+    let is_meant =
+        |target: u8| target == 0 || context.roles.vehicle().is_none_or(|vehicle| vehicle == target);
     let (kind, values) = match telemetry {
         Telemetry::RcInput { channels, .. } if at_handset() => (0, microseconds(channels)),
-        Telemetry::RcOverride { channels, handed_back, .. } if !is_vehicle() || at_handset() => {
+        Telemetry::RcOverride { target, channels, handed_back }
+            if is_meant(*target) && (!is_vehicle() || at_handset()) =>
+        {
             let mut values = microseconds(channels);
             for (stick, value) in values.iter_mut().enumerate() {
                 if *value == ABSENT && handed_back >> stick & 1 == 0 {
@@ -404,7 +408,7 @@ fn sticks(sender: Sender, telemetry: &Telemetry, context: &Context) -> Option<(S
             }
             (1, values)
         }
-        Telemetry::ManualControl { axes, .. } if !is_vehicle() || at_handset() => {
+        Telemetry::ManualControl { target, axes } if is_meant(*target) && (!is_vehicle() || at_handset()) => {
             let mut values = [ABSENT; 18];
             for (slot, axis) in values.iter_mut().zip(axes) {
                 *slot = axis.unwrap_or(ABSENT);

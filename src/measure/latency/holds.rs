@@ -2,7 +2,7 @@
 //!
 //! Definition: an input that stays within 3 us for longer than 100 ms and 3 times its usual update, though the stick
 //! went 20 us or more after the input's last change and the input should have shown it by then (the stage's own lag;
-//! 250 ms while that is not known). The sticks: of all sources that the input follows; until one is known, of all. Unit:
+//! 250 ms while that is not known). The sticks: of all sources that the input follows. Unit:
 //! seconds, by arrival. Source: none, a definition of this program. Gap in telemetry: no hold, and it ends one without
 //! counting it. Stall of this computer within: likewise, counted apart. Bounded: the newest 65,000 spans (figures of
 //! the session are of all), [`RING`] stick positions of each source.
