@@ -60,7 +60,7 @@ fn wired(seeds: impl Iterator<Item = u64>, rate: f64, movements: usize) {
     let (mut withdrawn, mut none, mut all) = (0, 0, 0);
     for seed in seeds {
         let delay_ms = Some(1.0 + (seed % 20) as f64);
-        let session = play(&Scenario { delay_ms, movements, ..Scenario::new(seed, rate) });
+        let session = play(&Scenario { movements, delay_ms, ..Scenario::new(seed, rate) });
         let summary = session.summary();
         let why = reason(&session, &summary);
         withdrawn += usize::from(why == Some(Reason::Contradicted));
