@@ -9,6 +9,7 @@ pub mod session_text;
 pub mod threshold_text;
 mod timing_text;
 mod vibration_text;
+mod video_text;
 mod wifi_text;
 
 use std::io;
@@ -16,6 +17,7 @@ use std::io::Write;
 
 use serde::Serialize;
 
+use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
 
 /// Writes one JSON object and a line feed.
@@ -27,4 +29,16 @@ pub fn write_json_to(out: &mut dyn Write, figures: &impl Serialize) -> io::Resul
 /// A figure, or that it was not measured.
 fn number(value: Option<f64>, places: usize) -> String {
     value.map_or_else(|| NOT_MEASURED.to_owned(), |value| format!("{value:.places$}"))
+}
+
+fn section(out: &mut dyn Write, title: &str) -> io::Result<()> {
+    writeln!(out, "\n{title}")
+}
+
+fn with_unit(value: Option<f64>, places: usize, unit: &str) -> String {
+    value.map_or_else(|| NOT_MEASURED.to_owned(), |value| format!("{value:.places$} {unit}"))
+}
+
+fn metres(value: Option<f64>) -> String {
+    value.map_or_else(|| NOT_MEASURED.to_owned(), quantity::metres)
 }
