@@ -81,7 +81,7 @@ impl LinkMonitor {
         let (standing, now) = (self.margin.standing(index), self.condition(index));
         // Beside a margin stands the level that it is counted from, of the same whole second.
         let level_now = standing.level.or_else(|| self.signal.level(index, context.now));
-        let above = standing.margin.is_some_and(|margin| margin > 0.0);
+        let counts = self.counts_down(index);
         let has_level = link.has_level();
         let threshold = context.threshold(&link.name).map(|threshold| threshold.level_p05);
         let missing = if !has_level {
@@ -115,10 +115,9 @@ impl LinkMonitor {
                 .and_then(|_| self.signal.trend(index, context.now))
                 .map(|trend| trend.per_s),
             margin_now: standing.margin,
-            // Below the freeze limit there is nothing left to count down.
-            seconds_left: standing.seconds_left.filter(|_| above),
-            metres_left: standing.metres_left.filter(|_| above),
-            metres_left_ci95: standing.metres_left.filter(|_| above).and_then(|left_m| {
+            seconds_left: standing.seconds_left.filter(|_| counts),
+            metres_left: standing.metres_left.filter(|_| counts),
+            metres_left_ci95: standing.metres_left.filter(|_| counts).and_then(|left_m| {
                 let row = summary.range.iter().find(|row| row.link == link.name)?;
                 left_between(row.predicted_freeze_ci95_m?, distance_m?, left_m)
             }),

@@ -9,6 +9,8 @@ use crate::measure::life::{Phase, Silence};
 
 /// A limit that is farther away than this is not counted down to, seconds.
 const NEAR_S: f64 = 120.0;
+/// A trend of this much a second is shown as rising.
+const RISES: f64 = 0.05;
 /// A battery with less left than this is a warning, minutes.
 const LOW_MIN: f64 = 2.0;
 
@@ -71,10 +73,8 @@ fn vehicle(monitor: &LinkMonitor) -> Option<(u8, LinkState, Judgement)> {
 fn link_judgement(monitor: &LinkMonitor, index: usize) -> LinkJudgement {
     let (context, link) = (&monitor.context, &monitor.context.profile.link[index]);
     let (standing, now) = (monitor.margin.standing(index), monitor.condition(index));
-    // What rises is not about to end.
-    let falls = monitor.signal.trend(index, context.now).is_none_or(|trend| trend.per_s < 0.0);
-    let ahead = standing.margin.filter(|margin| *margin > 0.0 && falls).and(standing.seconds_left);
-    let seconds_left = ahead.filter(|seconds| *seconds < NEAR_S);
+    let counts = monitor.counts_down(index);
+    let seconds_left = standing.seconds_left.filter(|seconds| counts && *seconds < NEAR_S);
     LinkJudgement {
         role: link.role,
         reason: now.reason,
@@ -93,6 +93,12 @@ fn link_judgement(monitor: &LinkMonitor, index: usize) -> LinkJudgement {
 }
 
 impl LinkMonitor {
+    /// Whether time and distance to a link's limit are told: not below it, nor while the level rises.
+    pub(super) fn counts_down(&self, index: usize) -> bool {
+        let rises = self.signal.trend(index, self.context.now).is_some_and(|trend| trend.per_s >= RISES);
+        self.margin.standing(index).margin.is_some_and(|margin| margin > 0.0) && !rises
+    }
+
     /// Whether the source that carries a link is known to be down.
     pub(super) fn is_source_down(&self, index: usize) -> bool {
         self.sources.iter().any(|source| source.down.is_some())
