@@ -9,8 +9,8 @@ use crate::measure::life::{Phase, Silence};
 
 /// A limit that is farther away than this is not counted down to, seconds.
 const NEAR_S: f64 = 120.0;
-/// A trend of this much a second is shown as rising.
-const RISES: f64 = 0.05;
+/// A level that rises by less a second may as well be shadowing (3 dB, alike for 3 s, looked at for 10 s: 0.6 a second).
+const RISES: f64 = 0.5;
 /// A battery with less left than this is a warning, minutes.
 const LOW_MIN: f64 = 2.0;
 
