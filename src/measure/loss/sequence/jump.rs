@@ -37,6 +37,8 @@ const LONGEST: Nanos = Nanos::from_secs(3600);
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
 const SINGLY: f64 = 1.5;
+/// A round that lacks this share of its numbers may still have gone by.
+const ROOM: f64 = 0.25;
 /// Components of one system go down within this of each other.
 const TOGETHER: Nanos = Nanos::from_secs(1);
 /// How long after a restart the other components of the system come back.
@@ -151,7 +153,7 @@ impl Sequence {
         let are_evident =
             is_steady && silence <= LONGEST && self.regular.are_missing(self.newest_at, silence);
         let has_paused = self.rate.has_paused();
-        let utmost = wraps(self.utmost(silence).max(high + spread));
+        let utmost = rounds_within(self.utmost(silence), least).max(wraps(high + spread));
         Rounds {
             expected,
             scatter: self.scatter(silence, expected),
@@ -178,7 +180,7 @@ impl Sequence {
         if arriving.sequence <= NEAR_ZERO {
             return 0;
         }
-        let rounds = rounds_behind(self.utmost(arriving.at - self.newest_at), least);
+        let rounds = rounds_within(self.utmost(arriving.at - self.newest_at), least);
         least.saturating_sub(1) + 256 * rounds
     }
 
@@ -188,7 +190,7 @@ impl Sequence {
         let Some(expected) = self.expected(self.newest_at + silence) else {
             let is_zero = !is_clocked && number == 0 && least > NEXT && silence >= SHORT_OFF;
             let is_anew = may_be_off && least > JUMP as u64 || is_zero;
-            let more = if least > 1 { 256 * rounds_behind(self.utmost(silence), least) } else { 0 };
+            let more = if least > 1 { 256 * rounds_within(self.utmost(silence), least) } else { 0 };
             return if is_anew {
                 Reading::Anew { told: false, more: least - 1 + more }
             } else {
@@ -201,12 +203,12 @@ impl Sequence {
             return Reading::Lost { advance: least, less: 0, more: 0 };
         }
         let rounds = self.rounds(least, silence, expected);
-        let Rounds { spread, scatter, likely, utmost, off, is_even, .. } = rounds;
+        let Rounds { spread, scatter, likely, many, utmost, off, is_even, .. } = rounds;
         let is_zero = number <= NEAR_ZERO;
         let is_next = least <= NEXT && (likely > 0 || off > JUMP && !is_zero);
         if is_next && !is_steadily_lost(rounds) {
             // By 255 to 1 it paused and went on, with a loss or two, or began anew a little further on.
-            let more = if off <= scatter { 256 * utmost } else { 0 };
+            let more = if off <= scatter { 256 * many } else { 0 };
             return if may_be_off && least > 1 {
                 Reading::Anew { told: false, more: least - 1 + more }
             } else {
@@ -215,8 +217,9 @@ impl Sequence {
         }
         if !is_clocked && least > 1 {
             // Numbers that go on a little right after frames that came are no restart, whatever was expected.
+            let furthest = if is_even { JUMP as u64 } else { HALF };
             let is_far = off > JUMP.max(if may_be_off { scatter } else { spread });
-            let is_far = is_far && (may_be_off || least > HALF);
+            let is_far = is_far && (may_be_off || least > furthest);
             if is_far || is_even && is_zero && !may_be_off && off > scatter + SOON {
                 let more = if is_even && is_zero { 0 } else { least - 1 + 256 * utmost };
                 return Reading::Anew { told: is_even, more };
@@ -301,6 +304,11 @@ fn goes_on(least: u64, number: u8) -> bool {
 /// Whole rounds of the numbers behind those seen, where so many went by.
 fn rounds_behind(numbers: f64, least: u64) -> u64 {
     ((numbers - least as f64) / 256.0).round().max(0.0) as u64
+}
+
+/// Whole rounds behind those seen that so many numbers have room for, or nearly.
+fn rounds_within(numbers: f64, least: u64) -> u64 {
+    ((numbers - least as f64) / 256.0 + ROOM).floor().max(0.0) as u64
 }
 
 /// A silence in which the sender went on: it is heard too soon after, or its clock ran on.
