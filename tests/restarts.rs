@@ -230,6 +230,102 @@ fn a_restart_whose_first_frames_carry_no_stamp_loses_nothing() {
     }
 }
 
+/// Stamps of the 32 bit kind say nothing where there are others, and some messages carry none: the first frames after a
+/// restart are known as such by the first stamp that falls.
+#[test]
+fn a_restart_is_found_back_to_its_first_frame_past_stamps_that_say_nothing() {
+    for seed in SEEDS.take(200) {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let reboot = random.random_range(20.0..50.0);
+        let again = reboot + random.random_range(2.0..6.0);
+        // Of each message: its rate, and the kind of its stamp.
+        let messages = [(1.0, 0), (random.random_range(1.0..5.0), 1), (8.0, 2), (2.0, 0)];
+        let mut sent = Vec::new();
+        for (rate, kind) in messages {
+            let mut at = random.random::<f64>() / rate;
+            while at < 80.0 {
+                sent.push((at, kind));
+                at += random.random_range(0.9..1.1) / rate;
+            }
+        }
+        sent.retain(|(at, _)| !(reboot..again).contains(at));
+        sent.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (mut bench, mut number, mut is_again) = (Bench::default(), random.random_range(0..256), false);
+        for (at, kind) in &sent {
+            if *at >= again && !is_again {
+                (number, is_again) = (0, true);
+            }
+            let boot_ms = if is_again { (at - again) * 1e3 + 500.0 } else { at * 1e3 + 4_290_000.0 };
+            let boot = match kind {
+                1 => Some(BootStamp::Millis(boot_ms as u32)),
+                2 => Some(BootStamp::Micros32((boot_ms * 1e3) as u64 as u32)),
+                _ => None,
+            };
+            bench.arrive(*at, VEHICLE, number, boot);
+            number += 1;
+        }
+        let row = bench.rows().remove(0);
+        assert_eq!((row.lost, row.lost_ci95, row.restarts), (0, [0, 0], 1), "seed {seed}: {row:?}");
+        assert_eq!(row.received, sent.len() as u64);
+    }
+}
+
+/// A burst among heartbeats, a part of it lost: no jump of such numbers shows a restart.
+#[test]
+fn a_sender_of_a_burst_among_heartbeats_that_loses_some_never_restarted() {
+    let mut held = 0;
+    for seed in SEEDS {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let (share, from) = (random.random_range(0.05..0.2), random.random_range(0.2..10.0));
+        let burst = (0..random.random_range(50..600)).map(|turn| from + f64::from(turn) / 400.0);
+        let mut sent: Vec<f64> = (0..100).map(f64::from).chain(burst).collect();
+        sent.sort_by(f64::total_cmp);
+        let (mut bench, mut number, mut lost, mut missing) =
+            (Bench::default(), random.random_range(0..256), 0, 0);
+        for at in sent {
+            number += 1;
+            if at > 0.5 && random.random::<f64>() < share {
+                missing += 1;
+                continue;
+            }
+            lost += std::mem::take(&mut missing);
+            bench.arrive(at, CLOCKLESS, number, None);
+        }
+        let row = bench.rows().remove(0);
+        assert_eq!(row.restarts, 0, "seed {seed}: {lost} lost, {row:?}");
+        assert!(bench.meter.restarts().is_empty(), "seed {seed}");
+        held += u32::from((row.lost_ci95[0]..=row.lost_ci95[1]).contains(&lost));
+    }
+    assert!(held >= 495, "{held} of 500");
+}
+
+#[test]
+fn numbers_that_cannot_be_followed_show_no_restart() {
+    for seed in SEEDS.take(200) {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let apart = random.random_range(20..230);
+        let mut sent: Vec<(f64, u64)> = Vec::new();
+        for first in [0, apart] {
+            let rate = random.random_range(1.0..12.0);
+            let (mut at, mut number) = (random.random::<f64>(), first);
+            while at < 90.0 {
+                sent.push((at, number));
+                number += 1;
+                at += random.random_range(0.9..1.1) / rate;
+            }
+        }
+        sent.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut bench = Bench::default();
+        for (at, number) in sent {
+            bench.arrive(at, CLOCKLESS, number, None);
+        }
+        let row = bench.rows().remove(0);
+        let is_given_up = row.why_not == Some(fadewatch::summary::Reason::SeveralCounters);
+        assert!(is_given_up && row.restarts == 0, "seed {seed}: {row:?}");
+        assert!(bench.meter.restarts().is_empty(), "seed {seed}");
+    }
+}
+
 /// One frame that arrives.
 struct Arriving {
     at: f64,
@@ -329,6 +425,46 @@ fn a_component_that_stays_on_while_the_autopilot_restarts_is_counted_on() {
         let row = bench.rows().into_iter().find(|row| row.component == 100).expect("a camera");
         assert!(row.restarts == 0 || row.lost_ci95[1] >= lost, "seed {seed}: {row:?}");
         assert!(row.lost.abs_diff(lost) <= 1, "seed {seed}: {} of {lost}", row.lost);
+    }
+}
+
+/// A camera goes on while the autopilot restarts, and a heartbeat or two of it are lost around then: no restart of it.
+/// Where an outage hides all of it, the lost stand in its interval.
+#[test]
+fn a_loss_or_two_of_a_camera_while_the_autopilot_restarts_is_no_restart_of_it() {
+    for (from, to) in [(30.5, 31.5), (28.6, 30.6), (32.6, 34.6), (33.2, 34.2), (28.4, 36.2), (31.2, 38.2)] {
+        let is_heard = |at: f64| !(from..to).contains(&at);
+        let (mut bench, mut number) = (Bench::default(), 0);
+        let mut sent: Vec<(f64, u8, u64)> =
+            (0..90_u32).map(|second| (f64::from(second) + 0.37, 100, second.into())).collect();
+        for step in 0..900 {
+            let at = f64::from(step) / 10.0;
+            if (30.0..33.0).contains(&at) {
+                number = 0;
+            } else {
+                sent.push((at, 1, number));
+                number += 1;
+            }
+        }
+        sent.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut lost = 0;
+        for (at, component, number) in sent {
+            if !is_heard(at) {
+                lost += u64::from(component == 100);
+                continue;
+            }
+            let boot_s = if at < 33.0 { at + 500.0 } else { at - 32.5 };
+            let boot = (component == 1).then_some(BootStamp::Millis((boot_s * 1e3) as u32));
+            bench.arrive(at, Sender { component, ..VEHICLE }, number, boot);
+        }
+        let rows = bench.rows();
+        let row = rows.iter().find(|row| row.component == 100).expect("a camera");
+        assert!(
+            (row.lost_ci95[0]..=row.lost_ci95[1]).contains(&lost),
+            "{from} to {to}: {lost} lost, {row:?}"
+        );
+        assert!(row.restarts == 0 || lost > 2, "{from} to {to}: {row:?}");
+        assert_eq!(rows[0].restarts, 1, "{:?}", rows[0]);
     }
 }
 

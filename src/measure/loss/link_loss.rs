@@ -198,10 +198,14 @@ impl LossMeter {
         self.restarts.get(first..).unwrap_or_default()
     }
 
-    /// Senders' restarts, in order of time.
+    /// Senders' restarts, in order of time; none of a sender whose numbers cannot be followed.
     #[must_use]
     pub fn restarts(&self) -> Vec<Restart> {
         let mut restarts = self.restarts.clone();
+        let is_followed = |index: &usize| self.flows[*index].sequence.is_followed();
+        restarts.retain(|Restart { sender, .. }| {
+            self.senders.get(sender).is_some_and(|of| of.iter().all(is_followed))
+        });
         restarts.sort_by_key(|restart| (restart.at, restart.sender));
         restarts
     }

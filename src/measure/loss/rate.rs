@@ -15,6 +15,8 @@ const UNKNOWN: f64 = 0.05;
 const NEWEST: f64 = 5.0;
 /// A sender that pauses again within so many numbers has another pace.
 const FEW: u64 = 16;
+/// Numbers that a second may take more, or less, than half to twice the usual.
+const ODD: f64 = 8.0;
 
 /// Checkpoints of the numbering, about one a second.
 #[derive(Clone, Debug, Default)]
@@ -69,6 +71,19 @@ impl Rate {
         let &(from, first) = self.points.iter().rev().find(earlier).or(self.points.front())?;
         let (span, numbers) = ((at - from).secs(), number.saturating_sub(first));
         (span >= 2.0 && numbers >= 8).then(|| numbers as f64 / span)
+    }
+
+    /// Whether every second of the last minute took about as many numbers as the others: half to twice as many. Fewer than
+    /// five seconds show nothing.
+    pub(super) fn is_even(&self, at: Nanos, number: u64) -> bool {
+        let Some(mean) = self.per_second(at, number) else { return false };
+        let now = (at, number);
+        let later = self.points.iter().skip(1).chain([&now]);
+        self.points.len() >= BLOCK
+            && self.points.iter().zip(later).all(|(from, to)| {
+                let (taken, usual) = (to.1.saturating_sub(from.1) as f64, mean * (to.0 - from.0).secs());
+                0.5 * usual - ODD <= taken && taken <= 2.0 * usual.max(mean) + ODD
+            })
     }
 
     /// Leaves a silence out of the rate: what lies before moves up to its end.

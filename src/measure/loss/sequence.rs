@@ -120,7 +120,7 @@ pub(super) struct Sequence {
     boot: BootClock,
     /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
     doubt: Option<(u64, Nanos)>,
-    /// Since the last boot stamp.
+    /// Since a boot stamp last showed that the clock went on.
     turns: Vec<Turn>,
     jump: Option<Jump>,
     /// Another component of the system restarted then: a jump soon after is one too.
@@ -242,14 +242,16 @@ impl Sequence {
         self.numberings.went_on(self.received - self.noted, self.newest() as u8);
         let late = self.out_of_order;
         let turn = Turn::new(arriving, self.last_at, self.newest(), self.received);
-        let outcome = self.place(arriving);
+        let passed = self.boot.compare(arriving.at, arriving.boot);
+        let may_turn = self.boot.known() && passed == Passed::Unknown;
+        let outcome = self.place(arriving, passed);
         let is_late = self.out_of_order > late;
         self.noted = self.received;
         if outcome == Outcome::Duplicate {
             return outcome;
         }
         self.regular.observe(arriving.at, arriving.message);
-        if outcome == Outcome::New {
+        if outcome == Outcome::New && may_turn {
             self.keep_turn(turn, is_late);
         }
         if !is_late && !self.is_joined && self.numberings.observe(arriving.sequence) {
@@ -258,17 +260,16 @@ impl Sequence {
         outcome
     }
 
-    fn place(&mut self, arriving: Arriving) -> Outcome {
+    fn place(&mut self, arriving: Arriving, passed: Passed) -> Outcome {
         let back = self.numbers.behind(arriving.number());
         if back <= HALF && self.is_copy(arriving, back) {
             self.duplicates += 1;
             return Outcome::Duplicate;
         }
-        let passed = self.boot.compare(arriving.at, arriving.boot);
         if passed == Passed::Restarted {
             return Outcome::Restart(self.restart_by_clock(arriving));
         }
-        self.stamped(&arriving);
+        self.clock_passed(passed);
         if self.is_awaited(&arriving) {
             return Outcome::Restart(self.restart(arriving));
         }
@@ -295,10 +296,10 @@ impl Sequence {
         Outcome::New
     }
 
-    /// Several counters interleave: what was counted lost never was.
+    /// Several counters interleave: what was counted lost never was, and what was told as a restart was none.
     fn give_up(&mut self) {
         self.is_followed = false;
-        (self.lost, self.less, self.more) = (0, 0, 0);
+        (self.lost, self.less, self.more, self.restarts) = (0, 0, 0, 0);
         self.gaps = Gaps::new(self.newest());
         self.seconds.forget_lost();
         self.echoes.clear();

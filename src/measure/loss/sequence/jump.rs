@@ -9,9 +9,10 @@
 //!   and three of its usual pauses), no fit, or numbers from 0 on: nothing is surely lost, and what may be stands in the
 //!   interval. A fit closer than chance brings one restart in a hundred: surely lost; else nothing may be lost too.
 //!
-//! Another component of the system, whose boot clock fell, tells that this one began anew too (see `told`).
+//! A jump tells a restart only of a sender whose rate was even over the last minute, and not a short one forward right
+//! after frames that came. Another component of the system, whose boot clock fell, tells that this one began anew too (see `told`).
 
-use super::{Arriving, JUMP, Nanos, Outcome, Passed, SHORT, Sequence, Shown};
+use super::{Arriving, HALF, JUMP, Nanos, Outcome, Passed, SHORT, Sequence, Shown};
 use crate::measure::loss::gaps::Gap;
 
 /// A shorter silence is no restart, unless the numbers alone say so.
@@ -36,6 +37,8 @@ const LONGEST: Nanos = Nanos::from_secs(3600);
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
 const SINGLY: f64 = 1.5;
+/// A round that lacks this share of its numbers may still have gone by.
+const ROOM: f64 = 0.25;
 /// Components of one system go down within this of each other.
 const TOGETHER: Nanos = Nanos::from_secs(1);
 /// How long after a restart the other components of the system come back.
@@ -57,6 +60,8 @@ pub(super) struct Jump {
     gap: Option<u64>,
     /// How many may be lost nevertheless.
     more: u64,
+    /// It went on by the next numbers, with a loss or two.
+    goes_on: bool,
 }
 
 /// What a silence should have taken: numbers by the sender's rate, how far they may be off, and whole rounds of the
@@ -77,6 +82,8 @@ struct Rounds {
     /// Rounds may be counted: the regular messages are missing, and the rate is known for that long.
     are_evident: bool,
     has_paused: bool,
+    /// The rate is steady enough for a jump to show a restart.
+    is_even: bool,
 }
 
 impl Sequence {
@@ -86,6 +93,7 @@ impl Sequence {
         if least == 1 && self.rate.is_short(silence, before, self.newest(), SHORT) {
             return self.step(arriving, 1, passed);
         }
+        let goes_on = goes_on(least, arriving.sequence);
         let (advance, less, more) = match self.read(least, silence, arriving.sequence) {
             Reading::Lost { advance, less, more } => (advance, less, more),
             Reading::Anew { told: true, more } => {
@@ -102,7 +110,7 @@ impl Sequence {
                 self.restart(arriving);
                 self.restarts -= 1;
                 self.more += more;
-                self.jump = Some(Jump { after: arriving.at, gap: None, more });
+                self.jump = Some(Jump { after: arriving.at, gap: None, more, goes_on });
                 return Outcome::New;
             }
         };
@@ -116,7 +124,7 @@ impl Sequence {
             let length = advance - 1;
             self.lose(Gap { first, length, before, after: arriving.at, less, more, own: 0 });
             if silence >= LEAST_OFF {
-                self.jump = Some(Jump { after: arriving.at, gap: Some(first), more });
+                self.jump = Some(Jump { after: arriving.at, gap: Some(first), more, goes_on });
             }
         } else {
             self.more += more;
@@ -145,7 +153,7 @@ impl Sequence {
         let are_evident =
             is_steady && silence <= LONGEST && self.regular.are_missing(self.newest_at, silence);
         let has_paused = self.rate.has_paused();
-        let utmost = wraps(self.utmost(silence).max(high + spread));
+        let utmost = rounds_within(self.utmost(silence), least).max(wraps(high + spread));
         Rounds {
             expected,
             scatter: self.scatter(silence, expected),
@@ -157,6 +165,7 @@ impl Sequence {
             off: (expected - (least + 256 * likely) as f64).abs(),
             are_evident,
             has_paused,
+            is_even: self.rate.is_even(self.newest_at, self.newest()),
         }
     }
 
@@ -171,7 +180,7 @@ impl Sequence {
         if arriving.sequence <= NEAR_ZERO {
             return 0;
         }
-        let rounds = rounds_behind(self.utmost(arriving.at - self.newest_at), least);
+        let rounds = rounds_within(self.utmost(arriving.at - self.newest_at), least);
         least.saturating_sub(1) + 256 * rounds
     }
 
@@ -181,7 +190,7 @@ impl Sequence {
         let Some(expected) = self.expected(self.newest_at + silence) else {
             let is_zero = !is_clocked && number == 0 && least > NEXT && silence >= SHORT_OFF;
             let is_anew = may_be_off && least > JUMP as u64 || is_zero;
-            let more = if least > 1 { 256 * rounds_behind(self.utmost(silence), least) } else { 0 };
+            let more = if least > 1 { 256 * rounds_within(self.utmost(silence), least) } else { 0 };
             return if is_anew {
                 Reading::Anew { told: false, more: least - 1 + more }
             } else {
@@ -194,10 +203,12 @@ impl Sequence {
             return Reading::Lost { advance: least, less: 0, more: 0 };
         }
         let rounds = self.rounds(least, silence, expected);
-        let Rounds { spread, scatter, likely, utmost, off, .. } = rounds;
-        if least <= NEXT && likely > 0 && !is_steadily_lost(rounds) {
+        let Rounds { spread, scatter, likely, many, utmost, off, is_even, .. } = rounds;
+        let is_zero = number <= NEAR_ZERO;
+        let is_next = least <= NEXT && (likely > 0 || off > JUMP && !is_zero);
+        if is_next && !is_steadily_lost(rounds) {
             // By 255 to 1 it paused and went on, with a loss or two, or began anew a little further on.
-            let more = if off <= scatter { 256 * utmost } else { 0 };
+            let more = if off <= scatter { 256 * many } else { 0 };
             return if may_be_off && least > 1 {
                 Reading::Anew { told: false, more: least - 1 + more }
             } else {
@@ -205,13 +216,13 @@ impl Sequence {
             };
         }
         if !is_clocked && least > 1 {
+            // Numbers that go on a little right after frames that came are no restart, whatever was expected.
+            let furthest = if is_even { JUMP as u64 } else { HALF };
             let is_far = off > JUMP.max(if may_be_off { scatter } else { spread });
-            let is_zero = number <= NEAR_ZERO;
-            if is_far || is_zero && !may_be_off && off > scatter + SOON {
-                return Reading::Anew {
-                    told: true,
-                    more: if is_zero { 0 } else { least - 1 + 256 * utmost },
-                };
+            let is_far = is_far && (may_be_off || least > furthest);
+            if is_far || is_even && is_zero && !may_be_off && off > scatter + SOON {
+                let more = if is_even && is_zero { 0 } else { least - 1 + 256 * utmost };
+                return Reading::Anew { told: is_even, more };
             }
             if number == 0 && !may_be_off && silence >= SHORT_OFF && off > scatter.min(2.0 * CLOSE) {
                 return Reading::Anew { told: false, more: least - 1 + 256 * utmost };
@@ -234,7 +245,7 @@ impl Sequence {
     }
 
     /// Another component of the system began anew in a silence: so did this one if its numbers jumped around
-    /// then and it has no clock that says otherwise. If they did not so far, the next ones may.
+    /// then, by more than a loss or two, and it has no clock that says otherwise. If they did not so far, the next ones may.
     pub(in crate::measure::loss) fn told(&mut self, shown: Shown) -> Option<Nanos> {
         if self.boot.known() {
             return None;
@@ -253,6 +264,9 @@ impl Sequence {
             self.awaited = Some(shown.at);
             return None;
         };
+        if jump.goes_on {
+            return None;
+        }
         match jump.gap {
             // Its numbers fit a loss as well.
             Some(first) => {
@@ -269,18 +283,32 @@ impl Sequence {
     /// Whether a frame that does not follow the one before is the first since another component restarted.
     pub(super) fn is_awaited(&mut self, arriving: &Arriving) -> bool {
         let Some(told) = self.awaited.take() else { return false };
-        let silence = arriving.at - self.newest_at;
-        self.newest_at <= told
+        let (silence, least) = (arriving.at - self.newest_at, self.numbers.ahead(arriving.number()));
+        let is_anew = self.newest_at <= told
             && arriving.at - told <= AROUND
-            && arriving.sequence != (self.newest() as u8).wrapping_add(1)
+            && !goes_on(least, arriving.sequence)
             && !self.boot.known()
-            && self.may_be_off(silence)
+            && self.may_be_off(silence);
+        if is_anew {
+            self.more += self.perhaps_lost(*arriving, least);
+        }
+        is_anew
     }
+}
+
+/// Whether numbers went on by the next ones, with a loss or two, and not from 0.
+fn goes_on(least: u64, number: u8) -> bool {
+    least == 1 || least <= NEXT && number > NEAR_ZERO
 }
 
 /// Whole rounds of the numbers behind those seen, where so many went by.
 fn rounds_behind(numbers: f64, least: u64) -> u64 {
     ((numbers - least as f64) / 256.0).round().max(0.0) as u64
+}
+
+/// Whole rounds behind those seen that so many numbers have room for, or nearly.
+fn rounds_within(numbers: f64, least: u64) -> u64 {
+    ((numbers - least as f64) / 256.0 + ROOM).floor().max(0.0) as u64
 }
 
 /// A silence in which the sender went on: it is heard too soon after, or its clock ran on.
@@ -301,13 +329,15 @@ fn read_on(least: u64, rounds: Rounds) -> Reading {
 
 /// A silence in which the sender may have been off.
 fn read_off(least: u64, number: u8, rounds: Rounds) -> Reading {
-    let Rounds { expected, scatter, few, likely, many, utmost, off, are_evident, has_paused, .. } = rounds;
+    let Rounds {
+        expected, scatter, few, likely, many, utmost, off, are_evident, has_paused, is_even, ..
+    } = rounds;
     let turns = if are_evident { likely } else { 0 };
     let advance = least + 256 * turns;
     let from_zero = number <= NEAR_ZERO && expected >= 128.0 || number == 0;
     let is_odd = off > scatter || scatter > JUMP;
     if is_odd || from_zero {
-        return Reading::Anew { told: from_zero && off > scatter, more: least - 1 + 256 * utmost };
+        return Reading::Anew { told: is_even && from_zero && off > scatter, more: least - 1 + 256 * utmost };
     }
     let less = if off > CLOSE || has_paused { advance - 1 } else { 256 * (turns - few.min(turns)) };
     Reading::Lost { advance, less, more: 256 * (many - turns) }

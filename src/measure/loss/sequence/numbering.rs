@@ -1,18 +1,18 @@
 //! A numbering begins anew: at a frame, among frames that came under numbers of earlier ones, or since the last boot stamp.
 //!
-//! A boot clock that fell shows a restart at some time since the stamp before it. What came since is kept as turns: the
+//! A boot clock that fell shows a restart at some time since the stamp before it of its kind. What came since is kept as turns: the
 //! frames that did not follow the one before, or only after a while. The numbering began anew at the turn after the
 //! longest silence, else (bare bytes, whose time stands still between stamps) at the one furthest from the number that
 //! was due. What the turns from there on were counted as is taken back, and they are counted again in the new numbering.
 
 use super::jump::NEAR_ZERO;
-use super::{Arriving, Gap, Nanos, Sequence, Shown};
+use super::{Arriving, Gap, Nanos, Passed, Sequence, Shown};
 
 /// A silence that makes a turn; silences are told apart in steps of it.
 const STILL: i64 = 250_000_000;
 const MOST_TURNS: usize = 64;
 
-/// A frame that did not follow the one before, since the last boot stamp.
+/// A frame that did not follow the one before, since the clock last went on.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Turn {
     arriving: Arriving,
@@ -44,17 +44,16 @@ impl Turn {
 }
 
 impl Sequence {
-    /// A boot stamp came, and no restart since the one before.
-    pub(super) fn stamped(&mut self, arriving: &Arriving) {
-        if arriving.boot.is_some() {
+    /// A boot clock that went on shows that nothing began anew since the stamp before; one of another kind shows nothing.
+    pub(super) fn clock_passed(&mut self, passed: Passed) {
+        if matches!(passed, Passed::Went { .. }) {
             self.turns.clear();
         }
     }
 
-    /// Keeps a frame without a stamp, if it is a turn.
+    /// Keeps a frame whose stamp tells nothing, if it is a turn.
     pub(super) fn keep_turn(&mut self, mut turn: Turn, is_late: bool) {
-        let is_kept = turn.arriving.boot.is_none() && self.boot.known() && turn.is_one();
-        if is_kept && self.turns.len() < MOST_TURNS {
+        if turn.is_one() && self.turns.len() < MOST_TURNS {
             turn.late = is_late.then(|| self.newest() - self.numbers.behind(turn.arriving.number()));
             self.turns.push(turn);
         }

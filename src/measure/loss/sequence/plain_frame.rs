@@ -37,10 +37,11 @@ impl Sequence {
             return false;
         }
         if arriving.boot.is_some() {
-            if self.boot.compare(arriving.at, arriving.boot) == Passed::Restarted {
+            let passed = self.boot.compare(arriving.at, arriving.boot);
+            if passed == Passed::Restarted {
                 return false;
             }
-            self.stamped(arriving);
+            self.clock_passed(passed);
             self.boot.take(arriving.at, arriving.boot);
         }
         self.numbers.go_on(1, arriving.known());
