@@ -33,7 +33,7 @@ impl LinkMonitor {
     /// A record came: looks at the links if the last look is old.
     pub(super) fn look_at_links(&mut self, at: Nanos) {
         if self.conditions.looked.is_none_or(|looked| at - looked >= STEP) {
-            self.each_link(at, |condition, facts, _| condition.step(facts));
+            self.each_link(at, Condition::step);
         }
     }
 
@@ -47,16 +47,18 @@ impl LinkMonitor {
                 pictures.remove(0);
             }
         }
-        self.each_link(at, |condition, facts, brought| condition.second(brought, facts));
+        let links = 0..self.context.profile.link.len();
+        let mut brought: Vec<SecondOfLink> = links.rev().map(|index| self.brought(index, at)).collect();
+        self.each_link(at, |condition, facts| condition.second(brought.pop().unwrap_or_default(), facts));
     }
 
-    fn each_link(&mut self, at: Nanos, look: impl Fn(&mut Condition, &LinkFacts, SecondOfLink)) {
+    fn each_link(&mut self, at: Nanos, mut look: impl FnMut(&mut Condition, &LinkFacts)) {
         self.conditions.looked = Some(at);
         let mut links = std::mem::take(&mut self.conditions.links);
         links.resize_with(self.context.profile.link.len(), Condition::default);
         for (index, condition) in links.iter_mut().enumerate() {
             let facts = self.link_facts(index, at);
-            look(condition, &facts, self.brought(index, at));
+            look(condition, &facts);
         }
         self.conditions.links = links;
     }

@@ -55,7 +55,7 @@ fn losses(summary: &Summary, truth: &Truth, found: &mut Vec<Complaint>) {
         } else if !(row.lost_ci95[0]..=row.lost_ci95[1]).contains(&sender.lost) {
             found.push(("loss outside its interval", told.clone()));
         }
-        if row.restarts > sender.restarts {
+        if row.restarts > sender.restarts && !truth.began_anew.contains(system) {
             found.push(("restart", told));
         }
     }

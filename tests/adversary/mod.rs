@@ -63,6 +63,8 @@ pub(crate) struct Truth {
     /// Kinds of events that may be told.
     pub(crate) may: BTreeSet<&'static str>,
     pub(crate) farthest_m: f64,
+    /// Systems whose autopilot began anew: parts of them that fell silent meanwhile may have done so too.
+    pub(crate) began_anew: BTreeSet<u8>,
     pub(crate) has_voltage: bool,
     /// Of the picture: packets that were sent and did not come.
     pub(crate) packets_lost: u64,

@@ -263,6 +263,7 @@ impl Session {
     fn say_what_happens(&mut self, vehicle: &Vehicle, index: u8) {
         let may = &mut self.truth.may;
         if vehicle.reboot_s.is_some() {
+            self.truth.began_anew.insert(vehicle.system);
             may.extend(["restart", "restart-aloft", "lost", "back", "silent", "lost-vehicle"]);
         }
         if vehicle.off_s.is_finite() {
