@@ -382,7 +382,30 @@ fn rows() -> Vec<Row> {
             "PICTURE FROZEN 4.0 s",
             Row { no_picture: &[116.0..200.0], ..FLIGHT },
         ),
-        row("never a picture", Silent, "video: never heard yet", Row { has_picture: false, ..FLIGHT }),
+        row(
+            "the picture is shown elsewhere, far above its limit",
+            Good,
+            "video 35 dB above its freeze limit",
+            Row { has_picture: false, ..LIMITED },
+        ),
+        row(
+            "the picture is shown elsewhere, 2 dB above its limit",
+            Alarm,
+            "turn back now: video 2 dB above its freeze limit",
+            Row { has_picture: false, level: |_| -93.0, ..LIMITED },
+        ),
+        row(
+            "the picture is shown elsewhere, no limit",
+            Heard,
+            "video: level -60 dBm; nothing yet",
+            Row { has_picture: false, ..FLIGHT },
+        ),
+        row(
+            "never a picture",
+            Silent,
+            "video: never heard yet",
+            Row { has_levels: false, has_picture: false, ..FLIGHT },
+        ),
         row(
             "the picture's source is gone",
             Unknown,

@@ -68,13 +68,16 @@ impl Failed {
 
 /// What is known of a link at an instant.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 pub struct LinkFacts {
     /// Now.
     pub at: Nanos,
     /// What it is for.
     pub role: LinkRole,
-    /// When anything of its far side last came, this computer's own stalls not counted; `None`: never.
+    /// When anything of its far side last came, or a level of it, this computer's own stalls not counted; `None`: never.
     pub heard: Option<Nanos>,
+    /// Data of its own came, or the vehicle told of them; else a level alone shows it.
+    pub has_data: bool,
     /// Its usual spacing, where it is known.
     pub spacing: Option<Nanos>,
     /// The vehicle is switched off, or not there yet.
@@ -152,13 +155,14 @@ impl Condition {
         self.lasts(self.severe_for >= needed, facts.at - Nanos::from_secs(1), Failure::MuchLost, facts.at);
         self.step(facts);
         let came = facts.heard.is_some_and(|heard| facts.at - heard <= FRESH);
-        let worked = came && self.failures(facts).all(|failed| failed.end(facts.at) < facts.at);
+        let worked =
+            came && facts.has_data && self.failures(facts).all(|failed| failed.end(facts.at) < facts.at);
         self.experience.second(worked, facts.level, facts.distance_m);
     }
 
     /// Looks at a link at an instant.
     pub fn step(&mut self, facts: &LinkFacts) {
-        let silent_from = silent_from(facts).filter(|_| !facts.is_off && !facts.is_blind);
+        let silent_from = silent_from(facts).filter(|_| facts.has_data && !facts.is_off && !facts.is_blind);
         self.lasts(silent_from.is_some(), silent_from.unwrap_or_default(), Failure::Silent, facts.at);
         self.own.retain(|failed| failed.end(facts.at) + KEPT > facts.at);
         while self.own.len() > MOST {
@@ -238,7 +242,9 @@ impl Condition {
         if facts.is_off {
             return (LinkState::Silent, StateReason::Off);
         }
-        if facts.is_blind {
+        // A radio that reports seldom shows no level in between.
+        let is_dark = !facts.has_data && at - heard > SILENT.1;
+        if facts.is_blind || is_dark {
             return (LinkState::Unknown, StateReason::Blind);
         }
         let lately = within(LATELY);
@@ -253,11 +259,11 @@ impl Condition {
             return (margin, StateReason::Margin);
         }
         let begin = at - FAILING_WITHIN;
-        let failing = lately.iter().fold(Nanos::ZERO, |sum, failed| {
-            sum + (failed.end(at) - failed.from.max(begin)).max(Nanos::ZERO)
-        });
-        let often =
-            within(OFTEN_WITHIN).into_iter().filter(|failed| failed.from + OFTEN_WITHIN >= at).count();
+        let failing = spells(&lately, at)
+            .iter()
+            .fold(Nanos::ZERO, |sum, (from, to)| sum + (*to - (*from).max(begin)).max(Nanos::ZERO));
+        let recent = spells(&within(OFTEN_WITHIN), at);
+        let often = recent.iter().filter(|(from, _)| *from + OFTEN_WITHIN >= at).count();
         if failing >= FAILING || often >= OFTEN {
             return (LinkState::Alarm, StateReason::OftenFailed);
         }

@@ -25,6 +25,8 @@ const PICTURES_S: usize = 3;
 pub(super) struct Conditions {
     links: Vec<Condition>,
     looked: Option<Nanos>,
+    /// When each link last had a level.
+    levels: Vec<Option<Nanos>>,
     /// Frames so far, and those that came whole, of the last whole seconds.
     pictures: Vec<(u64, u64)>,
 }
@@ -56,7 +58,11 @@ impl LinkMonitor {
         self.conditions.looked = Some(at);
         let mut links = std::mem::take(&mut self.conditions.links);
         links.resize_with(self.context.profile.link.len(), Condition::default);
+        self.conditions.levels.resize(links.len(), None);
         for (index, condition) in links.iter_mut().enumerate() {
+            if self.signal.level(index, at).is_some() {
+                self.conditions.levels[index] = Some(at);
+            }
             let facts = self.link_facts(index, at);
             look(condition, &facts);
         }
@@ -79,17 +85,16 @@ impl LinkMonitor {
 
     fn link_facts(&self, index: usize, at: Nanos) -> LinkFacts {
         let (context, link) = (&self.context, &self.context.profile.link[index]);
-        let (own, standing) = (self.last_heard(index), self.margin.standing(index));
-        // A control link that nobody hears here shows itself in what the vehicle tells of its input.
-        let is_told = link.role == LinkRole::Control && own.is_none();
-        let told = is_told.then(|| self.failsafe.input_heard()).flatten();
+        let (data, standing) = (self.data_heard(index), self.margin.standing(index));
+        let is_told = link.role == LinkRole::Control && self.last_heard(index).is_none();
         let stalled = context.stalls.last().filter(|stall| stall.from <= at && at < stall.to);
         let is_blind =
             stalled.is_some() || self.is_source_down(index) || (is_told && self.is_vehicle_silent(at));
         LinkFacts {
             at,
             role: link.role,
-            heard: own.or(told).map(|heard| at - context.at_work(heard, at)),
+            heard: self.shown_at(index).map(|heard| at - context.at_work(heard, at)),
+            has_data: data.is_some(),
             spacing: self.usual_spacing(index),
             is_off: context.life.now() == Some(Phase::Off) || self.is_handset_off(index),
             is_blind,
@@ -104,6 +109,18 @@ impl LinkMonitor {
             distance_m: self.range.distance(at, context).map(|distance| distance.0),
             damaged: (link.role == LinkRole::Video).then(|| self.damaged()).flatten(),
         }
+    }
+
+    /// When data of a link last came. A control link that nobody hears here shows itself in what the vehicle tells of its
+    /// input.
+    fn data_heard(&self, index: usize) -> Option<Nanos> {
+        let is_control = self.context.profile.link[index].role == LinkRole::Control;
+        self.last_heard(index).or_else(|| is_control.then(|| self.failsafe.input_heard()).flatten())
+    }
+
+    /// When data of a link last came, else a level: the picture may be shown elsewhere.
+    pub(super) fn shown_at(&self, index: usize) -> Option<Nanos> {
+        self.data_heard(index).or_else(|| self.conditions.levels.get(index).copied().flatten())
     }
 
     fn usual_spacing(&self, index: usize) -> Option<Nanos> {

@@ -85,7 +85,7 @@ fn link_judgement(monitor: &LinkMonitor, index: usize) -> LinkJudgement {
         metres_left: seconds_left.and(standing.metres_left),
         distance_m: monitor.range.distance(context.now, context).map(|distance| distance.0),
         loss_ratio: now.loss_ratio,
-        silent_s: monitor.last_heard(index).map(|heard| (context.now - heard).secs()),
+        silent_s: monitor.shown_at(index).map(|heard| (context.now - heard).secs()),
         failures: (now.failures.0, now.failures.1.secs()),
         phase: context.life.now(),
         broken: broken_source(link, &monitor.source_states()),

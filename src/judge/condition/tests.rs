@@ -7,6 +7,7 @@ fn facts(at_ms: i64) -> LinkFacts {
         at,
         role: LinkRole::Video,
         heard: Some(at),
+        has_data: true,
         spacing: Some(Nanos::from_millis(5)),
         is_off: false,
         is_blind: false,
@@ -108,6 +109,19 @@ fn three_failures_within_thirty_seconds_are_an_alarm() {
     assert_eq!(with(&[45_000, 59_000]), LinkState::Warning);
 }
 
+/// A picture that stands, its silence and its lost packets are one failure, and fail for no longer than they last.
+#[test]
+fn failures_that_overlap_count_once() {
+    let at_once = |what: Failure| Failed { what, ..frozen(17_000, Some(17_400)) };
+    let condition = run(18, |second, facts| {
+        if second == 18 {
+            facts.failed = [Failure::Frozen, Failure::Held, Failure::InputLost].map(at_once).to_vec();
+        }
+        WHOLE
+    });
+    assert_eq!((state(&condition), condition.now().failures.0), (LinkState::Warning, 1));
+}
+
 /// 30 % of 10 or more packets lost in a second (ITU-T G.826); of a telemetry link only the third such second on end.
 #[test]
 fn a_second_with_much_loss_is_a_failure() {
@@ -207,6 +221,26 @@ fn without_a_level_the_distance_speaks() {
     };
     assert_eq!((with(105.0, 40.0), with(105.0, 108.0)), (LinkState::Good, LinkState::Good));
     assert_eq!(with(105.0, 130.0), LinkState::Heard);
+}
+
+/// A level without any data of its own says that it is over its limit, and never that it works.
+#[test]
+fn a_level_alone_is_no_work() {
+    let with = |is_over_limit| {
+        state(&run(100, |_, facts| {
+            (facts.level, facts.has_data, facts.is_over_limit) = (Some(-60.0), false, is_over_limit);
+            SecondOfLink::default()
+        }))
+    };
+    assert_eq!((with(false), with(true)), (LinkState::Heard, LinkState::Good));
+    let gone = |ago_s: u32| {
+        state(&run(100, |second, facts| {
+            facts.has_data = false;
+            facts.heard = Some(Nanos::from_secs(i64::from(second.min(100 - ago_s))));
+            SecondOfLink::default()
+        }))
+    };
+    assert_eq!((gone(5), gone(6)), (LinkState::Heard, LinkState::Unknown));
 }
 
 #[test]
