@@ -10,3 +10,4 @@ mod link_sentence;
 pub mod quantity;
 pub mod reason;
 pub mod regularity;
+pub mod session_sentence;

@@ -11,7 +11,7 @@ use anyhow::Context as _;
 
 use crate::capture::{Recording, file_hash};
 use crate::cli::Common;
-use crate::history::{Asking, Choice, History, SessionRow};
+use crate::history::{Asking, Choice, History, SessionRow, equipment};
 use crate::monitor::SessionEvidence;
 use crate::profile::Profile;
 use crate::record::text::utc_text;
@@ -21,6 +21,7 @@ use crate::session::live::Known;
 use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
+use crate::wording::quantity;
 
 use super::{Reading, analyse};
 
@@ -200,28 +201,40 @@ pub(super) fn row_of(
     row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
-/// Puts a finished session into the history, each of several files as a session of its own; a failure is told, and
-/// takes nothing else down.
-pub(super) fn keep(common: &Common, profile: &Arc<Profile>, end: &SessionEnd) {
-    let kept = || -> anyhow::Result<()> {
-        if end.recordings.is_empty() {
-            return Ok(());
-        }
+/// Puts a finished session into the history, each of several files as a session of its own, and says what that holds
+/// now; a failure is told, and takes nothing else down.
+pub(super) fn keep(common: &Common, profile: &Arc<Profile>, end: &SessionEnd) -> Option<String> {
+    if end.recordings.is_empty() {
+        return None;
+    }
+    let kept = || -> anyhow::Result<String> {
         let mut history = History::open(&history_path(common)?)?;
         tell_set_aside(&history);
         if let [path] = end.recordings.as_slice() {
             let hash = file_hash(path).with_context(|| format!("cannot read '{}'", path.display()))?;
             history.add(&row(hash, &end.summary, end.evidence.clone())?)?;
-            return Ok(());
+        } else {
+            for path in &end.recordings {
+                history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1))?)?;
+            }
         }
-        for path in &end.recordings {
-            history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1))?)?;
-        }
-        Ok(())
+        holds(&history, &end.summary.recording.tags)
     };
-    if let Err(error) = kept() {
-        eprintln!("fadewatch: the session is not in the history: {error:#}");
+    match kept() {
+        Ok(said) => Some(said),
+        Err(error) => {
+            eprintln!("fadewatch: the session is not in the history: {error:#}");
+            None
+        }
     }
+}
+
+/// How many sessions a history holds, and how many of them have this equipment.
+fn holds(history: &History, tags: &BTreeMap<String, String>) -> anyhow::Result<String> {
+    let (all, own) = (history.list()?, equipment(tags));
+    let alike = all.iter().filter(|session| equipment(&session.tags) == own).count() as u64;
+    let all = quantity::counted(all.len() as u64, "session", "sessions");
+    Ok(format!("the history holds {all}, {alike} with this equipment"))
 }
 
 #[cfg(test)]
@@ -279,7 +292,8 @@ mod tests {
             recordings: recordings.clone(),
             evidence: SessionEvidence::default(),
         };
-        keep(&common, &profile, &end);
+        let said = keep(&common, &profile, &end);
+        assert_eq!(said.as_deref(), Some("the history holds 2 sessions, 0 with this equipment"));
         let kept = History::open(common.history.as_deref().unwrap()).unwrap().list().unwrap();
         let mut hashes: Vec<String> = kept.into_iter().map(|session| session.hash).collect();
         hashes.sort();

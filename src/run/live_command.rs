@@ -1,6 +1,7 @@
 //! `live`: monitors, records, warns.
 
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -9,6 +10,8 @@ use anyhow::Context as _;
 
 use crate::cli::LiveArgs;
 use crate::clock::SessionClock;
+use crate::report;
+use crate::session::SessionEnd;
 use crate::session::live;
 use crate::session::live::LiveConfig;
 use crate::source::SourceUrl;
@@ -58,14 +61,26 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     };
     let end = handle.finish()?;
     shown?;
-    earlier_sessions::keep(&args.common, &profile, &end);
-    for path in end.recordings.iter().filter(|_| on_screen) {
-        eprintln!("recorded to {}", path.display());
-    }
-    if !on_screen {
+    let history = earlier_sessions::keep(&args.common, &profile, &end);
+    if on_screen {
+        leave(&mut std::io::stdout().lock(), &end, history.as_deref())?;
+    } else {
         screens::print(&end.summary, args.json)?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// The last words: how it went, where it is recorded, and what the history holds now.
+fn leave(out: &mut dyn Write, end: &SessionEnd, history: Option<&str>) -> anyhow::Result<()> {
+    report::session_text::session(out, &end.summary)?;
+    for path in &end.recordings {
+        writeln!(out, "recorded to {}", path.display())?;
+    }
+    if let Some(history) = history {
+        writeln!(out, "{history}")?;
+    }
+    writeln!(out, "{INSTRUMENT}")?;
+    Ok(())
 }
 
 /// What the session does beside recording: it listens, and says what it sends where it was asked to.
@@ -98,4 +113,40 @@ fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the folder for recordings '{}'", folder.display()))?;
     Ok(live::recording_in(&folder, SessionClock::start().now()))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::monitor::SessionEvidence;
+    use crate::run::live_command::*;
+    use crate::summary::{SessionVerdict, SessionWord, Summary};
+
+    #[test]
+    fn the_last_words_say_how_it_went_where_it_is_and_what_the_history_holds() {
+        let verdict = |about: &str, said: &str| SessionVerdict {
+            about: about.to_owned(),
+            word: SessionWord::Failed,
+            written: Some(said.to_owned()),
+            ..SessionVerdict::default()
+        };
+        let session_verdicts = vec![
+            verdict("session", "video failed; control worked"),
+            verdict("video", "video failed once, for 0.8 s"),
+            verdict("control", "control worked for 3 min in 1 trip"),
+        ];
+        let end = SessionEnd {
+            summary: Summary { session_verdicts, ..Summary::default() },
+            recordings: vec![PathBuf::from("flights/one.pcapng")],
+            evidence: SessionEvidence::default(),
+        };
+        let mut out = Vec::new();
+        leave(&mut out, &end, Some("the history holds 3 sessions, 2 with this equipment")).unwrap();
+        let text = String::from_utf8(out).unwrap();
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!(lines[0], "  failed      video failed; control worked");
+        assert_eq!(lines[1], "  failed      video failed once, for 0.8 s");
+        let rest = ["recorded to flights/one.pcapng", "the history holds 3 sessions, 2 with this equipment"];
+        assert_eq!(lines[lines.len() - 3..lines.len() - 1], rest);
+        assert_eq!(lines[lines.len() - 1], INSTRUMENT);
+    }
 }

@@ -78,6 +78,7 @@ pub const TABLE: &[Binding] = &[
     bind(&[Char('7')], "7", Action::Show(Screen::Events), "events: what happened", Group::Pages),
     bind(&[Char('8')], "8", Action::Show(Screen::Signal), "signal: level and its limit", Group::Pages),
     bind(&[Char('9')], "9", Action::Show(Screen::Map), "map: where it is good and bad", Group::Pages),
+    bind(&[Char('w')], "w", Action::Show(Screen::Session), "session: what worked", Group::Pages),
     bind(&[Tab], "Tab", Action::NextScreen, "next page", Group::Pages),
     bind(&[KeyCode::BackTab], "Shift-Tab", Action::PreviousScreen, "page before", Group::Pages),
     bind(&[Char('l'), Enter], "l", Action::NextItem, "next link, or part of the page", Group::Pages),

@@ -139,6 +139,8 @@ pub struct UiState {
     pub filter: EventFilter,
     /// One line that answers the last key.
     pub reply: Option<String>,
+    /// The session came to its end: its page was shown once.
+    pub at_end: bool,
     /// Links whose alarm has rung.
     pub alarmed: BTreeSet<String>,
 }
@@ -359,8 +361,23 @@ impl UiState {
         vec![Effect::Send(command)]
     }
 
+    /// At the end of a session its page takes the place of the overview; whoever goes back in time sees that again.
+    fn notice_end(&mut self, feed: &Feed) {
+        let at_end = match feed.mode {
+            Mode::Live => feed.ended,
+            Mode::Replay { at_end, .. } => at_end,
+        };
+        let from_to =
+            if at_end { (Screen::Overview, Screen::Session) } else { (Screen::Session, Screen::Overview) };
+        if at_end != self.at_end && self.screen == from_to.0 {
+            self.show(from_to.1);
+        }
+        self.at_end = at_end;
+    }
+
     /// A new feed came: ring for each link that is newly in alarm. On the ground nothing rings.
     pub fn observe(&mut self, feed: &Feed) -> Vec<Effect> {
+        self.notice_end(feed);
         let quiet = feed.snapshot.phase.is_some_and(|phase| !phase.is_trip());
         let standing: BTreeSet<String> = feed
             .snapshot

@@ -19,6 +19,7 @@ mod movement;
 mod overview_page;
 mod radios;
 mod range_page;
+mod session_page;
 mod signal_page;
 mod stages;
 mod vibration_page;
@@ -135,6 +136,7 @@ fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
         Screen::Events => events_page::render(scene, snapshot, area, buffer),
         Screen::Signal => signal_page::render(scene, snapshot, area, buffer),
         Screen::Map => map::render(scene, snapshot, area, buffer),
+        Screen::Session => session_page::render(scene, snapshot, area, buffer),
     }
 }
 

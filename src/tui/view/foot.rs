@@ -119,9 +119,9 @@ fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
 /// Every page by its key.
 fn all_pages(scene: &Scene<'_>, mut x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
     let theme = scene.theme;
-    for (number, screen) in (1..).zip(Screen::ALL) {
+    for screen in Screen::ALL {
         let style = if screen == scene.state.screen { theme.band(LinkState::Unknown) } else { theme.dim };
-        x = pen.text(x, row, &format!("{number}"), theme.key);
+        x = pen.text(x, row, keys::shown(Action::Show(screen)), theme.key);
         x = pen.text(x, row, &format!(" {} ", screen.title()), style) + 1;
     }
     x
