@@ -50,6 +50,7 @@ fn child() {
             feeds.publish(feed.clone());
         }
         Ok(SessionEnd {
+            missing: None,
             summary: Summary::default(),
             recordings: Vec::new(),
             evidence: SessionEvidence::default(),

@@ -6,18 +6,16 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use anyhow::Context as _;
-
 use crate::cli::LiveArgs;
-use crate::clock::SessionClock;
 use crate::report;
-use crate::session::SessionEnd;
 use crate::session::live;
 use crate::session::live::LiveConfig;
+use crate::session::{Missing, SessionEnd};
 use crate::source::SourceUrl;
 use crate::wording::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
+use crate::wording::quantity;
 
-use super::{earlier_sessions, screens};
+use super::{earlier_sessions, screens, tell};
 
 /// Runs a live session until the pilot leaves, then puts it into the history.
 pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
@@ -28,11 +26,6 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
-    let recorded = match &recording {
-        Some(path) => format!("recording to {}", path.display()),
-        None => "recording nothing".to_owned(),
-    };
-    let begun = format!("{INSTRUMENT}\n{}; {recorded}", does(args));
     let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
     let sources_end = all_end(&sources);
     let [vehicle, handset, video, level] = sources;
@@ -52,6 +45,11 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     };
     let handle =
         live::start(config, |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start))?;
+    let recorded = match handle.recording() {
+        Some(path) => format!("recording to {}", path.display()),
+        None => "recording nothing".to_owned(),
+    };
+    let begun = format!("{INSTRUMENT}\n{}; {recorded}", does(args));
     let on_screen = screens::can_show() && args.vehicle != "-";
     let shown = if on_screen {
         screens::show(&handle, &args.screen, args.for_s)
@@ -60,14 +58,25 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         screens::wait(&handle, until, &begun)
     };
     let end = handle.finish()?;
-    shown?;
+    // Whatever became of the terminal, the session is kept.
     let history = earlier_sessions::keep(&args.common, &profile, &end);
+    shown?;
     if on_screen {
         leave(&mut std::io::stdout().lock(), &end, history.as_deref())?;
     } else {
         screens::print(&end.summary, args.json)?;
     }
-    Ok(ExitCode::SUCCESS)
+    let Some(missing) = &end.missing else { return Ok(ExitCode::SUCCESS) };
+    tell(format_args!("fadewatch: the recording is not whole: {}", lacks(missing)));
+    Ok(ExitCode::from(super::LIMIT_FAILED))
+}
+
+fn lacks(missing: &Missing) -> String {
+    let error = missing.error.as_ref().map_or_else(String::new, |error| format!(" ({error})"));
+    let written = format!("{} could not be written{error}", quantity::bytes(missing.bytes));
+    let taken = "one of its files was deleted, moved or cut while it was written".to_owned();
+    let parts = [(missing.bytes > 0).then_some(written), missing.was_taken.then_some(taken)];
+    parts.into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
 /// The last words: how it went, where it is recorded, and what the history holds now.
@@ -103,16 +112,14 @@ fn all_end(sources: &[Option<SourceUrl>]) -> bool {
     sources.iter().flatten().all(|url| matches!(url, SourceUrl::Stdin | SourceUrl::File(_)))
 }
 
-/// A file that does not exist yet: the one that was named, else one named by the time of the start.
+/// The file that was named, or the folder for one.
 fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
-    let folder = match asked {
-        Some(path) if path.is_dir() => path.to_owned(),
-        Some(path) => return Ok(path.to_owned()),
-        None => super::data_folder()?.join("recordings"),
-    };
-    std::fs::create_dir_all(&folder)
-        .with_context(|| format!("cannot make the folder for recordings '{}'", folder.display()))?;
-    Ok(live::recording_in(&folder, SessionClock::start().now()))
+    if let Some(path) = asked {
+        return Ok(path.to_owned());
+    }
+    let folder = super::data_folder()?.join("recordings");
+    super::make_private(&folder)?;
+    Ok(folder)
 }
 
 #[cfg(test)]
@@ -137,6 +144,7 @@ mod tests {
         let end = SessionEnd {
             summary: Summary { session_verdicts, ..Summary::default() },
             recordings: vec![PathBuf::from("flights/one.pcapng")],
+            missing: None,
             evidence: SessionEvidence::default(),
         };
         let mut out = Vec::new();

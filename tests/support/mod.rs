@@ -959,6 +959,7 @@ pub(crate) fn feed(data: Data, columns: u16) -> Feed {
             bytes: if data == Data::Empty { 248 } else { 3_412_345 },
             error: None,
             refused: 0,
+            is_gone: false,
         }),
         ended: false,
         message: None,
