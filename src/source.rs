@@ -11,6 +11,7 @@ pub(crate) mod endpoint;
 pub(crate) mod evdev;
 pub(crate) mod host_drops;
 pub(crate) mod packet_socket;
+pub(crate) mod peer;
 pub(crate) mod ports;
 pub(crate) mod reader;
 pub(crate) mod readiness;

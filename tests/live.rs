@@ -346,7 +346,8 @@ fn a_udp_vehicle_and_a_tcp_program_get_each_other_byte_for_byte() {
     .unwrap();
     let (mut program, _) = listener.accept().unwrap();
     let vehicle = sender_to(port);
-    let down = random_bytes(3, 60_000);
+    // Only who brings frames of the vehicle is answered.
+    let down = [heartbeat(0), random_bytes(3, 60_000)].concat();
     for datagram in down.chunks(1400) {
         vehicle.send(datagram).unwrap();
     }

@@ -4,6 +4,7 @@
 //! `--forward`, passed on) or the other program behind `--forward` (its bytes go to
 //! the vehicle source and are recorded there as sent).
 
+use std::net::SocketAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -148,6 +149,15 @@ impl Line {
     pub(crate) fn sent_datagram(&self, at: Nanos, flow: Flow, bytes: &Arc<[u8]>) {
         if let Self::Source { interface, intake, .. } = self {
             intake.datagram(at, *interface, Direction::Outbound, flow, Arc::clone(bytes));
+        }
+    }
+
+    /// What is sent goes to another address from here on.
+    pub(crate) fn answers(&self, now: SocketAddr, before: SocketAddr) {
+        if let Self::Source { interface, name, intake, notices, .. } = self {
+            let text = format!("{name}: what is sent goes to {now} now, no longer to {before}");
+            intake.note(*interface, Note::Foreign { text: text.clone() });
+            notices.say(text);
         }
     }
 

@@ -1,8 +1,7 @@
 //! UDP: a listening source, or the other program behind `--forward`.
 //!
-//! A listening source answers the peer that it hears; another one takes its place
-//! only after 3 s of silence, so that a stranger cannot turn the way back to himself
-//! while the vehicle speaks. What comes is stamped by the kernel, what is sent just before it goes.
+//! A listening source answers the vehicle (see `peer`). What comes is stamped by the kernel, what is sent just before it
+//! goes.
 
 use std::future::pending;
 use std::net::{SocketAddr, ToSocketAddrs};
@@ -12,20 +11,19 @@ use std::sync::{Mutex, PoisonError};
 use nix::sys::socket::{SockaddrStorage, setsockopt, sockopt};
 use tokio::io::Interest;
 use tokio::net::UdpSocket;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 
 use crate::record::Flow;
-use crate::units::Nanos;
 
 use super::byte_stream::{Refusal, plain};
 use super::endpoint::{Line, Outgoing};
 use super::host_drops::{SocketDrops, each_second};
+use super::peer::Peer;
 use super::receive;
 use super::receive::Receiver;
 
 /// Buffer asked of the kernel: 4 s of a 16 Mbit/s video.
 const RECEIVE_BUFFER: usize = 8 << 20;
-const PEER_SILENT: Nanos = Nanos::from_secs(3);
 
 /// An open socket.
 pub(crate) struct Socket {
@@ -102,17 +100,22 @@ impl Socket {
         self.udp.as_fd().try_clone_to_owned().ok()
     }
 
-    /// Serves it for the whole session.
-    pub(crate) async fn run(self, line: Line, mut outgoing: mpsc::Receiver<Outgoing>) {
-        let peer: Mutex<Option<(SocketAddr, Nanos)>> = Mutex::new(None);
+    /// Serves it for the whole session; `vehicle` is the vehicle's system, once it is known.
+    pub(crate) async fn run(
+        self,
+        line: Line,
+        mut outgoing: mpsc::Receiver<Outgoing>,
+        vehicle: watch::Receiver<Option<u8>>,
+    ) {
+        let peer = Mutex::new(Peer::default());
         tokio::select! {
-            () = self.read(&line, &peer) => {}
+            () = self.read(&line, &peer, &vehicle) => {}
             () = self.write(&line, &peer, &mut outgoing) => {}
             () = self.count(&line) => {}
         }
     }
 
-    async fn read(&self, line: &Line, peer: &Mutex<Option<(SocketAddr, Nanos)>>) {
+    async fn read(&self, line: &Line, peer: &Mutex<Peer>, vehicle: &watch::Receiver<Option<u8>>) {
         let mut buffer = vec![0; 65_536];
         let mut receiver = Receiver::new(*line.clock());
         loop {
@@ -127,22 +130,20 @@ impl Socket {
             let Some(source) = received.sender.as_ref().and_then(address) else { continue };
             let flow = Flow { source, destination: self.local };
             line.received_datagram(received.at, flow, &buffer[..received.length]).await;
-            let now = line.clock().now();
+            let (now, vehicle) = (line.clock().now(), *vehicle.borrow());
             let mut peer = peer.lock().unwrap_or_else(PoisonError::into_inner);
-            if peer.is_none_or(|(known, heard)| known == source || now - heard > PEER_SILENT) {
-                *peer = Some((source, now));
+            let before = peer.address();
+            if peer.observe(source, now, vehicle, &buffer[..received.length])
+                && let Some(before) = before
+            {
+                line.answers(source, before);
             }
         }
     }
 
-    async fn write(
-        &self,
-        line: &Line,
-        peer: &Mutex<Option<(SocketAddr, Nanos)>>,
-        outgoing: &mut mpsc::Receiver<Outgoing>,
-    ) {
+    async fn write(&self, line: &Line, peer: &Mutex<Peer>, outgoing: &mut mpsc::Receiver<Outgoing>) {
         while let Some(next) = outgoing.recv().await {
-            let heard = peer.lock().unwrap_or_else(PoisonError::into_inner).map(|(peer, _)| peer);
+            let heard = peer.lock().unwrap_or_else(PoisonError::into_inner).address();
             let Some(destination) = self.fixed.or(heard) else { continue };
             let now = line.clock().now();
             let bytes = next.bytes(now);

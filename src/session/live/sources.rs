@@ -192,7 +192,9 @@ impl Sources {
                 return reader::spawn(from, interface, name, intake, notices);
             }
             (Opened::Reader(_), Line::Peer { .. }) => {}
-            (Opened::Udp(socket), line) => self.spawn(socket.run(line, outgoing)),
+            (Opened::Udp(socket), line) => {
+                self.spawn(socket.run(line, outgoing, self.vehicle.subscribe()));
+            }
             (Opened::Joystick(device, path), line) => {
                 self.spawn(evdev::run(device, line, byte_stream::RETRY, move || evdev::open(&path)));
             }
