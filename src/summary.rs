@@ -46,8 +46,9 @@ pub use verdict_keys::{Failure, Judgement, LinkJudgement, LinkState, StateReason
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause, Origin,
-    OutputsWord, ProofWord, Report, ReportSource, SignalDirection, StageMethod, TheoryLimit, VideoSource,
+    BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause,
+    Origin, OutputsWord, ProofWord, Report, ReportSource, SignalDirection, StageMethod, TheoryLimit,
+    VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};

@@ -41,7 +41,9 @@ pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict>
         let Some(minutes_left) = row.minutes_left else { continue };
         let (rank, state) =
             if minutes_left < LOW_MIN { (2, LinkState::Warning) } else { (6, LinkState::Unknown) };
-        let judgement = Judgement::Battery { system: row.system, battery: row.battery, minutes_left };
+        let (ci95, to) = (row.minutes_left_ci95, row.minutes_left_to);
+        let judgement =
+            Judgement::Battery { system: row.system, battery: row.battery, minutes_left, ci95, to };
         rows.push((rank, verdict("power", state, judgement)));
     }
     rows.sort_by_key(|(rank, _)| *rank);
@@ -117,8 +119,10 @@ fn broken_source(link: &LinkProfile, sources: &[SourceState]) -> Option<(String,
 fn latency_judgement(summary: &Summary) -> Judgement {
     let latency = &summary.latency;
     let stages = [&latency.stick_to_servo, &latency.stick_to_input, &latency.input_to_servo];
-    let measured = stages.into_iter().enumerate().find_map(|(stage, row)| Some((stage, row.as_ref()?)));
-    let Some((stage, row)) = measured else { return Judgement::NoLatency };
+    let known = || stages.into_iter().enumerate().filter_map(|(stage, row)| Some((stage, row.as_ref()?)));
+    let Some((stage, row)) = known().find(|(_, row)| row.is_bounded()) else {
+        return if known().count() > 0 { Judgement::UnboundedLatency } else { Judgement::NoLatency };
+    };
     let LatencyStage { p50_ms, p90_ms, events, .. } = *row;
     let (bound, needed) = (row.bound, row.moves_needed.p50);
     Judgement::Latency { stage, bound, p50_ms, p90_ms, events, needed }

@@ -6,7 +6,7 @@
 use crate::profile::LinkRole;
 use crate::units::LevelUnit;
 
-use super::{Bound, LastPlace, Phase};
+use super::{BatteryEnd, Bound, Interval, LastPlace, Phase};
 
 /// The state of a link in one word.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -153,6 +153,8 @@ pub enum Judgement {
     VehicleOff,
     /// No stage of the latency is measured.
     NoLatency,
+    /// Ages of sticks are known, and nothing bounds what two clocks add to them.
+    UnboundedLatency,
     /// The first stage that is measured.
     Latency {
         /// Which of the three, from 0.
@@ -178,6 +180,10 @@ pub enum Judgement {
         battery: u8,
         /// In so many minutes.
         minutes_left: f64,
+        /// Their interval.
+        ci95: Option<Interval>,
+        /// What ends them.
+        to: Option<BatteryEnd>,
     },
 }
 

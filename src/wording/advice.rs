@@ -2,10 +2,10 @@
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::summary::{Bound, Judgement, LinkState, Verdict};
+use crate::summary::{BatteryEnd, Judgement, LinkState, Reason, Verdict};
 
 use super::event::{AUTOPILOT_SILENT, lost};
-use super::link_sentence;
+use super::{link_sentence, quantity};
 
 /// The stages of the latency.
 pub const STAGES: [&str; 3] = ["stick to servo", "stick to input", "input to servo"];
@@ -29,24 +29,25 @@ pub fn text(verdict: &Verdict) -> String {
             "the vehicle is switched off, or its battery is out, on the ground".to_owned()
         }
         Judgement::NoLatency => "latency not measured yet: move one stick at a time, quickly".to_owned(),
+        Judgement::UnboundedLatency => format!("latency not measured: {}", Reason::NoBound),
         Judgement::Latency { stage, p50_ms: None, needed, .. } => {
-            format!("{}: {needed} more quick stick moves needed", STAGES[*stage])
+            let moves = quantity::counted(*needed, "more quick stick move", "more quick stick moves");
+            format!("{}: {moves} needed", STAGES[*stage])
         }
         Judgement::Latency { stage, bound, p50_ms: Some(p50), p90_ms, events, .. } => {
-            let bound = match bound {
-                Bound::Upper => "at most ",
-                Bound::None => "(clock not aligned) ",
-                Bound::TwoSided => "",
-            };
-            let p90 = p90_ms.map_or_else(String::new, |p90| format!(", 9 of 10 within {p90:.0} ms"));
-            format!("{} {bound}{p50:.0} ms{p90} ({events} moves)", STAGES[*stage])
+            let ninety = p90_ms.map(|p90| format!(", {}", quantity::within(quantity::NINETY, *bound, p90)));
+            let half = quantity::within(quantity::HALF, *bound, *p50);
+            let moves = quantity::counted(*events, "move", "moves");
+            format!("{} {half}{} ({moves})", STAGES[*stage], ninety.unwrap_or_default())
         }
         Judgement::HostDrops(dropped) => {
             format!("this computer lost data itself ({dropped}): those seconds are kept out of link loss")
         }
-        Judgement::Battery { system, battery, minutes_left } => format!(
-            "battery {battery} of system {system}: about {minutes_left:.1} min left at the recent current"
-        ),
+        Judgement::Battery { system, battery, minutes_left, ci95, to } => {
+            let left = quantity::minutes_left(*minutes_left, *ci95, *to);
+            let load = if *to == Some(BatteryEnd::Cutoff) { "" } else { " if the load goes on as it was" };
+            format!("battery {battery} of system {system}: {left}{load}")
+        }
     }
 }
 

@@ -73,6 +73,14 @@ impl fmt::Display for Reason {
             Self::NothingFollows => {
                 "nothing follows the sticks yet: move one stick quickly from end to end, 5 times"
             }
+            Self::NoBound => {
+                "its two ends are on two clocks, each aligned one way only: start with --timesync (transmits)"
+            }
+            Self::NoCapacity => "minutes left not measured: give capacity_mah under [battery] in the profile",
+            Self::NoCharge => "minutes left not measured: the battery reports neither used charge nor a percentage",
+            Self::BatterySilent => "minutes left not measured: the battery is silent",
+            Self::LoadTooShort => "minutes left: not yet, they need 3 min under load",
+            Self::LoadUneven => "minutes left: not yet, the load varies too much",
             Self::NoSensitivity => "no ranges and margins: give sensitivity_dbm, as the receiver's maker states it",
             Self::NoHeights => "no two rays: give ground_height_m and vehicle_height_m",
             Self::NoReducedPower => {

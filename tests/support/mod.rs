@@ -582,6 +582,9 @@ fn summary(data: Data) -> Summary {
         voltage_min_v: Some(14.2),
         used_mah: Some(830.0),
         minutes_left: Some(4.5),
+        minutes_left_ci95: Some([3.9, 5.2]),
+        minutes_left_to: Some(fadewatch::summary::BatteryEnd::Empty),
+        minutes_left_why_not: None,
     }];
     let mark = |kind, text: &str| Event::Mark { kind, text: text.to_owned() };
     summary.events = vec![
