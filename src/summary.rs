@@ -42,7 +42,9 @@ pub use reasons::{Reason, Uncompared};
 pub use timing_keys::{TimingSummary, TimingWhat};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
-pub use verdict_keys::{Failure, Judgement, LinkJudgement, LinkState, StateReason, Verdict};
+pub use verdict_keys::{
+    Failure, Judgement, LinkJudgement, LinkState, SourceFault, StateReason, StickAdvice, Verdict,
+};
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{

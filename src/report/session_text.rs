@@ -12,6 +12,7 @@ use crate::summary::{
     RatioEstimate, Reason, SignalSummary, Stream, Summary,
 };
 use crate::wording::caution::INSTRUMENT;
+use crate::wording::latency_advice::Asked;
 use crate::wording::{advice, limit, quantity};
 
 /// Writes the whole summary.
@@ -150,14 +151,16 @@ fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
 
 fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Latency, from the stick value's arrival here to the commanded output")?;
-    let latency = &summary.latency;
+    let (latency, asked) = (&summary.latency, Asked::of_summary(summary));
     let stages = [&latency.stick_to_servo, &latency.stick_to_input, &latency.input_to_servo];
     let named = advice::STAGES.into_iter().zip(stages);
     for ((name, stage), missing) in named.zip(&latency.drawing.missing) {
         match (stage, missing) {
             (Some(stage), _) if stage.is_bounded() => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
-            (Some(_), _) => writeln!(out, "  {name:<16} not measured: {}", Reason::NoBound)?,
-            (None, Some(why)) => writeln!(out, "  {name:<16} not measured: {why}")?,
+            (Some(_), _) => {
+                writeln!(out, "  {name:<16} not measured: {}", asked.missing(Reason::NoBound))?;
+            }
+            (None, Some(why)) => writeln!(out, "  {name:<16} not measured: {}", asked.missing(*why))?,
             (None, None) => {
                 writeln!(out, "  {name:<16} not measured: its two ends were not both seen moving")?;
             }

@@ -11,7 +11,7 @@ use anyhow::Context as _;
 
 use crate::capture::{Recording, file_hash};
 use crate::cli::Common;
-use crate::history::{Asking, Choice, History, SessionRow};
+use crate::history::{Asking, Choice, History, SessionRow, equipment};
 use crate::monitor::SessionEvidence;
 use crate::profile::Profile;
 use crate::record::text::utc_text;
@@ -22,7 +22,7 @@ use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
 
-use super::{Reading, analyse};
+use super::{Reading, analyse, tag_hint};
 
 /// No clock that is set says less: the program was not there.
 const PROGRAM_SINCE: &str = "2026-01-01T00:00:00.000Z";
@@ -115,12 +115,14 @@ pub(super) fn showed_live(
     start: Nanos,
 ) -> anyhow::Result<Known> {
     let start_utc = utc_text(start);
-    let (mut earlier, mut dated_later) = (Earlier::default(), 0);
+    let (mut earlier, mut dated_later, mut hint) = (Earlier::default(), 0, None);
     if let Some(history) = existing(common)? {
         earlier = showed_in(&history, profile, tags, None)?;
         dated_later = history.dated_later(tags, &start_utc)?;
+        hint = tag_hint::hint(&equipment(tags), &history.equipments()?);
     }
-    let remark = doubt(&start_utc, dated_later);
+    let remarks: Vec<String> = doubt(&start_utc, dated_later).into_iter().chain(hint).collect();
+    let remark = (!remarks.is_empty()).then(|| remarks.join("; "));
     if let Some(remark) = &remark {
         eprintln!("fadewatch: {remark}");
     }
@@ -158,6 +160,11 @@ pub(super) fn showed_before(
     recording: &Recording,
 ) -> anyhow::Result<Earlier> {
     let opening = opening(recording, profile);
+    for (key, value) in &common.tags {
+        if let Some(own) = opening.tags.get(key).filter(|own| *own != value) {
+            eprintln!("fadewatch: --tag {key}={value} is not used: the recording itself has {key}={own}");
+        }
+    }
     if common.history.is_none()
         && let Some(recorded) = opening.recorded(profile)
     {
@@ -168,6 +175,9 @@ pub(super) fn showed_before(
     let file = recording.facts(&recording.cursor()).file;
     let hash = if history.may_hold(&file, start_utc)? { Some(recording.hash()) } else { None };
     let asking = Asking { hash: hash.as_deref(), start_utc };
+    if let Some(hint) = tag_hint::hint(&equipment(&opening.tags), &history.equipments()?) {
+        eprintln!("fadewatch: {hint}");
+    }
     showed_in(&history, profile, &opening.tags, Some(asking))
 }
 

@@ -2,10 +2,10 @@
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::summary::{BatteryEnd, Judgement, LinkState, Reason, Verdict};
+use crate::summary::{BatteryEnd, Judgement, LinkState, Reason, StickAdvice, Verdict};
 
 use super::event::{AUTOPILOT_SILENT, lost};
-use super::{link_sentence, quantity};
+use super::{link_sentence, quantity, source_fault};
 
 /// The stages of the latency.
 pub const STAGES: [&str; 3] = ["stick to servo", "stick to input", "input to servo"];
@@ -17,10 +17,7 @@ pub fn text(verdict: &Verdict) -> String {
     match &verdict.judgement {
         Judgement::Link(judged) => link_sentence::text(about, verdict.state, judged),
         Judgement::Written(text) => text.clone(),
-        Judgement::NothingHeard => {
-            "nothing heard yet: check that the source is the right one, its baud rate, and that the vehicle is on"
-                .to_owned()
-        }
+        Judgement::NothingHeard => "nothing heard yet".to_owned(),
         Judgement::NoVehicle => "frames come, but no vehicle among them yet".to_owned(),
         Judgement::VehicleLost(place) => lost(*place),
         Judgement::VehicleSilent => "the vehicle is silent, cause not known".to_owned(),
@@ -28,7 +25,22 @@ pub fn text(verdict: &Verdict) -> String {
         Judgement::VehicleOff => {
             "the vehicle is switched off, or its battery is out, on the ground".to_owned()
         }
-        Judgement::NoLatency => "latency not measured yet: move one stick at a time, quickly".to_owned(),
+        Judgement::Source { source, url, fault } => source_fault::text(source, url.as_deref(), fault),
+        Judgement::OtherVehicle { wanted, heard } => format!(
+            "the profile's vehicle is {wanted}, system {heard} is heard: if it is yours, give system = {heard} under [vehicle]"
+        ),
+        Judgement::OtherComponent { link, system, wanted, heard } => format!(
+            "{link}: {system}/{wanted} is not heard, {system}/{heard} is: is it on, and right in the profile?"
+        ),
+        Judgement::NoLatency(StickAdvice::Now) => {
+            "latency not measured yet: on the bench, propellers off, move one stick at a time, quickly"
+                .to_owned()
+        }
+        Judgement::NoLatency(StickAdvice::NotNow) => "latency not measured yet".to_owned(),
+        Judgement::NoLatency(StickAdvice::NextTime) => {
+            "latency not measured: next time, on the bench, propellers off, move one stick at a time, quickly"
+                .to_owned()
+        }
         Judgement::UnboundedLatency => format!("latency not measured: {}", Reason::NoBound),
         Judgement::Latency { stage, p50_ms: None, needed, .. } => {
             let moves = quantity::counted(*needed, "more quick stick move", "more quick stick moves");

@@ -845,6 +845,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         down: None,
         silent_s: Some(silent_s),
         bytes,
+        is_unread: false,
         host_drops: None,
     };
     let mut sources = vec![
@@ -870,6 +871,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         vibration,
         marks,
         sources,
+        sticks: if bad { StickAdvice::Now } else { StickAdvice::NotNow },
         transmits: if bad {
             Vec::new()
         } else {
@@ -902,8 +904,10 @@ fn empty(columns: u16) -> Snapshot {
             down: None,
             silent_s: None,
             bytes: 0,
+            is_unread: false,
             host_drops: None,
         }],
+        sticks: StickAdvice::Now,
         transmits: Vec::new(),
         distance_m: None,
         phase: None,

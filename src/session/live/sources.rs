@@ -10,7 +10,7 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at, timeout};
 
 use crate::clock::StepWatch;
 use crate::record::packet::LinkType;
-use crate::record::{IN_THE_PATH, InterfaceId, Note};
+use crate::record::{ASKS_FOR_RATES, ASKS_FOR_TIME, IN_THE_PATH, InterfaceId, Note};
 use crate::source::byte_stream::{Connection, Refusal};
 use crate::source::endpoint::{Line, Notices, Outgoing, Passing};
 use crate::source::host_drops::SocketDrops;
@@ -219,12 +219,12 @@ impl Sources {
     fn transmit(&mut self, config: &LiveConfig, to_vehicle: &mpsc::Sender<Outgoing>, marks: InterfaceId) {
         let own = transmit::Own::new(config.own_system, config.own_component);
         if config.timesync {
-            self.announce(marks, "transmits: a TIMESYNC request once a second".to_owned());
+            self.announce(marks, format!("transmits: {ASKS_FOR_TIME} once a second"));
             self.spawn(transmit::timesync(to_vehicle.clone(), own.clone()));
         }
         if let Some(hz) = config.request_rates_hz {
-            let what = "transmits: asks the vehicle for RC_CHANNELS and SERVO_OUTPUT_RAW";
-            self.announce(marks, format!("{what} {hz} times a second"));
+            let what = format!("transmits: {ASKS_FOR_RATES} and SERVO_OUTPUT_RAW {hz} times a second");
+            self.announce(marks, what);
             self.spawn(transmit::request_rates(to_vehicle.clone(), own, hz, self.vehicle.subscribe()));
         }
     }

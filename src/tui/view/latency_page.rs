@@ -11,7 +11,7 @@ use crate::tui::widget::panel::{panel, split_columns, split_rows};
 use crate::tui::widget::pen::{Pen, width};
 use crate::wording::quantity;
 
-use super::stages::{STAGES, bound_text, marks, missing_text, percentile_text, percentiles, stage};
+use super::stages::{STAGES, asked, bound_text, marks, missing_text, percentile_text, percentiles, stage};
 use super::{Scene, movement, put};
 
 /// Columns of the names of stages.
@@ -133,7 +133,7 @@ fn limits(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
         let Some(limit) = snapshot.latency.stages[index].limited_by else { continue };
         if roomy || row < 3 {
             pen.text(0, row, name, theme.series[index]);
-            pen.cut(NAMES, row, &limit.to_string(), pen.width().saturating_sub(NAMES), theme.base);
+            pen.cut(NAMES, row, &asked(snapshot).limit(limit), pen.width().saturating_sub(NAMES), theme.base);
             row += 1;
         }
     }

@@ -12,7 +12,7 @@ use crate::tui::widget::scale::Scale;
 use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
 
-use super::stages::{STAGES, bound, stage};
+use super::stages::{STAGES, asked, bound, stage};
 use super::{Scene, put};
 
 /// Draws them.
@@ -33,7 +33,9 @@ fn last_movement(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mu
     let theme = scene.theme;
     let Some(movement) = &snapshot.latency.movement else {
         let inner = panel("last movement", "", theme, area, buffer);
-        let text = format!("{NOT_MEASURED}: move one stick quickly from stop to stop");
+        let advice = asked(snapshot).move_sticks("move one stick quickly from stop to stop");
+        let text =
+            advice.map_or_else(|| NOT_MEASURED.to_owned(), |advice| format!("{NOT_MEASURED}: {advice}"));
         Pen::new(buffer, inner).paragraph(0, 0, &text, theme.dim);
         return;
     };
@@ -157,6 +159,6 @@ fn channels(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buf
         }
     }
     if row == 0 {
-        pen.text(0, 0, "none found yet: move one stick at a time", theme.dim);
+        pen.text(0, 0, "none found yet", theme.dim);
     }
 }

@@ -8,6 +8,7 @@ use crate::summary::{Bound, Interval, LatencyStage, LatencySummary, Reason};
 use crate::tui::widget::histogram::{Histogram, any_beyond, axis_end};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::{Pen, width};
+use crate::wording::latency_advice::Asked;
 use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
 
@@ -111,11 +112,20 @@ pub(super) fn bound_text(stage: &LatencyStage) -> String {
     }
 }
 
+/// What advice on the latency depends on.
+pub(super) fn asked(snapshot: &Snapshot) -> Asked {
+    let sources = snapshot.sources.iter().map(|source| source.interface.as_str());
+    Asked::new(snapshot.sticks, snapshot.transmits.iter().map(String::as_str), sources)
+}
+
 /// Why a stage is not measured.
 pub(super) fn missing_text(snapshot: &Snapshot, index: usize) -> String {
     let unbounded = any_stage(&snapshot.summary.latency, index).map(|_| Reason::NoBound);
     let reason = unbounded.or_else(|| snapshot.latency.stages.get(index)?.missing);
-    reason.map_or_else(|| NOT_MEASURED.to_owned(), |reason| format!("{NOT_MEASURED}: {reason}"))
+    reason.map_or_else(
+        || NOT_MEASURED.to_owned(),
+        |reason| format!("{NOT_MEASURED}: {}", asked(snapshot).missing(reason)),
+    )
 }
 
 /// The shortest stage that is known: all of it, else up to the input.
