@@ -11,4 +11,3 @@ mod link_sentence;
 pub mod quantity;
 pub mod reason;
 pub mod regularity;
-pub mod source_fault;

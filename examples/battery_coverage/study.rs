@@ -141,7 +141,7 @@ fn end_of(load: &[f64], mut used_mah: f64) -> usize {
 }
 
 fn context() -> Context {
-    let profile = Profile::parse(&format!("[battery]\ncapacity_mah = {CAPACITY_MAH}\n")).unwrap();
+    let profile = Profile::parse(&format!("[battery]\ncapacity_mah = {CAPACITY_MAH}\n")).expect("a profile");
     Context { profile: Arc::new(profile), ..Context::default() }
 }
 

@@ -1,11 +1,13 @@
 //! How things stand and what to do: the sentences of the overview, and `text` of a verdict where the summary is written.
 
+pub mod source_fault;
+
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::summary::{BatteryEnd, Judgement, LinkState, Reason, StickAdvice, Verdict};
 
 use super::event::{AUTOPILOT_SILENT, lost};
-use super::{link_sentence, quantity, source_fault};
+use super::{link_sentence, quantity};
 
 /// The stages of the latency.
 pub const STAGES: [&str; 3] = ["stick to servo", "stick to input", "input to servo"];

@@ -21,13 +21,13 @@ impl Asked {
     /// Of what is transmitted, in words, and of the sources' names.
     pub fn new<'a>(
         sticks: StickAdvice,
-        transmits: impl Iterator<Item = &'a str> + Clone,
+        mut transmits: impl Iterator<Item = &'a str> + Clone,
         mut sources: impl Iterator<Item = &'a str>,
     ) -> Self {
         Self {
             sticks,
             rates: transmits.clone().any(|what| what.contains(ASKS_FOR_RATES)),
-            time: transmits.clone().any(|what| what.contains(ASKS_FOR_TIME)),
+            time: transmits.any(|what| what.contains(ASKS_FOR_TIME)),
             handset: sources.any(|name| name == "handset"),
         }
     }

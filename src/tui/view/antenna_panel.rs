@@ -97,7 +97,7 @@ fn table(
 
 fn line(scene: &Scene<'_>, name: &str, aspect: &Aspect, ends: [u16; 3], row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
-    let style = if aspect.null { theme.strong } else { theme.strong };
+    let style = if aspect.null { theme.strong } else { theme.base };
     pen.cut(0, row, name, 13, theme.base);
     match (aspect.level_against_others, aspect.level_against_others_ci95) {
         (Some(level), Some([low, high])) => {

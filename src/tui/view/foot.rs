@@ -10,10 +10,10 @@ use crate::tui::action::Action;
 use crate::tui::keys;
 use crate::tui::state::{Bell, Screen};
 use crate::tui::widget::pen::{Pen, width};
+use crate::wording::advice;
 use crate::wording::caution;
 use crate::wording::event;
 use crate::wording::quantity;
-use crate::wording::source_fault;
 
 use super::Scene;
 
@@ -270,7 +270,7 @@ fn source_text(source: &SourceState) -> (LinkState, String) {
             LinkState::Warning
         }
         (None, Some(_)) if source.is_unread => {
-            parts.push(source_fault::unread(source.bytes, source.description.as_deref()));
+            parts.push(advice::source_fault::unread(source.bytes, source.description.as_deref()));
             LinkState::Warning
         }
         (None, Some(_)) => {

@@ -2,7 +2,7 @@
 
 use crate::summary::SourceFault;
 
-use super::quantity;
+use crate::wording::quantity;
 
 /// Rates that `baud=auto` tries, in the URL of a source.
 const AUTO: &str = "baud=auto";
@@ -74,7 +74,7 @@ fn gone_advice(reason: &str) -> &'static str {
 
 #[cfg(test)]
 mod tests {
-    use crate::wording::source_fault::*;
+    use crate::wording::advice::source_fault::*;
 
     #[test]
     fn advice_is_of_the_kind_of_source() {
