@@ -44,9 +44,9 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     writeln!(out, "{}", recording.file)?;
     writeln!(
         out,
-        "  {start}, {} long, {} records",
+        "  {start}, {} long, {}",
         quantity::clock_tenths(recording.duration_s),
-        quantity::count(recording.records)
+        quantity::counted(recording.records, "record", "records")
     )?;
     if !recording.tags.is_empty() {
         let tags: Vec<String> = recording.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
@@ -66,11 +66,11 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     let framing = summary.framing;
     writeln!(
         out,
-        "  {} frames, {} checksum failures, {} bytes outside frames, {} frames of unknown ids",
-        quantity::count(framing.frames),
-        quantity::count(framing.crc_errors),
-        quantity::count(framing.skipped_bytes),
-        quantity::count(framing.unknown_ids)
+        "  {}, {}, {} outside frames, {} of unknown ids",
+        quantity::counted(framing.frames, "frame", "frames"),
+        quantity::counted(framing.crc_errors, "checksum failure", "checksum failures"),
+        quantity::counted(framing.skipped_bytes, "byte", "bytes"),
+        quantity::counted(framing.unknown_ids, "frame", "frames")
     )
 }
 
@@ -214,13 +214,13 @@ fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
         let snr = row.snr_median_db.map_or_else(String::new, |snr| format!("; above noise {snr:.1} dB"));
         writeln!(
             out,
-            "  {name:<12} {:<4} median {}, 5 % below {}, lowest {} {}{snr}; {} samples",
+            "  {name:<12} {:<4} median {}, 5 % below {}, lowest {} {}{snr}; {}",
             row.direction.word(),
             super::number(row.median, 1),
             super::number(row.p05, 1),
             super::number(row.min, 1),
             row.unit.label(),
-            quantity::count(row.samples)
+            quantity::counted(row.samples, "sample", "samples")
         )?;
     }
     Ok(())
