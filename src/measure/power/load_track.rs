@@ -20,6 +20,10 @@ const LEAST_S: f64 = 180.0;
 const VOLTAGE_CELL_S: f64 = 10.0;
 /// Parts of a window whose means tell how the load varies.
 const BLOCKS: usize = 5;
+/// Steps in which the beginning of a window is looked at, seconds, and the share of the load behind it below which it was
+/// idle: armed on the ground before the start.
+const IDLE_S: f64 = 30.0;
+const IDLE_SHARE: f64 = 0.25;
 /// Points closer than this say nothing more, seconds.
 const POINT_S: f64 = 1.0;
 /// A longer silence may hide anything.
@@ -118,7 +122,7 @@ impl LoadTrack {
     pub(super) fn until_used(&self, left_mah: f64) -> Result<Left, Untold> {
         let (&(first_s, _), &(last_s, last_mah)) =
             self.points.front().zip(self.points.back()).ok_or(Untold::Short)?;
-        let from_s = first_s.max(self.clock_s - WINDOW_S);
+        let from_s = self.busy_from(first_s.max(self.clock_s - WINDOW_S), last_mah);
         let seen_s = self.clock_s - from_s;
         if seen_s < LEAST_S || last_s <= from_s {
             return Err(Untold::Short);
@@ -142,6 +146,19 @@ impl LoadTrack {
         let rough_mah = self.resolution_mah();
         let low_s = (left_mah - rough_mah).max(0.0) / (load.mean + apart);
         Ok(Left { s: left_s, ci95: [low_s, (left_mah + rough_mah) / least] })
+    }
+
+    /// Where a window begins once what was idle at its beginning is left out.
+    fn busy_from(&self, mut from_s: f64, now_mah: f64) -> f64 {
+        while self.clock_s - from_s > 2.0 * IDLE_S {
+            let [before, then] = [from_s, from_s + IDLE_S].map(|at_s| self.charge_at(at_s, now_mah));
+            let behind = (now_mah - then) / (self.clock_s - from_s - IDLE_S);
+            if (then - before) / IDLE_S >= IDLE_SHARE * behind {
+                break;
+            }
+            from_s += IDLE_S;
+        }
+        from_s
     }
 
     /// The charge used at an instant, straight between the counter's steps; `now_mah` now.

@@ -55,13 +55,33 @@ fn minutes_are_of_the_load_and_not_of_the_pauses() {
     assert!(told[845..].iter().all(|left| left.is_ok_and(|left| (left - 12.0).abs() < 0.1)));
 }
 
-/// A load that is ten times as high in some minutes as in others has no mean to go by.
+/// Armed and idle for 4 min, then 10 A: 2,000 mAh are 12 min from the third minute of flight on, and no word before.
+#[test]
+fn idling_before_the_start_is_no_load() {
+    let mut battery = Battery::default();
+    let mut consumed = 0.0;
+    for second in 0..600_i64 {
+        consumed += if second < 240 { 0.5 } else { 10.0 } / 3.6;
+        let report = Report { consumed_mah: Some(consumed), ..Report::default() };
+        battery.observe(Nanos::from_secs(second), report, FLYING);
+        let left = minutes(&battery, Setting { capacity_mah: Some(consumed + 2000.0), ..FLYING }, second);
+        match second {
+            // The load may have changed by a puff: no matter.
+            240..280 => {}
+            280..415 => assert_eq!(left, Err(Reason::LoadTooShort), "{second}"),
+            450.. => assert!(left.is_ok_and(|left| (left - 12.0).abs() < 0.2), "{second}: {left:?}"),
+            _ => {}
+        }
+    }
+}
+
+/// A load that is five times as high in one minute as in the others has no mean to go by.
 #[test]
 fn no_minutes_of_a_load_that_varies_too_much() {
     let mut battery = Battery::default();
     let mut consumed = 0.0;
     for second in 0..300_i64 {
-        consumed += if second < 240 { 1.0 } else { 30.0 } / 3.6;
+        consumed += if second < 240 { 6.0 } else { 30.0 } / 3.6;
         let report = Report { consumed_mah: Some(consumed), ..Report::default() };
         battery.observe(Nanos::from_secs(second), report, FLYING);
     }
