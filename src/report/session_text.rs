@@ -185,8 +185,14 @@ fn stage_line(stage: &LatencyStage) -> String {
         Some(value) => {
             format!("{}{}", quantity::within(name, stage.bound, value), interval_text(interval, 0))
         }
-        None if needed == 0 => format!("{name}: not measured, both ends are sampled too slowly"),
-        None => format!("{name}: needs {}", quantity::counted(needed, "more move", "more moves")),
+        None if needed == 0 => {
+            format!("{}: not measured, both ends are sampled too slowly", name.trim_end_matches(" within"))
+        }
+        None => format!(
+            "{}: needs {}",
+            name.trim_end_matches(" within"),
+            quantity::counted(needed, "more move", "more moves")
+        ),
     };
     let needed = stage.moves_needed;
     let mut parts = vec![

@@ -52,7 +52,7 @@ pub fn text(verdict: &Verdict) -> String {
             let ninety = p90_ms.map(|p90| format!(", {}", quantity::within(quantity::NINETY, *bound, p90)));
             let half = quantity::within(quantity::HALF, *bound, *p50);
             let moves = quantity::counted(*events, "move", "moves");
-            format!("{} {half}{} ({moves})", STAGES[*stage], ninety.unwrap_or_default())
+            format!("{}: {half}{} ({moves})", STAGES[*stage], ninety.unwrap_or_default())
         }
         Judgement::HostDrops(dropped) => {
             format!("this computer lost data itself ({dropped}): those seconds are kept out of link loss")
