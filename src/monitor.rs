@@ -47,6 +47,7 @@ use crate::measure::video::VideoMeter;
 use crate::measure::wifi_transmitters::TransmitterMeter;
 use crate::summary::Earlier;
 use crate::wire::Wire;
+use crate::wire::framer::Standing;
 use crate::wire::message::Message;
 use devices::Devices;
 use event_log::EventLog;
@@ -76,6 +77,10 @@ pub struct RecordingFacts {
 #[derive(Clone, Debug, Default)]
 struct Source {
     bytes: u64,
+    /// When its first byte came.
+    first: Option<Nanos>,
+    /// It brought a frame, a packet or anything else that can be read.
+    is_read: bool,
     last: Option<Nanos>,
     down: Option<(Nanos, String)>,
     host_drops: Option<u64>,
@@ -86,6 +91,8 @@ struct Source {
 pub struct LinkMonitor {
     context: Context,
     implied_links: bool,
+    /// What it takes is a recording: nothing can be asked of the vehicle in it.
+    is_recorded: bool,
     records: u64,
     sources: Vec<Source>,
     wire: Wire,
@@ -138,6 +145,12 @@ impl LinkMonitor {
             implied_links,
             ..Self::default()
         }
+    }
+
+    /// What it takes is a recording, and over: pictures of it ask for nothing to be done.
+    #[must_use]
+    pub fn of_recording(self) -> Self {
+        Self { is_recorded: true, ..self }
     }
 
     /// Takes the next entry of the session.
@@ -198,6 +211,7 @@ impl LinkMonitor {
             Body::Note(note) => self.handle_note(at, note),
             Body::Datagram { .. } | Body::Packet(_) | Body::Other => {}
         }
+        self.note_read(record, messages);
         for message in messages {
             self.handle_message(at, record, message);
         }
@@ -216,7 +230,21 @@ impl LinkMonitor {
             && let Some(source) = self.sources.get_mut(usize::from(record.interface.0))
         {
             source.bytes += bytes.len() as u64;
+            source.first.get_or_insert(at);
             source.last = Some(at);
+        }
+    }
+
+    /// A frame of an unknown id that nothing bears out yet is none.
+    fn note_read(&mut self, record: &Record<'_>, messages: &[Message]) {
+        let is_sure = |message: &Message| match message {
+            Message::Mavlink(frame) => frame.header.standing != Standing::Witness,
+            _ => true,
+        };
+        if record.direction == Direction::Inbound
+            && let Some(source) = self.sources.get_mut(usize::from(record.interface.0))
+        {
+            source.is_read |= messages.iter().any(is_sure);
         }
     }
 

@@ -168,6 +168,11 @@ pub enum Note {
     },
 }
 
+/// What the words of a [`Note::Transmits`] hold where this program asks for faster messages.
+pub const ASKS_FOR_RATES: &str = "asks the vehicle for RC_CHANNELS";
+/// What they hold where it asks for the vehicle's time.
+pub const ASKS_FOR_TIME: &str = "a TIMESYNC request";
+
 /// How the words of a [`Note::Transmits`] begin where this program is in the path.
 pub const IN_THE_PATH: &str = "in the path";
 

@@ -14,6 +14,7 @@ mod replay_command;
 mod screens;
 pub mod simulated_file;
 mod summary_command;
+mod tag_hint;
 
 use std::io;
 use std::io::Write as _;

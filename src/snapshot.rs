@@ -9,8 +9,8 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::summary::{
-    BurstModel, EventSummary, LossDistances, LossPeriods, Phase, RatioEstimate, Reason, Summary, Verdict,
-    VideoSource,
+    BurstModel, EventSummary, LossDistances, LossPeriods, Phase, RatioEstimate, Reason, StickAdvice, Summary,
+    Verdict, VideoSource,
 };
 use crate::units::LevelUnit;
 
@@ -393,6 +393,8 @@ pub struct SourceState {
     pub silent_s: Option<f64>,
     /// Bytes received.
     pub bytes: u64,
+    /// For 5 s bytes came, and nothing that can be read.
+    pub is_unread: bool,
     /// What this computer lost of it.
     pub host_drops: Option<u64>,
 }
@@ -424,6 +426,8 @@ pub struct Snapshot {
     pub marks: Vec<EventSummary>,
     /// Sources.
     pub sources: Vec<SourceState>,
+    /// Whether the pilot can be asked to move sticks.
+    pub sticks: StickAdvice,
     /// What this program transmits, or that it is in the path.
     pub transmits: Vec<String>,
     /// Distance from the handset now, slant.

@@ -38,8 +38,8 @@ pub enum SourceUrl {
     Serial {
         /// The device.
         path: PathBuf,
-        /// Bits a second.
-        baud: u32,
+        /// Bits a second; `None` (`baud=auto`): found from what arrives.
+        baud: Option<u32>,
     },
     /// `udp://0.0.0.0:14550`: where to listen; for `--forward`, whom to send to.
     Udp {
@@ -150,7 +150,8 @@ impl FromStr for SourceUrl {
 impl fmt::Display for SourceUrl {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Serial { path, baud } => write!(out, "serial:{}?baud={baud}", path.display()),
+            Self::Serial { path, baud: Some(baud) } => write!(out, "serial:{}?baud={baud}", path.display()),
+            Self::Serial { path, baud: None } => write!(out, "serial:{}?baud=auto", path.display()),
             Self::Udp { host, port } => write!(out, "udp://{}", joined(host, *port)),
             Self::Tcp { host, port } => write!(out, "tcp://{}", joined(host, *port)),
             Self::Joystick(path) => write!(out, "evdev:{}", path.display()),
@@ -181,15 +182,22 @@ fn parse_serial(rest: &str) -> Result<SourceUrl, String> {
             "it names no device; use serial:/dev/NAME?baud=115200 ('ports' lists what is there)".into()
         );
     }
-    let mut baud = DEFAULT_BAUD;
+    let mut baud = Some(DEFAULT_BAUD);
     for pair in query.into_iter().flat_map(|query| query.split('&')) {
         match pair.split_once('=') {
+            Some(("baud", "auto")) => baud = None,
             Some(("baud", value)) => {
-                baud = value.parse().ok().filter(|baud| *baud > 0).ok_or_else(|| {
-                    format!("baud '{value}' is no number of bits a second; use e.g. baud=115200")
-                })?;
+                let number = value.parse().ok().filter(|baud| *baud > 0);
+                baud = Some(number.ok_or_else(|| {
+                    format!(
+                        "baud '{value}' is no number of bits a second; use e.g. baud=115200, or baud=auto"
+                    )
+                })?);
             }
-            _ => return Err(format!("'{pair}' is no option of a serial port; the only one is baud=NUMBER")),
+            _ => {
+                let reason = "is no option of a serial port; the only one is baud=NUMBER, or baud=auto";
+                return Err(format!("'{pair}' {reason}"));
+            }
         }
     }
     Ok(SourceUrl::Serial { path: PathBuf::from(path), baud })
@@ -255,6 +263,7 @@ mod tests {
     fn every_form_parses_and_prints_back() {
         for url in [
             "serial:/dev/ttyACM0?baud=57600",
+            "serial:/dev/ttyACM0?baud=auto",
             "udp://0.0.0.0:14550",
             "udp://[::]:14550",
             "tcp://radio.local:5760",
@@ -271,7 +280,7 @@ mod tests {
         }
         assert_eq!(
             parsed("serial:/dev/ttyUSB0"),
-            SourceUrl::Serial { path: "/dev/ttyUSB0".into(), baud: DEFAULT_BAUD }
+            SourceUrl::Serial { path: "/dev/ttyUSB0".into(), baud: Some(DEFAULT_BAUD) }
         );
         assert_eq!(parsed("udp://:14550"), SourceUrl::Udp { host: "0.0.0.0".into(), port: 14550 });
     }

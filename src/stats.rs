@@ -1,6 +1,7 @@
 //! Estimators that know nothing of radios, each with its oracle test.
 
 pub mod ancova;
+pub mod block_mean;
 pub mod bootstrap;
 pub mod change_point;
 pub mod coincidence;

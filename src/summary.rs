@@ -44,12 +44,14 @@ pub use session_keys::{LostWord, SessionReason, SessionVerdict};
 pub use timing_keys::{TimingSummary, TimingWhat};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
-pub use verdict_keys::{Failure, Judgement, LinkJudgement, LinkState, StateReason, Verdict};
+pub use verdict_keys::{
+    Failure, Judgement, LinkJudgement, LinkState, SourceFault, StateReason, StickAdvice, Verdict,
+};
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause, Origin,
-    OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod, TheoryLimit,
+    BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause,
+    Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod, TheoryLimit,
     VideoSource,
 };
 

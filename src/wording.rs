@@ -5,6 +5,7 @@ pub mod caution;
 pub mod event;
 pub mod explain;
 pub mod failsafe_steps;
+pub mod latency_advice;
 pub mod limit;
 mod link_sentence;
 pub mod quantity;

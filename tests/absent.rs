@@ -10,7 +10,7 @@ mod frames;
 use std::sync::Arc;
 
 use fadewatch::record::{Flow, InterfaceId, InterfaceInfo, InterfaceKind};
-use fadewatch::summary::{PowerSummary, Summary};
+use fadewatch::summary::{PowerSummary, Reason, Summary};
 use fadewatch::{Body, Direction, Entry, LinkMonitor, Nanos, Profile, Record, RecordingFacts};
 use frames::frame;
 
@@ -97,12 +97,13 @@ fn a_battery_without_a_word_is_none() {
 #[test]
 fn a_current_charge_and_percentage_of_minus_one_are_absent() {
     let row = |message| summary(&[message]).power.remove(0);
-    let left = |message| row(message).minutes_left.is_some();
-    assert!(left(battery(&[16_000], 500, 10, -1)));
-    assert!(!left(battery(&[16_000], -1, 10, 50)));
-    assert!(left(battery(&[16_000], 500, -1, 50)), "half of the capacity is left");
-    assert!(!left(battery(&[16_000], 500, -1, -1)));
-    assert!(left(system(16_000, 500, 50)) && !left(system(16_000, 500, -1)) && !left(system(16_000, -1, 50)));
+    // One message is no flight: what is missing is the load, unless it says no charge at all.
+    let lacks = |message| row(message).minutes_left_why_not.unwrap();
+    assert_eq!(lacks(battery(&[16_000], 500, 10, -1)), Reason::LoadTooShort);
+    assert_eq!(lacks(battery(&[16_000], 500, -1, 50)), Reason::LoadTooShort);
+    assert_eq!(lacks(battery(&[16_000], 500, -1, -1)), Reason::NoCharge);
+    assert_eq!(lacks(system(16_000, 500, 50)), Reason::LoadTooShort);
+    assert_eq!(lacks(system(16_000, 500, -1)), Reason::NoCharge);
     assert_eq!(row(battery(&[16_000], -1, -1, 50)).used_mah, None);
     assert_eq!(row(battery(&[16_000], 0, -1, 50)).used_mah, Some(0.0), "no current is a current");
 }

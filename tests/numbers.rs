@@ -274,23 +274,24 @@ fn signs_of_a_dead_input() {
 
 // Power.
 
-/// Minutes left are by the mean current of the last 30 s: 3,600 mAh at 12 A are 18 min.
+/// 3,600 mAh at 12 A are 18 min, from the third minute under load on.
 #[test]
-fn the_current_of_thirty_seconds() {
-    let left = |rises_s: f64| {
+fn minutes_from_three_minutes_of_load() {
+    let left = |flies_s: f64| {
         let mut plan = Plan::default();
-        for second in 0..200 {
+        for second in 0..400 {
             let at = f64::from(second) + 0.5;
-            plan.send(at, VEHICLE, Message::heartbeat(false, 1));
-            plan.send(at, VEHICLE, Message::battery(1400, if at < 200.0 - rises_s { 6.0 } else { 12.0 }));
+            let flown_s = (at - 400.0 + flies_s).max(0.0);
+            plan.send(at, VEHICLE, Message::heartbeat(flown_s > 0.0, 1));
+            plan.send(at, VEHICLE, Message::battery(1000 + (flown_s * 12.0 / 3.6) as i32, 12.0));
         }
-        let played = plan.play("[battery]\ncapacity_mah = 5000\n", &[], 200.0);
-        played.summary().power[0].minutes_left.unwrap()
+        let played = plan.play("[vehicle]\nsystem = 1\n[battery]\ncapacity_mah = 5000\n", &[], 400.0);
+        played.summary().power[0].minutes_left.map(|left| left + flies_s / 60.0)
     };
-    assert!((left(31.0) - 18.0).abs() < 1e-9, "{}", left(31.0));
-    assert!((left(60.0) - 18.0).abs() < 1e-9);
-    // 24 of the last 30 at 12 A: 10.8 A, 20 min.
-    assert!((left(24.0) - 20.0).abs() < 1e-9, "{}", left(24.0));
+    assert_eq!(left(175.0), None);
+    // 4,000 mAh from the start of the flight on are 20 min.
+    assert!(left(185.0).is_some_and(|left| (left - 20.0).abs() < 0.1));
+    assert!(left(390.0).is_some_and(|left| (left - 20.0).abs() < 0.1));
 }
 
 // Signal.

@@ -61,8 +61,19 @@ const REPLACED: &[&str] = &[
     "last 2 min, lost",
 ];
 /// Words of statistics: explanations have them, other screens and sentences do not.
-const EXACT: &[&str] =
-    &["cross-check", "loss distance", "loss distances", "shadowing", "p =", "percentile", "p05", "p95"];
+const EXACT: &[&str] = &[
+    "cross-check",
+    "loss distance",
+    "loss distances",
+    "shadowing",
+    "p =",
+    "percentile",
+    "p05",
+    "p95",
+    "p50",
+    "p90",
+    "p99",
+];
 /// More than a session can show.
 const PROMISES: &[&str] = &["proven", "reliable", "safe"];
 

@@ -8,7 +8,7 @@ use crate::clock::SessionClock;
 use crate::judge::margin::{EvidenceSecond, FreezeEvidence};
 use crate::units::LevelUnit;
 
-use super::{History, HistoryError, ListedSession, SessionRow, blob};
+use super::{History, HistoryError, ListedSession, SessionRow, blob, equipment};
 use crate::judge::freeze_level::LevelCount;
 
 pub(super) const SERIES_DAMAGED: &str = "a series of levels is not what was written";
@@ -130,6 +130,20 @@ impl History {
         rows.into_iter()
             .map(|(session, tags)| Ok(ListedSession { tags: self.tags(&tags)?, ..session }))
             .collect()
+    }
+
+    /// The equipment of all sessions, each once.
+    pub fn equipments(&self) -> Result<Vec<BTreeMap<String, String>>, HistoryError> {
+        let read = || -> rusqlite::Result<Vec<String>> {
+            let mut statement = self.connection.prepare("SELECT DISTINCT tags FROM session ORDER BY tags")?;
+            statement.query_map([], |row| row.get(0))?.collect()
+        };
+        let sets = read().map_err(self.sqlite())?;
+        let mut all =
+            sets.iter().map(|json| Ok(equipment(&self.tags(json)?))).collect::<Result<Vec<_>, _>>()?;
+        all.sort();
+        all.dedup();
+        Ok(all)
     }
 
     /// One session with all that is kept of it, by the first characters of its hash.

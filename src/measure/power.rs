@@ -4,22 +4,26 @@
 //! no BATTERY_STATUS of that id of its system says (the public MAVLink message set). Voltages of 0 and 65,535 mV, a
 //! current, charge or percentage of -1 are absent; a message that says nothing makes no row. Charge used is
 //! the growth of the consumed charge within the recording, else the integral of the current.
-//! Minutes left: the profile's capacity less the consumed charge (else the remaining percentage
-//! of it) over the mean current of the last 30 s; the capacity is the vehicle's, battery 0. Gap: a
-//! silence over 10 s leaves the integral unknown. Restart: consumed charge that falls to under half
+//! Minutes left: what the profile's capacity less the consumed charge (else the remaining percentage of it) lasts if
+//! the load of the last 10 min goes on, see `power/load_track.rs`; none are left once the voltage under load is down
+//! at the profile's cut-off. Capacity and cut-off are the vehicle's, battery 0. Gap: a silence over 10 s leaves the
+//! integral unknown, one over 30 s the minutes. Restart: consumed charge that falls to under half is another pack and
 //! begins anew; a smaller fall is a late report and ignored. Bounded: 16 batteries.
 
-use std::collections::{BTreeMap, VecDeque};
+mod load_track;
+
+use std::collections::BTreeMap;
 
 use super::context::{Context, Sender};
-use crate::summary::PowerSummary;
+use super::life::Phase;
+use crate::summary::{BatteryEnd, PowerSummary, Reason};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
+use load_track::{LONGEST_STEP, Left, LoadTrack, Step, Untold};
 
 const MOST_BATTERIES: usize = 16;
-const MOST_CURRENTS: usize = 1024;
-const RECENT: Nanos = Nanos::from_secs(30);
-const LONGEST_STEP: Nanos = Nanos::from_secs(10);
+/// A battery that is silent for longer is not known any more.
+const SILENT: Nanos = Nanos::from_secs(30);
 const AMPERE_SECONDS_PER_MAH: f64 = 3.6;
 
 /// Battery 0 as SYS_STATUS tells it comes after all ids of BATTERY_STATUS.
@@ -35,54 +39,91 @@ struct Report {
 
 #[derive(Clone, Debug, Default)]
 struct Battery {
+    last: Nanos,
     voltage_start_v: Option<f64>,
     voltage_min_v: Option<f64>,
     consumed_mah: Option<f64>,
     used_mah: f64,
-    currents: VecDeque<(Nanos, f64)>,
     last_current: Option<(Nanos, f64)>,
     integral_mah: Option<f64>,
     hole: bool,
     remaining_percent: Option<u8>,
+    track: LoadTrack,
+}
+
+/// What the profile says of a battery, and whether it is under load.
+#[derive(Clone, Copy, Debug, Default)]
+struct Setting {
+    capacity_mah: Option<f64>,
+    cutoff_v: Option<f64>,
+    loaded: bool,
+}
+
+impl Setting {
+    /// Of this battery of this system. What is not the vehicle's, or of which no arming is known, is always under load.
+    fn of(context: &Context, system: u8, battery: u8) -> Self {
+        let is_vehicle = context.roles.vehicle() == Some(system);
+        let profile = Some(context.profile.battery).filter(|_| is_vehicle && battery == 0);
+        let moves = matches!(context.life.now(), Some(Phase::Out | Phase::Back));
+        Self {
+            capacity_mah: profile.and_then(|profile| profile.capacity_mah),
+            cutoff_v: profile.and_then(|profile| profile.cutoff_v),
+            loaded: !is_vehicle || moves || context.roles.armed() != Some(false),
+        }
+    }
 }
 
 impl Battery {
-    fn observe(&mut self, at: Nanos, report: Report) {
-        if let Some(voltage) = report.voltage_v.filter(|voltage| voltage.is_finite()) {
+    fn observe(&mut self, at: Nanos, report: Report, setting: Setting) {
+        self.last = at;
+        let voltage_v = report.voltage_v.filter(|voltage| voltage.is_finite());
+        if let Some(voltage) = voltage_v {
             self.voltage_start_v.get_or_insert(voltage);
             self.voltage_min_v = Some(self.voltage_min_v.map_or(voltage, |least| least.min(voltage)));
         }
-        if let Some(current) = report.current_a.filter(|current| current.is_finite()) {
-            self.integrate(at, current);
-        }
-        if let Some(consumed) = report.consumed_mah.filter(|consumed| consumed.is_finite()) {
-            match self.consumed_mah {
-                Some(before) if consumed < before / 2.0 => self.consumed_mah = Some(consumed),
-                Some(before) if consumed >= before => {
-                    self.used_mah += consumed - before;
-                    self.consumed_mah = Some(consumed);
-                }
-                Some(_) => {}
-                None => self.consumed_mah = Some(consumed),
-            }
-        }
+        let by_current = report.current_a.filter(|current| current.is_finite());
+        let by_current = by_current.and_then(|current| self.integrate(at, current));
+        let consumed = report.consumed_mah.filter(|consumed| consumed.is_finite());
+        let by_count = consumed.and_then(|consumed| self.count(consumed));
+        let percent_mah = setting.capacity_mah.map(|capacity| capacity / 100.0);
+        let percent = self.remaining_percent.zip(report.remaining_percent);
+        let by_percent = percent
+            .zip(percent_mah)
+            .map(|((before, now), step)| f64::from(before.saturating_sub(now)) * step);
         self.remaining_percent = report.remaining_percent.or(self.remaining_percent);
+        // One kind of figure alone: they do not agree to the last step.
+        let (growth_mah, resolution_mah) = match (self.consumed_mah, self.integral_mah) {
+            (Some(_), _) => (by_count, None),
+            (None, Some(_)) => (by_current, Some(0.0)),
+            (None, None) => (by_percent, percent_mah),
+        };
+        let growth_mah = growth_mah.unwrap_or(0.0);
+        let step = Step { growth_mah, resolution_mah, voltage_v, loaded: setting.loaded };
+        self.track.observe(at, step);
     }
 
-    fn integrate(&mut self, at: Nanos, current: f64) {
-        if let Some((before, earlier)) = self.last_current {
-            let step = at - before;
-            self.hole |= step > LONGEST_STEP;
-            let charge = step.secs() * (current + earlier) / 2.0 / AMPERE_SECONDS_PER_MAH;
-            self.integral_mah = Some(self.integral_mah.unwrap_or(0.0) + charge);
+    /// The consumed charge; gives its growth.
+    fn count(&mut self, consumed: f64) -> Option<f64> {
+        let before = self.consumed_mah.unwrap_or(consumed);
+        if consumed >= before || consumed < before / 2.0 {
+            self.consumed_mah = Some(consumed);
         }
-        self.last_current = Some((at, current));
-        self.currents.push_back((at, current));
-        while self.currents.len() > MOST_CURRENTS
-            || self.currents.front().is_some_and(|(oldest, _)| at - *oldest > RECENT)
-        {
-            self.currents.pop_front();
+        if consumed < before / 2.0 {
+            self.track = LoadTrack::default();
         }
+        let growth = Some(consumed - before).filter(|growth| *growth >= 0.0);
+        self.used_mah += growth.unwrap_or(0.0);
+        growth
+    }
+
+    /// Adds to the integral of the current; gives what is added.
+    fn integrate(&mut self, at: Nanos, current: f64) -> Option<f64> {
+        let (before, earlier) = self.last_current.replace((at, current))?;
+        let step = at - before;
+        self.hole |= step > LONGEST_STEP;
+        let charge = step.secs() * (current + earlier) / 2.0 / AMPERE_SECONDS_PER_MAH;
+        self.integral_mah = Some(self.integral_mah.unwrap_or(0.0) + charge);
+        Some(charge)
     }
 
     fn used_mah(&self) -> Option<f64> {
@@ -92,16 +133,30 @@ impl Battery {
         }
     }
 
-    fn minutes_left(&self, capacity_mah: Option<f64>, now: Nanos) -> Option<f64> {
-        let capacity = capacity_mah?;
-        let left_mah = match self.consumed_mah {
-            Some(consumed) => (capacity - consumed).max(0.0),
-            None => capacity * f64::from(self.remaining_percent?) / 100.0,
+    /// The time left and what ends it, else why it is not told.
+    fn left(&self, setting: Setting, now: Nanos) -> Result<(Left, BatteryEnd), Reason> {
+        if setting.capacity_mah.is_none() && setting.cutoff_v.is_none() {
+            return Err(Reason::NoCapacity);
+        }
+        if now - self.last > SILENT {
+            return Err(Reason::BatterySilent);
+        }
+        let at_cutoff =
+            setting.cutoff_v.zip(self.track.voltage_v()).is_some_and(|(cutoff, now)| now <= cutoff);
+        if at_cutoff {
+            return Ok((Left { s: 0.0, ci95: [0.0; 2] }, BatteryEnd::Cutoff));
+        }
+        let capacity = setting.capacity_mah.ok_or(Reason::NoCapacity)?;
+        let left_mah = match (self.consumed_mah, self.remaining_percent) {
+            (Some(consumed), _) => (capacity - consumed).max(0.0),
+            (None, Some(percent)) => capacity * f64::from(percent) / 100.0,
+            (None, None) => return Err(Reason::NoCharge),
         };
-        let recent: Vec<f64> =
-            self.currents.iter().filter(|(at, _)| now - *at <= RECENT).map(|(_, current)| *current).collect();
-        let mean_a = recent.iter().sum::<f64>() / recent.len() as f64;
-        (mean_a > 0.0).then(|| left_mah * AMPERE_SECONDS_PER_MAH / mean_a / 60.0)
+        let left = self.track.until_used(left_mah).map_err(|untold| match untold {
+            Untold::Short => Reason::LoadTooShort,
+            Untold::Uneven => Reason::LoadUneven,
+        })?;
+        Ok((left, BatteryEnd::Empty))
     }
 }
 
@@ -113,7 +168,7 @@ pub struct PowerMeter {
 
 impl PowerMeter {
     /// Takes battery and system status.
-    pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry) {
+    pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
         let (id, report) = match *telemetry {
             Telemetry::Battery { id, voltage_v, current_a, consumed_mah, remaining_percent } => {
                 (Some(id), Report { voltage_v, current_a, consumed_mah, remaining_percent })
@@ -128,7 +183,8 @@ impl PowerMeter {
         }
         let key = (sender.system, sender.component, id);
         if self.batteries.contains_key(&key) || self.batteries.len() < MOST_BATTERIES {
-            self.batteries.entry(key).or_default().observe(at, report);
+            let setting = Setting::of(context, sender.system, id.unwrap_or(0));
+            self.batteries.entry(key).or_default().observe(at, report, setting);
         }
     }
 
@@ -147,12 +203,13 @@ impl PowerMeter {
             .filter(|((system, _, id), _)| id.is_some() || !spoken_for(*system))
             .map(|(&(system, component, id), battery)| {
                 let battery_id = id.unwrap_or(0);
-                let capacity = context
-                    .profile
-                    .battery
-                    .capacity_mah
-                    .filter(|_| battery_id == 0 && context.roles.vehicle() == Some(system));
+                let setting = Setting::of(context, system, battery_id);
                 let other = beside(system, id);
+                let own = battery.left(setting, context.now);
+                let left = own.or_else(|why| {
+                    other.map_or(Err(why), |other| other.left(setting, context.now)).map_err(|_| why)
+                });
+                let told = left.ok();
                 PowerSummary {
                     system,
                     component,
@@ -160,9 +217,10 @@ impl PowerMeter {
                     voltage_start_v: battery.voltage_start_v.or_else(|| other?.voltage_start_v),
                     voltage_min_v: battery.voltage_min_v.or_else(|| other?.voltage_min_v),
                     used_mah: battery.used_mah().or_else(|| other?.used_mah()),
-                    minutes_left: battery
-                        .minutes_left(capacity, context.now)
-                        .or_else(|| other?.minutes_left(capacity, context.now)),
+                    minutes_left: told.map(|(left, _)| left.s / 60.0),
+                    minutes_left_ci95: told.map(|(left, _)| left.ci95.map(|end_s| end_s / 60.0)),
+                    minutes_left_to: told.map(|(_, end)| end),
+                    minutes_left_why_not: left.err(),
                 }
             })
             .collect()
@@ -170,35 +228,4 @@ impl PowerMeter {
 }
 
 #[cfg(test)]
-mod tests {
-    use crate::measure::power::*;
-
-    /// 10 A for 6 min are 1,000 mAh: arithmetic.
-    #[test]
-    fn charge_is_counted_integrated_and_left() {
-        let report = |consumed_mah, voltage_v| Report {
-            voltage_v: Some(voltage_v),
-            current_a: Some(10.0),
-            consumed_mah,
-            remaining_percent: None,
-        };
-        let (mut counted, mut integrated) = (Battery::default(), Battery::default());
-        for second in 0..=360_i64 {
-            let at = Nanos::from_secs(second);
-            let consumed = 500.0 + 1000.0 * second as f64 / 360.0;
-            counted.observe(at, report(Some(consumed), 16.0 - second as f64 / 360.0));
-            integrated.observe(at, report(None, 16.0));
-        }
-        let now = Nanos::from_secs(360);
-        assert!((counted.used_mah().unwrap() - 1000.0).abs() < 1e-6);
-        assert!((integrated.used_mah().unwrap() - 1000.0).abs() < 1e-6);
-        assert_eq!((counted.voltage_start_v, counted.voltage_min_v), (Some(16.0), Some(15.0)));
-        // 2,500 less 1,500 used since boot: 1,000 mAh at 10 A are 6 min.
-        assert!((counted.minutes_left(Some(2500.0), now).unwrap() - 6.0).abs() < 1e-6);
-        assert_eq!(counted.minutes_left(None, now), None);
-        assert_eq!(integrated.minutes_left(Some(2500.0), now), None);
-        counted.observe(now, report(Some(2.0), 16.0));
-        counted.observe(now, report(Some(12.0), 16.0));
-        assert!((counted.used_mah().unwrap() - 1010.0).abs() < 1e-6, "a restart begins anew");
-    }
-}
+mod tests;

@@ -22,6 +22,8 @@ pub struct Roles {
     ground: BTreeSet<(u8, u8)>,
     radios: BTreeSet<(u8, u8)>,
     armed: Option<bool>,
+    /// Another system with an autopilot, the first that was heard.
+    other: Option<u8>,
 }
 
 /// Senders of a kind that are kept: strangers must not grow memory.
@@ -46,6 +48,7 @@ impl Roles {
                     self.vehicle = Some(system);
                 }
                 if self.vehicle != Some(system) {
+                    self.other.get_or_insert(system);
                     return;
                 }
                 if self.autopilot.is_none() || component == FIRST_AUTOPILOT {
@@ -63,6 +66,20 @@ impl Roles {
     #[must_use]
     pub fn autopilot(&self) -> Option<(u8, u8)> {
         self.vehicle.zip(self.autopilot)
+    }
+
+    /// The first other system that said that it has an autopilot.
+    #[must_use]
+    pub const fn other_vehicle(&self) -> Option<u8> {
+        self.other
+    }
+
+    /// Another component of a system that sends radio reports, where this one does not.
+    #[must_use]
+    pub fn sibling_radio(&self, system: u8, component: u8) -> Option<u8> {
+        let mut of_system =
+            self.radios.iter().filter(|(each, _)| *each == system).map(|(_, component)| *component);
+        if self.is_radio(system, component) { None } else { of_system.next() }
     }
 
     /// Whether a sender sends radio reports.

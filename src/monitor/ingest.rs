@@ -151,14 +151,14 @@ impl LinkMonitor {
             Telemetry::Heartbeat { .. } => self.failsafe.observe(at, sender, telemetry, context),
             Telemetry::SystemStatus { .. } => {
                 self.failsafe.observe(at, sender, telemetry, context);
-                self.power.observe(at, sender, telemetry);
+                self.power.observe(at, sender, telemetry, context);
                 self.reports.observe(sender, telemetry);
             }
             Telemetry::Radio { .. } => {
                 self.signal.observe(at, sender, telemetry, context);
                 self.reports.observe(sender, telemetry);
             }
-            Telemetry::Battery { .. } => self.power.observe(at, sender, telemetry),
+            Telemetry::Battery { .. } => self.power.observe(at, sender, telemetry, context),
             Telemetry::Vibration { .. } => self.vibration.observe(at, sender, telemetry, context),
             Telemetry::VideoStreamStatus { .. } => self.video.observe(at, telemetry),
             Telemetry::Clock(_) | Telemetry::TimeSync { .. } | Telemetry::StatusText { .. } => {}

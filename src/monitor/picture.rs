@@ -10,6 +10,7 @@ use crate::summary::{EventSummary, Summary};
 use crate::units::Nanos;
 
 use super::LinkMonitor;
+use super::verdict::fault;
 use crate::measure::loss::Traffic;
 
 impl LinkMonitor {
@@ -50,7 +51,7 @@ impl LinkMonitor {
         Snapshot {
             view,
             now_s: self.now_s(),
-            verdicts: super::verdict::verdicts(self, &summary),
+            verdicts: super::verdict::verdicts(self, &summary, self.sticks()),
             lanes: (0..links.len()).map(lane).collect(),
             senders: self.sender_lanes(&summary, view, &video.packets),
             latency,
@@ -59,6 +60,7 @@ impl LinkMonitor {
             vibration: self.vibration.view(context, &self.video, &self.signal, &summary, view),
             marks,
             sources: self.source_states(),
+            sticks: self.sticks(),
             transmits: self.transmits.clone(),
             distance_m,
             phase: context.life.now(),
@@ -184,6 +186,7 @@ impl LinkMonitor {
                 down: source.down.as_ref().map(|(at, reason)| (context.since_start_s(*at), reason.clone())),
                 silent_s: source.last.map(|last: Nanos| (context.now - last).secs()),
                 bytes: source.bytes,
+                is_unread: fault::is_unread(source, context.now),
                 host_drops: source.host_drops,
             })
             .collect()

@@ -4,7 +4,7 @@ use crate::profile::LinkProfile;
 use crate::record::InterfaceKind;
 use crate::summary::{
     Accidents, BadSpell, Event, EventSummary, EventsLeftOut, LatencySummary, LinkSummary, RecordingSummary,
-    Summary, TimingSummary, TimingWhat,
+    StickAdvice, Summary, TimingSummary, TimingWhat,
 };
 use crate::units::LevelUnit;
 
@@ -109,7 +109,9 @@ impl LinkMonitor {
     /// All figures, as of the last record.
     #[must_use]
     pub fn summary(&self, facts: &RecordingFacts) -> Summary {
-        self.summary_with(facts, self.latency())
+        let mut summary = self.summary_with(facts, self.latency());
+        summary.verdicts = verdict::verdicts(self, &summary, StickAdvice::NextTime);
+        summary
     }
 
     /// The latency's figures alone, the heaviest of a summary.
@@ -206,7 +208,7 @@ impl LinkMonitor {
             summary.links = self.link_rows(&traffic);
         }
         summary.session_verdicts = self.session_verdicts(&distances, &summary.range);
-        summary.verdicts = verdict::verdicts(self, &summary);
+        summary.verdicts = verdict::verdicts(self, &summary, self.sticks());
         summary
     }
 

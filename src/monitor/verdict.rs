@@ -1,8 +1,10 @@
 //! How each link, the vehicle and this computer stand now, the most pressing first.
 
+pub(super) mod fault;
+
 use crate::profile::{LinkProfile, LinkRole};
 use crate::snapshot::{LinkState, SourceState};
-use crate::summary::{Judgement, LatencyStage, LinkJudgement, Summary, Verdict};
+use crate::summary::{Judgement, LatencyStage, LinkJudgement, StickAdvice, Summary, Verdict};
 
 use super::LinkMonitor;
 use crate::measure::life::{Phase, Silence};
@@ -15,7 +17,7 @@ const RISES: f64 = 0.5;
 const LOW_MIN: f64 = 2.0;
 
 /// One a link, then latency, batteries and this computer's own losses.
-pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict> {
+pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary, sticks: StickAdvice) -> Vec<Verdict> {
     let verdict = |about: &str, state, judgement| Verdict { about: about.to_owned(), state, judgement };
     let mut rows: Vec<(u8, Verdict)> = Vec::new();
     for (index, link) in monitor.context.profile.link.iter().enumerate() {
@@ -25,14 +27,16 @@ pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict>
         let rank = if state == LinkState::Unknown && judged.broken.is_some() { 1 } else { urgency(state) };
         rows.push((rank, verdict(&link.name, state, Judgement::Link(Box::new(judged)))));
     }
-    if rows.is_empty() {
+    let faults = fault::faults(monitor);
+    if rows.is_empty() && faults.is_empty() {
         let heard = summary.framing.frames > 0;
         let judgement = if heard { Judgement::NoVehicle } else { Judgement::NothingHeard };
         rows.push((3, verdict("recording", LinkState::Unknown, judgement)));
     }
+    rows.extend(faults.into_iter().map(|fault| (1, verdict("recording", LinkState::Unknown, fault))));
     let vehicle = vehicle(monitor);
     rows.extend(vehicle.map(|(rank, state, judgement)| (rank, verdict("vehicle", state, judgement))));
-    let judgement = latency_judgement(summary);
+    let judgement = latency_judgement(summary, sticks);
     rows.push((5, verdict("latency", LinkState::Unknown, judgement)));
     if let Some(dropped) = summary.recording.host_drops.filter(|dropped| *dropped > 0) {
         rows.push((3, verdict("recording", LinkState::Warning, Judgement::HostDrops(dropped))));
@@ -41,7 +45,9 @@ pub(super) fn verdicts(monitor: &LinkMonitor, summary: &Summary) -> Vec<Verdict>
         let Some(minutes_left) = row.minutes_left else { continue };
         let (rank, state) =
             if minutes_left < LOW_MIN { (2, LinkState::Warning) } else { (6, LinkState::Unknown) };
-        let judgement = Judgement::Battery { system: row.system, battery: row.battery, minutes_left };
+        let (ci95, to) = (row.minutes_left_ci95, row.minutes_left_to);
+        let judgement =
+            Judgement::Battery { system: row.system, battery: row.battery, minutes_left, ci95, to };
         rows.push((rank, verdict("power", state, judgement)));
     }
     rows.sort_by_key(|(rank, _)| *rank);
@@ -93,6 +99,15 @@ fn link_judgement(monitor: &LinkMonitor, index: usize) -> LinkJudgement {
 }
 
 impl LinkMonitor {
+    /// Whether the pilot can be asked to move sticks.
+    pub(super) fn sticks(&self) -> StickAdvice {
+        match self.context.life.now() {
+            _ if self.is_recorded => StickAdvice::NextTime,
+            None | Some(Phase::Waiting | Phase::Ground) => StickAdvice::Now,
+            Some(Phase::Walk | Phase::Out | Phase::Back | Phase::Off) => StickAdvice::NotNow,
+        }
+    }
+
     /// Whether time and distance to a link's limit are told: not below it, nor while the level rises.
     pub(super) fn counts_down(&self, index: usize) -> bool {
         let rises = self.signal.trend(index, self.context.now).is_some_and(|trend| trend.per_s >= RISES);
@@ -114,13 +129,18 @@ fn broken_source(link: &LinkProfile, sources: &[SourceState]) -> Option<(String,
     broken.map(|(source, (_, why))| (source.interface.clone(), why.clone()))
 }
 
-fn latency_judgement(summary: &Summary) -> Judgement {
+fn latency_judgement(summary: &Summary, sticks: StickAdvice) -> Judgement {
     let latency = &summary.latency;
     let stages = [&latency.stick_to_servo, &latency.stick_to_input, &latency.input_to_servo];
-    let measured = stages.into_iter().enumerate().find_map(|(stage, row)| Some((stage, row.as_ref()?)));
-    let Some((stage, row)) = measured else { return Judgement::NoLatency };
+    let known = || stages.into_iter().enumerate().filter_map(|(stage, row)| Some((stage, row.as_ref()?)));
+    let Some((stage, row)) = known().find(|(_, row)| row.is_bounded()) else {
+        return if known().count() > 0 { Judgement::UnboundedLatency } else { Judgement::NoLatency(sticks) };
+    };
     let LatencyStage { p50_ms, p90_ms, events, .. } = *row;
     let (bound, needed) = (row.bound, row.moves_needed.p50);
+    if p50_ms.is_none() && sticks != StickAdvice::Now {
+        return Judgement::NoLatency(sticks);
+    }
     Judgement::Latency { stage, bound, p50_ms, p90_ms, events, needed }
 }
 
@@ -141,6 +161,7 @@ mod tests {
             down: down.map(|why| (1.0, why.to_owned())),
             silent_s: None,
             bytes: 0,
+            is_unread: false,
             host_drops: None,
         }
     }

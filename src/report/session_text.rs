@@ -8,10 +8,11 @@ use std::io::Write;
 
 use super::{metres, section, video_text, wifi_text, with_unit};
 use crate::summary::{
-    Bound, ClockSummary, EventsLeftOut, Interval, LatencyStage, LinkSummary, RangeSummary, RatioEstimate,
-    SignalSummary, Stream, Summary,
+    Bound, ClockSummary, EventsLeftOut, Interval, LatencyStage, LinkSummary, PowerSummary, RangeSummary,
+    RatioEstimate, Reason, SignalSummary, Stream, Summary,
 };
 use crate::wording::caution::INSTRUMENT;
+use crate::wording::latency_advice::Asked;
 use crate::wording::{advice, limit, quantity, session_sentence};
 
 /// Writes the whole summary.
@@ -45,9 +46,9 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Recording")?;
     writeln!(
         out,
-        "  {start}, {} long, {} records",
+        "  {start}, {} long, {}",
         quantity::clock_tenths(recording.duration_s),
-        quantity::count(recording.records)
+        quantity::counted(recording.records, "record", "records")
     )?;
     if !recording.tags.is_empty() {
         let tags: Vec<String> = recording.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
@@ -67,11 +68,11 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     let framing = summary.framing;
     writeln!(
         out,
-        "  {} frames, {} checksum failures, {} bytes outside frames, {} frames of unknown ids",
-        quantity::count(framing.frames),
-        quantity::count(framing.crc_errors),
-        quantity::count(framing.skipped_bytes),
-        quantity::count(framing.unknown_ids)
+        "  {}, {}, {} outside frames, {} of unknown ids",
+        quantity::counted(framing.frames, "frame", "frames"),
+        quantity::counted(framing.crc_errors, "checksum failure", "checksum failures"),
+        quantity::counted(framing.skipped_bytes, "byte", "bytes"),
+        quantity::counted(framing.unknown_ids, "frame", "frames")
     )
 }
 
@@ -163,13 +164,16 @@ fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
 
 fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Latency, from the stick value's arrival here to the commanded output")?;
-    let latency = &summary.latency;
+    let (latency, asked) = (&summary.latency, Asked::of_summary(summary));
     let stages = [&latency.stick_to_servo, &latency.stick_to_input, &latency.input_to_servo];
     let named = advice::STAGES.into_iter().zip(stages);
     for ((name, stage), missing) in named.zip(&latency.drawing.missing) {
         match (stage, missing) {
-            (Some(stage), _) => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
-            (None, Some(why)) => writeln!(out, "  {name:<16} not measured: {why}")?,
+            (Some(stage), _) if stage.is_bounded() => writeln!(out, "  {name:<16} {}", stage_line(stage))?,
+            (Some(_), _) => {
+                writeln!(out, "  {name:<16} not measured: {}", asked.missing(Reason::NoBound))?;
+            }
+            (None, Some(why)) => writeln!(out, "  {name:<16} not measured: {}", asked.missing(*why))?,
             (None, None) => {
                 writeln!(out, "  {name:<16} not measured: its two ends were not both seen moving")?;
             }
@@ -191,23 +195,30 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
 
 fn stage_line(stage: &LatencyStage) -> String {
     let percentile = |name: &str, value: Option<f64>, interval: Option<Interval>, needed: u64| match value {
-        Some(value) => format!("{name} {value:.1} ms{}", interval_text(interval, 1)),
-        None if needed == 0 => format!("{name} not measured: both ends are sampled too slowly"),
-        None => format!("{name} needs {}", quantity::counted(needed, "more move", "more moves")),
+        Some(value) => {
+            format!("{}{}", quantity::within(name, stage.bound, value), interval_text(interval, 0))
+        }
+        None if needed == 0 => {
+            format!("{}: not measured, both ends are sampled too slowly", name.trim_end_matches(" within"))
+        }
+        None => format!(
+            "{}: needs {}",
+            name.trim_end_matches(" within"),
+            quantity::counted(needed, "more move", "more moves")
+        ),
     };
     let needed = stage.moves_needed;
     let mut parts = vec![
-        percentile("p50", stage.p50_ms, stage.p50_ci95_ms, needed.p50),
-        percentile("p90", stage.p90_ms, stage.p90_ci95_ms, needed.p90),
-        percentile("p99", stage.p99_ms, stage.p99_ci95_ms, needed.p99),
+        percentile(quantity::HALF, stage.p50_ms, stage.p50_ci95_ms, needed.p50),
+        percentile(quantity::NINETY, stage.p90_ms, stage.p90_ci95_ms, needed.p90),
+        percentile(quantity::NINETY_NINE, stage.p99_ms, stage.p99_ci95_ms, needed.p99),
         quantity::counted(stage.events, "move", "moves"),
     ];
-    parts.extend(stage.change.as_ref().map(quantity::latency_change));
+    parts.extend(stage.change.as_ref().map(|change| quantity::latency_change(change, stage.bound)));
     match (stage.bound, stage.clock_uncertainty_ms) {
         (Bound::TwoSided, Some(clock)) => parts.push(format!("clock ±{clock:.1} ms")),
-        (Bound::Upper, _) => parts.push("an upper bound: the clock is aligned one way only".to_owned()),
-        (Bound::None, _) => parts.push("no bound: both ends are on one-way clocks".to_owned()),
         (Bound::TwoSided, None) => {}
+        (Bound::Upper | Bound::None, _) => parts.push("the clock is aligned one way only".to_owned()),
     }
     parts.join("; ")
 }
@@ -222,13 +233,13 @@ fn signal(out: &mut dyn Write, rows: &[SignalSummary]) -> io::Result<()> {
         let snr = row.snr_median_db.map_or_else(String::new, |snr| format!("; above noise {snr:.1} dB"));
         writeln!(
             out,
-            "  {name:<12} {:<4} median {}, 5 % below {}, lowest {} {}{snr}; {} samples",
+            "  {name:<12} {:<4} median {}, 5 % below {}, lowest {} {}{snr}; {}",
             row.direction.word(),
             super::number(row.median, 1),
             super::number(row.p05, 1),
             super::number(row.min, 1),
             row.unit.label(),
-            quantity::count(row.samples)
+            quantity::counted(row.samples, "sample", "samples")
         )?;
     }
     Ok(())
@@ -339,13 +350,20 @@ fn power(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
                 || "used charge not measured: no current is reported".to_owned(),
                 |used| format!("used {used:.0} mAh")
             ),
-            row.minutes_left.map_or_else(
-                || "time left not known: it needs a current and the profile's capacity".to_owned(),
-                |minutes| format!("{minutes:.1} min left")
-            )
+            minutes_left(row)
         )?;
     }
     Ok(())
+}
+
+fn minutes_left(row: &PowerSummary) -> String {
+    let untold = || {
+        row.minutes_left_why_not
+            .map_or_else(|| "minutes left: not measured".to_owned(), |why| why.to_string())
+    };
+    row.minutes_left.map_or_else(untold, |minutes| {
+        quantity::minutes_left(minutes, row.minutes_left_ci95, row.minutes_left_to)
+    })
 }
 
 fn clocks(out: &mut dyn Write, rows: &[ClockSummary]) -> io::Result<()> {

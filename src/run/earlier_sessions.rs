@@ -24,7 +24,7 @@ use crate::summary::Summary;
 use crate::units::Nanos;
 use crate::wording::quantity;
 
-use super::{Reading, analyse, tell};
+use super::{Reading, analyse, tag_hint, tell};
 
 /// No clock that is set says less: the program was not there.
 const PROGRAM_SINCE: &str = "2026-01-01T00:00:00.000Z";
@@ -120,17 +120,18 @@ pub(super) fn showed_live(
     start: Nanos,
 ) -> Known {
     let start_utc = utc_text(start);
-    let asked = || -> anyhow::Result<(Earlier, usize)> {
+    let asked = || -> anyhow::Result<(Earlier, Vec<String>)> {
         let Some(history) = existing(common, LIVE_PATIENCE)? else { return Ok(Default::default()) };
-        Ok((showed_in(&history, profile, tags, None)?, history.dated_later(tags, &start_utc)?))
+        let earlier = showed_in(&history, profile, tags, None)?;
+        let doubt = doubt(&start_utc, history.dated_later(tags, &start_utc)?);
+        let hint = tag_hint::hint(&equipment(tags), &history.equipments()?);
+        Ok((earlier, doubt.into_iter().chain(hint).collect()))
     };
-    let (earlier, remark) = match asked() {
-        Ok((earlier, dated_later)) => (earlier, doubt(&start_utc, dated_later)),
-        Err(error) => (
-            Earlier::default(),
-            Some(format!("no limits from earlier sessions, the history cannot be used: {error:#}")),
-        ),
-    };
+    let (earlier, remarks) = asked().unwrap_or_else(|error| {
+        let why = format!("no limits from earlier sessions, the history cannot be used: {error:#}");
+        (Earlier::default(), vec![why])
+    });
+    let remark = (!remarks.is_empty()).then(|| remarks.join("; "));
     if let Some(remark) = &remark {
         tell(format_args!("fadewatch: {remark}"));
     }
@@ -168,6 +169,11 @@ pub(super) fn showed_before(
     recording: &Recording,
 ) -> anyhow::Result<Earlier> {
     let opening = opening(recording, profile);
+    for (key, value) in &common.tags {
+        if let Some(own) = opening.tags.get(key).filter(|own| *own != value) {
+            eprintln!("fadewatch: --tag {key}={value} is not used: the recording itself has {key}={own}");
+        }
+    }
     if common.history.is_none()
         && let Some(recorded) = opening.recorded(profile)
     {
@@ -178,6 +184,9 @@ pub(super) fn showed_before(
     let file = recording.facts(&recording.cursor()).file;
     let hash = if history.may_hold(&file, start_utc)? { Some(recording.hash()) } else { None };
     let asking = Asking { hash: hash.as_deref(), start_utc };
+    if let Some(hint) = tag_hint::hint(&equipment(&opening.tags), &history.equipments()?) {
+        eprintln!("fadewatch: {hint}");
+    }
     showed_in(&history, profile, &opening.tags, Some(asking))
 }
 

@@ -57,7 +57,7 @@ impl Player {
     pub fn new(recording: Arc<Recording>, profile: Arc<Profile>, earlier: Earlier) -> Self {
         let state = Box::new(State {
             cursor: recording.cursor(),
-            monitor: LinkMonitor::with_earlier(profile, earlier),
+            monitor: LinkMonitor::with_earlier(profile, earlier).of_recording(),
             pending: None,
             ended: false,
         });

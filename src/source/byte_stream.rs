@@ -5,17 +5,20 @@
 //! tried again every half second. Bytes meant for it meanwhile are thrown away, as an
 //! unplugged cable would: stale commands must not reach the vehicle later.
 
+mod baud_search;
+
 use std::future::pending;
 use std::io;
 use std::os::fd::{AsRawFd, RawFd};
 use std::path::Path;
 use std::time::Duration;
 
+use baud_search::{BaudSearch, Next};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::mpsc;
 use tokio::time::{sleep, timeout};
-use tokio_serial::{ErrorKind, SerialStream};
+use tokio_serial::{ErrorKind, SerialPort, SerialStream};
 
 use super::endpoint::{Line, Outgoing};
 use super::host_drops::{each_second, serial_overruns};
@@ -28,14 +31,30 @@ const CONNECT: Duration = Duration::from_secs(3);
 /// After a failed write, how long what the other end had sent may still be read.
 const LAST_WORDS: Duration = Duration::from_secs(1);
 
-trait Duplex: AsyncRead + AsyncWrite + Send + Unpin {}
-impl<T: AsyncRead + AsyncWrite + Send + Unpin> Duplex for T {}
+trait Duplex: AsyncRead + AsyncWrite + Send + Unpin {
+    /// Changes the rate of a serial port; anything else has none.
+    fn set_baud(&mut self, baud: u32) -> Result<(), String>;
+}
+
+impl Duplex for SerialStream {
+    fn set_baud(&mut self, baud: u32) -> Result<(), String> {
+        self.set_baud_rate(baud).map_err(|error| error.description)
+    }
+}
+
+impl Duplex for TcpStream {
+    fn set_baud(&mut self, _baud: u32) -> Result<(), String> {
+        Ok(())
+    }
+}
 
 /// An open byte stream.
 pub(crate) struct Connection {
     stream: Box<dyn Duplex>,
     /// The descriptor, where a driver may count overruns; valid as long as `stream` is.
     serial: Option<RawFd>,
+    /// The rate has yet to be found.
+    search: Option<BaudSearch>,
 }
 
 /// Why a stream could not be opened, and what to do about it.
@@ -44,10 +63,14 @@ pub(crate) struct Refusal {
     pub(crate) advice: String,
 }
 
-/// Opens a serial port or a TCP connection.
-pub(crate) async fn connect(url: &SourceUrl) -> Result<Connection, Refusal> {
+/// Opens a serial port or a TCP connection. Where the rate has to be found, it may be the one that was right before.
+pub(crate) async fn connect(url: &SourceUrl, rate_before: Option<u32>) -> Result<Connection, Refusal> {
     match url {
-        SourceUrl::Serial { path, baud } => open_serial(path, *baud),
+        SourceUrl::Serial { path, baud: Some(baud) } => open_serial(path, *baud, None),
+        SourceUrl::Serial { path, baud: None } => {
+            let search = BaudSearch::new(rate_before);
+            open_serial(path, search.rate(), Some(search))
+        }
         SourceUrl::Tcp { host, port } => open_tcp(host, *port).await,
         other => {
             Err(Refusal { reason: format!("'{other}' is no byte stream"), advice: "use another URL".into() })
@@ -55,11 +78,11 @@ pub(crate) async fn connect(url: &SourceUrl) -> Result<Connection, Refusal> {
     }
 }
 
-fn open_serial(path: &Path, baud: u32) -> Result<Connection, Refusal> {
+fn open_serial(path: &Path, baud: u32, search: Option<BaudSearch>) -> Result<Connection, Refusal> {
     let builder = tokio_serial::new(path.to_string_lossy(), baud);
     let stream = SerialStream::open(&builder).map_err(|error| serial_refusal(path, &error))?;
     let serial = Some(stream.as_raw_fd());
-    Ok(Connection { stream: Box::new(stream), serial })
+    Ok(Connection { stream: Box::new(stream), serial, search })
 }
 
 fn serial_refusal(path: &Path, error: &tokio_serial::Error) -> Refusal {
@@ -92,7 +115,7 @@ async fn open_tcp(host: &str, port: u16) -> Result<Connection, Refusal> {
     match timeout(CONNECT, TcpStream::connect(joined(host, port))).await {
         Ok(Ok(stream)) => {
             let _ = stream.set_nodelay(true);
-            Ok(Connection { stream: Box::new(stream), serial: None })
+            Ok(Connection { stream: Box::new(stream), serial: None, search: None })
         }
         Ok(Err(error)) => Err(Refusal { reason: plain(&error), advice: advice() }),
         Err(_) => Err(Refusal { reason: "no answer within 3 s".to_owned(), advice: advice() }),
@@ -128,15 +151,20 @@ pub(crate) async fn run(
     line: Line,
     mut outgoing: mpsc::Receiver<Outgoing>,
 ) {
-    let mut lost_before = 0;
+    let (mut lost_before, mut rate) = (0, None);
     loop {
-        if let Some(open) = connection.take() {
-            let reason = serve(open, &line, &mut outgoing, &mut lost_before).await;
+        if let Some(mut open) = connection.take() {
+            let found = find_rate(&mut open, &line, &mut outgoing).await;
+            rate = found.as_ref().ok().copied().flatten().or(rate);
+            let reason = match found {
+                Ok(_) => serve(open, &line, &mut outgoing, &mut lost_before).await,
+                Err(reason) => reason,
+            };
             line.down(&reason);
         }
         loop {
             discard(&mut outgoing, RETRY).await;
-            if let Ok(open) = connect(&url).await {
+            if let Ok(open) = connect(&url, rate).await {
                 connection = Some(open);
                 break;
             }
@@ -154,6 +182,41 @@ async fn discard(outgoing: &mut mpsc::Receiver<Outgoing>, during: Duration) {
     tokio::select! {
         () = drain => {}
         () = sleep(during) => {}
+    }
+}
+
+/// Reads until the rate is found, where it has to be; what was read is handed on, and nothing is sent meanwhile: it
+/// would be noise at the other end.
+async fn find_rate(
+    connection: &mut Connection,
+    line: &Line,
+    outgoing: &mut mpsc::Receiver<Outgoing>,
+) -> Result<Option<u32>, String> {
+    let Some(mut search) = connection.search.take() else { return Ok(None) };
+    let mut buffer = vec![0; 4096];
+    loop {
+        let read = tokio::select! {
+            read = connection.stream.read(&mut buffer) => read,
+            Some(_) = outgoing.recv() => continue,
+        };
+        let length = match read {
+            Ok(0) => return Err("closed by the other end".to_owned()),
+            Ok(length) => length,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(plain(&error)),
+        };
+        line.received(&buffer[..length]).await;
+        match search.take(line.clock().now(), &buffer[..length]) {
+            Next::Stay => {}
+            Next::Try(rate) => {
+                connection.stream.set_baud(rate)?;
+                line.tries_rate(rate);
+            }
+            Next::Found(rate) => {
+                line.found_rate(rate);
+                return Ok(Some(rate));
+            }
+        }
     }
 }
 
@@ -219,14 +282,112 @@ async fn serve(
 
 #[cfg(test)]
 mod tests {
+    use std::collections::VecDeque;
+    use std::pin::Pin;
+    use std::sync::{Arc, Mutex};
+    use std::task::{Context, Poll};
+
+    use tokio::io::ReadBuf;
+
+    use super::super::endpoint::Notices;
+    use super::super::ingest_queue::{Intake, IntakeLimits};
+    use crate::clock::SessionClock;
+    use crate::record::{InterfaceId, Note, OwnedBody};
     use crate::source::byte_stream::*;
+    use crate::wire::checksum;
 
     #[tokio::test]
     async fn a_missing_device_says_so() {
-        let url = SourceUrl::Serial { path: "/dev/no-such-port".into(), baud: 115_200 };
-        let refusal = connect(&url).await.err().unwrap();
+        let url = SourceUrl::Serial { path: "/dev/no-such-port".into(), baud: Some(115_200) };
+        let refusal = connect(&url, None).await.err().unwrap();
         assert_eq!(refusal.reason, "there is no such device");
         assert!(refusal.advice.contains("ports"));
+    }
+
+    /// A pseudo-terminal whose speed is read back after each change.
+    struct ReadBack(SerialStream, Arc<Mutex<Vec<u32>>>);
+
+    impl Duplex for ReadBack {
+        fn set_baud(&mut self, baud: u32) -> Result<(), String> {
+            Duplex::set_baud(&mut self.0, baud)?;
+            self.1.lock().unwrap().push(self.0.baud_rate().unwrap());
+            Ok(())
+        }
+    }
+
+    impl AsyncRead for ReadBack {
+        fn poll_read(
+            self: Pin<&mut Self>,
+            context: &mut Context<'_>,
+            buffer: &mut ReadBuf<'_>,
+        ) -> Poll<io::Result<()>> {
+            Pin::new(&mut self.get_mut().0).poll_read(context, buffer)
+        }
+    }
+
+    impl AsyncWrite for ReadBack {
+        fn poll_write(
+            self: Pin<&mut Self>,
+            context: &mut Context<'_>,
+            bytes: &[u8],
+        ) -> Poll<io::Result<usize>> {
+            Pin::new(&mut self.get_mut().0).poll_write(context, bytes)
+        }
+        fn poll_flush(self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Pin::new(&mut self.get_mut().0).poll_flush(context)
+        }
+        fn poll_shutdown(self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Pin::new(&mut self.get_mut().0).poll_shutdown(context)
+        }
+    }
+
+    /// Noise until the third rate is set, then frames: the port has each rate in turn, and the bytes are handed on.
+    #[cfg(target_os = "linux")]
+    #[tokio::test]
+    async fn the_ports_speed_is_set_until_frames_are_whole() {
+        let (mut far, near) = SerialStream::pair().unwrap();
+        let speeds = Arc::new(Mutex::new(Vec::new()));
+        let search = Some(BaudSearch::new(None));
+        let stream = Box::new(ReadBack(near, Arc::clone(&speeds)));
+        let mut connection = Connection { stream, serial: None, search };
+        let intake = Intake::new(SessionClock::start(), IntakeLimits::default());
+        let line = Line::Source {
+            interface: InterfaceId(0),
+            name: "vehicle".to_owned(),
+            intake: intake.clone(),
+            passing: None,
+            notices: Notices::default(),
+        };
+        let (_sender, mut outgoing) = mpsc::channel(1);
+        let heartbeat = [0xFE, 9, 0, 1, 1, 0, 0, 0, 0, 0, 2, 3, 0, 4, 3];
+        let sum = checksum::step(checksum::update(checksum::INITIAL, &heartbeat[1..]), 50);
+        let frame = [&heartbeat[..], &sum.to_le_bytes()].concat();
+        let send = async {
+            loop {
+                let at_third = speeds.lock().unwrap().len() >= 2;
+                // A terminal that is full makes it wait.
+                far.write_all(if at_third { &frame } else { &[0x55; 64] }).await.unwrap();
+            }
+        };
+        let found = tokio::select! {
+            found = find_rate(&mut connection, &line, &mut outgoing) => found,
+            () = send => unreachable!("it sends for ever"),
+        };
+        assert_eq!(found, Ok(Some(9_600)));
+        assert_eq!(*speeds.lock().unwrap(), [115_200, 9_600]);
+        assert!(connection.search.is_none());
+        let mut taken = VecDeque::new();
+        intake.take(&mut taken);
+        let bytes = taken.iter().map(|record| match &record.body {
+            OwnedBody::Stream(bytes) => bytes.len(),
+            _ => 0,
+        });
+        assert!(bytes.sum::<usize>() >= 2_400, "what was read at other rates is kept");
+        let notes: Vec<_> = taken
+            .iter()
+            .filter(|record| matches!(&record.body, OwnedBody::Note(Note::Foreign { .. })))
+            .collect();
+        assert_eq!(notes.len(), 1);
     }
 
     #[test]

@@ -186,6 +186,22 @@ impl Line {
         }
     }
 
+    /// No frame came at the rates before; this one is tried.
+    pub(crate) fn tries_rate(&self, rate: u32) {
+        if let Self::Source { name, notices, .. } = self {
+            notices.say(format!("{name}: no frame yet, trying {rate} baud"));
+        }
+    }
+
+    /// Its frames are whole at this rate; the recording says so too.
+    pub(crate) fn found_rate(&self, rate: u32) {
+        if let Self::Source { interface, name, intake, notices, .. } = self {
+            let text = format!("{name}: frames are whole at {rate} baud");
+            intake.note(*interface, Note::Foreign { text: text.clone() });
+            notices.say(text);
+        }
+    }
+
     /// It is a joystick, and its axes stand so.
     pub(crate) fn joystick(&self, layout: JoystickLayout) {
         if let Self::Source { interface, intake, .. } = self {

@@ -172,6 +172,14 @@ pub struct LatencyStage {
     pub distribution: Vec<(f64, f64, f64)>,
 }
 
+impl LatencyStage {
+    /// Whether its figures say anything of the true age: without any bound they hold the difference of two clocks.
+    #[must_use]
+    pub const fn is_bounded(&self) -> bool {
+        !matches!(self.bound, Bound::None)
+    }
+}
+
 /// A latency that changed in the session, once.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LatencyChange {

@@ -74,6 +74,18 @@ pub enum Reason {
     FewMoves,
     /// Latency: no output follows a stick.
     NothingFollows,
+    /// Latency: both ends are on clocks that are aligned one way only.
+    NoBound,
+    /// Minutes of a battery: the profile has no capacity.
+    NoCapacity,
+    /// Minutes of a battery: it says neither charge nor percentage.
+    NoCharge,
+    /// Minutes of a battery: it is silent.
+    BatterySilent,
+    /// Minutes of a battery: too little was seen under load.
+    LoadTooShort,
+    /// Minutes of a battery: the load varies too much.
+    LoadUneven,
     /// Link budget: ranges need the receiver's sensitivity.
     NoSensitivity,
     /// Link budget: two rays need both heights.

@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Interval, LimitSource, LossCause, OutputsWord, Reason};
+use super::{BatteryEnd, Interval, LimitSource, LossCause, OutputsWord, Reason};
 
 /// One loss of control input.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -102,6 +102,15 @@ pub struct PowerSummary {
     pub voltage_min_v: Option<f64>,
     /// Charge used within the recording.
     pub used_mah: Option<f64>,
-    /// At the recent current, to the profile's capacity.
+    /// If the load of the last minutes goes on.
     pub minutes_left: Option<f64>,
+    /// Its interval.
+    #[serde(default)]
+    pub minutes_left_ci95: Option<Interval>,
+    /// What ends it.
+    #[serde(default)]
+    pub minutes_left_to: Option<BatteryEnd>,
+    /// Why it is not told.
+    #[serde(skip_deserializing)]
+    pub minutes_left_why_not: Option<Reason>,
 }

@@ -6,7 +6,7 @@
 use crate::profile::LinkRole;
 use crate::units::LevelUnit;
 
-use super::{Bound, LastPlace, Phase};
+use super::{BatteryEnd, Bound, Interval, LastPlace, Phase};
 
 /// The state of a link in one word.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -65,7 +65,7 @@ impl LinkState {
 pub enum Failure {
     /// A third or more of a second's frames or packets is lost.
     MuchLost,
-    /// Sticks move, and the vehicle's input stands still.
+    /// StickAdvice move, and the vehicle's input stands still.
     Held,
     /// The far side is silent.
     Silent,
@@ -132,6 +132,28 @@ pub struct Verdict {
     pub judgement: Judgement,
 }
 
+/// Why a source brings nothing that can be read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SourceFault {
+    /// It is away, for this reason, and never brought a byte.
+    Gone(String),
+    /// It is open, and no byte came.
+    Silent,
+    /// So many bytes came, and no frame or packet among them.
+    NoFrame(u64),
+}
+
+/// Whether moving sticks can be asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StickAdvice {
+    /// The vehicle is on the ground, or nothing is known of it.
+    Now,
+    /// It is under way.
+    NotNow,
+    /// The session is over.
+    NextTime,
+}
+
 /// What is behind a verdict.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Judgement {
@@ -151,8 +173,37 @@ pub enum Judgement {
     AutopilotSilent,
     /// The vehicle was switched off on the ground.
     VehicleOff,
+    /// A source brings nothing that can be read.
+    Source {
+        /// Its name.
+        source: String,
+        /// Its URL, where that is known.
+        url: Option<String>,
+        /// What is known of it.
+        fault: SourceFault,
+    },
+    /// The profile's vehicle is not heard, another is.
+    OtherVehicle {
+        /// The profile's system.
+        wanted: u8,
+        /// The system that is heard.
+        heard: u8,
+    },
+    /// A component of the profile is not heard, another of its system is.
+    OtherComponent {
+        /// The link that names it.
+        link: String,
+        /// The system of both.
+        system: u8,
+        /// The profile's component.
+        wanted: u8,
+        /// The component that is heard.
+        heard: u8,
+    },
     /// No stage of the latency is measured.
-    NoLatency,
+    NoLatency(StickAdvice),
+    /// Ages of sticks are known, and nothing bounds what two clocks add to them.
+    UnboundedLatency,
     /// The first stage that is measured.
     Latency {
         /// Which of the three, from 0.
@@ -178,6 +229,10 @@ pub enum Judgement {
         battery: u8,
         /// In so many minutes.
         minutes_left: f64,
+        /// Their interval.
+        ci95: Option<Interval>,
+        /// What ends them.
+        to: Option<BatteryEnd>,
     },
 }
 

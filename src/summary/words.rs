@@ -58,6 +58,14 @@ words! {
         None = "none",
     }
 
+    /// What ends the time that a battery lasts.
+    BatteryEnd {
+        /// The profile's capacity is used.
+        Empty = "empty",
+        /// The voltage under load is down at the profile's cut-off.
+        Cutoff = "cutoff",
+    }
+
     /// What a report of own losses came in.
     ReportSource {
         /// The vehicle's SYS_STATUS.

@@ -1,5 +1,5 @@
 //! Colours and attributes. Three themes, each safe for colour-blind eyes, and one
-//! without any colour; no meaning hangs on colour alone.
+//! without any colour; no meaning hangs on colour alone. Colours of states are used for states only.
 //!
 //! Hues are those of Okabe and Ito, "Color Universal Design" (2008): bluish green,
 //! yellow, orange, vermillion, sky blue, blue and reddish purple, taken at the nearest place of the
@@ -125,12 +125,12 @@ const DARK: Theme = Theme {
     strong: bold(fg(231)),
     title: bold(fg(117)),
     rule: fg(240),
-    key: bold(fg(221)),
+    key: bold(fg(117)),
     level: fg(117),
-    series: [fg(117), fg(36), fg(214)],
-    limit: bold(fg(208)),
+    series: [fg(117), fg(254), fg(69)],
+    limit: bold(fg(231)),
     tint: Style::new().bg(Color::Indexed(235)),
-    mark: bold(fg(175)),
+    mark: bold(fg(69)),
     state: [bold(fg(36)), bold(fg(221)), bold(fg(208)), bold(fg(175)), fg(250)],
     band: [bold(on(16, 36)), bold(on(16, 221)), bold(on(16, 208)), bold(on(16, 175)), bold(on(16, 250))],
     stroke: Stroke::Line,
@@ -145,10 +145,10 @@ const LIGHT: Theme = Theme {
     rule: fg(248),
     key: bold(fg(24)),
     level: fg(24),
-    series: [fg(24), fg(23), fg(94)],
-    limit: bold(fg(124)),
+    series: [fg(24), fg(16), fg(60)],
+    limit: bold(fg(16)),
     tint: Style::new().bg(Color::Indexed(254)),
-    mark: bold(fg(90)),
+    mark: bold(fg(60)),
     state: [bold(fg(23)), bold(fg(94)), bold(fg(124)), bold(fg(90)), fg(240)],
     band: [bold(on(231, 23)), bold(on(16, 221)), bold(on(231, 124)), bold(on(231, 90)), bold(on(231, 240))],
     stroke: Stroke::Line,
@@ -163,10 +163,10 @@ const SUNLIGHT: Theme = Theme {
     rule: fg(16),
     key: bold(fg(18)),
     level: fg(18),
-    series: [fg(18), fg(16), fg(88)],
-    limit: bold(fg(88)),
+    series: [fg(18), fg(16), fg(54)],
+    limit: bold(fg(16)),
     tint: Style::new(),
-    mark: bold(fg(53)),
+    mark: bold(fg(54)),
     state: [bold(fg(16)), bold(on(16, 226)), bold(on(231, 88)), bold(on(231, 16)), bold(fg(16))],
     band: [bold(on(231, 22)), bold(on(16, 226)), bold(on(231, 88)), bold(on(231, 16)), bold(on(16, 252))],
     stroke: Stroke::Fill,
@@ -284,6 +284,30 @@ mod tests {
                     let ratio = contrast(style.fg.unwrap(), tint);
                     assert!(ratio >= least, "{name:?} {style:?} on the tint: {ratio:.1}");
                 }
+            }
+        }
+    }
+
+    /// A colour is a hue that stands for something: black, white and greys are none.
+    fn hue(colour: Option<Color>) -> Option<Color> {
+        colour.filter(|colour| {
+            let [red, green, blue] = rgb(*colour);
+            red != green || green != blue
+        })
+    }
+
+    #[test]
+    fn colours_of_states_are_used_for_states_only() {
+        for name in ThemeName::ALL {
+            let theme = Theme::named(name);
+            let states =
+                theme.state.into_iter().chain(theme.band).flat_map(|style| [hue(style.fg), hue(style.bg)]);
+            let states: Vec<Color> = states.flatten().collect();
+            let others =
+                [theme.base, theme.dim, theme.strong, theme.title, theme.rule, theme.key, theme.level];
+            let others = others.into_iter().chain(theme.series).chain([theme.limit, theme.tint, theme.mark]);
+            for colour in others.flat_map(|style| [hue(style.fg), hue(style.bg)]).flatten() {
+                assert!(!states.contains(&colour), "{name:?}: {colour:?}");
             }
         }
     }

@@ -1,11 +1,13 @@
 //! How things stand and what to do: the sentences of the overview, and `text` of a verdict where the summary is written.
 
+pub mod source_fault;
+
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::summary::{Bound, Judgement, LinkState, Verdict};
+use crate::summary::{BatteryEnd, Judgement, LinkState, Reason, StickAdvice, Verdict};
 
 use super::event::{AUTOPILOT_SILENT, lost};
-use super::link_sentence;
+use super::{link_sentence, quantity};
 
 /// The stages of the latency.
 pub const STAGES: [&str; 3] = ["stick to servo", "stick to input", "input to servo"];
@@ -17,10 +19,7 @@ pub fn text(verdict: &Verdict) -> String {
     match &verdict.judgement {
         Judgement::Link(judged) => link_sentence::text(about, verdict.state, judged),
         Judgement::Written(text) => text.clone(),
-        Judgement::NothingHeard => {
-            "nothing heard yet: check that the source is the right one, its baud rate, and that the vehicle is on"
-                .to_owned()
-        }
+        Judgement::NothingHeard => "nothing heard yet".to_owned(),
         Judgement::NoVehicle => "frames come, but no vehicle among them yet".to_owned(),
         Judgement::VehicleLost(place) => lost(*place),
         Judgement::VehicleSilent => "the vehicle is silent, cause not known".to_owned(),
@@ -28,25 +27,41 @@ pub fn text(verdict: &Verdict) -> String {
         Judgement::VehicleOff => {
             "the vehicle is switched off, or its battery is out, on the ground".to_owned()
         }
-        Judgement::NoLatency => "latency not measured yet: move one stick at a time, quickly".to_owned(),
+        Judgement::Source { source, url, fault } => source_fault::text(source, url.as_deref(), fault),
+        Judgement::OtherVehicle { wanted, heard } => format!(
+            "the profile's vehicle is {wanted}, system {heard} is heard: if it is yours, give system = {heard} under [vehicle]"
+        ),
+        Judgement::OtherComponent { link, system, wanted, heard } => format!(
+            "{link}: {system}/{wanted} is not heard, {system}/{heard} is: is it on, and right in the profile?"
+        ),
+        Judgement::NoLatency(StickAdvice::Now) => {
+            "latency not measured yet: on the bench, propellers off, move one stick at a time, quickly"
+                .to_owned()
+        }
+        Judgement::NoLatency(StickAdvice::NotNow) => "latency not measured yet".to_owned(),
+        Judgement::NoLatency(StickAdvice::NextTime) => {
+            "latency not measured: next time, on the bench, propellers off, move one stick at a time, quickly"
+                .to_owned()
+        }
+        Judgement::UnboundedLatency => format!("latency not measured: {}", Reason::NoBound),
         Judgement::Latency { stage, p50_ms: None, needed, .. } => {
-            format!("{}: {needed} more quick stick moves needed", STAGES[*stage])
+            let moves = quantity::counted(*needed, "more quick stick move", "more quick stick moves");
+            format!("{}: {moves} needed", STAGES[*stage])
         }
         Judgement::Latency { stage, bound, p50_ms: Some(p50), p90_ms, events, .. } => {
-            let bound = match bound {
-                Bound::Upper => "at most ",
-                Bound::None => "(clock not aligned) ",
-                Bound::TwoSided => "",
-            };
-            let p90 = p90_ms.map_or_else(String::new, |p90| format!(", 9 of 10 within {p90:.0} ms"));
-            format!("{} {bound}{p50:.0} ms{p90} ({events} moves)", STAGES[*stage])
+            let ninety = p90_ms.map(|p90| format!(", {}", quantity::within(quantity::NINETY, *bound, p90)));
+            let half = quantity::within(quantity::HALF, *bound, *p50);
+            let moves = quantity::counted(*events, "move", "moves");
+            format!("{}: {half}{} ({moves})", STAGES[*stage], ninety.unwrap_or_default())
         }
         Judgement::HostDrops(dropped) => {
             format!("this computer lost data itself ({dropped}): those seconds are kept out of link loss")
         }
-        Judgement::Battery { system, battery, minutes_left } => format!(
-            "battery {battery} of system {system}: about {minutes_left:.1} min left at the recent current"
-        ),
+        Judgement::Battery { system, battery, minutes_left, ci95, to } => {
+            let left = quantity::minutes_left(*minutes_left, *ci95, *to);
+            let load = if *to == Some(BatteryEnd::Cutoff) { "" } else { " if the load goes on as it was" };
+            format!("battery {battery} of system {system}: {left}{load}")
+        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! Figures in words: one way to write each quantity, always with its unit.
 
-use crate::summary::{Codec, Course, LatencyChange, LatencySummary, LinkState};
+use crate::summary::{BatteryEnd, Bound, Codec, Course, LatencyChange, LatencySummary, LinkState};
 use crate::units::LevelUnit;
 
 /// What stands where a figure could not be measured.
@@ -73,6 +73,18 @@ pub fn metres_left(value: f64, interval: Option<[f64; 2]>) -> String {
     }
 }
 
+/// Minutes of a battery, in words: `about 8.0 min left (6.5 to 11)`, `at its cut-off voltage: land`.
+#[must_use]
+pub fn minutes_left(value: f64, interval: Option<[f64; 2]>, to: Option<BatteryEnd>) -> String {
+    if to == Some(BatteryEnd::Cutoff) {
+        return "at its cut-off voltage: land".to_owned();
+    }
+    let text = |minutes: f64| format!("{minutes:.*}", usize::from(minutes < 9.95));
+    let interval =
+        interval.map_or_else(String::new, |[low, high]| format!(" ({} to {})", text(low), text(high)));
+    format!("about {} min left{interval}", text(value))
+}
+
 /// What is left, as digits to be drawn large, in whole units; `<1` where it is less than one.
 #[must_use]
 pub fn digits_left(value: f64) -> String {
@@ -129,6 +141,26 @@ pub fn percent(ratio: f64) -> String {
 #[must_use]
 pub fn percent_interval([low, high]: [f64; 2]) -> String {
     format!("{} to {} %", percent_digits(low), percent_digits(high))
+}
+
+/// What the median says of a time.
+pub const HALF: &str = "half within";
+/// What the 90th percentile says.
+pub const NINETY: &str = "9 in 10 within";
+/// What the 99th percentile says.
+pub const NINETY_NINE: &str = "99 in 100 within";
+
+/// A latency with what it bounds: `62 ms`, `at most 62 ms`. One without any bound is no figure, and is not to be shown.
+#[must_use]
+pub fn bounded_ms(value: f64, bound: Bound) -> String {
+    let at_most = if bound == Bound::TwoSided { "" } else { "at most " };
+    format!("{at_most}{} ms", millis(value))
+}
+
+/// A percentile in words: `half within 53 ms`, `half within at most 53 ms`.
+#[must_use]
+pub fn within(name: &str, bound: Bound, value: f64) -> String {
+    format!("{name} {}", bounded_ms(value, bound))
 }
 
 /// The interval of milliseconds, `59 to 67`.
@@ -197,10 +229,10 @@ pub fn control_frames(latency: &LatencySummary) -> Option<String> {
 
 /// A latency that changed, in words.
 #[must_use]
-pub fn latency_change(change: &LatencyChange) -> String {
-    let side = |median, interval| format!("{} ms ({})", millis(median), millis_interval(interval));
+pub fn latency_change(change: &LatencyChange, bound: Bound) -> String {
+    let side = |median, interval| format!("{} ({})", bounded_ms(median, bound), millis_interval(interval));
     format!(
-        "changed at {}: p50 {} before, {} after",
+        "changed at {}: {HALF} {} before, {} after",
         clock(change.at_s),
         side(change.before_p50_ms, change.before_p50_ci95_ms),
         side(change.after_p50_ms, change.after_p50_ci95_ms)
@@ -290,7 +322,12 @@ mod tests {
         assert_eq!(seconds(41.2), "41 s");
         assert_eq!(seconds(700.0), "12 min");
         assert_eq!([short_span(0.061), short_span(0.2)], ["61 ms", "0.2 s"]);
+        assert_eq!(within(HALF, Bound::TwoSided, 53.2), "half within 53 ms");
+        assert_eq!(within(NINETY, Bound::Upper, 71.4), "9 in 10 within at most 71 ms");
         assert_eq!(metres(1_240.0), "1.24 km");
+        let to = Some(BatteryEnd::Cutoff);
+        assert_eq!(minutes_left(8.04, Some([6.5, 11.2]), None), "about 8.0 min left (6.5 to 11)");
+        assert_eq!(minutes_left(0.0, Some([0.0; 2]), to), "at its cut-off voltage: land");
         assert_eq!(clock(3_723.0), "1:02:03");
         assert_eq!(clock_tenths(59.96), "0:59.9");
         assert_eq!(percent(0.0123), "1.2 %");

@@ -62,17 +62,25 @@ impl fmt::Display for Reason {
             Self::NoServo => {
                 "no servo messages: ask the vehicle for SERVO_OUTPUT_RAW with --request-rates (transmits)"
             }
-            Self::SticksTogether => "two sticks moved together: move one stick at a time",
+            Self::SticksTogether => "two sticks moved together",
             Self::MixedOutputs => {
-                "each output follows several sticks, and not in straight lines: move one stick at a time, others centred"
+                "each output follows several sticks, and not in straight lines"
             }
             Self::Contradicted => {
-                "withdrawn: its movements contradict each other or a second method; move one stick at a time, 10 times"
+                "withdrawn, its movements contradict each other or a second method"
             }
-            Self::FewMoves => "move a stick quickly, one at a time, at least 5 times",
+            Self::FewMoves => "too few moves",
             Self::NothingFollows => {
-                "nothing follows the sticks yet: move one stick quickly from end to end, 5 times"
+                "nothing follows the sticks yet"
             }
+            Self::NoBound => {
+                "its two ends are on two clocks that nothing ties together: record live with --timesync (transmits)"
+            }
+            Self::NoCapacity => "minutes left not measured: give capacity_mah under [battery] in the profile",
+            Self::NoCharge => "minutes left not measured: the battery reports neither used charge nor a percentage",
+            Self::BatterySilent => "minutes left not measured: the battery is silent",
+            Self::LoadTooShort => "minutes left: not yet, they need 3 min under load",
+            Self::LoadUneven => "minutes left: not yet, the load varies too much",
             Self::NoSensitivity => "no ranges and margins: give sensitivity_dbm, as the receiver's maker states it",
             Self::NoHeights => "no two rays: give ground_height_m and vehicle_height_m",
             Self::NoReducedPower => {
@@ -182,7 +190,7 @@ impl fmt::Display for LatencyLimit {
                  rate with --request-rates (transmits)"
             ),
             Self::SecondMethod { lag_ms } => {
-                write!(out, "a second method disagrees: {lag_ms:.0} ms; move one stick at a time")
+                write!(out, "a second method disagrees: {lag_ms:.0} ms")
             }
             Self::FewMoves { needed } => write!(out, "too few movements: {needed} more for the median"),
             Self::Rate => out.write_str(

@@ -110,6 +110,7 @@ impl Message {
 enum What {
     Frame { from: (u8, u8), number: Option<u64>, message: Message },
     Rtp { number: u16, stamp: u32 },
+    Bytes(Vec<u8>),
     Note(Note),
 }
 
@@ -135,6 +136,11 @@ impl Plan {
     /// A whole video frame in one packet.
     pub(crate) fn picture(&mut self, at_s: f64, number: u16) {
         self.at(at_s, What::Rtp { number, stamp: (at_s * 90_000.0) as u32 });
+    }
+
+    /// Bytes over the vehicle's line.
+    pub(crate) fn bytes(&mut self, at_s: f64, bytes: &[u8]) {
+        self.at(at_s, What::Bytes(bytes.to_vec()));
     }
 
     pub(crate) fn note(&mut self, at_s: f64, note: Note) {
@@ -193,6 +199,7 @@ fn handle(monitor: &mut LinkMonitor, at: Nanos, what: What, numbers: &mut [u64; 
             let flow = Flow { source: end(40_000), destination: end(5004) };
             record(2, Body::Datagram { flow, bytes: &bytes });
         }
+        What::Bytes(bytes) => record(0, Body::Stream(&bytes)),
         What::Note(note) => record(3, Body::Note(note)),
     }
 }

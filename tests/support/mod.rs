@@ -618,6 +618,9 @@ fn summary(data: Data) -> Summary {
         voltage_min_v: Some(14.2),
         used_mah: Some(830.0),
         minutes_left: Some(4.5),
+        minutes_left_ci95: Some([3.9, 5.2]),
+        minutes_left_to: Some(fadewatch::summary::BatteryEnd::Empty),
+        minutes_left_why_not: None,
     }];
     let mark = |kind, text: &str| Event::Mark { kind, text: text.to_owned() };
     summary.events = vec![
@@ -879,6 +882,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         down: None,
         silent_s: Some(silent_s),
         bytes,
+        is_unread: false,
         host_drops: None,
     };
     let mut sources = vec![
@@ -904,6 +908,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         vibration,
         marks,
         sources,
+        sticks: if bad { StickAdvice::Now } else { StickAdvice::NotNow },
         transmits: if bad {
             Vec::new()
         } else {
@@ -936,8 +941,10 @@ fn empty(columns: u16) -> Snapshot {
             down: None,
             silent_s: None,
             bytes: 0,
+            is_unread: false,
             host_drops: None,
         }],
+        sticks: StickAdvice::Now,
         transmits: Vec::new(),
         distance_m: None,
         phase: None,

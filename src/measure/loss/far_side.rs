@@ -11,6 +11,7 @@ use super::sender_flow::SenderFlow;
 use crate::measure::context::{Context, Sender};
 use crate::measure::life::Phase;
 use crate::profile::LinkProfile;
+use crate::record::Direction;
 use crate::units::Nanos;
 
 /// When the vehicle was last heard.
@@ -35,6 +36,17 @@ impl LossMeter {
             autopilot_last: last(&|sender| context.is_autopilot(sender)),
             any_component_last: last(&|sender| context.is_of_vehicle(sender)),
         }
+    }
+
+    /// How long a system, or one component of it, has been heard: from the first to the last frame of one of its flows.
+    #[must_use]
+    pub(crate) fn heard_for(&self, system: u8, component: Option<u8>) -> Option<Nanos> {
+        let is_meant = |sender: Sender| {
+            let is_system = sender.direction == Direction::Inbound && sender.system == system;
+            is_system && component.is_none_or(|component| sender.component == component)
+        };
+        let flows = self.rows().filter(|flow| is_meant(flow.sender));
+        flows.map(|flow| flow.sequence.last_at - flow.sequence.first_at).max()
     }
 
     /// How far apart frames of a link's far side usually come: the whole session's mean, silences apart; `None`: not known.

@@ -10,7 +10,7 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at, timeout};
 
 use crate::clock::StepWatch;
 use crate::record::packet::LinkType;
-use crate::record::{IN_THE_PATH, InterfaceId, Note};
+use crate::record::{ASKS_FOR_RATES, ASKS_FOR_TIME, IN_THE_PATH, InterfaceId, Note};
 use crate::source::byte_stream::{Connection, Refusal};
 use crate::source::endpoint::{Line, Notices, Outgoing, Passing};
 use crate::source::host_drops::SocketDrops;
@@ -32,12 +32,15 @@ const LAST_READ: Duration = Duration::from_secs(2);
 /// How long tasks may take to end.
 const STOPPING: Duration = Duration::from_millis(300);
 
+/// Why a source is not there yet.
+type Away = String;
+
 enum Opened {
-    Stream(Option<Connection>),
+    Stream(Result<Connection, Away>),
     Udp(udp::Socket),
-    Joystick(Option<evdev::Device>, PathBuf),
+    Joystick(Result<evdev::Device, Away>, PathBuf),
     Capture(packet_socket::Socket),
-    Wifi(Option<wifi::Card>, String),
+    Wifi(Result<wifi::Card, Away>, String),
     Reader(Box<dyn std::io::Read + Send>),
 }
 
@@ -184,9 +187,21 @@ impl Sources {
         line: Line,
         outgoing: mpsc::Receiver<Outgoing>,
     ) -> std::io::Result<()> {
-        if matches!(end, Opened::Joystick(None, _) | Opened::Wifi(None, _) | Opened::Stream(None)) {
-            line.down("it was not there at the start");
-        }
+        let (Opened::Joystick(Err(away), _) | Opened::Wifi(Err(away), _) | Opened::Stream(Err(away))) = &end
+        else {
+            return self.run(url, end, line, outgoing);
+        };
+        line.down(away);
+        self.run(url, end, line, outgoing)
+    }
+
+    fn run(
+        &mut self,
+        url: SourceUrl,
+        end: Opened,
+        line: Line,
+        outgoing: mpsc::Receiver<Outgoing>,
+    ) -> std::io::Result<()> {
         match (end, line) {
             (Opened::Reader(from), Line::Source { interface, name, intake, notices, .. }) => {
                 return reader::spawn(from, interface, name, intake, notices);
@@ -196,7 +211,7 @@ impl Sources {
                 self.spawn(socket.run(line, outgoing, self.vehicle.subscribe()));
             }
             (Opened::Joystick(device, path), line) => {
-                self.spawn(evdev::run(device, line, byte_stream::RETRY, move || evdev::open(&path)));
+                self.spawn(evdev::run(device.ok(), line, byte_stream::RETRY, move || evdev::open(&path)));
             }
             (Opened::Capture(socket), line) => {
                 let drops = PacketDrops::default();
@@ -209,10 +224,10 @@ impl Sources {
                 self.spawn(packet_socket::run(Some(socket), line, drops, reopen));
             }
             (Opened::Wifi(card, name), line) => {
-                self.spawn(wifi::run(card, line, move || wifi::open(&name)));
+                self.spawn(wifi::run(card.ok(), line, move || wifi::open(&name)));
             }
             (Opened::Stream(connection), line) => {
-                self.spawn(byte_stream::run(url, connection, line, outgoing));
+                self.spawn(byte_stream::run(url, connection.ok(), line, outgoing));
             }
         }
         Ok(())
@@ -221,12 +236,12 @@ impl Sources {
     fn transmit(&mut self, config: &LiveConfig, to_vehicle: &mpsc::Sender<Outgoing>, marks: InterfaceId) {
         let own = transmit::Own::new(config.own_system, config.own_component);
         if config.timesync {
-            self.announce(marks, "transmits: a TIMESYNC request once a second".to_owned());
+            self.announce(marks, format!("transmits: {ASKS_FOR_TIME} once a second"));
             self.spawn(transmit::timesync(to_vehicle.clone(), own.clone()));
         }
         if let Some(hz) = config.request_rates_hz {
-            let what = "transmits: asks the vehicle for RC_CHANNELS and SERVO_OUTPUT_RAW";
-            self.announce(marks, format!("{what} {hz} times a second"));
+            let what = format!("transmits: {ASKS_FOR_RATES} and SERVO_OUTPUT_RAW {hz} times a second");
+            self.announce(marks, what);
             self.spawn(transmit::request_rates(to_vehicle.clone(), own, hz, self.vehicle.subscribe()));
         }
     }
@@ -306,17 +321,16 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
             Ok(Opened::Joystick(or_later(evdev::open(path), may_wait)?, path.clone()))
         }
         SourceUrl::Serial { .. } | SourceUrl::Tcp { .. } => {
-            Ok(Opened::Stream(or_later(byte_stream::connect(url).await, may_wait)?))
+            Ok(Opened::Stream(or_later(byte_stream::connect(url, None).await, may_wait)?))
         }
     }
 }
 
-/// What was opened; `None` where it is away and may come later.
-fn or_later<T>(opened: Result<T, Refusal>, may_wait: bool) -> Result<Option<T>, Refusal> {
+/// What was opened, or why it is away, where it may come later.
+fn or_later<T>(opened: Result<T, Refusal>, may_wait: bool) -> Result<Result<T, Away>, Refusal> {
     match opened {
-        Ok(opened) => Ok(Some(opened)),
-        Err(_) if may_wait => Ok(None),
-        Err(refusal) => Err(refusal),
+        Err(refusal) if may_wait => Ok(Err(refusal.reason)),
+        opened => opened.map(Ok),
     }
 }
 

@@ -22,6 +22,7 @@ fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
         vibration: VibrationView::default(),
         marks: Vec::new(),
         sources: Vec::new(),
+        sticks: crate::summary::StickAdvice::Now,
         transmits: Vec::new(),
         phase: None,
         distance_m: None,

@@ -3,7 +3,6 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::snapshot::LinkState;
 use crate::summary::{Aspect, RangeSummary, Reason};
 use crate::tui::widget::panel::{panel, split_rows};
 use crate::tui::widget::pen::Pen;
@@ -91,15 +90,14 @@ fn table(
     } else if nulls.is_empty() {
         pen.paragraph(0, row, &format!("No null shown. {CAUTION}"), theme.dim);
     } else {
-        let row =
-            pen.paragraph(0, row, &format!("Null at {}.", nulls.join(", ")), theme.of(LinkState::Warning));
+        let row = pen.paragraph(0, row, &format!("Null at {}.", nulls.join(", ")), theme.strong);
         pen.paragraph(0, row, CAUTION, theme.dim);
     }
 }
 
 fn line(scene: &Scene<'_>, name: &str, aspect: &Aspect, ends: [u16; 3], row: u16, pen: &mut Pen<'_>) {
     let theme = scene.theme;
-    let style = if aspect.null { theme.of(LinkState::Warning) } else { theme.strong };
+    let style = if aspect.null { theme.strong } else { theme.base };
     pen.cut(0, row, name, 13, theme.base);
     match (aspect.level_against_others, aspect.level_against_others_ci95) {
         (Some(level), Some([low, high])) => {

@@ -220,7 +220,7 @@ fn legend() -> [String; 4] {
             strip::STOOD_STILL
         ),
         "marks: F picture froze  S picture shook  H handset is here  D drill  N note".to_owned(),
-        "p50: half of the values are lower; p90: nine of ten; figures in brackets: between these, 95 % sure"
+        "half within, 9 in 10 within: so many values are lower; figures in brackets: between these, 95 % sure"
             .to_owned(),
         "levels in dBm, or in the radio's own units where the profile gives no scale".to_owned(),
     ]

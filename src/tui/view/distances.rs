@@ -5,7 +5,6 @@ use ratatui::layout::Rect;
 use ratatui::style::Style;
 
 use crate::profile::LimitEvent;
-use crate::snapshot::LinkState;
 use crate::summary::{RangeSummary, RangeTheory, TheoryLimit};
 use crate::tui::widget::pen::Pen;
 use crate::wording::quantity::NOT_MEASURED;
@@ -81,7 +80,7 @@ fn bars(scene: &Scene<'_>, summary: &RangeSummary, event: LimitEvent, tall: bool
         bar("farthest seen", summary.max_distance_m, String::new(), theme.base, NOT_MEASURED),
         bar(&predicted, summary.predicted_freeze_m, between, theme.limit, &no_limit),
         bar(&first, summary.first_freeze_expected_m, String::new(), theme.limit, &no_limit),
-        bar("worked to", summary.proven_m, behind(summary), theme.of(LinkState::Good), NOT_MEASURED),
+        bar("worked to", summary.proven_m, behind(summary), theme.level, NOT_MEASURED),
     ]);
     bars
 }

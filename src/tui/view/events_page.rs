@@ -22,7 +22,7 @@ fn symbol(event: &Event, theme: &Theme) -> (String, Style) {
         Event::Mark { kind, .. } => return (letter_of(*kind).to_string(), theme.mark),
         Event::RestartAloft => of(LinkState::Failing),
         Event::Margin { change: MarginChange::Cleared, .. } | Event::Back { .. } => of(LinkState::Good),
-        Event::Freeze { .. } | Event::Hold { .. } => (STOOD_STILL, theme.of(LinkState::Alarm)),
+        Event::Freeze { .. } | Event::Hold { .. } => (STOOD_STILL, theme.of(LinkState::Failing)),
         other => state_of(other).map_or(("▪", theme.dim), of),
     };
     (symbol.to_owned(), style)

@@ -10,6 +10,7 @@ use crate::tui::action::Action;
 use crate::tui::keys;
 use crate::tui::state::{Bell, Screen};
 use crate::tui::widget::pen::{Pen, width};
+use crate::wording::advice;
 use crate::wording::caution;
 use crate::wording::event;
 use crate::wording::quantity;
@@ -266,6 +267,10 @@ fn source_text(source: &SourceState) -> (LinkState, String) {
         }
         (None, Some(silent_s)) if silent_s > SILENT_S => {
             parts.push(format!("silent {}", quantity::seconds(silent_s)));
+            LinkState::Warning
+        }
+        (None, Some(_)) if source.is_unread => {
+            parts.push(advice::source_fault::unread(source.bytes, source.description.as_deref()));
             LinkState::Warning
         }
         (None, Some(_)) => {

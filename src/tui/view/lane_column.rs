@@ -3,13 +3,14 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::snapshot::{Lane, LinkState, Snapshot};
+use crate::snapshot::{Lane, Snapshot};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{split_columns, split_rows};
 use crate::tui::widget::pen::{Pen, width};
 use crate::tui::widget::scale::Scale;
 use crate::tui::widget::strip::Strip;
 use crate::tui::widget::trend::{BadSide, Trend};
+use crate::units::LevelUnit;
 use crate::wording::{limit, quantity, reason};
 
 use super::{GUTTER, Scene, put, time_axis, window_text};
@@ -75,11 +76,34 @@ fn heads(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer
     pen.text(0, 0, text, scene.theme.dim);
 }
 
-/// The vertical scale of a lane's levels; their limit lies within it.
-pub(super) fn level_scale(lane: &Lane) -> Option<Scale> {
-    let levels = lane.level.iter().flatten().flat_map(|cell| [cell.min, cell.max]);
-    let all = levels.chain(lane.level_now).chain(lane.threshold.map(|limit| limit - 2.0));
-    Scale::around(all, 10.0)
+/// Edges of a level's scale are multiples of this.
+const EDGE: f64 = 5.0;
+/// A difference that is to be seen: it halves the power.
+const SEEN_DB: f64 = 3.0;
+/// Dots of a row, one above the other.
+const DOTS: u32 = 4;
+
+/// The vertical scale of a lane's levels in so many rows: the level of now, the limit and half of the levels lie within it, and
+/// 3 dB are a dot where that leaves room.
+pub(super) fn level_scale(lane: &Lane, rows: u16) -> Option<Scale> {
+    let levels = || lane.level.iter().flatten().flat_map(|cell| [cell.min, cell.max]);
+    let needed = || lane.level_now.into_iter().chain(lane.threshold.map(|limit| limit - 2.0));
+    let scale = Scale::around(levels().chain(needed()), EDGE)?;
+    if lane.unit != Some(LevelUnit::Dbm) {
+        return Some(scale);
+    }
+    let mut means: Vec<f64> = lane.level.iter().flatten().map(|cell| cell.mean).collect();
+    means.sort_by(f64::total_cmp);
+    let half = means.get(means.len() / 2).copied();
+    let keep = lane.level_now.into_iter().chain(lane.threshold).chain(half).fold(f64::NEG_INFINITY, f64::max);
+    Some(scale.seen(SEEN_DB, u32::from(rows) * DOTS, EDGE, keep))
+}
+
+/// The label of a scale's upper edge with its unit; where levels lie above it, that is said.
+fn top_label(lane: &Lane, scale: Scale) -> String {
+    let above = lane.level.iter().flatten().any(|cell| cell.max > scale.high);
+    let unit = lane.unit.map_or("", LevelUnit::label);
+    format!("{}{:.0} {unit}", if above { ">" } else { "" }, scale.high).trim_end().to_owned()
 }
 
 /// The words on the line of a lane's limit; empty where it is not known.
@@ -95,13 +119,10 @@ fn render_lane(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) 
     let theme = scene.theme;
     let (gutter, plots) = split_columns(area, GUTTER, 0);
     let (plot, strip) = split_rows(plots, plots.height.saturating_sub(1));
-    let scale = level_scale(lane);
-    words(scene, lane, gutter, buffer);
+    let scale = level_scale(lane, plot.height);
+    words(scene, lane, scale, gutter, buffer);
     if let Some(scale) = scale {
         let limit_text = limit_text(lane);
-        let style =
-            if lane.state == LinkState::Good { theme.level } else { theme.level.patch(theme.of(lane.state)) };
-        let style = if theme.stroke == crate::tui::theme::Stroke::Fill { theme.level } else { style };
         let trend = Trend {
             cells: &lane.level,
             limit: lane.threshold,
@@ -109,7 +130,7 @@ fn render_lane(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) 
             limit_text: &limit_text,
             frozen: &lane.frozen,
             scale,
-            style,
+            style: theme.level,
             theme,
         };
         put(&trend, plot, buffer);
@@ -135,14 +156,14 @@ pub(super) fn edge_labels(
         pen.glyph(end, row, '│', scene.theme.rule);
     }
     let Some(scale) = scale else { return };
-    pen.right(end, 0, &format!("{:.0}", scale.high), scene.theme.dim);
+    pen.right(end, 0, &top_label(lane, scale), scene.theme.dim);
     if rows > 2 && lane.unit.is_some() {
         pen.right(end, rows - 1, &format!("{:.0}", scale.low), scene.theme.dim);
     }
 }
 
 /// The figures at the left of a lane, the most wanted first.
-fn words(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) {
+fn words(scene: &Scene<'_>, lane: &Lane, scale: Option<Scale>, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let mut pen = Pen::new(buffer, area);
     let room = GUTTER - 6;
@@ -150,8 +171,10 @@ fn words(scene: &Scene<'_>, lane: &Lane, area: Rect, buffer: &mut Buffer) {
     let state = theme.of(lane.state);
     let word = lane.state.word();
     pen.text(0, 0, quantity::symbol(lane.state), state);
-    pen.cut(2, 0, &lane.link, room.saturating_sub(3 + width(word)), theme.strong);
-    pen.right(room, 0, word, state);
+    let label = scale.map_or(0, |scale| width(&top_label(lane, scale)));
+    let head = room.min((GUTTER - 2).saturating_sub(label));
+    pen.cut(2, 0, &lane.link, head.saturating_sub(3 + width(word)), theme.strong);
+    pen.right(head, 0, word, state);
     let lines = figures(lane);
     let loss = if last == 1 { one_line(lane) } else { None }.unwrap_or_else(|| loss_line(lane));
     let mut row = 1;
@@ -242,6 +265,29 @@ mod tests {
         assert_eq!(loss_line(&Lane { loss_so_far: Some(loss), ..lane.clone() }), "lost 0.07 % (0.01 to 0.5)");
         assert_eq!(loss_line(&lane), "loss: nothing received");
         assert_eq!(loss_line(&Lane::default()), "loss not measured");
+    }
+
+    /// A walk from -20 to -88 dBm: 16 rows of dots show 3 dB of it, the level of now in view.
+    #[test]
+    fn three_decibels_are_a_dot() {
+        let cell = |mean: f64| Some(crate::snapshot::LevelCell { min: mean, mean, max: mean });
+        let levels = [-21.0, -40.0, -63.0, -79.0, -85.0].map(cell);
+        let lane = Lane {
+            unit: Some(LevelUnit::Dbm),
+            level: levels.to_vec(),
+            level_now: Some(-85.0),
+            threshold: Some(-86.0),
+            ..Lane::default()
+        };
+        for rows in [4, 6, 7] {
+            let scale = level_scale(&lane, rows).unwrap();
+            assert!((scale.high - scale.low) / f64::from(rows * 4 - 1) <= 3.0, "{rows}: {scale:?}");
+            assert!(scale.low <= -88.0 && scale.high > -85.0);
+            assert_eq!(top_label(&lane, scale).starts_with('>'), rows < 7, "{rows}: {scale:?}");
+        }
+        assert_eq!(top_label(&lane, level_scale(&lane, 7).unwrap()), "-20 dBm");
+        let back = Lane { level_now: Some(-22.0), ..lane };
+        assert!(level_scale(&back, 4).unwrap().high >= -22.0);
     }
 
     #[test]

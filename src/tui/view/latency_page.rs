@@ -5,17 +5,19 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::Snapshot;
-use crate::summary::LatencyStage;
+use crate::summary::{Bound, LatencyStage};
 use crate::tui::widget::histogram::{Histogram, any_beyond, axis_end, number_axis};
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
-use crate::tui::widget::pen::Pen;
+use crate::tui::widget::pen::{Pen, width};
 use crate::wording::quantity;
 
-use super::stages::{STAGES, bound_text, missing_text, percentile_text, percentiles, stage};
+use super::stages::{STAGES, asked, bound_text, marks, missing_text, percentile_text, percentiles, stage};
 use super::{Scene, movement, put};
 
 /// Columns of the names of stages.
 const NAMES: u16 = 16;
+/// Columns of a percentile.
+const COLUMN: u16 = 18;
 /// What the figures cover, for the foot of the page.
 const COVERS: &str = "Bench: propellers off. From the stick value's arrival at this computer to the commanded output. Not covered: stick \
                       scan and cable before it, servo travel after it, and the picture's own delay.";
@@ -47,7 +49,7 @@ fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
     let wide = pen.width() >= 100;
     let places: [u16; 4] = if wide { [24, 44, 64, 84] } else { [22, 42, 61, 79] };
     pen.right(20, 0, "moves", theme.dim);
-    for (x, head) in places.into_iter().zip(["p50", "p90", "p99", "highest"]) {
+    for (x, head) in places.into_iter().zip(["half within", "9 in 10", "99 in 100", "highest"]) {
         pen.text(x, 0, if x == places[3] && !wide { "" } else { head }, theme.dim);
     }
     for (row, (index, name)) in (1..).zip(STAGES.into_iter().enumerate()) {
@@ -59,11 +61,11 @@ fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
         };
         pen.right(20, row, &quantity::count(stage.events), theme.base);
         for (x, percentile) in places.into_iter().zip(percentiles(stage)) {
-            let style = if percentile.1.is_some() { theme.strong } else { theme.dim };
-            pen.cut(x, row, &percentile_text(percentile), 18, style);
+            let style = if percentile.value.is_some() { theme.strong } else { theme.dim };
+            pen.cut(x, row, &percentile_text(percentile, COLUMN), COLUMN, style);
         }
         if wide && let Some(largest) = stage.max_ms {
-            pen.text(places[3], row, &format!("{} ms", quantity::millis(largest)), theme.base);
+            pen.text(places[3], row, &quantity::bounded_ms(largest, stage.bound), theme.base);
         }
     }
 }
@@ -71,14 +73,11 @@ fn table_of_stages(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
 /// The three distributions, one above the other, over one axis.
 fn histograms(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let inner = panel(
-        "age of the stick position at the output",
-        "share of time while a stick moves",
-        theme,
-        area,
-        buffer,
-    );
     let latency = &snapshot.summary.latency;
+    let upper = (0..3).filter_map(|index| stage(latency, index)).any(|stage| stage.bound == Bound::Upper);
+    let title = "age of the stick position at the output";
+    let title = if upper { format!("{title}, at most") } else { title.to_owned() };
+    let inner = panel(&title, "share of time while a stick moves", theme, area, buffer);
     let to = (0..3)
         .filter_map(|index| {
             let places: Vec<f64> =
@@ -105,10 +104,7 @@ fn histograms(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
         if each > 2 {
             pen.cut(0, each - 2, &bound_text(stage), NAMES - 1, theme.dim);
         }
-        let marks: Vec<(f64, &str)> = percentiles(stage)
-            .iter()
-            .filter_map(|(name, value, ..)| value.map(|value| (value, *name)))
-            .collect();
+        let marks = marks(stage);
         let bars = Histogram {
             bins: &snapshot.latency.stages[index].bins,
             to,
@@ -137,15 +133,15 @@ fn limits(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
         let Some(limit) = snapshot.latency.stages[index].limited_by else { continue };
         if roomy || row < 3 {
             pen.text(0, row, name, theme.series[index]);
-            pen.cut(NAMES, row, &limit.to_string(), pen.width().saturating_sub(NAMES), theme.base);
+            pen.cut(NAMES, row, &asked(snapshot).limit(limit), pen.width().saturating_sub(NAMES), theme.base);
             row += 1;
         }
     }
     for (index, name) in STAGES.into_iter().enumerate() {
-        let change = stage(latency, index).and_then(|stage| stage.change.as_ref());
-        if let Some(change) = change.filter(|_| roomy || row < 3) {
+        let change = stage(latency, index).and_then(|stage| Some((stage.change.as_ref()?, stage.bound)));
+        if let Some((change, bound)) = change.filter(|_| roomy || row < 3) {
             pen.text(0, row, name, theme.series[index]);
-            let text = quantity::latency_change(change);
+            let text = quantity::latency_change(change, bound);
             pen.cut(NAMES, row, &text, pen.width().saturating_sub(NAMES), theme.strong);
             row += 1;
         }
@@ -173,7 +169,7 @@ fn left_out_text(stage: &LatencyStage) -> String {
     let out = stage.left_out;
     let check = stage.cross_correlation_ms.map_or_else(
         || "second method: not measured".to_owned(),
-        |lag_ms| format!("second method: {} ms", quantity::millis(lag_ms)),
+        |lag_ms| format!("second method: {}", quantity::bounded_ms(lag_ms, stage.bound)),
     );
     let unmapped = match out.unmapped {
         0 => String::new(),
@@ -195,18 +191,22 @@ fn left_out_text(stage: &LatencyStage) -> String {
 fn shares(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let latency = &snapshot.summary.latency;
-    let median = |index| stage(latency, index).and_then(|stage| stage.p50_ms);
+    let median = |index| stage(latency, index).and_then(|stage| Some((stage.p50_ms?, stage.bound)));
     let mut pen = Pen::new(buffer, area);
     let (Some(first), Some(second)) = (median(1), median(2)) else {
         pen.text(0, 0, "share of each stage: not measured, both parts are needed", theme.dim);
         return;
     };
-    let start = pen.text(0, 0, "medians", theme.dim).max(NAMES);
-    let room = f64::from(pen.width().saturating_sub(start + 34));
-    let scale = room / (first + second).max(f64::MIN_POSITIVE);
+    let start = pen.text(0, 0, quantity::HALF, theme.dim).max(NAMES);
+    let text = |index: usize, (value, bound)| {
+        format!(" {} {} ", ["", "to input", "to servo"][index], quantity::bounded_ms(value, bound))
+    };
+    let parts = [(first.0, text(1, first)), (second.0, text(2, second))];
+    let words: u16 = parts.iter().map(|(_, text)| width(text)).sum();
+    let room = f64::from(pen.width().saturating_sub(start + words + 1));
+    let scale = room / (first.0 + second.0).max(f64::MIN_POSITIVE);
     let mut x = start;
-    for (index, value) in [(1, first), (2, second)] {
-        let text = format!(" {} {} ms ", ["", "to input", "to servo"][index], quantity::millis(value));
+    for (index, (value, text)) in (1..).zip(parts) {
         for _ in 0..(value * scale).round() as u16 {
             pen.glyph(x, 0, '█', theme.series[index]);
             x += 1;

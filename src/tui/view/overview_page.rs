@@ -114,8 +114,8 @@ fn power_side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut B
     for (row, battery) in (0..).zip(&snapshot.summary.power) {
         let mut parts = vec![format!("{}/{}", battery.system, battery.component)];
         parts.push(battery.minutes_left.map_or_else(
-            || "time left not measured".to_owned(),
-            |minutes| format!("{minutes:.prec$} min left", prec = usize::from(minutes < 10.0)),
+            || "minutes left: not yet".to_owned(),
+            |minutes| quantity::minutes_left(minutes, battery.minutes_left_ci95, battery.minutes_left_to),
         ));
         if let Some(voltage) = battery.voltage_min_v {
             parts.push(format!("lowest {voltage:.1} V"));

@@ -150,7 +150,7 @@ fn level_plot(
         level.map(|at| Line { at, text: &limit_text, style: theme.limit }).into_iter().collect();
     let mut upright = Vec::new();
     for (at, text, style) in [
-        (summary.proven_m, "worked to", theme.of(LinkState::Good)),
+        (summary.proven_m, "worked to", theme.level),
         (summary.predicted_freeze_m, predicted.as_str(), theme.limit),
         (snapshot.distance_m, "now", theme.strong),
     ] {
@@ -217,7 +217,7 @@ fn bins_row(scene: &Scene<'_>, bins: &[DistanceBin], x: Scale, area: Rect, buffe
         let Some(bin) = bins.iter().find(|bin| at >= bin.from_m && at < bin.to_m) else { continue };
         let (letter, style) = match bin.passed {
             Some(true) => ('●', theme.of(LinkState::Good)),
-            Some(false) => ('×', theme.of(LinkState::Alarm)),
+            Some(false) => ('×', theme.of(LinkState::Failing)),
             None => ('?', theme.dim),
         };
         pen.glyph(column, 0, letter, style);

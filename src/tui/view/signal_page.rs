@@ -3,7 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::snapshot::{Lane, LinkState, Snapshot};
+use crate::snapshot::{Lane, Snapshot};
 use crate::summary::{Threshold, ThresholdSession};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::big;
@@ -68,7 +68,7 @@ fn level(scene: &Scene<'_>, snapshot: &Snapshot, lane: &Lane, links: usize, area
     let marks = MarkRow { view: snapshot.view, marks: &snapshot.marks, theme };
     put(&marks, split_columns(head, GUTTER, 0).1, buffer);
     let (gutter, plot) = split_columns(body, GUTTER, 0);
-    let scale = lane_column::level_scale(lane);
+    let scale = lane_column::level_scale(lane, plot.height);
     if let Some(scale) = scale {
         let limit_text = lane_column::limit_text(lane);
         let trend = Trend {
@@ -179,7 +179,7 @@ fn limit_panel(scene: &Scene<'_>, lane: &Lane, limit: Option<&Threshold>, area: 
     for (text, grave) in
         [(words, agreement.is_some_and(|found| found.word != "agree")), (limit.note.clone(), true)]
     {
-        let style = if grave { theme.of(LinkState::Warning) } else { theme.base };
+        let style = if grave { theme.strong } else { theme.base };
         let width = pen.width();
         for line in text.iter().flat_map(|text| wrapped(text, width)) {
             pen.cut(0, row, &line, width, style);
@@ -215,7 +215,7 @@ fn session_row(
 ) {
     const PLOT: u16 = 24;
     let theme = scene.theme;
-    let style = if session.outlier { theme.of(LinkState::Warning) } else { theme.base };
+    let style = if session.outlier { theme.strong } else { theme.base };
     let day = session.start_utc.as_deref().and_then(|start| start.get(..10)).unwrap_or(&session.session);
     pen.cut(0, row, day, 10, style);
     let Some(level) = session.level_p05 else {

@@ -4,10 +4,11 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::snapshot::Snapshot;
-use crate::summary::{Bound, Interval, LatencyStage, LatencySummary};
+use crate::summary::{Bound, Interval, LatencyStage, LatencySummary, Reason};
 use crate::tui::widget::histogram::{Histogram, any_beyond, axis_end};
 use crate::tui::widget::panel::{panel, split_rows};
-use crate::tui::widget::pen::Pen;
+use crate::tui::widget::pen::{Pen, width};
+use crate::wording::latency_advice::Asked;
 use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
 
@@ -15,8 +16,8 @@ use super::{Scene, put};
 
 pub(super) use crate::wording::advice::STAGES;
 
-/// A stage of the summary by its place.
-pub(super) const fn stage(latency: &LatencySummary, index: usize) -> Option<&LatencyStage> {
+/// A stage of the summary by its place, whether bounded or not.
+const fn any_stage(latency: &LatencySummary, index: usize) -> Option<&LatencyStage> {
     match index {
         0 => latency.stick_to_servo.as_ref(),
         1 => latency.stick_to_input.as_ref(),
@@ -24,46 +25,107 @@ pub(super) const fn stage(latency: &LatencySummary, index: usize) -> Option<&Lat
     }
 }
 
-/// One percentile: its name, value, interval, and the moves still needed.
-pub(super) type Percentile = (&'static str, Option<f64>, Option<Interval>, u64);
+/// What a stage's figures bound; `None` where there are none.
+pub(super) fn bound(latency: &LatencySummary, index: usize) -> Option<Bound> {
+    any_stage(latency, index).map(|stage| stage.bound)
+}
+
+/// A stage by its place; one without any bound has no figure to show.
+pub(super) fn stage(latency: &LatencySummary, index: usize) -> Option<&LatencyStage> {
+    any_stage(latency, index).filter(|stage| stage.is_bounded())
+}
+
+/// One percentile.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Percentile {
+    /// In words, before its value.
+    pub(super) name: &'static str,
+    /// In short, over a line in the bars.
+    pub(super) mark: &'static str,
+    pub(super) value: Option<f64>,
+    interval: Option<Interval>,
+    needed: u64,
+    bound: Bound,
+}
 
 /// The percentiles of a stage.
 pub(super) const fn percentiles(stage: &LatencyStage) -> [Percentile; 3] {
-    let needed = stage.moves_needed;
+    let (needed, bound) = (stage.moves_needed, stage.bound);
     [
-        ("p50", stage.p50_ms, stage.p50_ci95_ms, needed.p50),
-        ("p90", stage.p90_ms, stage.p90_ci95_ms, needed.p90),
-        ("p99", stage.p99_ms, stage.p99_ci95_ms, needed.p99),
+        Percentile {
+            name: quantity::HALF,
+            mark: "50 %",
+            value: stage.p50_ms,
+            interval: stage.p50_ci95_ms,
+            needed: needed.p50,
+            bound,
+        },
+        Percentile {
+            name: quantity::NINETY,
+            mark: "90 %",
+            value: stage.p90_ms,
+            interval: stage.p90_ci95_ms,
+            needed: needed.p90,
+            bound,
+        },
+        Percentile {
+            name: quantity::NINETY_NINE,
+            mark: "99 %",
+            value: stage.p99_ms,
+            interval: stage.p99_ci95_ms,
+            needed: needed.p99,
+            bound,
+        },
     ]
 }
 
-/// Value with interval, or what is still needed.
-pub(super) fn percentile_text((_, value, interval, needed): Percentile) -> String {
-    match (value, interval) {
-        (Some(value), Some(interval)) => {
-            format!("{} ms ({})", quantity::millis(value), quantity::millis_interval(interval))
-        }
-        (Some(value), None) => format!("{} ms", quantity::millis(value)),
-        (None, _) if needed > 0 => quantity::counted(needed, "more move", "more moves"),
-        (None, _) => "needs faster data".to_owned(),
-    }
+/// Its name and its text, as one piece of at most so many columns where it fits at all.
+fn percentile_piece(percentile: Percentile, columns: u16) -> (&'static str, String) {
+    let name = percentile.name;
+    // What is not known yet is within nothing.
+    let name = if percentile.value.is_some() { name } else { name.trim_end_matches(" within") };
+    (name, percentile_text(percentile, columns.saturating_sub(width(name) + 1)))
+}
+
+/// Value with interval, without it where that takes more than so many columns, or what is still needed.
+pub(super) fn percentile_text(percentile: Percentile, columns: u16) -> String {
+    let Percentile { value, interval, needed, bound, .. } = percentile;
+    let Some(value) = value else {
+        return match needed {
+            0 => "needs faster data".to_owned(),
+            _ => quantity::counted(needed, "more move", "more moves"),
+        };
+    };
+    let short = quantity::bounded_ms(value, bound);
+    let whole = interval.map(|interval| format!("{short} ({})", quantity::millis_interval(interval)));
+    whole.filter(|whole| width(whole) <= columns).unwrap_or(short)
 }
 
 /// What the clocks add to it, in words.
 pub(super) fn bound_text(stage: &LatencyStage) -> String {
     match (stage.bound, stage.clock_uncertainty_ms) {
-        (Bound::Upper, Some(clock)) => format!("upper bound, clock ±{} ms", quantity::millis(clock)),
-        (Bound::Upper, None) => "upper bound".to_owned(),
+        (Bound::Upper, Some(clock)) => format!("one-way clock ±{} ms", quantity::millis(clock)),
+        (Bound::Upper, None) => "one-way clock".to_owned(),
         (_, Some(0.0)) => "one clock".to_owned(),
         (_, Some(clock)) => format!("clock ±{} ms", quantity::millis(clock)),
         (_, None) => "clock error unknown".to_owned(),
     }
 }
 
+/// What advice on the latency depends on.
+pub(super) fn asked(snapshot: &Snapshot) -> Asked {
+    let sources = snapshot.sources.iter().map(|source| source.interface.as_str());
+    Asked::new(snapshot.sticks, snapshot.transmits.iter().map(String::as_str), sources)
+}
+
 /// Why a stage is not measured.
 pub(super) fn missing_text(snapshot: &Snapshot, index: usize) -> String {
-    let reason = snapshot.latency.stages.get(index).and_then(|stage| stage.missing);
-    reason.map_or_else(|| NOT_MEASURED.to_owned(), |reason| format!("{NOT_MEASURED}: {reason}"))
+    let unbounded = any_stage(&snapshot.summary.latency, index).map(|_| Reason::NoBound);
+    let reason = unbounded.or_else(|| snapshot.latency.stages.get(index)?.missing);
+    reason.map_or_else(
+        || NOT_MEASURED.to_owned(),
+        |reason| format!("{NOT_MEASURED}: {}", asked(snapshot).missing(reason)),
+    )
 }
 
 /// The shortest stage that is known: all of it, else up to the input.
@@ -80,14 +142,24 @@ pub(super) fn short_row(scene: &Scene<'_>, snapshot: &Snapshot, row: u16, pen: &
         pen.cut(end, row, &missing_text(snapshot, 0), room, theme.dim);
         return;
     };
-    let mut x = pen.text(0, row, "latency   ", theme.title);
-    x = pen.text(x, row, STAGES[index], theme.base);
-    for percentile in percentiles(stage).into_iter().take(2) {
-        x = pen.text(x + 2, row, percentile.0, theme.dim);
-        x = pen.text(x + 1, row, &percentile_text(percentile), theme.strong);
-    }
+    let x = pen.text(0, row, "latency   ", theme.title);
+    let x = pen.text(x, row, STAGES[index], theme.base) + 2;
+    let [half, ninety, _] = percentiles(stage);
     let moves = quantity::counted(stage.events, "move", "moves");
-    pen.cut(x + 2, row, &moves, pen.width().saturating_sub(x + 2), theme.dim);
+    let text = |half_room, ninety_room, moves: &str| {
+        let ((half, first), (ninety, second)) =
+            (percentile_piece(half, half_room), percentile_piece(ninety, ninety_room));
+        format!("{half} {first}  {ninety} {second}{moves}")
+    };
+    let all = [
+        text(u16::MAX, u16::MAX, &format!("  {moves}")),
+        text(u16::MAX, u16::MAX, ""),
+        text(u16::MAX, 0, ""),
+        text(0, 0, ""),
+    ];
+    let room = pen.width().saturating_sub(x);
+    let fits = all.iter().find(|text| width(text) <= room).unwrap_or(&all[3]);
+    pen.cut(x, row, fits, room, theme.strong);
 }
 
 /// The histogram with its figures, beside the lanes.
@@ -107,8 +179,9 @@ pub(super) fn side(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &
     let mut pen = Pen::new(buffer, rest);
     let mut row = 0;
     for percentile in percentiles(stage) {
-        pen.text(0, row, percentile.0, theme.dim);
-        pen.text(4, row, &percentile_text(percentile), theme.strong);
+        let (name, text) = percentile_piece(percentile, pen.width());
+        let x = pen.text(0, row, name, theme.dim) + 1;
+        pen.text(x, row, &text, theme.strong);
         row += 1;
     }
     pen.text(0, row, &bound_text(stage), theme.dim);
@@ -124,13 +197,22 @@ fn other_row(scene: &Scene<'_>, snapshot: &Snapshot, index: usize, row: u16, pen
     let x = pen.text(0, row, STAGES[index], theme.base);
     match stage(&snapshot.summary.latency, index) {
         Some(stage) => {
-            let x = pen.text(x + 2, row, "p50 ", theme.dim);
-            pen.text(x, row, &percentile_text(percentiles(stage)[0]), theme.base);
+            let (name, text) = percentile_piece(percentiles(stage)[0], pen.width().saturating_sub(x + 1));
+            let x = pen.text(x + 1, row, name, theme.dim) + 1;
+            pen.text(x, row, &text, theme.base);
         }
         None => {
             pen.text(x + 2, row, NOT_MEASURED, theme.dim);
         }
     }
+}
+
+/// Where the percentiles stand, with their names.
+pub(super) fn marks(stage: &LatencyStage) -> Vec<(f64, &'static str)> {
+    percentiles(stage)
+        .into_iter()
+        .filter_map(|percentile| Some((percentile.value?, percentile.mark)))
+        .collect()
 }
 
 /// The bars of one stage with its percentiles marked.
@@ -143,8 +225,7 @@ fn stage_bars(
     buffer: &mut Buffer,
 ) {
     let bins = &snapshot.latency.stages[index].bins;
-    let marks: Vec<(f64, &str)> =
-        percentiles(stage).iter().filter_map(|(name, value, ..)| value.map(|value| (value, *name))).collect();
+    let marks = marks(stage);
     let places: Vec<f64> = marks.iter().map(|(value, _)| *value).collect();
     let Some(to) = axis_end(bins, &places) else { return };
     let histogram = Histogram {

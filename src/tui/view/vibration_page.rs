@@ -3,7 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::snapshot::{LevelCell, LinkState, Snapshot};
+use crate::snapshot::{LevelCell, Snapshot};
 use crate::summary::{LimitSource, VibrationAxis, VibrationSummary};
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{panel, split_columns, split_rows};
@@ -136,7 +136,7 @@ fn clipping(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buf
     let width = pen.width();
     for (x, part) in columns(&snapshot.vibration.clipping, width).enumerate() {
         let clipped = part.iter().any(|count| *count > 0);
-        let (letter, style) = if clipped { ('C', theme.band(LinkState::Alarm)) } else { ('·', theme.rule) };
+        let (letter, style) = if clipped { ('C', theme.strong) } else { ('·', theme.rule) };
         pen.glyph(x as u16, 0, letter, style);
     }
 }

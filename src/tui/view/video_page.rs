@@ -83,7 +83,7 @@ fn totals(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
     let mut x = 0;
     if let Some(frozen_s) = snapshot.video.frozen_for_s {
         let text = format!(" FROZEN for {} ", quantity::seconds(frozen_s));
-        x = pen.text(0, 0, &text, theme.band(LinkState::Alarm)) + 2;
+        x = pen.text(0, 0, &text, theme.band(LinkState::Failing)) + 2;
     }
     let total = video
         .freeze_s

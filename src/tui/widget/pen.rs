@@ -37,7 +37,8 @@ pub fn width(text: &str) -> u16 {
     ratatui::text::Span::raw(text).width().min(usize::from(u16::MAX)) as u16
 }
 
-/// The text, cut to a width; an ellipsis stands for what is missing.
+/// The text, cut to a width; an ellipsis stands for what is missing. A number is left out whole, with its unit: half of
+/// it would be another one.
 #[must_use]
 pub fn fitted(text: &str, columns: u16) -> String {
     if width(text) <= columns {
@@ -51,12 +52,34 @@ pub fn fitted(text: &str, columns: u16) -> String {
         short.push(letter);
     }
     if columns > 0 {
-        let kept = short.trim_end().len();
-        short.truncate(kept);
+        short.truncate(before_number(text, short.len()));
+        short.truncate(short.trim_end().len());
         short.push('…');
     }
     short
 }
+
+/// Where a number begins that a cut at this byte goes through, else the cut.
+fn before_number(text: &str, cut: usize) -> usize {
+    let mut end = 0;
+    for word in words(text) {
+        // A number and its unit are one word, and may stand farther apart in the text than one space.
+        let first = word.split(' ').next().unwrap_or_default();
+        let Some(start) = text[end..].find(first).map(|at| end + at) else { break };
+        end = start;
+        for part in word.split(' ') {
+            end += text[end..].find(part).map_or(0, |at| at + part.len());
+        }
+        if cut < end {
+            let is_number = word.trim_start_matches(SIGNS).starts_with(|first: char| first.is_ascii_digit());
+            return if is_number && start < cut { start } else { cut };
+        }
+    }
+    cut
+}
+
+/// What may stand before a number.
+const SIGNS: [char; 9] = ['+', '-', '±', '<', '>', '≥', '×', '(', '~'];
 
 /// Units that stay with the number before them.
 const UNITS: [&str; 16] =
@@ -219,6 +242,14 @@ mod tests {
         assert_eq!(fitted("not measured", 7), "not me…");
         assert_eq!(fitted("short", 7), "short");
         assert_eq!(fitted("x", 0), "");
+        assert_eq!(fitted("margin 12 dB", 11), "margin…");
+        assert_eq!(fitted("12 dB", 4), "…");
+        assert_eq!(fitted("12 dB", 5), "12 dB");
+        assert_eq!(fitted("level -71.2 dBm now", 9), "level…");
+        assert_eq!(fitted("level -71.2 dBm now", 17), "level -71.2 dBm…");
+        assert_eq!(fitted("lost 0.07 % (0.01 to 0.5)", 15), "lost 0.07 %…");
+        // A name is no number.
+        assert_eq!(fitted("orchard-4.pcapng", 12), "orchard-4.p…");
         assert_eq!(wrapped("one two three", 8), ["one two", "three"]);
         assert_eq!(wrapped("about 9 s left (17 m)", 14), ["about 9 s left", "(17 m)"]);
         assert_eq!(wrapped("left at this rate (17 m)", 21), ["left at this rate", "(17 m)"]);

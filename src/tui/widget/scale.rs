@@ -24,6 +24,16 @@ impl Scale {
         Some(Self { low: bottom, high: if top > bottom { top } else { bottom + step } })
     }
 
+    /// The scale whose top is lowered, to a multiple of `step`, until so many `dots` are no farther apart than `seen`;
+    /// what lies above it is drawn at the top. It still holds `keep`.
+    #[must_use]
+    pub fn seen(self, seen: f64, dots: u32, step: f64, keep: f64) -> Self {
+        let most = f64::from(dots.saturating_sub(1)) * seen;
+        let lowered = self.low + (most / step).floor().max(1.0) * step;
+        let least = if keep.is_finite() { (keep / step).ceil() * step } else { lowered };
+        Self { high: self.high.min(lowered.max(least)), ..self }
+    }
+
     /// Where a value lies: 0 at the bottom, 1 at the top, held within.
     #[must_use]
     pub fn place(&self, value: f64) -> f64 {
@@ -78,6 +88,20 @@ mod tests {
         assert_eq!(scale.row(-200.0, 4), 3);
         assert!(Scale::around(std::iter::empty(), 10.0).is_none());
         assert_eq!(Scale::around([5.0].into_iter(), 5.0).unwrap(), Scale { low: 5.0, high: 10.0 });
+    }
+
+    /// 15 steps of 3 dB are 45 dB.
+    #[test]
+    fn a_small_plot_leaves_out_the_top_and_not_the_small_differences() {
+        let scale = Scale { low: -90.0, high: -20.0 };
+        assert_eq!(scale.seen(3.0, 16, 5.0, -70.0), Scale { low: -90.0, high: -45.0 });
+        assert_eq!(scale.seen(3.0, 28, 5.0, -70.0), scale, "81 dB");
+        assert_eq!(
+            scale.seen(3.0, 16, 5.0, -33.0),
+            Scale { low: -90.0, high: -30.0 },
+            "what counts stays in view"
+        );
+        assert_eq!(scale.seen(3.0, 0, 5.0, f64::NEG_INFINITY), Scale { low: -90.0, high: -85.0 });
     }
 
     #[test]

@@ -60,7 +60,7 @@ fn shown(cell: &LossCell, theme: &Theme) -> Option<(char, Style)> {
         return Some(('@', theme.mark));
     }
     if cell.outage && cell.received == 0 {
-        return Some(('/', theme.of(LinkState::Silent)));
+        return Some(('/', theme.dim));
     }
     let ratio = cell.ratio()?;
     Some(if ratio <= 0.0 {
@@ -68,11 +68,11 @@ fn shown(cell: &LossCell, theme: &Theme) -> Option<(char, Style)> {
     } else if ratio <= 0.01 {
         ('░', theme.dim)
     } else if ratio <= 0.05 {
-        ('▒', theme.of(LinkState::Warning))
+        ('▒', theme.base)
     } else if ratio <= 0.2 {
-        ('▓', theme.of(LinkState::Alarm))
+        ('▓', theme.strong)
     } else {
-        ('█', theme.of(LinkState::Alarm))
+        ('█', theme.strong)
     })
 }
 
@@ -87,7 +87,7 @@ impl Widget for &Strip<'_> {
         }
         for (x, part) in columns(self.frozen, width).enumerate() {
             if part.contains(&true) {
-                pen.text(x as u16, 0, STOOD_STILL, self.theme.band(LinkState::Alarm));
+                pen.text(x as u16, 0, STOOD_STILL, self.theme.band(LinkState::Failing));
             }
         }
     }

@@ -90,8 +90,8 @@ fn distances_text(distances: Option<&LossDistances>) -> String {
         return "next loss: fewer than two losses".to_owned();
     };
     format!(
-        "next loss after {} frames (median), {} back to back",
-        distances.median,
+        "next loss: half within {}, {} back to back",
+        quantity::counted(distances.median, "frame", "frames"),
         quantity::percent(distances.adjacent_ratio)
     )
 }
