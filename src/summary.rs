@@ -51,8 +51,8 @@ pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
     BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause,
-    Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod, TheoryLimit,
-    VideoSource,
+    Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod,
+    TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};

@@ -102,7 +102,8 @@ impl LinkMonitor {
             role: link.role,
             heard: self.shown_at(index).map(|heard| at - context.at_work(heard, at)),
             has_data: data.is_some(),
-            in_trip: context.life.is_judged(at),
+            // What this computer missed itself shows nothing.
+            in_trip: context.life.is_judged(at) && !context.stalled(at - Nanos::from_secs(1), at),
             spacing: self.usual_spacing(index),
             is_off: context.life.now() == Some(Phase::Off) || self.is_handset_off(index),
             is_blind,

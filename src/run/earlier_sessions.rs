@@ -120,17 +120,17 @@ pub(super) fn showed_live(
     start: Nanos,
 ) -> Known {
     let start_utc = utc_text(start);
-    let asked = || -> anyhow::Result<(Earlier, Vec<String>)> {
+    let asked = || -> anyhow::Result<(Earlier, usize, Option<String>)> {
         let Some(history) = existing(common, LIVE_PATIENCE)? else { return Ok(Default::default()) };
         let earlier = showed_in(&history, profile, tags, None)?;
-        let doubt = doubt(&start_utc, history.dated_later(tags, &start_utc)?);
-        let hint = tag_hint::hint(&equipment(tags), &history.equipments()?);
-        Ok((earlier, doubt.into_iter().chain(hint).collect()))
+        let dated_later = history.dated_later(tags, &start_utc)?;
+        Ok((earlier, dated_later, tag_hint::hint(&equipment(tags), &history.equipments()?)))
     };
-    let (earlier, remarks) = asked().unwrap_or_else(|error| {
+    let (earlier, dated_later, hint) = asked().unwrap_or_else(|error| {
         let why = format!("no limits from earlier sessions, the history cannot be used: {error:#}");
-        (Earlier::default(), vec![why])
+        (Earlier::default(), 0, Some(why))
     });
+    let remarks: Vec<String> = doubt(&start_utc, dated_later).into_iter().chain(hint).collect();
     let remark = (!remarks.is_empty()).then(|| remarks.join("; "));
     if let Some(remark) = &remark {
         tell(format_args!("fadewatch: {remark}"));
@@ -171,7 +171,9 @@ pub(super) fn showed_before(
     let opening = opening(recording, profile);
     for (key, value) in &common.tags {
         if let Some(own) = opening.tags.get(key).filter(|own| *own != value) {
-            eprintln!("fadewatch: --tag {key}={value} is not used: the recording itself has {key}={own}");
+            tell(format_args!(
+                "fadewatch: --tag {key}={value} is not used: the recording itself has {key}={own}"
+            ));
         }
     }
     if common.history.is_none()
@@ -185,7 +187,7 @@ pub(super) fn showed_before(
     let hash = if history.may_hold(&file, start_utc)? { Some(recording.hash()) } else { None };
     let asking = Asking { hash: hash.as_deref(), start_utc };
     if let Some(hint) = tag_hint::hint(&equipment(&opening.tags), &history.equipments()?) {
-        eprintln!("fadewatch: {hint}");
+        tell(format_args!("fadewatch: {hint}"));
     }
     showed_in(&history, profile, &opening.tags, Some(asking))
 }
