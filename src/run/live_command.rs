@@ -14,6 +14,7 @@ use crate::session::live::LiveConfig;
 use crate::source::SourceUrl;
 use crate::wording::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
 
+use super::alarm_command::AlarmCommand;
 use super::{earlier_sessions, screens};
 
 /// Runs a live session until the pilot leaves, then puts it into the history.
@@ -49,6 +50,9 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     };
     let handle =
         live::start(config, |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start))?;
+    let alarm_command = args.on_alarm.clone();
+    let alarm_command =
+        alarm_command.map(|command| AlarmCommand::start(command, handle.watcher())).transpose();
     let on_screen = screens::can_show() && args.vehicle != "-";
     let shown = if on_screen {
         screens::show(&handle, &args.screen, args.for_s)
@@ -56,8 +60,10 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         let until = screens::Until { for_s: args.for_s, sources_end };
         screens::wait(&handle, until, &begun)
     };
+    let alarm_command = alarm_command.map(drop);
     let end = handle.finish()?;
     shown?;
+    alarm_command.context("cannot watch for alarms (--on-alarm)")?;
     earlier_sessions::keep(&args.common, &profile, &end);
     for path in end.recordings.iter().filter(|_| on_screen) {
         eprintln!("recorded to {}", path.display());
