@@ -24,11 +24,13 @@ pub enum Screen {
     Signal,
     /// Where it was good and bad.
     Map,
+    /// What to do, to be read at arm's length.
+    Field,
 }
 
 impl Screen {
     /// All, in the order of their keys.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Overview,
         Self::Latency,
         Self::Loss,
@@ -38,6 +40,7 @@ impl Screen {
         Self::Events,
         Self::Signal,
         Self::Map,
+        Self::Field,
     ];
 
     /// Its name.
@@ -53,6 +56,7 @@ impl Screen {
             Self::Events => "events",
             Self::Signal => "signal",
             Self::Map => "map",
+            Self::Field => "field",
         }
     }
 
