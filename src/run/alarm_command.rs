@@ -214,3 +214,7 @@ impl Runner {
         let _ = child.wait();
     }
 }
+
+#[cfg(test)]
+#[path = "alarm_command/tests.rs"]
+mod tests;
