@@ -69,6 +69,10 @@ pub fn run(handle: &SessionHandle, options: Options, is_over: &dyn Fn() -> bool)
             // Pacing without a clock: no drawing can follow sooner than this.
             std::thread::sleep(DRAW_EVERY);
         }
+        if desk.strokes > 0 {
+            desk.strokes -= 1;
+            screens.ring()?;
+        }
         let longest = if desk.strokes > 0 { BETWEEN_STROKES } else { LOOK_EVERY };
         if terminal::wait_for_keys(longest) == Keys::Gone {
             return Ok(());
@@ -77,10 +81,6 @@ pub fn run(handle: &SessionHandle, options: Options, is_over: &dyn Fn() -> bool)
             if desk.event(&event::read()?, handle) {
                 return Ok(());
             }
-        }
-        if desk.strokes > 0 {
-            desk.strokes -= 1;
-            screens.ring()?;
         }
     }
     Ok(())
@@ -156,7 +156,7 @@ impl Desk {
             Event::Key(key) if key.kind != KeyEventKind::Release => self.state.key(*key, self.feed.as_ref()),
             Event::Mouse(event) => {
                 let mut pointer = self.pointer;
-                let gesture = pointer.event(event, |x, y| touch::target(&self.scene(), self.area, x, y));
+                let gesture = pointer.event(*event, |x, y| touch::target(&self.scene(), self.area, x, y));
                 self.pointer = pointer;
                 let Some(gesture) = gesture else { return false };
                 self.state.gesture(gesture, self.feed.as_ref())

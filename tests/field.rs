@@ -45,7 +45,8 @@ fn row(buffer: &Buffer, y: u16) -> String {
 }
 
 fn text(buffer: &Buffer) -> String {
-    (0..buffer.area.height).map(|y| format!("{}\n", row(buffer, y).trim_end())).collect()
+    let rows: Vec<String> = (0..buffer.area.height).map(|y| row(buffer, y).trim_end().to_owned()).collect();
+    rows.join("\n") + "\n"
 }
 
 fn judged(role: LinkRole, reason: StateReason, phase: Phase) -> Judgement {
@@ -113,26 +114,27 @@ fn off(snapshot: &mut Snapshot) {
 
 #[test]
 fn the_page_for_the_field_in_its_situations() {
-    let situations: [(&str, Data, fn(&mut Snapshot)); 6] = [
-        ("failing", Data::Full, failing),
-        ("warning", Data::Full, |snapshot| {
+    type Situation = (&'static str, fn(&mut Snapshot));
+    let situations: [Situation; 6] = [
+        ("failing", failing),
+        ("warning", |snapshot| {
             for lane in &mut snapshot.lanes {
                 lane.limits = Some([3.0, 6.0]);
             }
         }),
-        ("good", Data::Full, |snapshot| {
+        ("good", |snapshot| {
             links(snapshot, LinkState::Good, StateReason::Margin, Phase::Out, Some(14.4));
         }),
-        ("heard", Data::Full, without_limit),
-        ("off", Data::Full, off),
-        ("never", Data::Full, |snapshot| {
+        ("heard", without_limit),
+        ("off", off),
+        ("never", |snapshot| {
             links(snapshot, LinkState::Silent, StateReason::NeverHeard, Phase::Waiting, None);
         }),
     ];
-    for (name, data, change) in situations {
+    for (name, change) in situations {
         for (columns, rows) in SIZES {
             let (state, area) = (on(Screen::Field), Rect::new(0, 0, columns, rows));
-            let feed = feed(data, &state, area, change);
+            let feed = feed(Data::Full, &state, area, change);
             let buffer = drawn(&feed, &state, area, Theme::named(ThemeName::Sunlight), Glyphs::Full);
             insta::with_settings!({omit_expression => true, prepend_module_to_snapshot => false}, {
                 insta::assert_snapshot!(format!("field_{name}_{columns}x{rows}"), text(&buffer));
@@ -170,8 +172,7 @@ fn device_units_have_a_scale_of_their_own() {
 }
 
 fn calls(snapshot: &mut Snapshot) {
-    let call = |state, ago_s| Some(Unacknowledged { state, ago_s });
-    snapshot.lanes[0].unacknowledged = call(LinkState::Alarm, 12.6);
+    snapshot.lanes[0].unacknowledged = Some(Unacknowledged { state: LinkState::Alarm, ago_s: 12.6 });
 }
 
 #[test]
@@ -219,13 +220,12 @@ fn pages_and_keys_of_the_foot_are_where_they_are_drawn() {
             for (word, action) in &words {
                 let padded = format!(" {word} ");
                 let Some(at) = format!("{last} ").find(&padded) else { continue };
-                // A narrow row has the name of its own page alone, which leads on.
+                // A narrow row has the name of its own page alone, which leads back.
                 let action =
-                    if is_narrow && matches!(action, Action::Show(_)) { Action::NextScreen } else { *action };
+                    if is_narrow && matches!(action, Action::Show(_)) { Action::Leave } else { *action };
                 let x = last[..at].chars().count() + 1;
-                for place in x..x + word.len() {
-                    assert_eq!(under[usize::from(rows) - 1][place], Target::Action(action), "{last}");
-                }
+                let touched = &under[usize::from(rows) - 1][x..x + word.len()];
+                assert!(touched.iter().all(|target| *target == Target::Action(action)), "{word}: {last}");
                 found += 1;
             }
         }
@@ -297,7 +297,7 @@ fn lanes_lead_to_their_pages() {
             {
                 let is_line = |y: &u16| {
                     let row = row(&buffer, *y);
-                    row.trim_start().split_whitespace().nth(1) == Some(link) && row.find(link) < Some(12)
+                    row.split_whitespace().nth(1) == Some(link) && row.find(link) < Some(12)
                 };
                 let y = (0..rows - 2).rev().find(is_line).expect("its line");
                 let Target::Link { page, item, columns: 0 } = under[usize::from(y)][3] else {

@@ -126,7 +126,7 @@ impl Screen {
         while !seen(self) {
             match self.written.recv_timeout(PATIENCE) {
                 Ok(bytes) => {
-                    self.strokes += bytes.iter().filter(|byte| **byte == 7).count();
+                    self.strokes += bytes.split(|byte| *byte == 7).count() - 1;
                     self.parser.lock().expect("no test fell over here").process(&bytes);
                 }
                 Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {

@@ -81,7 +81,7 @@ struct Held {
 impl Pointer {
     /// An event of the terminal; `target` says what lies at a column and row. A plot may be drawn: it is tapped
     /// only as the hand leaves it.
-    pub fn event(&mut self, event: &MouseEvent, target: impl Fn(u16, u16) -> Target) -> Option<Gesture> {
+    pub fn event(&mut self, event: MouseEvent, target: impl Fn(u16, u16) -> Target) -> Option<Gesture> {
         let (x, y) = (event.column, event.row);
         match event.kind {
             MouseEventKind::Down(MouseButton::Left) => {
@@ -120,7 +120,7 @@ mod tests {
 
     fn gestures(target: Target, events: &[(MouseEventKind, u16)]) -> Vec<Gesture> {
         let mut pointer = Pointer::default();
-        events.iter().filter_map(|(kind, x)| pointer.event(&event(*kind, *x), |_, _| target)).collect()
+        events.iter().filter_map(|(kind, x)| pointer.event(event(*kind, *x), |_, _| target)).collect()
     }
 
     const DOWN: MouseEventKind = MouseEventKind::Down(MouseButton::Left);

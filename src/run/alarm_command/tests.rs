@@ -21,7 +21,7 @@ fn snapshot(now_s: f64, phase: Option<Phase>, links: &[(&str, LinkState, bool)])
         ..Lane::default()
     };
     let lanes = links.iter().map(lane).collect();
-    Snapshot { now_s, phase, lanes, ..LinkMonitor::default().snapshot(view, Arc::default()) }
+    Snapshot { now_s, lanes, phase, ..LinkMonitor::default().snapshot(view, Arc::default()) }
 }
 
 /// What is told as one link goes through states in a trip.

@@ -232,8 +232,9 @@ fn lines(texts: &[String], columns: u16) -> Vec<Line> {
 
 fn legend() -> [String; 5] {
     [
-        "touch or mouse: tap a page or key at the foot, a link, a row of a list (events: a replay goes there); the first \
-         line acknowledges; draw a plot to move in time; the wheel scrolls a list or moves time"
+        "touch or mouse: tap a page or key at the foot, a link, a row of a list (events: a replay goes there); on a \
+         narrow screen the page's own name leads back; the first line acknowledges; draw a plot to move in time; the \
+         wheel scrolls a list or moves time"
             .to_owned(),
         format!(
             "loss rows: {}  {} picture frozen, or input stuck while sticks moved",

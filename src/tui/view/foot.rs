@@ -179,14 +179,14 @@ fn all_pages(scene: &Scene<'_>, mut x: u16) -> Vec<Hint> {
     Screen::ALL.into_iter().map(hint).collect()
 }
 
-/// The page that is shown, and its place among all; it leads on to the next.
+/// The page that is shown, and its place among all; a tap on it leads back to the overview.
 fn own_page(scene: &Scene<'_>, room: u16, x: u16) -> Hint {
     let title = scene.state.screen.title();
     let place = Screen::ALL.iter().position(|screen| *screen == scene.state.screen).map_or(1, |at| at + 1);
     let count = Screen::ALL.len();
     let long = format!("page {place} of {count}: {title} ");
     let text = if width(&long) + HELP_AND_QUIT <= room { long } else { format!("{place}/{count} {title} ") };
-    Hint { x, key: "", text, style: scene.theme.band(LinkState::Unknown), action: Action::NextScreen }
+    Hint { x, key: "", text, style: scene.theme.band(LinkState::Unknown), action: Action::Leave }
 }
 
 /// Live or replay, where the clock stands, and the recorder.
