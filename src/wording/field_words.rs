@@ -3,7 +3,7 @@
 //! What fails comes before any margin. `good` stands there only where every link is good.
 
 use crate::profile::LinkRole;
-use crate::snapshot::Lane;
+use crate::snapshot::{Lane, Unacknowledged};
 use crate::summary::{Failure, Judgement, LinkJudgement, LinkState, StateReason, Verdict};
 
 use super::link_sentence::{ToDo, to_do};
@@ -171,17 +171,26 @@ fn calm(verdicts: &[Verdict]) -> FieldText<'_> {
     }
 }
 
-/// What nobody has acknowledged: `unacknowledged: video alarm 12 s ago`.
+/// What nobody has acknowledged, all of it and in brief: `unacknowledged: video alarm 12 s ago and 1 more`. What fails
+/// comes first, then what began first.
 #[must_use]
-pub fn unacknowledged(lanes: &[Lane]) -> Option<String> {
-    let calls = lanes.iter().filter_map(|lane| {
-        let call = lane.unacknowledged?;
-        let whole_s = call.ago_s.floor();
-        let ago = if whole_s < 10.0 { format!("{whole_s:.0} s") } else { quantity::seconds(whole_s) };
-        Some(format!("{} {} {ago} ago", lane.link, call.state.word()))
+pub fn unacknowledged(lanes: &[Lane]) -> Option<[String; 2]> {
+    let mut calls: Vec<(&Lane, Unacknowledged)> =
+        lanes.iter().filter_map(|lane| Some((lane, lane.unacknowledged?))).collect();
+    calls.sort_by(|(_, one), (_, other)| {
+        let fails = |call: &Unacknowledged| call.state == LinkState::Failing;
+        fails(other).cmp(&fails(one)).then(other.ago_s.total_cmp(&one.ago_s))
     });
-    let calls: Vec<String> = calls.collect();
-    (!calls.is_empty()).then(|| format!("unacknowledged: {}", calls.join(", ")))
+    let said: Vec<String> = calls.iter().map(|(lane, call)| one_call(lane, *call)).collect();
+    let (first, others) = said.split_first()?;
+    let more = if others.is_empty() { String::new() } else { format!(" and {} more", others.len()) };
+    Some([format!("unacknowledged: {}", said.join(", ")), format!("unacknowledged: {first}{more}")])
+}
+
+fn one_call(lane: &Lane, call: Unacknowledged) -> String {
+    let whole_s = call.ago_s.floor();
+    let ago = if whole_s < 10.0 { format!("{whole_s:.0} s") } else { quantity::seconds(whole_s) };
+    format!("{} {} {ago} ago", lane.link, call.state.word())
 }
 
 #[cfg(test)]
@@ -320,7 +329,6 @@ mod tests {
 
     #[test]
     fn what_is_unacknowledged_is_said_with_its_age() {
-        use crate::snapshot::Unacknowledged;
         let lane = |link: &str, call: Option<(LinkState, f64)>| Lane {
             link: link.to_owned(),
             unacknowledged: call.map(|(state, ago_s)| Unacknowledged { state, ago_s }),
@@ -329,7 +337,10 @@ mod tests {
         assert_eq!(unacknowledged(&[lane("video", None)]), None);
         let lanes =
             [lane("video", Some((Alarm, 12.9))), lane("rc", None), lane("down", Some((Failing, 0.4)))];
-        let said = unacknowledged(&lanes);
-        assert_eq!(said.as_deref(), Some("unacknowledged: video alarm 12 s ago, down failing 0 s ago"));
+        let all = "unacknowledged: down failing 0 s ago, video alarm 12 s ago";
+        let brief = "unacknowledged: down failing 0 s ago and 1 more";
+        assert_eq!(unacknowledged(&lanes), Some([all, brief].map(str::to_owned)));
+        let one = "unacknowledged: video alarm 12 s ago".to_owned();
+        assert_eq!(unacknowledged(&lanes[..1]), Some([one.clone(), one]));
     }
 }

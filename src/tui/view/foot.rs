@@ -97,7 +97,7 @@ pub(super) fn touched(scene: &Scene<'_>, area: Rect, x: u16, y: u16) -> Option<A
 }
 
 /// What nobody has acknowledged, in words; a replay acknowledges nothing.
-fn unacknowledged(scene: &Scene<'_>) -> Option<String> {
+fn unacknowledged(scene: &Scene<'_>) -> Option<[String; 2]> {
     let feed = scene.feed.filter(|feed| feed.mode == Mode::Live)?;
     field_words::unacknowledged(&feed.snapshot.lanes)
 }
@@ -207,8 +207,9 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         x = pen.text(x + 2, row, &words, theme.of(LinkState::Warning));
     }
     // What nobody has acknowledged comes before all but that.
-    if let Some(calls) = unacknowledged(scene) {
+    if let Some([all, brief]) = unacknowledged(scene) {
         let room = pen.width().saturating_sub(x + 2);
+        let calls = if width(&all) <= room { all } else { brief };
         x = pen.cut(x + 2, row, &calls, room, theme.of(LinkState::Alarm));
     }
     // On a narrow screen what this program sends comes first.
