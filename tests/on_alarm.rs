@@ -132,3 +132,16 @@ fn what_fails_is_acknowledged_and_a_replay_says_so() {
         assert_eq!(said.map(|event| event.link.as_deref()).collect::<Vec<_>>(), [Some("video")]);
     }
 }
+
+#[test]
+fn one_that_is_not_there_is_told_of() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let [video, vehicle] = free_udp_ports();
+    let live = live(folder.path(), "/no/such/program", video, vehicle);
+    let mut camera = Camera::new(video);
+    for _ in 0..200 {
+        camera.send();
+    }
+    live.says("--on-alarm: its command did not start: it was not found");
+    live.terminate();
+}

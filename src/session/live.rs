@@ -387,3 +387,7 @@ fn described_anew(interfaces: &mut [InterfaceInfo], record: &OwnedRecord) -> Opt
 fn live_status(journal: &Journal) -> Status {
     Status { facts: journal.facts(), mode: Mode::Live, recorder: journal.status() }
 }
+
+#[cfg(test)]
+#[path = "live/tests.rs"]
+mod tests;
