@@ -47,6 +47,9 @@ impl Target {
     }
 }
 
+/// A swipe of a touchpad to the side moves so much of the window.
+const SWIPE: f64 = 0.1;
+
 /// What the hand did.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Gesture {
@@ -102,6 +105,8 @@ impl Pointer {
             }
             MouseEventKind::ScrollUp => Some(Gesture::Wheel { up: true, over: target(x, y) }),
             MouseEventKind::ScrollDown => Some(Gesture::Wheel { up: false, over: target(x, y) }),
+            MouseEventKind::ScrollLeft => Some(Gesture::Draw(SWIPE)),
+            MouseEventKind::ScrollRight => Some(Gesture::Draw(-SWIPE)),
             _ => None,
         }
     }
@@ -141,5 +146,10 @@ mod tests {
         assert_eq!(drawn, [Gesture::Draw(-0.1), Gesture::Draw(0.2)]);
         assert_eq!(gestures(PLOT, &[(DOWN, 40), (UP, 40)]), [Gesture::Tap(PLOT)]);
         assert!(gestures(PLOT, &[(DRAG, 40), (UP, 40)]).is_empty(), "it was not taken here");
+        assert_eq!(
+            gestures(PLOT, &[(MouseEventKind::ScrollLeft, 40)]),
+            [Gesture::Draw(0.1)],
+            "to what was before"
+        );
     }
 }
