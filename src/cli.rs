@@ -187,6 +187,9 @@ pub struct SummaryArgs {
     /// log format of HdrHistogram.
     #[arg(long, value_name = "FILE")]
     pub histograms: Option<PathBuf>,
+    /// Overwrite that file if it is there.
+    #[arg(long)]
+    pub yes: bool,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub common: Common,
@@ -241,6 +244,9 @@ pub enum HistoryAction {
         /// Change nothing: compare, and exit with 1 where the history does not say what the recordings say.
         #[arg(long)]
         check: bool,
+        /// Also forget sessions that have no recording in the folder.
+        #[arg(long, conflicts_with = "check")]
+        yes: bool,
         #[command(flatten)]
         #[allow(missing_docs)]
         common: Common,
@@ -278,6 +284,9 @@ pub struct SimulateArgs {
     /// Write the session here (pcapng), and its truth beside it (.truth.json).
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Overwrite those files if they are there.
+    #[arg(long)]
+    pub yes: bool,
     /// Send the vehicle's telemetry here in real time (udp://host:port). It is invented: never send it where a real
     /// vehicle or its handset listens.
     #[arg(long, value_name = "URL")]

@@ -15,6 +15,7 @@ mod store;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use rusqlite::Connection;
 
@@ -76,6 +77,16 @@ pub enum HistoryError {
         prefix: String,
         /// How many match.
         count: usize,
+    },
+    /// One session has, and a slip of a finger may name it.
+    #[error(
+        "'{prefix}' names a session, and forgetting it needs {needed} characters of its hash: see 'fadewatch history list'"
+    )]
+    TooShort {
+        /// The characters that were given.
+        prefix: String,
+        /// How many are needed.
+        needed: usize,
     },
 }
 
@@ -186,13 +197,20 @@ pub struct History {
 impl History {
     /// Opens the history, and makes it and its folder where they are not there yet.
     pub fn open(path: &Path) -> Result<Self, HistoryError> {
-        let (connection, set_aside) = schema::open(path)?;
+        Self::open_within(path, Self::PATIENCE)
+    }
+
+    /// How long one process usually waits for another.
+    pub const PATIENCE: Duration = Duration::from_secs(5);
+
+    fn open_within(path: &Path, patience: Duration) -> Result<Self, HistoryError> {
+        let (connection, set_aside) = schema::open(path, patience)?;
         Ok(Self { connection, path: path.to_owned(), set_aside })
     }
 
-    /// Opens the history if there is one.
-    pub fn open_existing(path: &Path) -> Result<Option<Self>, HistoryError> {
-        if path.exists() { Self::open(path).map(Some) } else { Ok(None) }
+    /// Opens the history if there is one; waits so long for another process that holds it.
+    pub fn open_existing(path: &Path, patience: Duration) -> Result<Option<Self>, HistoryError> {
+        if path.exists() { Self::open_within(path, patience).map(Some) } else { Ok(None) }
     }
 
     /// Where the history is, unless told otherwise: the XDG data folder; `None` without a home.

@@ -7,3 +7,4 @@ pub mod freeze_level;
 pub mod link_budget;
 pub mod margin;
 pub mod range;
+pub mod session_verdict;

@@ -51,6 +51,8 @@
 //! | `units`, `clock` | newtypes; the only reader of system clocks |
 
 #![cfg_attr(not(feature = "internals"), allow(unreachable_pub, reason = "rooms are open to tests alone"))]
+// A terminal that was closed makes a panic of it.
+#![warn(clippy::print_stderr)]
 
 // Tests, benches and examples look into the rooms; a user of the library sees the face below, and so does the
 // compiler when it looks for code that nobody uses.

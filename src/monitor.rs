@@ -16,6 +16,7 @@ mod picture;
 mod presence;
 mod recorded_limits;
 mod session_events;
+mod session_record;
 mod stalls;
 mod summarise;
 mod verdict;

@@ -17,6 +17,9 @@ pub mod simulated_file;
 mod summary_command;
 
 use std::io;
+use std::io::Write as _;
+use std::os::unix::fs::DirBuilderExt as _;
+use std::path::Path;
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -56,10 +59,33 @@ pub fn start() -> ExitCode {
         Ok(code) => code,
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("fadewatch: {error:#}");
+            tell(format_args!("fadewatch: {error:#}"));
             ExitCode::from(WRONG_USE)
         }
     }
+}
+
+/// Refuses to overwrite what is there, unless that was asked for.
+fn may_overwrite(path: &Path, yes: bool) -> anyhow::Result<()> {
+    let is_there = path.symlink_metadata().is_ok();
+    anyhow::ensure!(
+        yes || !is_there,
+        "'{}' is there already: name another file, or say --yes",
+        path.display()
+    );
+    Ok(())
+}
+
+/// Makes a folder for this user alone; one that is there stays as it is.
+fn make_private(folder: &Path) -> anyhow::Result<()> {
+    let made = std::fs::DirBuilder::new().recursive(true).mode(0o700).create(folder);
+    made.with_context(|| format!("cannot make the folder '{}'", folder.display()))
+}
+
+/// One line for a person on standard error. Where nobody reads it any more (a terminal that was closed) it is lost, and
+/// nothing else is.
+fn tell(line: impl std::fmt::Display) {
+    let _ = writeln!(io::stderr(), "{line}");
 }
 
 /// Whether an error only says that nobody reads the output any more.
@@ -99,9 +125,11 @@ fn simulate(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
         scenario.seed = seed;
     }
     if let Some(out) = &args.out {
+        may_overwrite(out, args.yes)?;
+        may_overwrite(&simulated_file::truth_path(out), args.yes)?;
         let truth = simulated_file::run_to_file(&scenario, out)
             .with_context(|| format!("cannot write the session to '{}'", out.display()))?;
-        eprintln!("wrote {} and its truth {}", out.display(), truth.display());
+        tell(format_args!("wrote {} and its truth {}", out.display(), truth.display()));
         return Ok(ExitCode::SUCCESS);
     }
     let target = LiveTarget {
@@ -120,7 +148,7 @@ fn simulate(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
             "say where the session goes: --out FILE, --vehicle, --handset or --video URL, or --pty LINK"
         );
     }
-    crate::simulate::run_live(&scenario, &target, &mut |line| eprintln!("{line}"))?;
+    crate::simulate::run_live(&scenario, &target, &mut |line| tell(format_args!("{line}")))?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -9,7 +9,7 @@ pub mod replay;
 
 pub(crate) mod picture_pace;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
@@ -121,6 +121,17 @@ impl FeedSlot {
     }
 }
 
+/// What the recordings of a session lack.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Missing {
+    /// Bytes that could not be written.
+    pub bytes: u64,
+    /// Why not.
+    pub error: Option<String>,
+    /// One of them was deleted, moved or cut while it was written.
+    pub was_taken: bool,
+}
+
 /// What a session leaves behind.
 #[derive(Clone, Debug)]
 pub struct SessionEnd {
@@ -128,6 +139,8 @@ pub struct SessionEnd {
     pub summary: Summary,
     /// The recordings that were written, one a day, the newest last.
     pub recordings: Vec<PathBuf>,
+    /// What the recordings lack of it; `None` where they hold all of it.
+    pub missing: Option<Missing>,
     /// What it tells the history.
     pub evidence: SessionEvidence,
 }
@@ -158,6 +171,7 @@ pub struct SessionHandle {
     commands: SyncSender<Command>,
     feed: FeedSlot,
     thread: JoinHandle<anyhow::Result<SessionEnd>>,
+    recording: Option<PathBuf>,
 }
 
 impl SessionHandle {
@@ -168,7 +182,19 @@ impl SessionHandle {
         feed: FeedSlot,
         thread: JoinHandle<anyhow::Result<SessionEnd>>,
     ) -> Self {
-        Self { commands, feed, thread }
+        Self { commands, feed, thread, recording: None }
+    }
+
+    /// The same with the file that it records to.
+    #[must_use]
+    pub fn recording_to(self, recording: Option<PathBuf>) -> Self {
+        Self { recording, ..self }
+    }
+
+    /// The file that it began to record to.
+    #[must_use]
+    pub fn recording(&self) -> Option<&Path> {
+        self.recording.as_deref()
     }
 
     /// Asks for something; false where the session has ended or its queue is full.

@@ -14,6 +14,7 @@ mod phase;
 mod radio_keys;
 mod range_keys;
 mod reasons;
+mod session_keys;
 mod timing_keys;
 mod traffic_keys;
 mod vehicle_keys;
@@ -39,6 +40,7 @@ pub use range_keys::{
     Aspect, HeadingSummary, HeightSummary, Layer, ProofEnd, RangeSummary, RangeTheory, Sector,
 };
 pub use reasons::{Reason, Uncompared};
+pub use session_keys::{LostWord, SessionReason, SessionVerdict};
 pub use timing_keys::{TimingSummary, TimingWhat};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
@@ -47,7 +49,8 @@ pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
     Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause, Origin,
-    OutputsWord, ProofWord, Report, ReportSource, SignalDirection, StageMethod, TheoryLimit, VideoSource,
+    OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod, TheoryLimit,
+    VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
@@ -109,7 +112,10 @@ pub struct Summary {
     /// How many more there were of each kind.
     #[serde(default)]
     pub events_left_out: Vec<EventsLeftOut>,
-    /// The plain sentences of the overview.
+    /// How the session went: as a whole, then each link.
+    #[serde(default)]
+    pub session_verdicts: Vec<SessionVerdict>,
+    /// The plain sentences of the overview, of the last instant.
     pub verdicts: Vec<Verdict>,
     /// The life of the session; empty where no autopilot was heard.
     #[serde(skip_deserializing)]

@@ -11,3 +11,4 @@ pub mod link_sentence;
 pub mod quantity;
 pub mod reason;
 pub mod regularity;
+pub mod session_sentence;

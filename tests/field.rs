@@ -216,7 +216,7 @@ fn pages_and_keys_of_the_foot_are_where_they_are_drawn() {
             let feed = feed(Data::Full, &state, area, |_| {});
             let buffer = drawn(&feed, &state, area, Theme::colourless(), Glyphs::Full);
             let (last, under) = (row(&buffer, rows - 1), targets(&feed, &state, area));
-            let is_narrow = last.contains(" of 10: ") || last.contains("/10 ");
+            let is_narrow = last.contains(" of 11: ") || last.contains("/11 ");
             for (word, action) in &words {
                 let padded = format!(" {word} ");
                 let Some(at) = format!("{last} ").find(&padded) else { continue };

@@ -166,10 +166,60 @@ fn losses(row: &Row, summary: &Value, wrong: &mut Vec<String>) {
     }
 }
 
+/// What is said of the session as a whole and of its links, by what happened in the row.
+fn session(row: &Row, summary: &Value, wrong: &mut Vec<String>) {
+    let verdicts = list(summary, "session_verdicts");
+    let word =
+        |about: &str| verdicts.iter().find(|one| one["about"] == about).and_then(|one| one["word"].as_str());
+    if verdicts.first().is_none_or(|whole| whole["about"] != "session") {
+        wrong.push("no verdict of the session".to_owned());
+        return;
+    }
+    let is_trip = |phase: &str| matches!(phase, "walk" | "out" | "back");
+    let phases = words(list(summary, "phases"), "phase");
+    let ground_only = !phases.is_empty() && !phases.iter().any(|phase| is_trip(phase));
+    let failed = |wrong: &mut Vec<String>, about: &str, should: bool| {
+        if (word(about) == Some("failed")) != should {
+            let text = verdicts.iter().find(|one| one["about"] == about).map(|one| one["text"].to_string());
+            wrong.push(format!("{about} {}failed: {text:?}", if should { "not " } else { "" }));
+        }
+    };
+    if ground_only {
+        for verdict in verdicts.iter().filter(|verdict| verdict["word"] != "not judged") {
+            wrong.push(format!("on the ground only, and {verdict}"));
+        }
+    }
+    if row.told == ["lost-vehicle"] {
+        failed(wrong, "session", true);
+        failed(wrong, "telemetry", true);
+    }
+    // Nothing went wrong at all.
+    if [ends::QUIET, ends::GRAVE].contains(&row.never) && row.freezes == Some(&[]) && !row.loses {
+        for about in ["session", "telemetry", "video"] {
+            failed(wrong, about, false);
+        }
+    }
+    // Half a second and more of a standing picture in a trip.
+    let start = |phase: &Value| phase["from_s"].as_f64().unwrap_or_default();
+    let all = list(summary, "phases");
+    let trips: Vec<(f64, f64)> = (0..all.len())
+        .filter(|place| is_trip(phases[*place]))
+        .map(|place| (start(&all[place]), all.get(place + 1).map_or(f64::INFINITY, start)))
+        .collect();
+    let stood = list(&summary["video"], "freeze_list").iter().any(|freeze| {
+        let (from, lasts) = (freeze["start_s"].as_f64().unwrap(), freeze["duration_s"].as_f64().unwrap());
+        let counts = freeze["course"] != "off" && freeze["course"] != "stalled";
+        counts && trips.iter().any(|trip| (from + lasts).min(trip.1) - from.max(trip.0) >= 0.5)
+    });
+    if stood {
+        failed(wrong, "video", true);
+    }
+}
+
 fn wrong(row: &Row) -> Vec<String> {
     let summary = summary(row);
     let mut wrong = Vec::new();
-    for check in [phases, events, freezes, proven, failsafes, losses] {
+    for check in [phases, events, freezes, proven, failsafes, losses, session] {
         check(row, &summary, &mut wrong);
     }
     wrong

@@ -5,12 +5,13 @@ use std::collections::BTreeMap;
 use std::io;
 use std::io::Write;
 use std::net::{IpAddr, SocketAddr};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use fadewatch::capture::recorder::{Pace, Storage};
+use fadewatch::capture::recorder::Pace;
+use fadewatch::capture::recorder::storage::{DiskSync, Storage};
 use fadewatch::capture::{PcapngWriter, Recorder, Recording, StreamDecoder};
 use fadewatch::record::joystick_layout::{JoystickAxis, JoystickLayout};
 use fadewatch::record::{
@@ -230,6 +231,7 @@ struct Disk {
     full: Arc<AtomicBool>,
     partial: Arc<AtomicUsize>,
     syncs: Arc<AtomicUsize>,
+    stuck: Arc<Mutex<()>>,
 }
 
 impl Write for Disk {
@@ -257,9 +259,18 @@ impl Storage for Disk {
         Ok(())
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        self.syncs.fetch_add(1, Ordering::SeqCst);
-        Ok(())
+    fn syncing(&self) -> io::Result<DiskSync> {
+        let (syncs, stuck) = (Arc::clone(&self.syncs), Arc::clone(&self.stuck));
+        Ok(Box::new(move || {
+            syncs.fetch_add(1, Ordering::SeqCst);
+            // Stands still for as long as the test holds it.
+            drop(stuck.lock().unwrap());
+            Ok(())
+        }))
+    }
+
+    fn is_at(&self, _: &Path, _: u64) -> bool {
+        true
     }
 }
 
@@ -288,7 +299,8 @@ fn a_session_is_written_and_synced() {
         recorder.record(&chunk(at * 100_000_000, &bytes));
         expected.push(chunk(at * 100_000_000, &bytes));
     }
-    let (facts, said) = recorder.finish();
+    let (status, said) = recorder.finish();
+    let facts = status.facts();
     assert_eq!(said.map(|note| note.at), None, "nothing was refused");
     let written = disk.bytes.lock().unwrap().clone();
     assert_eq!((facts.file.as_str(), facts.bytes), ("a.pcapng", Some(written.len() as u64)));
@@ -392,17 +404,112 @@ fn a_session_of_datagrams_alone_has_one_link_type() {
     assert!(!with_file(&bytes, |recording| agrees(recording, &entries)));
 }
 
+/// A disk whose sync takes for ever: what comes is written all the same.
+#[test]
+fn a_slow_sync_holds_up_no_write() {
+    let disk = Disk::default();
+    let held = disk.stuck.lock().unwrap();
+    let mut recorder = start(&disk);
+    // Six seconds of the session: a sync is due, and stands still.
+    recorder.record(&chunk(0, b"before"));
+    recorder.record(&chunk(6_000_000_000, b"while it begins"));
+    while disk.syncs.load(Ordering::SeqCst) == 0 {
+        std::thread::yield_now();
+    }
+    let before = disk.bytes.lock().unwrap().len();
+    recorder.record(&chunk(6_100_000_000, b"while it stands still"));
+    while disk.bytes.lock().unwrap().len() == before {
+        std::thread::yield_now();
+    }
+    drop(held);
+    assert_eq!(recorder.finish().0.error, None);
+    let text = |words: &[u8]| disk.bytes.lock().unwrap().windows(words.len()).any(|window| window == words);
+    assert!(text(b"while it stands still"));
+}
+
+/// The first blocks are written at once, whatever the pace: a kill right after the start leaves a file that opens.
+#[test]
+fn the_header_is_written_at_once() {
+    let disk = Disk::default();
+    let never = Pace { write: Duration::from_hours(1), retry: Duration::from_hours(1) };
+    let mut recorder = Recorder::start(PathBuf::from("a.pcapng"), Box::new(disk.clone()), never).unwrap();
+    for entry in opening(BTreeMap::new(), true) {
+        recorder.record(&entry);
+    }
+    while disk.bytes.lock().unwrap().is_empty() {
+        std::thread::yield_now();
+    }
+    let written = disk.bytes.lock().unwrap().clone();
+    with_file(&written, |recording| assert!(!recording.facts(&recording.cursor()).truncated));
+}
+
 #[cfg(target_os = "linux")]
 #[test]
-fn the_error_of_a_full_device_is_told() {
-    let mut recorder = Recorder::create(std::path::Path::new("/dev/full")).unwrap();
-    recorder.record(&chunk(1, b"some bytes"));
+fn a_full_device_loses_what_it_refuses_and_says_so() {
     let file = std::fs::File::create("/dev/full").unwrap();
-    let mut other = Recorder::start(PathBuf::from("/dev/full"), Box::new(file), QUICK).unwrap();
-    other.record(&chunk(1, b"some bytes"));
-    let (facts, _) = other.finish();
-    assert_eq!(facts.bytes, Some(0));
-    assert_eq!(recorder.finish().0.bytes, Some(0));
+    let mut recorder = Recorder::start(PathBuf::from("/dev/full"), Box::new(file), QUICK).unwrap();
+    recorder.record(&chunk(1, b"some bytes"));
+    let (status, _) = recorder.finish();
+    assert_eq!(status.bytes, 0);
+    assert!(status.refused > 0 && status.error.is_some(), "{status:?}");
+}
+
+/// What is no new file is never opened: a device, a pipe, a link to either.
+#[cfg(target_os = "linux")]
+#[test]
+fn what_is_no_new_file_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let pipe = folder.path().join("pipe");
+    nix::unistd::mkfifo(&pipe, nix::sys::stat::Mode::S_IRWXU).unwrap();
+    let link = folder.path().join("link");
+    std::os::unix::fs::symlink("/dev/full", &link).unwrap();
+    for path in [Path::new("/dev/full"), &pipe, &link, folder.path()] {
+        let error = Recorder::create(path).unwrap_err();
+        assert_eq!(error.kind(), io::ErrorKind::AlreadyExists, "{}", path.display());
+    }
+}
+
+/// Only this user may read where one was.
+#[cfg(unix)]
+#[test]
+fn a_recording_is_for_this_user_alone() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("session.pcapng");
+    drop(Recorder::create(&path).unwrap());
+    assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
+}
+
+/// Deleted, moved away, replaced or cut underneath.
+#[test]
+fn a_file_that_is_not_there_any_more_is_noticed() {
+    type Act = (&'static str, fn(&Path));
+    let folder = tempfile::tempdir().unwrap();
+    let acts: [Act; 4] = [
+        ("deleted", |path| std::fs::remove_file(path).unwrap()),
+        ("moved", |path| std::fs::rename(path, path.with_extension("old")).unwrap()),
+        ("replaced", |path| {
+            std::fs::remove_file(path).unwrap();
+            std::fs::write(path, vec![0; 100_000]).unwrap();
+        }),
+        ("cut", |path| std::fs::OpenOptions::new().write(true).open(path).unwrap().set_len(10).unwrap()),
+    ];
+    for (name, act) in acts {
+        let path = folder.path().join(format!("{name}.pcapng"));
+        let file = std::fs::OpenOptions::new().write(true).create_new(true).open(&path).unwrap();
+        let mut recorder = Recorder::start(path.clone(), Box::new(file), QUICK).unwrap();
+        for entry in opening(BTreeMap::new(), true) {
+            recorder.record(&entry);
+        }
+        while recorder.status().bytes == 0 {
+            std::thread::yield_now();
+        }
+        assert!(!recorder.status().is_gone, "{name}");
+        act(&path);
+        while !recorder.status().is_gone {
+            std::thread::yield_now();
+        }
+    }
 }
 
 #[test]
@@ -411,7 +518,7 @@ fn a_recording_is_never_overwritten() {
     let path = folder.path().join("session.pcapng");
     let mut recorder = Recorder::create(&path).unwrap();
     recorder.record(&chunk(1, b"some bytes"));
-    assert_eq!(recorder.finish().0.bytes, Some(std::fs::metadata(&path).unwrap().len()));
+    assert_eq!(recorder.finish().0.bytes, std::fs::metadata(&path).unwrap().len());
     assert_eq!(Recorder::create(&path).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
     // Oracle: `printf abc | sha256sum`, as in FIPS 180-2 appendix B.1.
     std::fs::write(folder.path().join("abc"), "abc").unwrap();

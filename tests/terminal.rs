@@ -60,6 +60,7 @@ fn child() {
             feeds.publish(feed.clone());
         }
         Ok(SessionEnd {
+            missing: None,
             summary: Summary::default(),
             recordings: Vec::new(),
             evidence: SessionEvidence::default(),
@@ -252,7 +253,7 @@ fn it_is_used_by_taps_drags_and_the_wheel() {
     screen.shows("marks and warnings");
     screen.tap((1, 1));
     screen.until("the page under the help", |screen| !screen.text().contains("marks and warnings"));
-    screen.tap_on("quit  f froze");
+    screen.tap_on("q quit");
     screen.shows("End the session");
     screen.tap_on("end it");
     let (status, restored, text) = screen.end();

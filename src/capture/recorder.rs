@@ -1,16 +1,19 @@
 //! The recorder: a thread that writes a session down, and never holds it up.
 //!
 //! [`Recorder::record`] turns an entry into blocks and leaves them in a queue of at most
-//! [`QUEUE`] bytes; the thread writes them twice a second, syncs them to the disk every
-//! five, and keeps at most another [`QUEUE`] bytes while the disk fails, trying again
+//! [`QUEUE`] bytes; the thread writes the first at once and the others twice a second, has them synced to the disk every
+//! five by a thread of its own (see `storage`), and keeps at most another [`QUEUE`] bytes while the disk fails, trying again
 //! once a second. What finds no place is counted, and a [`Note::BytesLost`] stands in
 //! the file as soon as something can be written again. A block that was written in part
 //! is cut off before the file goes on, so that the file is at any time a valid one up to
 //! its last whole block.
 
-use std::fs::{File, OpenOptions};
+pub mod storage;
+
+use std::fs::OpenOptions;
 use std::io;
-use std::io::{ErrorKind, Seek, SeekFrom, Write};
+use std::io::ErrorKind;
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -22,6 +25,7 @@ use crate::record::{
     Body, Direction, Entry, InterfaceId, InterfaceKind, Note, OwnedBody, OwnedRecord, Record,
 };
 use crate::units::Nanos;
+use storage::{Storage, Syncer};
 
 /// Bytes that may wait, and again as many that are being written.
 const QUEUE: usize = 8 << 20;
@@ -30,25 +34,6 @@ const RESERVE: usize = 256 << 10;
 /// From this many waiting bytes on the thread does not wait longer.
 const BATCH: usize = 256 << 10;
 const SYNC_EVERY: Nanos = Nanos::from_secs(5);
-
-/// Where a recording goes: a file, or what stands for one in a test.
-pub trait Storage: Write + Send {
-    /// Cuts off everything from this place on, and goes on writing there.
-    fn cut(&mut self, length: u64) -> io::Result<()>;
-    /// Makes what was written survive a power cut.
-    fn sync(&mut self) -> io::Result<()>;
-}
-
-impl Storage for File {
-    fn cut(&mut self, length: u64) -> io::Result<()> {
-        self.set_len(length)?;
-        self.seek(SeekFrom::Start(length)).map(|_| ())
-    }
-
-    fn sync(&mut self) -> io::Result<()> {
-        self.sync_data()
-    }
-}
 
 /// How the recorder does.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -61,6 +46,16 @@ pub struct RecorderStatus {
     pub error: Option<String>,
     /// Bytes that it had to refuse.
     pub refused: u64,
+    /// The file was deleted, moved or cut by somebody else: it wants to go on in another.
+    pub is_gone: bool,
+}
+
+impl RecorderStatus {
+    /// Name and size.
+    #[must_use]
+    pub fn facts(&self) -> RecordingFacts {
+        RecordingFacts { file: super::file_name(&self.path), bytes: Some(self.bytes), truncated: false }
+    }
 }
 
 /// How long the recorder's thread waits.
@@ -109,6 +104,8 @@ struct Queue {
     blocks: Vec<u8>,
     newest: Nanos,
     closed: bool,
+    /// Something was written: what comes now may wait.
+    is_begun: bool,
 }
 
 impl Shared {
@@ -122,20 +119,23 @@ impl Shared {
 }
 
 impl Recorder {
-    /// Creates the file and starts the thread. A file that is there already is never overwritten.
+    /// Creates the file, for this user alone, and starts the thread. What is there already, a device or a pipe too, is
+    /// never written to.
     pub fn create(path: &Path) -> io::Result<Self> {
-        let is_device = path.metadata().is_ok_and(|metadata| !metadata.is_file() && !metadata.is_dir());
-        let file = OpenOptions::new().write(true).create_new(!is_device).open(path)?;
+        let file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
         Self::start(path.to_owned(), Box::new(file), Pace::default())
     }
 
     /// Starts the thread on a storage of the caller's; the path is only named.
     pub fn start(path: PathBuf, storage: Box<dyn Storage>, pace: Pace) -> io::Result<Self> {
-        let status = RecorderStatus { path, ..RecorderStatus::default() };
+        let syncer = Syncer::start(storage.syncing()?)?;
+        let status = RecorderStatus { path: path.clone(), ..RecorderStatus::default() };
         let shared =
             Arc::new(Shared { queue: Mutex::default(), woken: Condvar::new(), status: Mutex::new(status) });
         let mut output = Output {
             storage,
+            path,
+            syncer,
             pace,
             shared: Arc::clone(&shared),
             batch: Vec::new(),
@@ -225,7 +225,7 @@ impl Recorder {
         }
         queue.blocks.extend_from_slice(&self.blocks);
         queue.newest = self.newest;
-        if queue.blocks.len() >= BATCH {
+        if queue.blocks.len() >= BATCH || !queue.is_begun {
             self.shared.woken.notify_one();
         }
         true
@@ -249,7 +249,7 @@ impl Recorder {
     ///
     /// Gives the note that was written last, if bytes were refused since the note before: see [`Self::record`].
     /// None where the disk did not take even that.
-    pub fn finish(mut self) -> (RecordingFacts, Option<OwnedRecord>) {
+    pub fn finish(mut self) -> (RecorderStatus, Option<OwnedRecord>) {
         self.blocks.clear();
         let said = self.say_refused(InterfaceId(0));
         if said.is_some() {
@@ -259,10 +259,9 @@ impl Recorder {
         let refused = self.status().refused;
         self.close();
         let status = self.status();
-        let file = super::file_name(&status.path);
         // The note stands last: whatever is lost at the end, it is.
         let said = said.filter(|_| status.refused == refused);
-        (RecordingFacts { file, bytes: Some(status.bytes), truncated: false }, said)
+        (status, said)
     }
 
     fn close(&mut self) {
@@ -284,6 +283,8 @@ impl Drop for Recorder {
 /// The thread's side.
 struct Output {
     storage: Box<dyn Storage>,
+    path: PathBuf,
+    syncer: Syncer,
     pace: Pace,
     shared: Arc<Shared>,
     /// Whole blocks that are not written yet.
@@ -304,23 +305,15 @@ impl Output {
     fn run(&mut self) {
         loop {
             let closed = self.take();
+            // Before the next write, which would hide that the file was cut.
+            if !self.shared.status().is_gone && !self.storage.is_at(&self.path, self.written) {
+                self.shared.status().is_gone = true;
+            }
             match self.write() {
                 Ok(()) => self.failed = false,
                 Err(error) => self.fail(&error),
             }
-            if !self.failed && self.unsynced && (closed || self.is_sync_due()) {
-                match self.storage.sync() {
-                    Ok(()) => self.unsynced = false,
-                    // A device or a pipe that knows no sync is none the worse for it.
-                    Err(error)
-                        if matches!(error.kind(), ErrorKind::InvalidInput | ErrorKind::Unsupported) =>
-                    {
-                        self.unsynced = false;
-                    }
-                    Err(error) => self.fail(&error),
-                }
-                (self.synced_at, self.idle) = (self.newest, Duration::ZERO);
-            }
+            self.sync(closed);
             if !self.failed {
                 self.shared.status().error = None;
             }
@@ -331,6 +324,34 @@ impl Output {
         }
     }
 
+    /// Has what was written synced, where it is time; at the end it waits for that.
+    fn sync(&mut self, closed: bool) {
+        if let Some(outcome) = if closed { self.syncer.wait() } else { self.syncer.outcome() } {
+            self.synced(&outcome);
+        }
+        if self.failed || !self.unsynced || !(closed || self.is_sync_due()) {
+            return;
+        }
+        if self.syncer.begin() {
+            self.unsynced = false;
+            (self.synced_at, self.idle) = (self.newest, Duration::ZERO);
+        }
+        if closed && let Some(outcome) = self.syncer.wait() {
+            self.synced(&outcome);
+        }
+    }
+
+    fn synced(&mut self, outcome: &io::Result<()>) {
+        match outcome {
+            // A device or a pipe that knows no sync is none the worse for it.
+            Err(error) if !matches!(error.kind(), ErrorKind::InvalidInput | ErrorKind::Unsupported) => {
+                self.unsynced = true;
+                self.fail(error);
+            }
+            _ => {}
+        }
+    }
+
     /// Waits for bytes and takes them, unless the last ones still stand.
     fn take(&mut self) -> bool {
         let (wait, failed) = if self.failed { (self.pace.retry, true) } else { (self.pace.write, false) };
@@ -338,12 +359,16 @@ impl Output {
         let (mut queue, outcome) = self
             .shared
             .woken
-            .wait_timeout_while(queue, wait, |queue| !queue.closed && (failed || queue.blocks.len() < BATCH))
+            .wait_timeout_while(queue, wait, |queue| {
+                let enough = if queue.is_begun { BATCH } else { 1 };
+                !queue.closed && (failed || queue.blocks.len() < enough)
+            })
             .unwrap_or_else(PoisonError::into_inner);
         if outcome.timed_out() {
             self.idle += wait;
         }
         self.newest = queue.newest;
+        queue.is_begun |= !queue.blocks.is_empty();
         if self.batch.is_empty() {
             std::mem::swap(&mut self.batch, &mut queue.blocks);
         } else if queue.closed {

@@ -7,7 +7,8 @@
 use std::fs;
 use std::fs::File;
 use std::io;
-use std::io::Read;
+use std::io::{ErrorKind, Read};
+use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -68,8 +69,6 @@ ALTER TABLE session ADD COLUMN added_ms INTEGER;
 ",
 ];
 
-/// How long one process waits for another.
-const PATIENCE: Duration = Duration::from_secs(5);
 /// What the check at the opening reads stays for the questions that follow; SQLite takes less than zero as KiB.
 const CACHE_KIB: i32 = -16_384;
 const MOST_SET_ASIDE: u32 = 1000;
@@ -77,12 +76,12 @@ const MOST_SET_ASIDE: u32 = 1000;
 const BEGIN: u64 = 4096;
 
 /// Opens the file; gives also the new name of a damaged one that was in its place.
-pub(super) fn open(path: &Path) -> Result<(Connection, Option<PathBuf>), HistoryError> {
+pub(super) fn open(path: &Path, patience: Duration) -> Result<(Connection, Option<PathBuf>), HistoryError> {
     let file_error = |source| HistoryError::File { path: path.display().to_string(), source };
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
-        fs::create_dir_all(folder).map_err(file_error)?;
+        fs::DirBuilder::new().recursive(true).mode(0o700).create(folder).map_err(file_error)?;
     }
-    match connect(path) {
+    match connect(path, patience) {
         Err(HistoryError::Sqlite { source, .. }) if is_damage(&source) => {}
         Err(HistoryError::Damaged { .. }) => {}
         other => return other.map(|connection| (connection, None)),
@@ -90,17 +89,26 @@ pub(super) fn open(path: &Path) -> Result<(Connection, Option<PathBuf>), History
     if let Some(what) = foreign(path).map_err(file_error)? {
         return Err(HistoryError::Foreign { path: path.display().to_string(), what });
     }
-    let aside = set_aside(path).map_err(file_error)?;
-    connect(path).map(|connection| (connection, aside))
+    let aside = set_aside(path, patience).map_err(file_error)?;
+    connect(path, patience).map(|connection| (connection, aside))
 }
 
-fn connect(path: &Path) -> Result<Connection, HistoryError> {
+fn connect(path: &Path, patience: Duration) -> Result<Connection, HistoryError> {
     let sqlite = |source| HistoryError::Sqlite { path: path.display().to_string(), source };
+    // For this user alone, its log too: SQLite gives that the same rights.
+    if path != Path::new(":memory:") {
+        let made = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
+        if let Err(source) = made
+            && source.kind() != ErrorKind::AlreadyExists
+        {
+            return Err(HistoryError::File { path: path.display().to_string(), source });
+        }
+    }
     let mut connection = Connection::open(path).map_err(sqlite)?;
-    connection.busy_timeout(PATIENCE).map_err(sqlite)?;
+    connection.busy_timeout(patience).map_err(sqlite)?;
     connection.pragma_update(None, "foreign_keys", true).map_err(sqlite)?;
     connection.pragma_update(None, "cache_size", CACHE_KIB).map_err(sqlite)?;
-    write_ahead(&connection).map_err(sqlite)?;
+    write_ahead(&connection, patience).map_err(sqlite)?;
     let newest = i64::try_from(MIGRATIONS.len()).unwrap_or(i64::MAX);
     let version = migrate(&mut connection).map_err(sqlite)?;
     if version > newest {
@@ -119,10 +127,11 @@ fn connect(path: &Path) -> Result<Connection, HistoryError> {
 
 /// Turns on the write-ahead log. Two processes that do so at the same moment may disturb each
 /// other in spite of the patience, so try again.
-fn write_ahead(connection: &Connection) -> rusqlite::Result<()> {
-    const TRIES: u32 = 50;
+fn write_ahead(connection: &Connection, patience: Duration) -> rusqlite::Result<()> {
+    // Each may wait for as long as the patience.
+    let tries = if patience < Duration::from_secs(1) { 2 } else { 50 };
     let mut result = Ok(());
-    for _ in 0..TRIES {
+    for _ in 0..tries {
         let mode = connection.pragma_query_value(None, "journal_mode", |row| row.get::<_, String>(0));
         result = match mode {
             Ok(mode) if mode == "wal" => return Ok(()),
@@ -175,10 +184,10 @@ fn foreign(path: &Path) -> io::Result<Option<&'static str>> {
 }
 
 /// Moves a damaged file, with its log, to a free name beside it. `None`: another process did so already.
-fn set_aside(path: &Path) -> io::Result<Option<PathBuf>> {
+fn set_aside(path: &Path, patience: Duration) -> io::Result<Option<PathBuf>> {
     let held = File::open(path)?;
     held.lock()?;
-    match connect(path) {
+    match connect(path, patience) {
         Err(HistoryError::Sqlite { source, .. }) if is_damage(&source) => {}
         Err(HistoryError::Damaged { .. }) => {}
         _ => return Ok(None),

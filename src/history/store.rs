@@ -49,6 +49,9 @@ fn says_the_same(kept: &SessionRow, read: &SessionRow) -> bool {
         && link(kept) == link(read)
 }
 
+/// So many characters of a hash are no slip of a finger.
+const TELLING: usize = 8;
+
 impl History {
     /// Adds a session; false, and nothing changes, where its recording is in the history already.
     pub fn add(&mut self, row: &SessionRow) -> Result<bool, HistoryError> {
@@ -154,9 +157,12 @@ impl History {
         Ok(SessionRow { hash, file, start_utc, tags: self.tags(&tags)?, summary, evidence, vibration })
     }
 
-    /// Forgets one session, by the first characters of its hash; gives the whole hash.
+    /// Forgets one session, by the first characters of its hash, at least [`TELLING`]; gives the whole hash.
     pub fn remove(&mut self, prefix: &str) -> Result<String, HistoryError> {
         let (id, hash) = self.find(prefix)?;
+        if prefix.len() < TELLING {
+            return Err(HistoryError::TooShort { prefix: prefix.to_owned(), needed: TELLING });
+        }
         self.connection.execute("DELETE FROM session WHERE id = ?", [id]).map_err(self.sqlite())?;
         Ok(hash)
     }

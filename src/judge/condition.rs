@@ -24,16 +24,18 @@ const MILDER_AFTER: Nanos = Nanos::from_secs(3);
 /// States that stay so long, in the order of their gravity.
 const GRAVE: [LinkState; 3] = [LinkState::Warning, LinkState::Alarm, LinkState::Failing];
 /// Failing for so long, within so long, is an alarm.
-const FAILING: Nanos = Nanos::from_millis(500);
-const FAILING_WITHIN: Nanos = Nanos::from_secs(3);
+pub(super) const FAILING: Nanos = Nanos::from_millis(500);
+pub(super) const FAILING_WITHIN: Nanos = Nanos::from_secs(3);
 /// So are so many failures within so long.
-const OFTEN: usize = 3;
-const OFTEN_WITHIN: Nanos = Nanos::from_secs(30);
+pub(super) const OFTEN: usize = 3;
+pub(super) const OFTEN_WITHIN: Nanos = Nanos::from_secs(30);
 /// One failure within this is a warning.
 const LATELY: Nanos = Nanos::from_secs(10);
 /// Failures are kept for so long, and at most so many.
 const KEPT: Nanos = Nanos::from_secs(60);
 const MOST: usize = 256;
+/// Of the session: so many of its own.
+const MOST_PAST: usize = 16_384;
 /// A second with so many packets or more, and this share of them lost, is a failure (ITU-T G.826).
 const FEWEST: u32 = 10;
 const SEVERE: f64 = 0.3;
@@ -78,6 +80,8 @@ pub struct LinkFacts {
     pub heard: Option<Nanos>,
     /// Data of its own came, or the vehicle told of them; else a level alone shows it.
     pub has_data: bool,
+    /// It is judged: the vehicle is in a trip, or there are none.
+    pub in_trip: bool,
     /// Its usual spacing, where it is known.
     pub spacing: Option<Nanos>,
     /// The vehicle is switched off, or not there yet.
@@ -135,6 +139,10 @@ pub struct Condition {
     severe_for: u32,
     /// Seconds with much loss and silences, in order of time.
     own: VecDeque<Failed>,
+    /// Those of over a minute ago, in order of time.
+    past: Vec<Failed>,
+    /// Whole seconds of trips in which it worked.
+    worked_s: u32,
     /// The failures of the last minute that experience knows of.
     known: Vec<(Failure, Nanos)>,
     experience: Experience,
@@ -157,6 +165,7 @@ impl Condition {
         let came = facts.heard.is_some_and(|heard| facts.at - heard <= FRESH);
         let worked =
             came && facts.has_data && self.failures(facts).all(|failed| failed.end(facts.at) < facts.at);
+        self.worked_s += u32::from(worked && facts.in_trip);
         self.experience.second(worked, facts.level, facts.distance_m);
     }
 
@@ -164,9 +173,9 @@ impl Condition {
     pub fn step(&mut self, facts: &LinkFacts) {
         let silent_from = silent_from(facts).filter(|_| facts.has_data && !facts.is_off && !facts.is_blind);
         self.lasts(silent_from.is_some(), silent_from.unwrap_or_default(), Failure::Silent, facts.at);
-        self.own.retain(|failed| failed.end(facts.at) + KEPT > facts.at);
-        while self.own.len() > MOST {
-            self.own.pop_front();
+        let is_past = |failed: &Failed| failed.end(facts.at) + KEPT <= facts.at;
+        while self.own.len() > MOST || self.own.front().is_some_and(is_past) {
+            self.past.extend(self.own.pop_front().filter(|_| self.past.len() < MOST_PAST));
         }
         let all: Vec<(Failure, Nanos)> =
             self.failures(facts).map(|failed| (failed.what, failed.from)).collect();
@@ -305,6 +314,17 @@ impl Condition {
         self.shown.acknowledged = self.acknowledged;
     }
 
+    /// Seconds with much loss and silences of the whole session.
+    pub fn own_failures(&self) -> impl Iterator<Item = &Failed> {
+        self.past.iter().chain(&self.own)
+    }
+
+    /// Whole seconds of trips in which it worked.
+    #[must_use]
+    pub const fn worked_s(&self) -> u32 {
+        self.worked_s
+    }
+
     /// How the link stands, as of the last look.
     #[must_use]
     pub const fn now(&self) -> Now {
@@ -313,8 +333,12 @@ impl Condition {
 }
 
 /// Failures that overlap are one: from when to when.
-fn spells(failures: &[Failed], now: Nanos) -> Vec<(Nanos, Nanos)> {
-    let mut spans: Vec<_> = failures.iter().map(|failed| (failed.from, failed.end(now))).collect();
+pub(super) fn spells(failures: &[Failed], now: Nanos) -> Vec<(Nanos, Nanos)> {
+    merged(failures.iter().map(|failed| (failed.from, failed.end(now))).collect())
+}
+
+/// Spans that overlap or touch as one, in order of time.
+pub(crate) fn merged(mut spans: Vec<(Nanos, Nanos)>) -> Vec<(Nanos, Nanos)> {
     spans.sort_unstable();
     spans.dedup_by(|next, before| {
         let overlaps = next.0 <= before.1;

@@ -41,7 +41,7 @@ pub struct Evidence<'a> {
 
 impl Evidence<'_> {
     /// Holds of the input, without those of a loss of input or a drill, which is told as such.
-    fn holds_apart_from_failsafes(&self, context: &Context) -> Vec<(Nanos, Nanos)> {
+    pub(crate) fn holds_apart_from_failsafes(&self, context: &Context) -> Vec<(Nanos, Nanos)> {
         let lost = self.failsafe.all_spans(context);
         let apart = |(from, to): &(Nanos, Nanos)| !lost.iter().any(|span| span.0 < *to && *from < span.1);
         self.latency.hold_spans().iter().filter(apart).collect()

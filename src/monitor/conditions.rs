@@ -33,6 +33,13 @@ pub(super) struct Conditions {
     pictures: Vec<(u64, u64)>,
 }
 
+impl Conditions {
+    /// That of a link of the profile.
+    pub(super) fn link(&self, index: usize) -> Option<&Condition> {
+        self.links.get(index)
+    }
+}
+
 impl LinkMonitor {
     /// A record came: looks at the links if the last look is old.
     pub(super) fn look_at_links(&mut self, at: Nanos) {
@@ -77,7 +84,7 @@ impl LinkMonitor {
 
     /// How a link of the profile stands, as of the last look.
     pub(super) fn condition(&self, index: usize) -> Now {
-        self.conditions.links.get(index).map(Condition::now).unwrap_or_default()
+        self.conditions.link(index).map(Condition::now).unwrap_or_default()
     }
 
     /// The pilot acknowledges what a link says.
@@ -108,6 +115,7 @@ impl LinkMonitor {
             role: link.role,
             heard: self.shown_at(index).map(|heard| at - context.at_work(heard, at)),
             has_data: data.is_some(),
+            in_trip: context.life.is_judged(at),
             spacing: self.usual_spacing(index),
             is_off: context.life.now() == Some(Phase::Off) || self.is_handset_off(index),
             is_blind,
@@ -126,7 +134,7 @@ impl LinkMonitor {
 
     /// When data of a link last came. A control link that nobody hears here shows itself in what the vehicle tells of its
     /// input.
-    fn data_heard(&self, index: usize) -> Option<Nanos> {
+    pub(super) fn data_heard(&self, index: usize) -> Option<Nanos> {
         let is_control = self.context.profile.link[index].role == LinkRole::Control;
         self.last_heard(index).or_else(|| is_control.then(|| self.failsafe.input_heard()).flatten())
     }

@@ -189,6 +189,7 @@ impl LinkMonitor {
             power: self.power.summary(context),
             events,
             events_left_out,
+            session_verdicts: Vec::new(),
             verdicts: Vec::new(),
             phases: life::phases(&context.life, context.start.unwrap_or_default()),
             timing: self.histograms().into_iter().map(|(row, _)| row).collect(),
@@ -204,6 +205,7 @@ impl LinkMonitor {
         } else {
             summary.links = self.link_rows(&traffic);
         }
+        summary.session_verdicts = self.session_verdicts(&distances, &summary.range);
         summary.verdicts = verdict::verdicts(self, &summary);
         summary
     }

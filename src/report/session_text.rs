@@ -12,10 +12,12 @@ use crate::summary::{
     SignalSummary, Stream, Summary,
 };
 use crate::wording::caution::INSTRUMENT;
-use crate::wording::{advice, limit, quantity};
+use crate::wording::{advice, limit, quantity, session_sentence};
 
 /// Writes the whole summary.
 pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    writeln!(out, "{}", summary.recording.file)?;
+    session(out, summary)?;
     heading(out, summary)?;
     verdicts(out, summary)?;
     links(out, summary)?;
@@ -40,7 +42,7 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     let unknown = || "start unknown (no wall clock in the file)".to_owned();
     let start =
         recording.start_utc.as_deref().map_or_else(unknown, |utc| format!("{} UTC", quantity::date(utc)));
-    writeln!(out, "{}", recording.file)?;
+    section(out, "Recording")?;
     writeln!(
         out,
         "  {start}, {} long, {} records",
@@ -73,8 +75,19 @@ fn heading(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     )
 }
 
+/// How the session went; the least margin, drill and latency in one line each.
+pub fn session(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    for verdict in session_sentence::told(summary) {
+        writeln!(out, "  {:<11} {}", verdict.word.word(), session_sentence::text(verdict))?;
+    }
+    for (name, text) in session_sentence::beside(summary) {
+        writeln!(out, "  {name:<11} {text}")?;
+    }
+    Ok(())
+}
+
 fn verdicts(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
-    section(out, "In short")?;
+    section(out, "At the last instant")?;
     for verdict in &summary.verdicts {
         writeln!(out, "  {:<8} {}", verdict.state.word(), advice::text(verdict))?;
     }

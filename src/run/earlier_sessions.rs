@@ -6,12 +6,13 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use anyhow::Context as _;
 
 use crate::capture::{Recording, file_hash};
 use crate::cli::Common;
-use crate::history::{Asking, Choice, History, SessionRow};
+use crate::history::{Asking, Choice, History, SessionRow, equipment};
 use crate::monitor::SessionEvidence;
 use crate::profile::Profile;
 use crate::record::text::utc_text;
@@ -21,14 +22,17 @@ use crate::session::live::Known;
 use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::units::Nanos;
+use crate::wording::quantity;
 
-use super::{Reading, analyse};
+use super::{Reading, analyse, tell};
 
 /// No clock that is set says less: the program was not there.
 const PROGRAM_SINCE: &str = "2026-01-01T00:00:00.000Z";
 /// Records looked through for the limits of a recording: they stand right behind the first one, unless a packet tool
 /// merged it with another.
 const LIMITS_WITHIN: usize = 64;
+/// A live session does not wait longer for another program that holds the history.
+const LIVE_PATIENCE: Duration = Duration::from_millis(300);
 
 /// What a recording says of itself before it is read through.
 pub(super) struct Opening {
@@ -46,7 +50,7 @@ impl Opening {
         let json = self.limits.as_deref()?;
         let recorded = Earlier::from_json(json, profile);
         if recorded.is_none() {
-            eprintln!("fadewatch: the limits in the recording cannot be read, and are left out");
+            tell(format_args!("fadewatch: the limits in the recording cannot be read, and are left out"));
         }
         recorded
     }
@@ -89,17 +93,17 @@ pub(super) fn history_path(common: &Common) -> anyhow::Result<PathBuf> {
 /// Says where a damaged history went, if it was one.
 pub(super) fn tell_set_aside(history: &History) {
     if let Some(path) = history.set_aside() {
-        eprintln!(
+        tell(format_args!(
             "fadewatch: the history was damaged and is now '{}'; make it again with: fadewatch history rebuild DIR",
             path.display()
-        );
+        ));
     }
 }
 
 /// The history, where there is one; without a home folder there is no earlier session either.
-fn existing(common: &Common) -> anyhow::Result<Option<History>> {
+fn existing(common: &Common, patience: Duration) -> anyhow::Result<Option<History>> {
     let Some(path) = common.history.clone().or_else(History::default_path) else { return Ok(None) };
-    let history = History::open_existing(&path)?;
+    let history = History::open_existing(&path, patience)?;
     if let Some(history) = &history {
         tell_set_aside(history);
     }
@@ -107,24 +111,30 @@ fn existing(common: &Common) -> anyhow::Result<Option<History>> {
 }
 
 /// What all sessions in the history with the same equipment showed, for a live session that begins at this stamp.
-/// Dates that cannot be trusted are said, and leave nothing out.
+/// Dates that cannot be trusted are said, and leave nothing out. A history that cannot be used costs its limits, never
+/// the recording.
 pub(super) fn showed_live(
     common: &Common,
     profile: &Profile,
     tags: &BTreeMap<String, String>,
     start: Nanos,
-) -> anyhow::Result<Known> {
+) -> Known {
     let start_utc = utc_text(start);
-    let (mut earlier, mut dated_later) = (Earlier::default(), 0);
-    if let Some(history) = existing(common)? {
-        earlier = showed_in(&history, profile, tags, None)?;
-        dated_later = history.dated_later(tags, &start_utc)?;
-    }
-    let remark = doubt(&start_utc, dated_later);
+    let asked = || -> anyhow::Result<(Earlier, usize)> {
+        let Some(history) = existing(common, LIVE_PATIENCE)? else { return Ok(Default::default()) };
+        Ok((showed_in(&history, profile, tags, None)?, history.dated_later(tags, &start_utc)?))
+    };
+    let (earlier, remark) = match asked() {
+        Ok((earlier, dated_later)) => (earlier, doubt(&start_utc, dated_later)),
+        Err(error) => (
+            Earlier::default(),
+            Some(format!("no limits from earlier sessions, the history cannot be used: {error:#}")),
+        ),
+    };
     if let Some(remark) = &remark {
-        eprintln!("fadewatch: {remark}");
+        tell(format_args!("fadewatch: {remark}"));
     }
-    Ok(Known { earlier, remark })
+    Known { earlier, remark }
 }
 
 /// What makes dates doubtful: a clock that says less than this program's age, or that is behind what it recorded.
@@ -163,7 +173,7 @@ pub(super) fn showed_before(
     {
         return Ok(recorded);
     }
-    let Some(history) = existing(common)? else { return Ok(Earlier::default()) };
+    let Some(history) = existing(common, History::PATIENCE)? else { return Ok(Earlier::default()) };
     let start_utc = opening.start_utc.as_deref();
     let file = recording.facts(&recording.cursor()).file;
     let hash = if history.may_hold(&file, start_utc)? { Some(recording.hash()) } else { None };
@@ -200,28 +210,40 @@ pub(super) fn row_of(
     row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
-/// Puts a finished session into the history, each of several files as a session of its own; a failure is told, and
-/// takes nothing else down.
-pub(super) fn keep(common: &Common, profile: &Arc<Profile>, end: &SessionEnd) {
-    let kept = || -> anyhow::Result<()> {
-        if end.recordings.is_empty() {
-            return Ok(());
-        }
+/// Puts a finished session into the history, each of several files as a session of its own, and says what that holds
+/// now; a failure is told, and takes nothing else down.
+pub(super) fn keep(common: &Common, profile: &Arc<Profile>, end: &SessionEnd) -> Option<String> {
+    if end.recordings.is_empty() {
+        return None;
+    }
+    let kept = || -> anyhow::Result<String> {
         let mut history = History::open(&history_path(common)?)?;
         tell_set_aside(&history);
-        if let [path] = end.recordings.as_slice() {
+        if let ([path], None) = (end.recordings.as_slice(), &end.missing) {
             let hash = file_hash(path).with_context(|| format!("cannot read '{}'", path.display()))?;
             history.add(&row(hash, &end.summary, end.evidence.clone())?)?;
-            return Ok(());
+        } else {
+            for path in &end.recordings {
+                history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1))?)?;
+            }
         }
-        for path in &end.recordings {
-            history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1))?)?;
-        }
-        Ok(())
+        holds(&history, &end.summary.recording.tags)
     };
-    if let Err(error) = kept() {
-        eprintln!("fadewatch: the session is not in the history: {error:#}");
+    match kept() {
+        Ok(said) => Some(said),
+        Err(error) => {
+            tell(format_args!("fadewatch: the session is not in the history: {error:#}"));
+            None
+        }
     }
+}
+
+/// How many sessions a history holds, and how many of them have this equipment.
+fn holds(history: &History, tags: &BTreeMap<String, String>) -> anyhow::Result<String> {
+    let (all, own) = (history.list()?, equipment(tags));
+    let alike = all.iter().filter(|session| equipment(&session.tags) == own).count() as u64;
+    let all = quantity::counted(all.len() as u64, "session", "sessions");
+    Ok(format!("the history holds {all}, {alike} with this equipment"))
 }
 
 #[cfg(test)]
@@ -277,9 +299,11 @@ mod tests {
         let end = SessionEnd {
             summary: Summary::default(),
             recordings: recordings.clone(),
+            missing: None,
             evidence: SessionEvidence::default(),
         };
-        keep(&common, &profile, &end);
+        let said = keep(&common, &profile, &end);
+        assert_eq!(said.as_deref(), Some("the history holds 2 sessions, 0 with this equipment"));
         let kept = History::open(common.history.as_deref().unwrap()).unwrap().list().unwrap();
         let mut hashes: Vec<String> = kept.into_iter().map(|session| session.hash).collect();
         hashes.sort();
@@ -295,7 +319,7 @@ mod tests {
         let profile =
             "[[link]]\nname = \"video\"\nrole = \"video\"\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n";
         let profile = Profile::parse(profile).unwrap();
-        let show = |at: Nanos| showed_live(&common, &profile, &BTreeMap::new(), at).unwrap();
+        let show = |at: Nanos| showed_live(&common, &profile, &BTreeMap::new(), at);
         let unset = Nanos::from_secs(12);
         let remark = show(unset).remark.unwrap();
         assert!(

@@ -6,7 +6,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use anyhow::Context as _;
+use anyhow::{Context as _, ensure};
 
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
@@ -20,7 +20,7 @@ use crate::wording::quantity;
 
 use super::in_order::in_order;
 use super::progress::Progress;
-use super::{Reading, earlier_sessions};
+use super::{Reading, earlier_sessions, tell};
 
 /// Runs one action on the history.
 pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
@@ -30,10 +30,10 @@ pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
         HistoryAction::Show { hash, common } => show(hash, common),
         HistoryAction::Remove { hash, common } => {
             let removed = open(common)?.remove(hash)?;
-            eprintln!("forgot {removed}; its recording stays");
+            tell(format_args!("forgot {removed}; its recording stays"));
             Ok(ExitCode::SUCCESS)
         }
-        HistoryAction::Rebuild { dir, check, common } => rebuild(dir, *check, common),
+        HistoryAction::Rebuild { dir, check, yes, common } => rebuild(dir, (*check, *yes), common),
         HistoryAction::Threshold { like, json, common } => threshold(like, *json, common),
     }
 }
@@ -65,10 +65,10 @@ fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
         let file = files[index].display();
         progress.clear();
         match added {
-            Ok(true) => eprintln!("added {file}"),
-            Ok(false) => eprintln!("{file} is in the history already"),
+            Ok(true) => tell(format_args!("added {file}")),
+            Ok(false) => tell(format_args!("{file} is in the history already")),
             Err(error) => {
-                eprintln!("fadewatch: {error:#}");
+                tell(format_args!("fadewatch: {error:#}"));
                 code = ExitCode::from(super::WRONG_USE);
             }
         }
@@ -140,7 +140,7 @@ fn show(hash: &str, common: &Common) -> anyhow::Result<ExitCode> {
 
 /// Reads every capture in a folder, then puts them in place of the whole history at once; says how the
 /// history that was there compares.
-fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode> {
+fn rebuild(dir: &Path, (check, yes): (bool, bool), common: &Common) -> anyhow::Result<ExitCode> {
     let profile = super::profile(common)?;
     let listed =
         std::fs::read_dir(dir).with_context(|| format!("cannot read the folder '{}'", dir.display()))?;
@@ -158,7 +158,7 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
         progress.clear();
         match row {
             Ok(row) => rows.push(row),
-            Err(error) => eprintln!("fadewatch: left out: {error:#}"),
+            Err(error) => tell(format_args!("fadewatch: left out: {error:#}")),
         }
         progress.set((index + 1) as f64 / files.len() as f64);
         Ok(())
@@ -168,21 +168,31 @@ fn rebuild(dir: &Path, check: bool, common: &Common) -> anyhow::Result<ExitCode>
     order_of_adding(&mut rows, &history.list()?);
     let proof = history.compare(&rows)?;
     for file in &proof.differ {
-        eprintln!("history and recording of {file} differ");
+        tell(format_args!("history and recording of {file} differ"));
     }
     for file in &proof.without_recording {
-        let fate = if check { "" } else { " and is forgotten" };
-        eprintln!("{file} has no recording in {}{fate}", dir.display());
+        let fate = if yes { " and is forgotten" } else { "" };
+        tell(format_args!("{file} has no recording in {}{fate}", dir.display()));
     }
     for file in &proof.new {
-        eprintln!("{file} was not in the history");
+        tell(format_args!("{file} was not in the history"));
     }
-    eprintln!("{} sessions are the same in the history and in the recordings", proof.same);
+    tell(format_args!("{} sessions are the same in the history and in the recordings", proof.same));
     if check {
         return Ok(if proof.holds() { ExitCode::SUCCESS } else { ExitCode::from(super::LIMIT_FAILED) });
     }
+    ensure!(
+        yes || proof.without_recording.is_empty(),
+        "nothing was changed: {} would be forgotten, since '{}' holds no recording of them; say --yes if that is meant",
+        quantity::counted(proof.without_recording.len() as u64, "session", "sessions"),
+        dir.display()
+    );
     let count = history.replace_all(&rows)?;
-    eprintln!("the history holds {count} sessions, from {} captures in {}", files.len(), dir.display());
+    tell(format_args!(
+        "the history holds {count} sessions, from {} captures in {}",
+        files.len(),
+        dir.display()
+    ));
     Ok(ExitCode::SUCCESS)
 }
 
@@ -215,7 +225,9 @@ fn tell_what_fits(profile: &Profile, sessions: &[ListedSession], like: &[(String
         return;
     }
     if profile.link.is_empty() {
-        eprintln!("no link is named: give --profile FILE, the one that the sessions were added with");
+        tell(format_args!(
+            "no link is named: give --profile FILE, the one that the sessions were added with"
+        ));
         return;
     }
     let asked = if like.is_empty() { words(&profile.tags) } else { words(&like.iter().cloned().collect()) };
@@ -227,9 +239,11 @@ fn tell_what_fits(profile: &Profile, sessions: &[ListedSession], like: &[(String
             None => groups.push((tags, 1)),
         }
     }
-    eprintln!("asked for: {asked}; the history's sessions (their number), to be asked for with --tag:");
+    tell(format_args!(
+        "asked for: {asked}; the history's sessions (their number), to be asked for with --tag:"
+    ));
     for (tags, count) in groups {
-        eprintln!("  {tags} ({count})");
+        tell(format_args!("  {tags} ({count})"));
     }
 }
 
@@ -240,7 +254,7 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
     let Earlier { thresholds: rows, vibration } = history.earlier(&profile, &choice)?;
     let sessions = history.list()?;
     for doubt in in_doubt(&sessions, now_ms()) {
-        eprintln!("fadewatch: {doubt}");
+        tell(format_args!("fadewatch: {doubt}"));
     }
     let mut out = io::stdout().lock();
     if json {

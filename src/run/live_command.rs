@@ -1,6 +1,7 @@
 //! `live`: monitors, records, warns.
 
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -8,14 +9,16 @@ use std::sync::Arc;
 use anyhow::Context as _;
 
 use crate::cli::LiveArgs;
-use crate::clock::SessionClock;
+use crate::report;
 use crate::session::live;
 use crate::session::live::LiveConfig;
+use crate::session::{Missing, SessionEnd};
 use crate::source::SourceUrl;
 use crate::wording::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
+use crate::wording::quantity;
 
 use super::alarm_command::AlarmCommand;
-use super::{earlier_sessions, screens};
+use super::{earlier_sessions, screens, tell};
 
 /// Runs a live session until the pilot leaves, then puts it into the history.
 pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
@@ -26,11 +29,6 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
-    let recorded = match &recording {
-        Some(path) => format!("recording to {}", path.display()),
-        None => "recording nothing".to_owned(),
-    };
-    let begun = format!("{INSTRUMENT}\n{}; {recorded}", does(args));
     let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
     let sources_end = all_end(&sources);
     let [vehicle, handset, video, level] = sources;
@@ -50,6 +48,11 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     };
     let handle =
         live::start(config, |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start))?;
+    let recorded = match handle.recording() {
+        Some(path) => format!("recording to {}", path.display()),
+        None => "recording nothing".to_owned(),
+    };
+    let begun = format!("{INSTRUMENT}\n{}; {recorded}", does(args));
     let alarm_command = args.on_alarm.clone();
     let alarm_command =
         alarm_command.map(|command| AlarmCommand::start(command, handle.watcher())).transpose();
@@ -62,16 +65,39 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     };
     let alarm_command = alarm_command.map(drop);
     let end = handle.finish()?;
+    // Whatever became of the terminal, the session is kept.
+    let history = earlier_sessions::keep(&args.common, &profile, &end);
     shown?;
     alarm_command.context("cannot watch for alarms (--on-alarm)")?;
-    earlier_sessions::keep(&args.common, &profile, &end);
-    for path in end.recordings.iter().filter(|_| on_screen) {
-        eprintln!("recorded to {}", path.display());
-    }
-    if !on_screen {
+    if on_screen {
+        leave(&mut std::io::stdout().lock(), &end, history.as_deref())?;
+    } else {
         screens::print(&end.summary, args.json)?;
     }
-    Ok(ExitCode::SUCCESS)
+    let Some(missing) = &end.missing else { return Ok(ExitCode::SUCCESS) };
+    tell(format_args!("fadewatch: the recording is not whole: {}", lacks(missing)));
+    Ok(ExitCode::from(super::LIMIT_FAILED))
+}
+
+fn lacks(missing: &Missing) -> String {
+    let error = missing.error.as_ref().map_or_else(String::new, |error| format!(" ({error})"));
+    let written = format!("{} could not be written{error}", quantity::bytes(missing.bytes));
+    let taken = "one of its files was deleted, moved or cut while it was written".to_owned();
+    let parts = [(missing.bytes > 0).then_some(written), missing.was_taken.then_some(taken)];
+    parts.into_iter().flatten().collect::<Vec<_>>().join("; ")
+}
+
+/// The last words: how it went, where it is recorded, and what the history holds now.
+fn leave(out: &mut dyn Write, end: &SessionEnd, history: Option<&str>) -> anyhow::Result<()> {
+    report::session_text::session(out, &end.summary)?;
+    for path in &end.recordings {
+        writeln!(out, "recorded to {}", path.display())?;
+    }
+    if let Some(history) = history {
+        writeln!(out, "{history}")?;
+    }
+    writeln!(out, "{INSTRUMENT}")?;
+    Ok(())
 }
 
 /// What the session does beside recording: it listens, and says what it sends where it was asked to.
@@ -94,14 +120,49 @@ fn all_end(sources: &[Option<SourceUrl>]) -> bool {
     sources.iter().flatten().all(|url| matches!(url, SourceUrl::Stdin | SourceUrl::File(_)))
 }
 
-/// A file that does not exist yet: the one that was named, else one named by the time of the start.
+/// The file that was named, or the folder for one.
 fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
-    let folder = match asked {
-        Some(path) if path.is_dir() => path.to_owned(),
-        Some(path) => return Ok(path.to_owned()),
-        None => super::data_folder()?.join("recordings"),
-    };
-    std::fs::create_dir_all(&folder)
-        .with_context(|| format!("cannot make the folder for recordings '{}'", folder.display()))?;
-    Ok(live::recording_in(&folder, SessionClock::start().now()))
+    if let Some(path) = asked {
+        return Ok(path.to_owned());
+    }
+    let folder = super::data_folder()?.join("recordings");
+    super::make_private(&folder)?;
+    Ok(folder)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::monitor::SessionEvidence;
+    use crate::run::live_command::*;
+    use crate::summary::{SessionVerdict, SessionWord, Summary};
+
+    #[test]
+    fn the_last_words_say_how_it_went_where_it_is_and_what_the_history_holds() {
+        let verdict = |about: &str, said: &str| SessionVerdict {
+            about: about.to_owned(),
+            word: SessionWord::Failed,
+            written: Some(said.to_owned()),
+            ..SessionVerdict::default()
+        };
+        let session_verdicts = vec![
+            verdict("session", "video failed; control worked"),
+            verdict("video", "video failed once, for 0.8 s"),
+            verdict("control", "control worked for 3 min in 1 trip"),
+        ];
+        let end = SessionEnd {
+            summary: Summary { session_verdicts, ..Summary::default() },
+            recordings: vec![PathBuf::from("flights/one.pcapng")],
+            missing: None,
+            evidence: SessionEvidence::default(),
+        };
+        let mut out = Vec::new();
+        leave(&mut out, &end, Some("the history holds 3 sessions, 2 with this equipment")).unwrap();
+        let text = String::from_utf8(out).unwrap();
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!(lines[0], "  failed      video failed; control worked");
+        assert_eq!(lines[1], "  failed      video failed once, for 0.8 s");
+        let rest = ["recorded to flights/one.pcapng", "the history holds 3 sessions, 2 with this equipment"];
+        assert_eq!(lines[lines.len() - 3..lines.len() - 1], rest);
+        assert_eq!(lines[lines.len() - 1], INSTRUMENT);
+    }
 }

@@ -18,6 +18,7 @@ use crate::summary::Summary;
 
 use super::in_order::in_order;
 use super::progress::Progress;
+use super::tell;
 use super::{Reading, analyse, earlier_sessions};
 
 /// Prints every file's summary in the order in which they were named, read on all cores; a file that cannot
@@ -28,6 +29,9 @@ pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
         "--histograms takes the histograms of one recording, and {} were named: run it once for each",
         args.files.len()
     );
+    if let Some(path) = &args.histograms {
+        super::may_overwrite(path, args.yes)?;
+    }
     let mut out = io::stdout().lock();
     let mut code = ExitCode::SUCCESS;
     let profile = super::profile(&args.common)?;
@@ -36,7 +40,9 @@ pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
             Ok((summary, truncated)) => {
                 if truncated {
                     let file = args.files[index].display();
-                    eprintln!("fadewatch: warning: '{file}' ends inside a record; all before it is counted");
+                    tell(format_args!(
+                        "fadewatch: warning: '{file}' ends inside a record; all before it is counted"
+                    ));
                 }
                 if args.json {
                     return Ok(report::write_json_to(&mut out, &summary)?);
@@ -47,7 +53,7 @@ pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
                 report::session_text::write_to(&mut out, &summary)?;
             }
             Err(error) => {
-                eprintln!("fadewatch: {error:#}");
+                tell(format_args!("fadewatch: {error:#}"));
                 code = ExitCode::from(super::WRONG_USE);
             }
         }

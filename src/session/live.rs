@@ -42,8 +42,6 @@ use crate::source::ingest_queue::{Intake, IntakeLimits};
 use crate::summary::Earlier;
 use crate::units::Nanos;
 
-pub(crate) use journal::recording_in;
-
 use journal::Journal;
 use sources::Sources;
 
@@ -81,7 +79,8 @@ pub struct LiveConfig {
     pub own_component: u8,
     /// Start though a serial or TCP source is away, and wait for it.
     pub wait_for_sources: bool,
-    /// The recording to write, and beside it one for each further day; a file that exists is never overwritten.
+    /// The recording to write, or the folder for it, and beside it one for each further day; a file that exists is never
+    /// overwritten.
     pub recording: Option<PathBuf>,
     /// Tags of the session; the profile's are added.
     pub tags: BTreeMap<String, String>,
@@ -204,36 +203,37 @@ pub struct Known {
 ///
 /// `ask` says what earlier sessions showed, from the stamp of the first record; bytes that come meanwhile
 /// wait in their queue. The answer is recorded, and the session takes it from the note's own text as a replay will.
-pub fn start(
-    config: LiveConfig,
-    ask: impl FnOnce(Nanos) -> anyhow::Result<Known>,
-) -> anyhow::Result<SessionHandle> {
+pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Result<SessionHandle> {
     config.check()?;
     let clock = SessionClock::start();
     let intake = Intake::new(clock, config.limits);
     let marks = InterfaceId(config.sources().len() as u16);
     let start = intake.begin(marks);
     let sources = Sources::open(&config, &intake, marks)?;
+    // Recording comes first: its header stands before anything else is asked.
+    let mut journal = Journal::create(config.recording.clone(), start)?;
     let opening = opening_entries(&config, |name| sources.link(name));
+    for entry in &opening {
+        journal.record(entry);
+    }
     let interfaces = opening.iter().filter_map(|entry| match entry {
         Entry::Interface(_, info) => Some(info.clone()),
         _ => None,
     });
     let interfaces = interfaces.collect();
-    let known = ask(start)?;
+    let known = ask(start);
     let json = known.earlier.to_json();
     let earlier = Earlier::from_json(&json, &config.profile).unwrap_or_default();
     intake.note_behind_first(Note::Limits { json });
     if let Some(text) = known.remark {
         intake.note(marks, Note::Foreign { text });
     }
-    let mut journal = Journal::create(config.recording)?;
     let button = AcknowledgeButton::new(config.profile.handset.acknowledge_button);
     let mut monitor = LinkMonitor::with_earlier(config.profile, earlier);
-    for entry in opening {
-        journal.record(&entry);
-        monitor.handle(&entry);
+    for entry in &opening {
+        monitor.handle(entry);
     }
+    let recording = journal.status().map(|status| status.path);
     let (commands, asked) = sync_channel(COMMANDS);
     let feed = FeedSlot::default();
     let publisher = Publisher::new(feed.clone(), clock);
@@ -244,7 +244,7 @@ pub fn start(
         Ok(Live { monitor, journal, intake, marks, interfaces, sources, publisher, button, batch }
             .run(&asked))
     })?;
-    Ok(SessionHandle::new(commands, feed, thread))
+    Ok(SessionHandle::new(commands, feed, thread).recording_to(recording))
 }
 
 /// Session tags and interfaces: what comes before the first record.
@@ -295,6 +295,9 @@ impl Live {
             self.take_records();
             self.sources.vehicle_is(self.monitor.vehicle());
             if let Some(notice) = self.sources.notice() {
+                self.publisher.say(notice);
+            }
+            if let Some(notice) = self.journal.notice() {
                 self.publisher.say(notice);
             }
             let journal = &self.journal;
@@ -364,7 +367,8 @@ impl Live {
         let summary = self.monitor.summary(&facts);
         self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
         let evidence = self.monitor.session_evidence();
-        SessionEnd { summary, recordings: self.journal.into_paths(), evidence }
+        let missing = self.journal.missing();
+        SessionEnd { summary, recordings: self.journal.into_paths(), missing, evidence }
     }
 }
 

@@ -228,6 +228,11 @@ impl Replay {
     fn end(&mut self) -> SessionEnd {
         let summary = self.player.summary();
         self.publisher.end(self.player.monitor(), self.status(), summary.clone());
-        SessionEnd { summary, recordings: Vec::new(), evidence: self.player.monitor().session_evidence() }
+        SessionEnd {
+            summary,
+            recordings: Vec::new(),
+            missing: None,
+            evidence: self.player.monitor().session_evidence(),
+        }
     }
 }

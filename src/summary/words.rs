@@ -199,6 +199,18 @@ words! {
         Session = "session",
     }
 
+    /// How a link did in the trips of a session.
+    #[derive(Default)]
+    SessionWord {
+        /// It did its work.
+        Worked = "worked",
+        /// It failed for long, or again and again.
+        Failed = "failed",
+        /// There is too little to judge it by.
+        #[default]
+        NotJudged = "not judged",
+    }
+
     /// What a margin of the link budget is for.
     BudgetLimit {
         /// Nothing is left.

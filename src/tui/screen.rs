@@ -26,11 +26,13 @@ pub enum Screen {
     Map,
     /// What to do, to be read at arm's length.
     Field,
+    /// How it went.
+    Session,
 }
 
 impl Screen {
     /// All, in the order of their keys.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Overview,
         Self::Latency,
         Self::Loss,
@@ -41,6 +43,7 @@ impl Screen {
         Self::Signal,
         Self::Map,
         Self::Field,
+        Self::Session,
     ];
 
     /// Its name.
@@ -57,6 +60,7 @@ impl Screen {
             Self::Signal => "signal",
             Self::Map => "map",
             Self::Field => "field",
+            Self::Session => "session",
         }
     }
 

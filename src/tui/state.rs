@@ -133,6 +133,8 @@ pub struct UiState {
     pub reply: Option<String>,
     /// The bell's rhythm.
     pub ringing: Ringing,
+    /// The session came to its end: its page was shown once.
+    pub at_end: bool,
 }
 
 /// The help has no more rows to scroll: its keys, headings and words on a narrow screen.
@@ -351,8 +353,23 @@ impl UiState {
         vec![Effect::Send(command)]
     }
 
+    /// At the end of a session its page takes the place of the overview; whoever goes back in time sees that again.
+    fn notice_end(&mut self, feed: &Feed) {
+        let at_end = match feed.mode {
+            Mode::Live => feed.ended,
+            Mode::Replay { at_end, .. } => at_end,
+        };
+        let from_to =
+            if at_end { (Screen::Overview, Screen::Session) } else { (Screen::Session, Screen::Overview) };
+        if at_end != self.at_end && self.screen == from_to.0 {
+            self.show(from_to.1);
+        }
+        self.at_end = at_end;
+    }
+
     /// A new feed came: ring while an alarm stands that nobody has acknowledged. A replay rings for nothing.
     pub fn observe(&mut self, feed: &Feed) -> Vec<Effect> {
+        self.notice_end(feed);
         if feed.mode != Mode::Live || feed.ended {
             return Vec::new();
         }

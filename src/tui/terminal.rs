@@ -158,13 +158,7 @@ impl Drop for Screens {
     fn drop(&mut self) {
         restore();
         for message in KEPT.lock().unwrap_or_else(PoisonError::into_inner).drain(..) {
-            #[expect(
-                clippy::print_stderr,
-                reason = "the screens are gone, and this is what another thread said"
-            )]
-            {
-                eprintln!("{message}");
-            }
+            let _ = writeln!(io::stderr(), "{message}");
         }
     }
 }

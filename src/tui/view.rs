@@ -20,6 +20,7 @@ mod movement;
 mod overview_page;
 mod radios;
 mod range_page;
+mod session_page;
 mod signal_page;
 mod stages;
 pub mod touch;
@@ -161,6 +162,7 @@ fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
         Screen::Signal => signal_page::render(scene, snapshot, area, buffer),
         Screen::Map => map::render(scene, snapshot, area, buffer),
         Screen::Field => field_page::render(scene, snapshot, area, buffer),
+        Screen::Session => session_page::render(scene, snapshot, area, buffer),
     }
 }
 

@@ -5,6 +5,8 @@
 
 use crate::summary::{FailsafeSummary, Interval, OutputsWord};
 
+use super::quantity;
+
 /// What followed a loss of input, in the order in which it is to happen, and how long after it; `None`: not seen.
 /// Outputs are called safe only at the profile's failsafe values.
 #[must_use]
@@ -58,6 +60,31 @@ pub fn missing(row: &FailsafeSummary) -> Vec<&'static str> {
     when.into_iter().filter(|(applies, _)| *applies).map(|(_, why)| why).collect()
 }
 
+/// The drills of a session in one line: how many, and the slowest of each step.
+#[must_use]
+pub fn drills(rows: &[FailsafeSummary]) -> String {
+    let drills: Vec<_> = rows.iter().filter(|row| row.drill).collect();
+    if drills.is_empty() {
+        return "no drill in this session: its failsafe is not shown".to_owned();
+    }
+    let mut parts = vec![quantity::counted(drills.len() as u64, "drill", "drills")];
+    let seen = |name: &str, ends: &[Option<f64>]| {
+        let missing = ends.iter().filter(|end| end.is_none()).count();
+        if missing > 0 {
+            return format!("{name} {NOT_SEEN} in {missing} of {}", ends.len());
+        }
+        format!("{name} after {:.2} s at the latest", ends.iter().flatten().copied().fold(0.0, f64::max))
+    };
+    let end = |value: Option<f64>, interval: Option<Interval>| interval.map_or(value, |[_, high]| Some(high));
+    let detected = |row: &&FailsafeSummary| end(row.detected_after_s, row.detected_after_interval_s);
+    let steady = |row: &&FailsafeSummary| end(row.servo_safe_after_s, row.servo_safe_after_interval_s);
+    let all_safe = drills.iter().all(|row| row.outputs == Some(OutputsWord::Safe));
+    let outputs = if all_safe { "outputs safe" } else { "outputs steady" };
+    parts.push(seen("detected", &drills.iter().map(detected).collect::<Vec<_>>()));
+    parts.push(seen(outputs, &drills.iter().map(steady).collect::<Vec<_>>()));
+    parts.join(", ")
+}
+
 fn after(value: Option<f64>, interval: Option<Interval>) -> Option<String> {
     match (value, interval) {
         (_, Some([low, high])) => Some(format!("{:.2} s ({low:.2} to {high:.2})", f64::midpoint(low, high))),
@@ -68,6 +95,32 @@ fn after(value: Option<f64>, interval: Option<Interval>) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use crate::wording::failsafe_steps::*;
+
+    #[test]
+    fn the_slowest_of_the_drills_is_told_and_what_one_of_them_did_not_show() {
+        let drill = |safe: Option<f64>| FailsafeSummary {
+            input_lost_s: 10.0,
+            detected_after_s: Some(0.5),
+            servo_safe_after_s: safe,
+            mode_before: None,
+            mode_after: None,
+            recovered_after_s: None,
+            detected_after_interval_s: Some([0.0, 1.0]),
+            servo_safe_after_interval_s: safe.map(|safe| [safe - 0.1, safe + 0.1]),
+            drill: true,
+            cause: None,
+            outputs: Some(if safe.is_some() { OutputsWord::Safe } else { OutputsWord::Held }),
+            evidence: None,
+            why_not: None,
+        };
+        let two = [drill(Some(0.7)), drill(Some(1.2))];
+        let said = "2 drills, detected after 1.00 s at the latest, outputs safe after 1.30 s at the latest";
+        assert_eq!(drills(&two), said);
+        let said = "2 drills, detected after 1.00 s at the latest, outputs steady not seen in 1 of 2";
+        assert_eq!(drills(&[drill(None), drill(Some(0.7))]), said);
+        let loss = FailsafeSummary { drill: false, ..drill(None) };
+        assert_eq!(drills(&[loss]), "no drill in this session: its failsafe is not shown");
+    }
 
     #[test]
     fn the_middle_of_an_interval_stands_for_it() {

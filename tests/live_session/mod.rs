@@ -5,5 +5,5 @@ use fadewatch::session::live;
 use fadewatch::session::live::{Known, LiveConfig};
 
 pub(crate) fn start(config: LiveConfig) -> anyhow::Result<SessionHandle> {
-    live::start(config, |_| Ok(Known::default()))
+    live::start(config, |_| Known::default())
 }

@@ -338,6 +338,42 @@ fn margin(role: LinkRole, margin: f64, left: Option<(f64, f64)>) -> Judgement {
     Judgement::Link(Box::new(judged))
 }
 
+/// The whole, and three links: in the bad session two failed.
+fn session_verdicts(bad: bool) -> Vec<SessionVerdict> {
+    let row = |about: &str, worked: bool, why: SessionReason| SessionVerdict {
+        about: about.to_owned(),
+        word: if worked { SessionWord::Worked } else { SessionWord::Failed },
+        why,
+        failures: if worked { 0 } else { 11 },
+        failed_s: Some(if worked { 0.0 } else { 24.4 }),
+        longest_s: Some(if worked { 0.0 } else { 6.3 }),
+        from_distance_m: (!worked).then_some(113.0),
+        from_level: (!worked).then_some(-81.5),
+        unit: Some(LevelUnit::Dbm),
+        trips: Some(2),
+        worked_s: Some(412.0),
+        worked_to_m: worked.then_some(152.0),
+        margin_min: Some(if worked { 5.8 } else { -7.8 }),
+        ..SessionVerdict::default()
+    };
+    let (worked, failed) = (SessionReason::Worked, SessionReason::Failures);
+    let mut links = vec![row("video", !bad, if bad { failed } else { worked }), row("control", true, worked)];
+    links.push(if bad {
+        let place = LastPlace { distance_m: Some(213.0), spot: None };
+        SessionVerdict { lost: (LostWord::Lost, place), ..row("downlink", false, SessionReason::Lost) }
+    } else {
+        row("downlink", true, worked)
+    });
+    let whole = SessionVerdict {
+        links: links.iter().map(|link| (link.about.clone(), link.word)).collect(),
+        from_level: None,
+        margin_min: None,
+        ..row("session", !bad, if bad { failed } else { worked })
+    };
+    links.insert(0, whole);
+    links
+}
+
 fn summary(data: Data) -> Summary {
     let bad = data == Data::Lossy;
     let mut summary = Summary { schema: 1, ..Summary::default() };
@@ -604,6 +640,7 @@ fn summary(data: Data) -> Summary {
         events: 41,
         needed: 0,
     };
+    summary.session_verdicts = session_verdicts(bad);
     summary.verdicts = if bad {
         vec![
             verdict("video", LinkState::Alarm, margin(LinkRole::Video, 1.0, Some((0.5, 4.0)))),
@@ -922,6 +959,7 @@ pub(crate) fn feed(data: Data, columns: u16) -> Feed {
             bytes: if data == Data::Empty { 248 } else { 3_412_345 },
             error: None,
             refused: 0,
+            is_gone: false,
         }),
         ended: false,
         message: None,

@@ -8,6 +8,7 @@ fn facts(at_ms: i64) -> LinkFacts {
         role: LinkRole::Video,
         heard: Some(at),
         has_data: true,
+        in_trip: true,
         spacing: Some(Nanos::from_millis(5)),
         is_off: false,
         is_blind: false,

@@ -56,7 +56,7 @@ impl VideoMeter {
     }
 
     /// The level at which a freeze began.
-    pub(super) fn level_at_start(
+    pub(crate) fn level_at_start(
         &self,
         start: Nanos,
         signal: &SignalMeter,

@@ -3,13 +3,16 @@
 //! At the first tick after 24 hours a new file begins beside the last, named by its start. It opens by itself: it holds
 //! the tags, the interfaces, the tick, and what still stands (see `opening`). The file before it ends with an end note, as
 //! at a session's end. The core gets none of these, so that its figures go on. A frame of a byte stream that the change
-//! cuts is lost to both files. If no new file can be made, the old one goes on for another day. A device or a pipe
-//! takes the whole session.
+//! cuts is lost to both files. If no new file can be made, the old one goes on for another day. A file that somebody
+//! deletes, moves or cuts while it is written is left, and the session goes on in a new one in the same way; until that
+//! can be made it is tried again each second.
 
+use std::io;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 
+use super::super::Missing;
 use super::opening::Opening;
 use crate::capture::Recorder;
 use crate::capture::RecorderStatus;
@@ -27,32 +30,41 @@ pub(super) struct Journal {
     recorder: Option<Recorder>,
     /// All files, the newest last.
     paths: Vec<PathBuf>,
+    /// One line for the pilot.
+    notice: Option<String>,
+    /// All files together hold less than the session brought.
+    is_torn: bool,
     /// What the next file begins with.
     opening: Opening,
     /// When the next file is due.
     due: Option<Nanos>,
     /// After the end.
     last: Option<RecorderStatus>,
-    facts: RecordingFacts,
 }
 
 impl Journal {
-    /// Creates the file; without a path nothing is recorded.
-    pub(super) fn create(path: Option<PathBuf>) -> anyhow::Result<Self> {
-        let recorder = match &path {
-            None => None,
-            Some(path) => Some(Recorder::create(path).with_context(|| {
+    /// Creates the file, in a folder one that is named by the start; without a path nothing is recorded.
+    pub(super) fn create(path: Option<PathBuf>, start: Nanos) -> anyhow::Result<Self> {
+        let created = path.map(|path| {
+            let made = if path.is_dir() {
+                create_in(&path, start)
+            } else {
+                Recorder::create(&path).map(|made| (made, path.clone()))
+            };
+            made.with_context(|| {
                 let path = path.display();
                 format!("cannot record to '{path}' (choose another file, or record nothing with --no-record)")
-            })?),
-        };
+            })
+        });
+        let (recorder, path) = created.transpose()?.unzip();
         Ok(Self {
             recorder,
             paths: path.into_iter().collect(),
+            notice: None,
+            is_torn: false,
             opening: Opening::default(),
             due: None,
             last: None,
-            facts: RecordingFacts::default(),
         })
     }
 
@@ -60,9 +72,14 @@ impl Journal {
     pub(super) fn record(&mut self, entry: &Entry<'_>) -> Option<OwnedRecord> {
         if let Entry::Record(tick @ Record { body: Body::Note(Note::Tick), .. }) = entry {
             let due = *self.due.get_or_insert(tick.at + DAY);
-            if tick.at >= due {
+            let is_gone = self.recorder.as_ref().is_some_and(|recorder| recorder.status().is_gone);
+            if is_gone || tick.at >= due {
                 self.due = Some(tick.at + DAY);
-                if let Some(next) = self.next_file(tick.at) {
+                let next = self.next_file(tick.at);
+                if is_gone {
+                    self.tell_gone(next.is_some());
+                }
+                if let Some(next) = next {
                     return self.begin_anew(next, tick);
                 }
             }
@@ -71,13 +88,33 @@ impl Journal {
         self.recorder.as_mut()?.record(&self.opening.counted_anew(entry))
     }
 
-    /// The recorder of the next file.
+    /// The recorder of the next file, beside the newest.
     fn next_file(&mut self, start: Nanos) -> Option<Recorder> {
-        let folder = self.paths.last().filter(|path| path.is_file())?.parent()?;
-        let path = recording_in(folder, start);
-        let next = Recorder::create(&path).ok()?;
+        let folder = self.paths.last()?.parent()?;
+        let (next, path) = create_in(folder, start).ok()?;
         self.paths.push(path);
         Some(next)
+    }
+
+    /// The file is not where it was, and what it held may be lost.
+    fn tell_gone(&mut self, goes_on: bool) {
+        self.is_torn = true;
+        let [.., old, new] = self.paths.as_slice() else {
+            self.notice = Some("NOT RECORDING: the recording was deleted, moved or cut".to_owned());
+            return;
+        };
+        let old = if goes_on { old } else { new };
+        let said = format!("the recording '{}' was deleted, moved or cut", old.display());
+        self.notice = Some(if goes_on {
+            format!("{said}; it goes on in '{}'", new.display())
+        } else {
+            format!("NOT RECORDING: {said}, and no new one can be made beside it")
+        });
+    }
+
+    /// One line for the pilot, if there is a new one.
+    pub(super) fn notice(&mut self) -> Option<String> {
+        self.notice.take()
     }
 
     /// Goes on in a new file from a tick on; gives the note that was recorded last in the old one.
@@ -100,48 +137,48 @@ impl Journal {
 
     /// Name and size so far, of the newest file.
     pub(super) fn facts(&self) -> RecordingFacts {
-        let Some(recorder) = &self.recorder else { return self.facts.clone() };
-        let status = recorder.status();
-        let file = status.path.file_name().unwrap_or(status.path.as_os_str());
-        RecordingFacts {
-            file: file.to_string_lossy().into_owned(),
-            bytes: Some(status.bytes),
-            truncated: false,
-        }
+        self.status().map_or_else(RecordingFacts::default, |status| status.facts())
     }
 
     /// Writes what waits and closes the file; gives the note that was recorded last, as [`Self::record`] does.
     pub(super) fn finish(&mut self) -> (RecordingFacts, Option<OwnedRecord>) {
         let mut said = None;
         if let Some(recorder) = self.recorder.take() {
-            self.last = Some(recorder.status());
-            (self.facts, said) = recorder.finish();
-            if let (Some(last), Some(bytes)) = (&mut self.last, self.facts.bytes) {
-                last.bytes = bytes;
-            }
+            let (status, note) = recorder.finish();
+            (self.last, said) = (Some(status), note);
         }
-        (self.facts.clone(), said)
+        (self.facts(), said)
     }
 
-    /// The files that were written, the newest last.
+    /// The files that were written and are still there, the newest last.
     pub(super) fn into_paths(self) -> Vec<PathBuf> {
-        self.paths
+        self.paths.into_iter().filter(|path| path.is_file()).collect()
+    }
+
+    /// What the files lack of the session, after the end; `None` where they hold all of it.
+    pub(super) fn missing(&self) -> Option<Missing> {
+        let status = self.last.as_ref()?;
+        let missing = Missing { bytes: status.refused, error: status.error.clone(), was_taken: self.is_torn };
+        (missing.bytes > 0 || missing.was_taken).then_some(missing)
     }
 }
 
-/// A file that does not exist yet, named by the time of its start.
-pub(crate) fn recording_in(folder: &Path, start: Nanos) -> PathBuf {
+/// A new file in a folder, named by the time of its start. Another program may start at the same time, and a board
+/// without a battery clock does so each day: a number follows then.
+fn create_in(folder: &Path, start: Nanos) -> io::Result<(Recorder, PathBuf)> {
     let start = utc_text(start);
     let name: String =
         start.chars().take(19).map(|letter| if letter == ':' { '-' } else { letter }).collect();
     let mut path = folder.join(format!("{name}.pcapng"));
-    // A board without a battery clock starts at the same time each day.
     let mut copy = 2;
-    while path.exists() {
+    loop {
+        match Recorder::create(&path) {
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            made => return made.map(|made| (made, path)),
+        }
         path = folder.join(format!("{name}-{copy}.pcapng"));
         copy += 1;
     }
-    path
 }
 
 #[cfg(test)]
@@ -225,7 +262,7 @@ mod tests {
     fn a_new_file_begins_each_day() {
         let folder = tempfile::tempdir().unwrap();
         let first = folder.path().join("first.pcapng");
-        let mut journal = Journal::create(Some(first.clone())).unwrap();
+        let mut journal = Journal::create(Some(first.clone()), Nanos::ZERO).unwrap();
         opening(&mut journal);
         for minute in 1..50 * 60 {
             let mut records = vec![note(60 * minute, Note::Tick), at(60 * minute + 1, 1, stick(7))];
@@ -280,20 +317,33 @@ mod tests {
         }
     }
 
+    /// Two programs that start in one second, and boards that are never set.
+    #[test]
+    fn files_of_one_second_have_names_of_their_own() {
+        let folder = tempfile::tempdir().unwrap();
+        let made = [(); 3].map(|()| Journal::create(Some(folder.path().to_owned()), Nanos::ZERO).unwrap());
+        let names = made.map(|journal| journal.paths[0].file_name().unwrap().to_string_lossy().into_owned());
+        let start = "1970-01-01T00-00-00";
+        assert_eq!(
+            names,
+            [format!("{start}.pcapng"), format!("{start}-2.pcapng"), format!("{start}-3.pcapng")]
+        );
+    }
+
     /// Without a place for a new file the old one goes on.
     #[test]
     fn a_file_that_cannot_be_made_loses_nothing() {
         let folder = tempfile::tempdir().unwrap();
         let (inner, moved) = (folder.path().join("inner"), folder.path().join("moved"));
         std::fs::create_dir(&inner).unwrap();
-        let mut journal = Journal::create(Some(inner.join("a.pcapng"))).unwrap();
+        let mut journal = Journal::create(Some(inner.join("a.pcapng")), Nanos::ZERO).unwrap();
         opening(&mut journal);
         std::fs::rename(&inner, &moved).unwrap();
         for hour in 1..100 {
             journal.record(&Entry::Record(note(hour * HOUR, Note::Tick).as_record()));
         }
         journal.finish();
-        assert_eq!(journal.into_paths(), [inner.join("a.pcapng")]);
+        assert_eq!(journal.paths, [inner.join("a.pcapng")]);
         let (records, _) = read(&moved.join("a.pcapng"));
         assert_eq!(records.iter().filter(|(_, note)| *note == Some(Note::Tick)).count(), 100);
     }

@@ -57,14 +57,14 @@ fn write(state: &mut UiState, text: &str, feed: &Arc<Feed>) {
 #[test]
 fn number_keys_and_tab_walk_the_pages() {
     let (mut state, feed) = (UiState::default(), live());
-    for (number, screen) in ('1'..='9').chain(['0']).zip(Screen::ALL) {
+    for (number, screen) in "1234567890w".chars().zip(Screen::ALL) {
         press(&mut state, KeyCode::Char(number), &feed);
         assert_eq!(state.screen, screen);
     }
     press(&mut state, KeyCode::Tab, &feed);
     assert_eq!(state.screen, Screen::Overview);
     press(&mut state, KeyCode::BackTab, &feed);
-    assert_eq!(state.screen, Screen::Field);
+    assert_eq!(state.screen, Screen::Session);
     press(&mut state, KeyCode::Esc, &feed);
     assert_eq!(state.screen, Screen::Overview);
 }
@@ -172,7 +172,7 @@ fn zooming_out_ends_with_the_whole_session_and_one_key_comes_back() {
     assert_eq!(state.window, Window { span: SPANS_S.len() - 1, end_s: None });
     press(&mut state, KeyCode::Char('+'), &feed);
     assert!(state.window.span_s() <= 600.0, "{}", state.window.span_s());
-    press(&mut state, KeyCode::Char('w'), &feed);
+    press(&mut state, KeyCode::Char('z'), &feed);
     assert!(state.window.span_s().is_infinite());
 }
 
@@ -400,4 +400,26 @@ fn the_explanation_of_the_page_scrolls_and_closes_by_its_key() {
     press(&mut state, KeyCode::Char('?'), &feed);
     press(&mut state, KeyCode::Char('x'), &feed);
     assert_eq!(state.dialog, Some(Dialog::Explain), "help gives way to it");
+}
+
+#[test]
+fn the_end_of_a_replay_shows_how_it_went_once_and_a_way_back_the_overview() {
+    let replay = |at_end| feed(Mode::Replay { speed: 1.0, paused: false, duration_s: 900.0, at_end }, 600.0);
+    let (under_way, at_end) = (replay(false), replay(true));
+    let mut state = UiState::default();
+    for (feed, screen) in [(&under_way, Screen::Overview), (&at_end, Screen::Session)] {
+        state.observe(feed);
+        assert_eq!(state.screen, screen);
+    }
+    press(&mut state, KeyCode::Esc, &at_end);
+    state.observe(&at_end);
+    assert_eq!(state.screen, Screen::Overview, "who left it is not taken there again");
+    state.observe(&under_way);
+    state.observe(&at_end);
+    state.observe(&under_way);
+    assert_eq!(state.screen, Screen::Overview);
+    // Who reads another page stays there.
+    press(&mut state, KeyCode::Char('3'), &under_way);
+    state.observe(&at_end);
+    assert_eq!(state.screen, Screen::Loss);
 }

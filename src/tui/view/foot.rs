@@ -65,7 +65,7 @@ pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     }
     let Some(feed) = scene.feed else { return };
     if let Some(row) = clock_row(height) {
-        clock(scene, feed, row, &mut pen);
+        clock(scene, feed, row, area, &mut pen);
     }
     match height {
         1 | 2 => {}
@@ -190,7 +190,7 @@ fn own_page(scene: &Scene<'_>, room: u16, x: u16) -> Hint {
 }
 
 /// Live or replay, where the clock stands, and the recorder.
-fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
+fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>) {
     let theme = scene.theme;
     let now_s = feed.snapshot.now_s;
     let mut x = match &feed.mode {
@@ -211,6 +211,11 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         let room = pen.width().saturating_sub(x + 2);
         let calls = if width(&all) <= room { all } else { brief };
         x = pen.cut(x + 2, row, &calls, room, theme.of(LinkState::Alarm));
+        // The key, where the last row has no room for it.
+        let key = [(keys::shown(Action::Acknowledge), theme.key), (" acknowledge", theme.dim)];
+        if !hints(scene, area).iter().any(|hint| hint.action == Action::Acknowledge) {
+            x = pen.pieces(x + 2, row, &key);
+        }
     }
     // On a narrow screen what this program sends comes first.
     let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);

@@ -71,7 +71,7 @@ fn on_page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, body: Rect, place
             touched => plot(touched.is_some() && scene.state.loss_part == LossPart::Senders),
         },
         Screen::Signal => plot(true),
-        Screen::Latency | Screen::Range | Screen::Map => Target::Nothing,
+        Screen::Latency | Screen::Range | Screen::Map | Screen::Session => Target::Nothing,
     }
 }
 
