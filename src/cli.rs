@@ -73,6 +73,9 @@ pub struct ScreenArgs {
     /// Draw with ASCII characters alone, for consoles whose font has no others.
     #[arg(long)]
     pub ascii: bool,
+    /// Leave taps and the wheel to the terminal, so that its own selection works.
+    #[arg(long)]
+    pub no_mouse: bool,
 }
 
 /// The themes.
@@ -127,6 +130,11 @@ pub struct LiveArgs {
     /// Record nothing.
     #[arg(long)]
     pub no_record: bool,
+    /// Run this by the shell as a link's alarm begins, changes, is acknowledged or ends: a buzzer, a light. One at a
+    /// time, its output discarded; in its environment FADEWATCH_LINK, FADEWATCH_STATE, FADEWATCH_SECONDS and
+    /// FADEWATCH_TEXT (see `explain alarms`).
+    #[arg(long, value_name = "COMMAND")]
+    pub on_alarm: Option<String>,
     /// Wait for sources that are not there yet instead of giving up.
     #[arg(long)]
     pub wait: bool,

@@ -60,6 +60,9 @@ pub struct HandsetProfile {
     /// Height in metres above mean sea level.
     #[serde(deserialize_with = "checked::altitude_m")]
     pub alt: Option<f64>,
+    /// The joystick's button that acknowledges alarms, numbered from 1.
+    #[serde(deserialize_with = "checked::button")]
+    pub acknowledge_button: Option<u8>,
 }
 
 /// What a link is for.

@@ -1,5 +1,6 @@
 //! Wiring: what each command does with sources, core, history, screens and reports.
 
+mod alarm_command;
 mod analyse;
 mod budget_command;
 mod demo_command;

@@ -32,8 +32,10 @@ pub enum Command {
         /// In words, may be empty.
         text: String,
     },
-    /// Acknowledge all standing warnings.
+    /// Acknowledge all warnings and alarms.
     Acknowledge,
+    /// Tell the pilot something in one line.
+    Notice(String),
     /// Replay only: stop the clock, or go on.
     Pause(bool),
     /// Replay only: recorded seconds a second, 0.25 to 64.
@@ -143,6 +145,26 @@ pub struct SessionEnd {
     pub evidence: SessionEvidence,
 }
 
+/// Looks at a session beside the screens, and may tell the pilot something.
+#[derive(Clone, Debug)]
+pub struct Watcher {
+    commands: SyncSender<Command>,
+    feed: FeedSlot,
+}
+
+impl Watcher {
+    /// The newest feed; `None` before the first.
+    #[must_use]
+    pub fn feed(&self) -> Option<Arc<Feed>> {
+        self.feed.latest()
+    }
+
+    /// Tells the pilot something in one line.
+    pub fn say(&self, text: String) {
+        let _ = self.commands.try_send(Command::Notice(text));
+    }
+}
+
 /// A running session, as screens hold it.
 #[derive(Debug)]
 pub struct SessionHandle {
@@ -184,6 +206,12 @@ impl SessionHandle {
     #[must_use]
     pub fn feed(&self) -> Option<Arc<Feed>> {
         self.feed.latest()
+    }
+
+    /// For another thread that looks at the session too.
+    #[must_use]
+    pub fn watcher(&self) -> Watcher {
+        Watcher { commands: self.commands.clone(), feed: self.feed.clone() }
     }
 
     /// Whether the session thread has ended.

@@ -189,6 +189,19 @@ pub struct Lane {
     pub frozen: Vec<bool>,
     /// Acknowledged by the pilot: no bell.
     pub acknowledged: bool,
+    /// What calls for the pilot and was not acknowledged.
+    pub unacknowledged: Option<Unacknowledged>,
+    /// Margins under which it alarms and warns; `None`: it has no such limits.
+    pub limits: Option<[f64; 2]>,
+}
+
+/// An alarm that nobody has acknowledged: it stands, or it cleared within the last 10 s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Unacknowledged {
+    /// Alarm or failing; the last before it cleared.
+    pub state: LinkState,
+    /// So long ago it began.
+    pub ago_s: f64,
 }
 
 /// One sender over the window.

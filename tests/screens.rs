@@ -319,6 +319,15 @@ fn every_page_of_the_bundled_recordings() {
     // freezes in five pictures; how far they are proven in four; the two times of two drills.
     let Asked { latency, loss, freezes, proven, failsafe } = asked;
     assert!(latency >= 12 && loss >= 20 && freezes == 10 && proven >= 8 && failsafe >= 8, "{asked:?}");
+    for session in &sessions {
+        // In flight the picture is about to freeze; on the ground nothing calls any more.
+        let snapshot = session.feed(10).snapshot;
+        let calls = snapshot.lanes.iter().any(|lane| lane.unacknowledged.is_some());
+        let in_trip = snapshot.phase.is_none_or(fadewatch::summary::Phase::is_trip);
+        assert!(if session.at_end { in_trip || !calls } else { calls }, "{}", session.name);
+        let video = snapshot.lanes.iter().find(|lane| lane.link == "video").expect("the video");
+        assert_eq!(video.limits, Some([3.0, 6.0]));
+    }
     let last = sessions.last().expect("the last session");
     for screen in Screen::ALL {
         let name = format!("orchard-4_{}_128x37", screen.title());

@@ -16,6 +16,7 @@ use std::time::Duration;
 
 use fadewatch::monitor::SessionEvidence;
 use fadewatch::session::{Command, FeedSlot, SessionEnd, SessionHandle};
+use fadewatch::snapshot::{LinkState, Unacknowledged};
 use fadewatch::summary::Summary;
 use fadewatch::tui;
 use fadewatch::tui::Options;
@@ -34,15 +35,24 @@ fn child() {
     let (commands, asked) = sync_channel(64);
     let slot = FeedSlot::default();
     let feeds = slot.clone();
-    let data = if what == "live" { Data::Full } else { Data::Lossy };
+    let data = if what == "replay" { Data::Lossy } else { Data::Full };
+    let calls = what == "calling";
+    let mouse = what != "no mouse";
     let session = std::thread::spawn(move || {
         let mut feed = support::feed(data, 102);
+        if calls {
+            let mut snapshot = support::snapshot(data, 102);
+            snapshot.lanes[0].unacknowledged = Some(Unacknowledged { state: LinkState::Failing, ago_s: 2.0 });
+            feed.snapshot = Arc::new(snapshot);
+        }
         feeds.publish(feed.clone());
         while let Ok(command) = asked.recv() {
             match command {
                 Command::Quit => break,
                 Command::Mark { text, .. } if text == "panic" => panic!("the invented session fell over"),
                 Command::Mark { text, .. } => feed.message = Some(format!("got {text}")),
+                Command::Acknowledge => feed.message = Some("got it acknowledged".to_owned()),
+                Command::View(_) if calls => {}
                 Command::View(request) => feed.snapshot = Arc::new(support::snapshot(data, request.columns)),
                 _ => {}
             }
@@ -57,7 +67,7 @@ fn child() {
         })
     });
     let handle = SessionHandle::new(commands, slot, session);
-    tui::run(&handle, Options::default(), &|| false).expect("the screens run");
+    tui::run(&handle, Options { mouse, ..Options::default() }, &|| false).expect("the screens run");
     #[expect(clippy::print_stdout, reason = "the parent reads it behind the pseudo-terminal")]
     {
         println!("left in good order");
@@ -76,6 +86,8 @@ struct Screen {
     slave: OwnedFd,
     written: Receiver<Vec<u8>>,
     parser: Arc<Mutex<vt100::Parser>>,
+    /// Strokes of the bell so far.
+    strokes: usize,
 }
 
 impl Screen {
@@ -103,7 +115,7 @@ impl Screen {
             }
         });
         let parser = Arc::new(Mutex::new(vt100::Parser::new(size_of(rows), size_of(columns), 0)));
-        Self { child, master: pty.master, slave: pty.slave, written, parser }
+        Self { child, master: pty.master, slave: pty.slave, written, parser, strokes: 0 }
     }
 
     fn text(&self) -> String {
@@ -115,6 +127,7 @@ impl Screen {
         while !seen(self) {
             match self.written.recv_timeout(PATIENCE) {
                 Ok(bytes) => {
+                    self.strokes += bytes.split(|byte| *byte == 7).count() - 1;
                     self.parser.lock().expect("no test fell over here").process(&bytes);
                 }
                 Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {
@@ -130,6 +143,35 @@ impl Screen {
 
     fn press(&self, keys: &str) {
         nix::unistd::write(self.master.as_fd(), keys.as_bytes()).expect("keys go in");
+    }
+
+    /// What the terminal was asked to report of the mouse.
+    fn reports(&self) -> vt100::MouseProtocolMode {
+        self.parser.lock().expect("no test fell over here").screen().mouse_protocol_mode()
+    }
+
+    /// Where a text stands: column and row, from 0.
+    fn place_of(&self, text: &str) -> (usize, usize) {
+        let shown = self.text();
+        let found = shown.lines().enumerate().find_map(|(y, line)| Some((line.find(text)?, y, line)));
+        let (at, y, line) = found.unwrap_or_else(|| panic!("no {text}:\n{shown}"));
+        (line[..at].chars().count(), y)
+    }
+
+    /// A report of the mouse as xterm's control sequences have it (SGR, 1006): places count from 1.
+    fn report(&self, button: u8, (x, y): (usize, usize), ending: char) {
+        self.press(&format!("\u{1b}[<{button};{};{}{ending}", x + 1, y + 1));
+    }
+
+    /// Taps a text as soon as it stands there.
+    fn tap_on(&mut self, text: &str) {
+        self.shows(text);
+        self.tap(self.place_of(text));
+    }
+
+    fn tap(&self, place: (usize, usize)) {
+        self.report(0, place, 'M');
+        self.report(0, place, 'm');
     }
 
     fn signal(&self, name: &str) {
@@ -153,7 +195,7 @@ impl Screen {
 
     /// Reads to the end; true where the last word left the alternate screen and showed the cursor.
     fn end(self) -> (ExitStatus, bool, String) {
-        let Self { mut child, slave, written, parser, master } = self;
+        let Self { mut child, slave, written, parser, master, .. } = self;
         drop(slave);
         while let Ok(bytes) = written.recv_timeout(PATIENCE) {
             parser.lock().expect("no test fell over here").process(&bytes);
@@ -162,7 +204,8 @@ impl Screen {
         let status = child.wait().expect("it ends");
         let parser = parser.lock().expect("no test fell over here");
         let screen = parser.screen();
-        (status, !screen.alternate_screen() && !screen.hide_cursor(), screen.contents())
+        let is_quiet = screen.mouse_protocol_mode() == vt100::MouseProtocolMode::None;
+        (status, is_quiet && !screen.alternate_screen() && !screen.hide_cursor(), screen.contents())
     }
 }
 
@@ -181,6 +224,62 @@ fn keys_change_pages_and_notes_reach_the_session() {
     screen.press("qy");
     let (status, restored, text) = screen.end();
     assert!(status.success() && restored && text.contains("left in good order"), "{text}");
+}
+
+#[test]
+fn it_is_used_by_taps_drags_and_the_wheel() {
+    let mut screen = Screen::start("live", 128, 37);
+    screen.shows("downlink");
+    assert_eq!(screen.reports(), vt100::MouseProtocolMode::ButtonMotion);
+    screen.tap_on("events");
+    screen.shows("newest first");
+    screen.tap_on("overview");
+    screen.shows("plots 2 min");
+    screen.tap((3, 1));
+    screen.shows("got it acknowledged");
+    // A plot drawn to the right shows what was before; two turns of the wheel to the newest shows that again.
+    let (x, y) = (60, 8);
+    screen.report(0, (x, y), 'M');
+    screen.report(32, (x + 20, y), 'M');
+    screen.report(0, (x + 20, y), 'm');
+    let ends_now = |screen: &Screen| screen.text().contains("now  1/1");
+    screen.until("another end of the axis", |screen| !ends_now(screen));
+    screen.report(65, (x, y), 'M');
+    screen.report(65, (x, y), 'M');
+    screen.until("the newest again", ends_now);
+    screen.tap((3, y));
+    screen.shows("longest interval between frames");
+    screen.tap_on("help");
+    screen.shows("marks and warnings");
+    screen.tap((1, 1));
+    screen.until("the page under the help", |screen| !screen.text().contains("marks and warnings"));
+    screen.tap_on("q quit");
+    screen.shows("End the session");
+    screen.tap_on("end it");
+    let (status, restored, text) = screen.end();
+    assert!(status.success() && restored && text.contains("left in good order"), "{text}");
+}
+
+#[test]
+fn without_the_mouse_the_terminal_keeps_its_own_selection() {
+    let mut screen = Screen::start("no mouse", 80, 24);
+    screen.shows("freeze limit");
+    assert_eq!(screen.reports(), vt100::MouseProtocolMode::None);
+    screen.press("qy");
+    assert!(screen.end().1);
+}
+
+/// What fails rings twice, in two strokes that a terminal can tell apart.
+#[test]
+fn what_fails_rings_twice() {
+    let mut screen = Screen::start("calling", 128, 37);
+    screen.shows("unacknowledged: video failing 2 s ago");
+    screen.until("two strokes", |screen| screen.strokes == 2);
+    screen.press("a");
+    screen.shows("got it acknowledged");
+    assert_eq!(screen.strokes, 2, "time stands still there, and so does the bell");
+    screen.press("qy");
+    assert!(screen.end().1);
 }
 
 #[test]

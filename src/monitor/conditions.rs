@@ -3,6 +3,7 @@
 //! Looked at every whole second, and at records in between, at most ten times a second: the same records give the same
 //! states, whoever looks and when.
 
+use crate::judge::alarm_call::{AlarmCall, Open};
 use crate::judge::condition::{Condition, Failed, LinkFacts, Now, Scale, SecondOfLink};
 use crate::measure::life::Phase;
 use crate::measure::video::Course;
@@ -24,6 +25,7 @@ const PICTURES_S: usize = 3;
 #[derive(Clone, Debug, Default)]
 pub(super) struct Conditions {
     links: Vec<Condition>,
+    calls: Vec<AlarmCall>,
     looked: Option<Nanos>,
     /// When each link last had a level.
     levels: Vec<Option<Nanos>>,
@@ -66,12 +68,16 @@ impl LinkMonitor {
         let mut links = std::mem::take(&mut self.conditions.links);
         links.resize_with(self.context.profile.link.len(), Condition::default);
         self.conditions.levels.resize(links.len(), None);
+        self.conditions.calls.resize(links.len(), AlarmCall::default());
+        let is_quiet = self.context.life.is_quiet();
         for (index, condition) in links.iter_mut().enumerate() {
             if self.signal.level(index, at).is_some() {
                 self.conditions.levels[index] = Some(at);
             }
             let facts = self.link_facts(index, at);
             look(condition, &facts);
+            let now = condition.now();
+            self.conditions.calls[index].observe(at, now.state, now.acknowledged, is_quiet);
         }
         self.conditions.links = links;
     }
@@ -84,10 +90,17 @@ impl LinkMonitor {
     /// The pilot acknowledges what a link says.
     pub(super) fn acknowledge(&mut self, link: &str) {
         self.margin.acknowledge(link);
-        let links = self.context.profile.link.iter().zip(&mut self.conditions.links);
-        for (_, condition) in links.filter(|(profile, _)| profile.name == link) {
+        let conditions = self.conditions.links.iter_mut().zip(&mut self.conditions.calls);
+        let links = self.context.profile.link.iter().zip(conditions);
+        for (_, (condition, call)) in links.filter(|(profile, _)| profile.name == link) {
             condition.acknowledge();
+            call.acknowledge();
         }
+    }
+
+    /// What calls for the pilot on a link of the profile.
+    pub(super) fn call(&self, index: usize) -> Option<Open> {
+        self.conditions.calls.get(index).and_then(AlarmCall::open)
     }
 
     fn link_facts(&self, index: usize, at: Nanos) -> LinkFacts {

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{
-    Lane, LatencyView, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState, VideoView, View,
+    Lane, LatencyView, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState, Unacknowledged,
+    VideoView, View,
 };
 use crate::summary::{EventSummary, Summary};
 use crate::units::Nanos;
@@ -131,6 +132,10 @@ impl LinkMonitor {
             window: self.loss.link_window(context, link, view),
             frozen,
             acknowledged: now.acknowledged,
+            unacknowledged: self
+                .call(index)
+                .map(|call| Unacknowledged { state: call.state, ago_s: (context.now - call.from).secs() }),
+            limits: link.effective_limits().map(|limits| [limits.alarm_margin, limits.warning_margin]),
         }
     }
 

@@ -17,6 +17,15 @@ pub(super) fn within<'de, D: Deserializer<'de>>(
     if (low..=high).contains(&value) { Ok(value) } else { Err(D::Error::custom(format!("{value} {advice}"))) }
 }
 
+/// Buttons that the kernel numbers.
+pub(super) fn button<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u8>, D::Error> {
+    let number = i64::deserialize(from)?;
+    let known = u8::try_from(number).ok().filter(|number| (1..=56).contains(number));
+    known
+        .map(Some)
+        .ok_or_else(|| D::Error::custom(format!("{number} is no button: give its number, 1 to 56")))
+}
+
 pub(super) fn latitude<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
     within(from, -90.0, 90.0, "is no latitude: give degrees, -90 to 90").map(Some)
 }

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
+use anyhow::Context as _;
+
 use crate::cli::LiveArgs;
 use crate::report;
 use crate::session::live;
@@ -15,6 +17,7 @@ use crate::source::SourceUrl;
 use crate::wording::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
 use crate::wording::quantity;
 
+use super::alarm_command::AlarmCommand;
 use super::{earlier_sessions, screens, tell};
 
 /// Runs a live session until the pilot leaves, then puts it into the history.
@@ -50,6 +53,9 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         None => "recording nothing".to_owned(),
     };
     let begun = format!("{INSTRUMENT}\n{}; {recorded}", does(args));
+    let alarm_command = args.on_alarm.clone();
+    let alarm_command =
+        alarm_command.map(|command| AlarmCommand::start(command, handle.watcher())).transpose();
     let on_screen = screens::can_show() && args.vehicle != "-";
     let shown = if on_screen {
         screens::show(&handle, &args.screen, args.for_s)
@@ -57,10 +63,12 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         let until = screens::Until { for_s: args.for_s, sources_end };
         screens::wait(&handle, until, &begun)
     };
+    let alarm_command = alarm_command.map(drop);
     let end = handle.finish()?;
     // Whatever became of the terminal, the session is kept.
     let history = earlier_sessions::keep(&args.common, &profile, &end);
     shown?;
+    alarm_command.context("cannot watch for alarms (--on-alarm)")?;
     if on_screen {
         leave(&mut std::io::stdout().lock(), &end, history.as_deref())?;
     } else {

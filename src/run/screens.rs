@@ -25,11 +25,11 @@ pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs, for_s: Option<f64>
     };
     // https://no-color.org: any value but an empty one.
     let no_color = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
-    let ascii = args.ascii;
+    let (ascii, mouse) = (args.ascii, !args.no_mouse);
     let clock = SessionClock::start();
     let begun = clock.now();
     let is_over = || for_s.is_some_and(|seconds| (clock.now() - begun).secs() >= seconds);
-    tui::run(handle, tui::Options { theme, no_color, ascii }, &is_over)
+    tui::run(handle, tui::Options { theme, no_color, ascii, mouse }, &is_over)
 }
 
 /// What ends a session without screens, beside a signal.

@@ -12,6 +12,7 @@
 //! run while no bytes come; the last is an end note. What is recorded is what the core
 //! got, so that a summary of the recording equals the last one of the session.
 
+mod acknowledge_button;
 mod journal;
 mod opening;
 mod sources;
@@ -25,6 +26,8 @@ use std::time::Duration;
 use anyhow::bail;
 
 use super::picture_pace::{DeathNotice, Publisher, Status};
+use acknowledge_button::AcknowledgeButton;
+
 use super::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
 use crate::clock::SessionClock;
 use crate::monitor::LinkMonitor;
@@ -33,7 +36,7 @@ use crate::record::packet::LinkType;
 use crate::record::{
     Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, OwnedRecord, SessionInfo,
 };
-use crate::snapshot::{LinkState, View};
+use crate::snapshot::View;
 use crate::source::SourceUrl;
 use crate::source::ingest_queue::{Intake, IntakeLimits};
 use crate::summary::Earlier;
@@ -225,6 +228,7 @@ pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Re
     if let Some(text) = known.remark {
         intake.note(marks, Note::Foreign { text });
     }
+    let button = AcknowledgeButton::new(config.profile.handset.acknowledge_button);
     let mut monitor = LinkMonitor::with_earlier(config.profile, earlier);
     for entry in &opening {
         monitor.handle(entry);
@@ -237,7 +241,8 @@ pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Re
     let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
         let _notice = DeathNotice(slot);
         let batch = VecDeque::new();
-        Ok(Live { monitor, journal, intake, marks, interfaces, sources, publisher, batch }.run(&asked))
+        Ok(Live { monitor, journal, intake, marks, interfaces, sources, publisher, button, batch }
+            .run(&asked))
     })?;
     Ok(SessionHandle::new(commands, feed, thread).recording_to(recording))
 }
@@ -274,6 +279,7 @@ struct Live {
     interfaces: Vec<InterfaceInfo>,
     sources: Sources,
     publisher: Publisher,
+    button: AcknowledgeButton,
     batch: VecDeque<OwnedRecord>,
 }
 
@@ -305,6 +311,7 @@ impl Live {
             Command::View(view) => self.publisher.show(view),
             Command::Mark { kind, text } => self.intake.note(self.marks, Note::Mark { kind, text }),
             Command::Acknowledge => self.acknowledge(),
+            Command::Notice(text) => self.publisher.say(text),
             Command::Seek(_) | Command::SeekEnd | Command::Speed(_) => {
                 self.publisher.say("this is live: only a replay can be sped up or moved in time".to_owned());
             }
@@ -313,12 +320,12 @@ impl Live {
         }
     }
 
-    /// Acknowledges every link that warns and was not acknowledged yet.
+    /// Acknowledges every link that asks for something, or did a moment ago, and was not acknowledged yet.
     fn acknowledge(&mut self) {
         let now_s = self.monitor.now_s();
         let view = View { from_s: now_s - 1.0, to_s: now_s, columns: 1 };
         for lane in self.monitor.snapshot(view, Arc::default()).lanes {
-            if matches!(lane.state, LinkState::Warning | LinkState::Alarm) && !lane.acknowledged {
+            if lane.unacknowledged.is_some() || lane.state.asks() && !lane.acknowledged {
                 self.intake.note(self.marks, Note::Acknowledged { link: lane.link });
             }
         }
@@ -330,7 +337,9 @@ impl Live {
         if self.batch.is_empty() {
             return;
         }
+        let mut is_pressed = false;
         for owned in &self.batch {
+            is_pressed |= self.button.is_pressed(owned);
             if let Some(entry) = described_anew(&mut self.interfaces, owned) {
                 self.journal.record(&entry);
                 self.monitor.handle(&entry);
@@ -342,6 +351,9 @@ impl Live {
             self.monitor.handle(&entry);
         }
         self.publisher.records_came();
+        if is_pressed {
+            self.acknowledge();
+        }
     }
 
     fn end(mut self) -> SessionEnd {
@@ -379,3 +391,7 @@ fn described_anew(interfaces: &mut [InterfaceInfo], record: &OwnedRecord) -> Opt
 fn live_status(journal: &Journal) -> Status {
     Status { facts: journal.facts(), mode: Mode::Live, recorder: journal.status() }
 }
+
+#[cfg(test)]
+#[path = "live/tests.rs"]
+mod tests;

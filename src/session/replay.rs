@@ -178,6 +178,7 @@ impl Replay {
             Command::Acknowledge => {
                 self.publisher.say("a replay acknowledges nothing: its recording stays as it is".to_owned());
             }
+            Command::Notice(ref text) => self.publisher.say(text.clone()),
             Command::Quit => {}
         }
     }

@@ -51,7 +51,7 @@ pub enum Action {
     ToStart,
     /// Replay: go to the last record.
     ToEnd,
-    /// Acknowledge all standing warnings and alarms.
+    /// Acknowledge all warnings and alarms.
     Acknowledge,
     /// Bell on or off.
     Bell,

@@ -22,6 +22,7 @@ const fn figures(screen: Screen) -> &'static [&'static str] {
         Screen::Vibration => &["vibration", "power"],
         Screen::Events => &["events", "phases", "failsafe", "evidence"],
         Screen::Signal => &["level", "trend", "margin", "freeze-limit", "agreement", "transmitters"],
+        Screen::Field => &["verdicts", "margin", "alarms"],
         Screen::Session => &["session-verdicts", "failsafe", "latency", "worked-to"],
         Screen::Map => &["distance", "worked-to", "direction", "bad-spells"],
     }

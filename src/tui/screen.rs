@@ -24,13 +24,15 @@ pub enum Screen {
     Signal,
     /// Where it was good and bad.
     Map,
+    /// What to do, to be read at arm's length.
+    Field,
     /// How it went.
     Session,
 }
 
 impl Screen {
     /// All, in the order of their keys.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Overview,
         Self::Latency,
         Self::Loss,
@@ -40,6 +42,7 @@ impl Screen {
         Self::Events,
         Self::Signal,
         Self::Map,
+        Self::Field,
         Self::Session,
     ];
 
@@ -56,6 +59,7 @@ impl Screen {
             Self::Events => "events",
             Self::Signal => "signal",
             Self::Map => "map",
+            Self::Field => "field",
             Self::Session => "session",
         }
     }

@@ -1,7 +1,6 @@
 //! What the pilot has chosen: page, window of time, dialog, theme. A pure state
 //! machine: actions in, effects out; it knows no terminal and no clock.
 
-use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
@@ -11,8 +10,11 @@ use crate::session::{Command, Feed, Mode, ViewRequest};
 use crate::wording::event;
 
 use super::action::Action;
+pub use super::bell::Bell;
+use super::bell::Ringing;
 use super::keys;
 use super::page_figures;
+use super::pointer::{Gesture, Target};
 pub use super::screen::{EventFilter, LossPart, Screen};
 use super::theme::ThemeName;
 
@@ -27,16 +29,6 @@ pub enum Dialog {
     Note(String),
     /// Really quit?
     ConfirmQuit,
-}
-
-/// The bell.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Bell {
-    /// Rings once for each alarm.
-    #[default]
-    On,
-    /// Silent.
-    Off,
 }
 
 /// How much time the window shows, seconds; the last is the whole session.
@@ -106,8 +98,8 @@ impl Window {
 pub enum Effect {
     /// Send this to the session.
     Send(Command),
-    /// Ring the bell.
-    Ring,
+    /// Ring the bell, so many strokes.
+    Ring(u8),
     /// Leave the screens.
     Quit,
 }
@@ -139,14 +131,14 @@ pub struct UiState {
     pub filter: EventFilter,
     /// One line that answers the last key.
     pub reply: Option<String>,
+    /// The bell's rhythm.
+    pub ringing: Ringing,
     /// The session came to its end: its page was shown once.
     pub at_end: bool,
-    /// Links whose alarm has rung.
-    pub alarmed: BTreeSet<String>,
 }
 
-/// The help has no more rows to scroll: its keys.
-const HELP_ROWS: usize = keys::TABLE.len();
+/// The help has no more rows to scroll: its keys, headings and words on a narrow screen.
+const HELP_ROWS: usize = keys::TABLE.len() * 2;
 
 /// Longest note, in characters.
 pub const NOTE_LIMIT: usize = 200;
@@ -297,7 +289,7 @@ impl UiState {
     fn acknowledge(&mut self, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
         let stands = |feed: &Arc<Feed>| {
             let mut lanes = feed.snapshot.lanes.iter();
-            lanes.any(|lane| lane.state.asks() && !lane.acknowledged)
+            lanes.any(|lane| lane.unacknowledged.is_some() || lane.state.asks() && !lane.acknowledged)
         };
         let (reply, effects) = if is_replay(feed) {
             ("a replay acknowledges nothing: its recording stays as it is", Vec::new())
@@ -375,20 +367,66 @@ impl UiState {
         self.at_end = at_end;
     }
 
-    /// A new feed came: ring for each link that is newly in alarm. On the ground nothing rings.
+    /// A new feed came: ring while an alarm stands that nobody has acknowledged. A replay rings for nothing.
     pub fn observe(&mut self, feed: &Feed) -> Vec<Effect> {
         self.notice_end(feed);
-        let quiet = feed.snapshot.phase.is_some_and(|phase| !phase.is_trip());
-        let standing: BTreeSet<String> = feed
-            .snapshot
-            .lanes
-            .iter()
-            .filter(|lane| lane.state.rings() && !quiet && !lane.acknowledged)
-            .map(|lane| lane.link.clone())
-            .collect();
-        let rings = feed.mode == Mode::Live && self.bell == Bell::On && !standing.is_subset(&self.alarmed);
-        self.alarmed = standing;
-        if rings { vec![Effect::Ring] } else { Vec::new() }
+        if feed.mode != Mode::Live || feed.ended {
+            return Vec::new();
+        }
+        let strokes = self.ringing.observe(&feed.snapshot);
+        if strokes > 0 && self.bell == Bell::On { vec![Effect::Ring(strokes)] } else { Vec::new() }
+    }
+
+    /// The hand did something on the screen; `feed` is the newest.
+    pub fn gesture(&mut self, gesture: Gesture, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        self.reply = None;
+        match (self.dialog.take(), gesture) {
+            (None, gesture) => return self.gesture_on_page(gesture, feed),
+            (Some(dialog @ (Dialog::Help | Dialog::Explain)), Gesture::Wheel { up, .. }) => {
+                let code = if up { KeyCode::Up } else { KeyCode::Down };
+                return self.key_in_text(dialog, KeyEvent::new(code, KeyModifiers::NONE), feed);
+            }
+            (Some(Dialog::ConfirmQuit), Gesture::Tap(Target::Confirm)) => return vec![Effect::Quit],
+            (Some(Dialog::Note(text)), _) => self.dialog = Some(Dialog::Note(text)),
+            // A tap elsewhere closes it, as any other key does.
+            (Some(_), Gesture::Tap(_)) => {}
+            (dialog, _) => self.dialog = dialog,
+        }
+        Vec::new()
+    }
+
+    fn gesture_on_page(&mut self, gesture: Gesture, feed: Option<&Arc<Feed>>) -> Vec<Effect> {
+        match gesture {
+            Gesture::Tap(Target::Action(action)) => return self.apply(action, feed),
+            Gesture::Tap(Target::Link { page, item, .. }) => {
+                self.show(page);
+                self.item = item;
+            }
+            Gesture::Tap(Target::Row { index, at_s }) => {
+                let seeks = at_s.filter(|_| is_replay(feed));
+                if let Some(at_s) = seeks {
+                    self.window.end_s = None;
+                    return vec![Effect::Send(Command::Seek(at_s.max(0.0)))];
+                }
+                self.scroll = index.min(self.rows(feed));
+            }
+            Gesture::Draw(share) => {
+                let now_s = feed.map_or(0.0, |feed| feed.snapshot.now_s);
+                self.window.shift(now_s, -share);
+            }
+            Gesture::Wheel { up, over } => {
+                let is_plot = matches!(over, Target::Plot { .. } | Target::Link { .. });
+                let action = match (self.rows(feed) > 0 && !is_plot, up) {
+                    (true, true) => Action::Up,
+                    (true, false) => Action::Down,
+                    (false, true) => Action::Earlier,
+                    (false, false) => Action::Later,
+                };
+                return self.apply(action, feed);
+            }
+            Gesture::Tap(_) => {}
+        }
+        Vec::new()
     }
 
     /// The window that the session should show, for a plot of this many columns.

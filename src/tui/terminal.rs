@@ -2,7 +2,7 @@
 //!
 //! A panic of the thread that draws restores the terminal before its message is
 //! printed. One of another thread must not write over the screens: its message is
-//! kept and printed when they are left.
+//! kept and printed when they are left. Reports of the mouse are asked for and ended here too.
 
 use std::io;
 use std::io::{Stdout, Write, stdout};
@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use crossterm::cursor::Show;
 use crossterm::execute;
+use crossterm::style::Print;
 use crossterm::terminal::{
     Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
@@ -84,10 +85,14 @@ fn holder() -> Option<ThreadId> {
     *HOLDER.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
+/// Presses, drags and the wheel (not every movement), at places of any size (xterm's control sequences).
+const MOUSE_ON: &str = "\x1b[?1000h\x1b[?1002h\x1b[?1006h";
+const MOUSE_OFF: &str = "\x1b[?1006l\x1b[?1002l\x1b[?1000l";
+
 /// Restores the terminal; safe to call twice. Errors are of no use any more here.
 fn restore() {
     let _ = disable_raw_mode();
-    let _ = execute!(stdout(), LeaveAlternateScreen, Show);
+    let _ = execute!(stdout(), Print(MOUSE_OFF), LeaveAlternateScreen, Show);
     *HOLDER.lock().unwrap_or_else(PoisonError::into_inner) = None;
 }
 
@@ -115,13 +120,14 @@ pub(super) struct Screens {
 
 impl Screens {
     /// Takes the terminal over.
-    pub(super) fn enter() -> io::Result<Self> {
+    pub(super) fn enter(mouse: bool) -> io::Result<Self> {
         hook_panics();
         *HOLDER.lock().unwrap_or_else(PoisonError::into_inner) = Some(std::thread::current().id());
         let entered = enable_raw_mode()
             // Not `Terminal::clear`: it asks where the cursor is, and a terminal that does not
             // answer would hold the start up for seconds and then fail it.
             .and_then(|()| execute!(stdout(), EnterAlternateScreen, Clear(ClearType::All)))
+            .and_then(|()| if mouse { execute!(stdout(), Print(MOUSE_ON)) } else { Ok(()) })
             .and_then(|()| Terminal::new(CrosstermBackend::new(stdout())))
             .map(|terminal| Self { terminal });
         if entered.is_err() {

@@ -10,6 +10,7 @@ mod dialog;
 mod distances;
 mod events_page;
 mod failsafe_page;
+mod field_page;
 mod foot;
 mod lane_column;
 mod latency_page;
@@ -22,6 +23,7 @@ mod range_page;
 mod session_page;
 mod signal_page;
 mod stages;
+pub mod touch;
 mod vibration_page;
 mod video_page;
 mod wifi_panel;
@@ -91,12 +93,17 @@ const fn side(width: u16) -> u16 {
 /// Columns to ask of the session for a page at this size: two a character, as fine as the dots.
 #[must_use]
 pub fn columns(screen: Screen, area: Rect) -> u16 {
+    (plot_columns(screen, area) * 2).clamp(1, 512)
+}
+
+/// Columns of the plots over time.
+fn plot_columns(screen: Screen, area: Rect) -> u16 {
     let side = match screen {
         Screen::Overview if side(area.width) > 0 => side(area.width) + 2,
         Screen::Signal => signal_page::side(area.width),
         _ => 0,
     };
-    (area.width.saturating_sub(GUTTER + side) * 2).clamp(1, 512)
+    area.width.saturating_sub(GUTTER + side)
 }
 
 /// Draws everything.
@@ -106,23 +113,41 @@ pub fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
         return;
     }
     buffer.set_style(area, scene.theme.base);
-    let large = scene.state.screen == Screen::Overview;
-    let (top, rest) = split_rows(area, banner::rows(scene, large, area));
-    banner::render(scene, large, top, buffer);
-    let foot_rows = foot::rows(large, area.height);
-    let (body, foot) = split_rows(rest, rest.height.saturating_sub(foot_rows));
-    let cautions = caution_line::lines(scene, body);
-    let (top, body) = split_rows(body, cautions.len() as u16);
-    caution_line::render(scene, &cautions, top, buffer);
+    let parts = Parts::of(scene, area);
+    let body = parts.body;
+    banner::render(scene, parts.large, parts.banner, buffer);
+    caution_line::render(scene, &parts.cautions, parts.caution, buffer);
     if let Some(snapshot) = scene.shown() {
         page(scene, snapshot, body, buffer);
     } else {
         let text = "no record yet: waiting for the first bytes of a source";
         Pen::new(buffer, body).paragraph(1, 1, text, scene.theme.dim);
     }
-    foot::render(scene, foot, buffer);
+    foot::render(scene, parts.foot, buffer);
     dialog::render(scene, area, buffer);
     clean(scene.glyphs, area, buffer);
+}
+
+/// What stands where: the same for what draws and for what is touched.
+struct Parts {
+    large: bool,
+    banner: Rect,
+    cautions: Vec<String>,
+    caution: Rect,
+    body: Rect,
+    foot: Rect,
+}
+
+impl Parts {
+    fn of(scene: &Scene<'_>, area: Rect) -> Self {
+        let large = scene.state.screen == Screen::Overview;
+        let (banner, rest) = split_rows(area, banner::rows(scene, large, area));
+        let foot_rows = foot::rows(large, area.height);
+        let (body, foot) = split_rows(rest, rest.height.saturating_sub(foot_rows));
+        let cautions = caution_line::lines(scene, body);
+        let (caution, body) = split_rows(body, cautions.len() as u16);
+        Self { large, banner, cautions, caution, body, foot }
+    }
 }
 
 fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
@@ -136,6 +161,7 @@ fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
         Screen::Events => events_page::render(scene, snapshot, area, buffer),
         Screen::Signal => signal_page::render(scene, snapshot, area, buffer),
         Screen::Map => map::render(scene, snapshot, area, buffer),
+        Screen::Field => field_page::render(scene, snapshot, area, buffer),
         Screen::Session => session_page::render(scene, snapshot, area, buffer),
     }
 }
@@ -171,7 +197,8 @@ fn ascii(letter: char) -> char {
         '░' | '▂' => ':',
         '▒' | '▃' | '▄' => '=',
         '▓' | '▅' | '▆' => '%',
-        '█' | '▇' | '▀' | '■' => '#',
+        '█' | '▇' | '■' => '#',
+        '▀' => '"',
         '●' => '+',
         '±' => '~',
         '°' => 'd',

@@ -21,7 +21,7 @@ macro_rules! explanations {
 
 /// All, in the order in which they are listed.
 pub const ALL: &[Explanation] = explanations!(
-    "verdicts" "session-verdicts" "margin" "freeze-limit" "agreement" "level" "trend" "worked-to" "distance" "path-loss" "theory"
+    "verdicts" "session-verdicts" "alarms" "margin" "freeze-limit" "agreement" "level" "trend" "worked-to" "distance" "path-loss" "theory"
     "direction" "phases" "evidence" "latency" "control-frames" "control-holds" "failsafe" "clock" "loss" "bursts"
     "bad-spells" "availability" "both-links" "framing" "own-reports" "transmitters" "video" "freeze" "key-frames"
     "jitter" "timing" "glass-to-glass" "vibration" "power" "events" "statistics" "not-told" "messages" "sources" "recording"

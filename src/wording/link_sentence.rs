@@ -10,29 +10,44 @@ use super::{limit, quantity};
 #[must_use]
 pub(super) fn text(about: &str, state: LinkState, judged: &LinkJudgement) -> String {
     let said = what_is_so(about, judged);
-    match judged.reason {
-        StateReason::Failing { what: Failure::Frozen | Failure::InputLost, .. } => {
-            let to_do = if in_trip(judged) { ": turn back" } else { "" };
-            format!("{said}{to_do}")
+    // What the pilot sees or feels comes first, else what to do: no narrow screen cuts it off.
+    match (to_do(state, judged), judged.reason) {
+        (None, _) => said,
+        (Some(_), StateReason::Failing { what: Failure::Frozen | Failure::InputLost, .. }) => {
+            format!("{said}: turn back")
         }
-        _ => format!("{}{said}", what_to_do(state, judged)),
+        (Some(ToDo::TurnBack), _) => format!("turn back now: {said}"),
+        (Some(ToDo::GoNoFarther), _) => format!("go no farther: {said}"),
     }
+}
+
+/// What to do in a trip, the most pressing first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum ToDo {
+    /// Turn back now.
+    TurnBack,
+    /// Go no farther.
+    GoNoFarther,
 }
 
 fn in_trip(judged: &LinkJudgement) -> bool {
     judged.phase.is_none_or(Phase::is_trip)
 }
 
-/// It comes first, so that no narrow screen cuts it off. A silent far side says itself what to check.
-fn what_to_do(state: LinkState, judged: &LinkJudgement) -> &'static str {
-    let silent = matches!(judged.reason, StateReason::Failing { what: Failure::Silent, .. });
-    if silent || !in_trip(judged) {
-        return "";
+/// What a link's state asks of the pilot; `None`: nothing, or what to check. A silent far side says that itself.
+#[must_use]
+pub fn to_do(state: LinkState, judged: &LinkJudgement) -> Option<ToDo> {
+    if !in_trip(judged) {
+        return None;
     }
-    match state {
-        LinkState::Failing | LinkState::Alarm if judged.role != LinkRole::Telemetry => "turn back now: ",
-        LinkState::Failing | LinkState::Alarm | LinkState::Warning => "go no farther: ",
-        _ => "",
+    match (judged.reason, state) {
+        (StateReason::Failing { what: Failure::Silent, .. }, _) => None,
+        (StateReason::Failing { what: Failure::Frozen | Failure::InputLost, .. }, _) => Some(ToDo::TurnBack),
+        (_, LinkState::Failing | LinkState::Alarm) if judged.role != LinkRole::Telemetry => {
+            Some(ToDo::TurnBack)
+        }
+        (_, LinkState::Failing | LinkState::Alarm | LinkState::Warning) => Some(ToDo::GoNoFarther),
+        _ => None,
     }
 }
 

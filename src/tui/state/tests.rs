@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use crate::snapshot::{Lane, LatencyView, Snapshot, VibrationView, VideoView, View};
 use crate::summary::Summary;
 
-use crate::snapshot::LinkState;
+use crate::snapshot::{LinkState, Unacknowledged};
 use crate::tui::state::*;
 
 fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
@@ -58,7 +58,7 @@ fn write(state: &mut UiState, text: &str, feed: &Arc<Feed>) {
 #[test]
 fn number_keys_and_tab_walk_the_pages() {
     let (mut state, feed) = (UiState::default(), live());
-    for (number, screen) in "123456789w".chars().zip(Screen::ALL) {
+    for (number, screen) in "1234567890w".chars().zip(Screen::ALL) {
         press(&mut state, KeyCode::Char(number), &feed);
         assert_eq!(state.screen, screen);
     }
@@ -173,7 +173,7 @@ fn zooming_out_ends_with_the_whole_session_and_one_key_comes_back() {
     assert_eq!(state.window, Window { span: SPANS_S.len() - 1, end_s: None });
     press(&mut state, KeyCode::Char('+'), &feed);
     assert!(state.window.span_s() <= 600.0, "{}", state.window.span_s());
-    press(&mut state, KeyCode::Char('0'), &feed);
+    press(&mut state, KeyCode::Char('z'), &feed);
     assert!(state.window.span_s().is_infinite());
 }
 
@@ -212,30 +212,119 @@ fn replay_keys_say_so_in_live_and_send_nothing() {
     assert!(state.reply.is_some());
 }
 
+/// A picture at an instant in which a link calls, or none does.
+fn calling(state: Option<LinkState>, mode: Mode, now_s: f64) -> Arc<Feed> {
+    let mut feed = (*feed(mode, now_s)).clone();
+    let mut snapshot = (*feed.snapshot).clone();
+    snapshot.lanes[1].unacknowledged = state.map(|state| Unacknowledged { state, ago_s: 1.0 });
+    feed.snapshot = Arc::new(snapshot);
+    Arc::new(feed)
+}
+
+/// Strokes at each instant of a session: a fifth of a second from picture to picture.
+fn strokes(state: &mut UiState, call: Option<LinkState>, from_s: f64, to_s: f64) -> Vec<(f64, u8)> {
+    let mut heard = Vec::new();
+    for fifth in 0..((to_s - from_s) * 5.0).round() as u32 {
+        let now_s = from_s + f64::from(fifth) / 5.0;
+        for effect in state.observe(&calling(call, Mode::Live, now_s)) {
+            let Effect::Ring(count) = effect else { panic!("{effect:?}") };
+            heard.push((now_s, count));
+        }
+    }
+    heard
+}
+
 #[test]
-fn the_bell_rings_once_for_each_alarm_and_not_where_it_is_muted_or_acknowledged() {
-    let alarm = |state: LinkState, acknowledged: bool, mode: Mode| {
-        let mut feed = (*feed(mode, 600.0)).clone();
-        let mut snapshot = (*feed.snapshot).clone();
-        snapshot.lanes[0].state = state;
-        snapshot.lanes[0].acknowledged = acknowledged;
-        feed.snapshot = Arc::new(snapshot);
-        feed
-    };
+fn the_bell_has_a_rhythm_until_nothing_calls() {
     let mut state = UiState::default();
-    let rings = [Effect::Ring];
-    assert!(state.observe(&alarm(LinkState::Warning, false, Mode::Live)).is_empty());
-    assert_eq!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)), rings);
-    assert!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)).is_empty());
-    assert!(state.observe(&alarm(LinkState::Good, false, Mode::Live)).is_empty());
-    assert_eq!(state.observe(&alarm(LinkState::Failing, false, Mode::Live)), rings, "a new one rings again");
+    assert!(strokes(&mut state, None, 0.0, 10.0).is_empty());
+    assert_eq!(strokes(&mut state, Some(LinkState::Alarm), 10.0, 20.0), [(10.0, 1), (14.0, 1), (18.0, 1)]);
+    // What fails rings at once, and faster.
+    let failing = [(20.0, 2), (22.0, 2), (24.0, 2)];
+    assert_eq!(strokes(&mut state, Some(LinkState::Failing), 20.0, 26.0), failing);
+    // An alarm that follows does not ring sooner than alarms do.
+    assert_eq!(strokes(&mut state, Some(LinkState::Alarm), 26.0, 32.0), [(28.0, 1)]);
+    assert!(strokes(&mut state, None, 32.0, 60.0).is_empty());
+    assert_eq!(
+        strokes(&mut state, Some(LinkState::Alarm), 60.0, 60.4),
+        [(60.0, 1)],
+        "a new one rings at once"
+    );
+}
+
+#[test]
+fn ticks_alone_carry_the_rhythm() {
     let mut state = UiState::default();
-    assert!(state.observe(&alarm(LinkState::Alarm, true, Mode::Live)).is_empty());
-    let mut state = UiState { bell: Bell::Off, ..UiState::default() };
-    assert!(state.observe(&alarm(LinkState::Alarm, false, Mode::Live)).is_empty());
-    let mut state = UiState::default();
+    let mut heard = Vec::new();
+    // Once a second, a little early or late.
+    for (second, off_s) in (100..112).zip([0.0, 0.03, -0.04, 0.01].into_iter().cycle()) {
+        let feed = calling(Some(LinkState::Failing), Mode::Live, f64::from(second) + off_s);
+        heard.extend((!state.observe(&feed).is_empty()).then_some(second));
+    }
+    assert_eq!(heard, [100, 102, 104, 106, 108, 110]);
+}
+
+#[test]
+fn a_replay_a_muted_bell_and_an_ended_session_are_silent() {
     let replay = Mode::Replay { speed: 64.0, paused: false, duration_s: 900.0, at_end: false };
-    assert!(state.observe(&alarm(LinkState::Alarm, false, replay)).is_empty());
+    let mut state = UiState::default();
+    assert!(state.observe(&calling(Some(LinkState::Failing), replay, 600.0)).is_empty());
+    let mut muted = UiState { bell: Bell::Off, ..UiState::default() };
+    assert!(muted.observe(&calling(Some(LinkState::Failing), Mode::Live, 600.0)).is_empty());
+    let ended = Feed { ended: true, ..(*calling(Some(LinkState::Failing), Mode::Live, 600.0)).clone() };
+    assert!(UiState::default().observe(&ended).is_empty());
+}
+
+#[test]
+fn what_cleared_a_moment_ago_is_acknowledged_too() {
+    let mut state = UiState::default();
+    let called = calling(Some(LinkState::Alarm), Mode::Live, 600.0);
+    assert_eq!(press(&mut state, KeyCode::Char('a'), &called), [Effect::Send(Command::Acknowledge)]);
+    let tap = Gesture::Tap(Target::Action(Action::Acknowledge));
+    assert_eq!(state.gesture(tap, Some(&called)), [Effect::Send(Command::Acknowledge)]);
+    assert!(state.gesture(tap, Some(&calling(None, Mode::Live, 600.0))).is_empty());
+}
+
+#[test]
+fn a_row_of_events_leads_a_replay_there_and_live_only_scrolls() {
+    let row = Gesture::Tap(Target::Row { index: 4, at_s: Some(312.5) });
+    let mut state = UiState { screen: Screen::Events, ..UiState::default() };
+    assert_eq!(state.gesture(row, Some(&replay())), [Effect::Send(Command::Seek(312.5))]);
+    assert!(state.gesture(row, Some(&live())).is_empty());
+    assert_eq!(state.scroll, 0, "there is no such row");
+}
+
+#[test]
+fn a_plot_moves_with_the_hand_and_the_wheel_moves_time_where_nothing_scrolls() {
+    let (mut state, feed) = (UiState::default(), live());
+    state.gesture(Gesture::Draw(0.5), Some(&feed));
+    assert_eq!(state.window.end_s, Some(540.0), "to the right: earlier, half of 120 s");
+    state.gesture(Gesture::Draw(-0.25), Some(&feed));
+    assert_eq!(state.window.end_s, Some(570.0));
+    state.gesture(Gesture::Draw(-1.0), Some(&feed));
+    assert_eq!(state.window.end_s, None, "the newest record is followed again");
+    state.gesture(Gesture::Wheel { up: true, over: Target::Nothing }, Some(&feed));
+    assert_eq!(state.window.end_s, Some(570.0));
+}
+
+#[test]
+fn a_tap_closes_a_dialog_does_nothing_under_it_and_ends_only_by_yes() {
+    let (mut state, feed) = (UiState::default(), live());
+    press(&mut state, KeyCode::Char('?'), &feed);
+    state.gesture(Gesture::Wheel { up: false, over: Target::Nothing }, Some(&feed));
+    assert_eq!((state.help_scroll, &state.dialog), (1, &Some(Dialog::Help)));
+    assert!(state.gesture(Gesture::Tap(Target::Nothing), Some(&feed)).is_empty());
+    assert_eq!(state.dialog, None);
+    let quit = Gesture::Tap(Target::Action(Action::Quit));
+    assert!(state.gesture(quit, Some(&feed)).is_empty());
+    assert_eq!(state.dialog, Some(Dialog::ConfirmQuit));
+    assert!(state.gesture(Gesture::Tap(Target::Nothing), Some(&feed)).is_empty());
+    assert_eq!(state.dialog, None);
+    state.gesture(quit, Some(&feed));
+    assert_eq!(state.gesture(Gesture::Tap(Target::Confirm), Some(&feed)), [Effect::Quit]);
+    let mut state = UiState { dialog: Some(Dialog::Note("half".to_owned())), ..UiState::default() };
+    state.gesture(Gesture::Tap(Target::Nothing), Some(&feed));
+    assert_eq!(state.dialog, Some(Dialog::Note("half".to_owned())), "a touch by chance loses no note");
 }
 
 #[test]

@@ -8,6 +8,7 @@ use super::Scene;
 use crate::session::Feed;
 use crate::snapshot::{Lane, LinkState};
 use crate::summary::Verdict;
+use crate::tui::state::Screen;
 use crate::tui::widget::big;
 use crate::tui::widget::pen::{Pen, wrapped};
 use crate::wording::{advice, quantity};
@@ -15,6 +16,8 @@ use crate::wording::{advice, quantity};
 /// Rows that it takes.
 pub(super) fn rows(scene: &Scene<'_>, large: bool, area: Rect) -> u16 {
     match (large, area.height) {
+        // That page says it itself, larger.
+        _ if scene.state.screen == Screen::Field => 0,
         (_, 0..=9) => 1,
         // A state that asks for something gets room to say it on a narrow screen.
         (false, height) => 1 + u16::from(height >= 20 && area.width < 120 && is_pressing(scene)),

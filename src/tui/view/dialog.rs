@@ -24,7 +24,7 @@ pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
         Some(Dialog::Explain) => explanation(scene, area, buffer),
         Some(Dialog::Note(text)) => note(scene.theme, text, area, buffer),
         Some(Dialog::ConfirmQuit) => {
-            let inner = sheet(scene.theme, area, 46, 4, buffer);
+            let inner = sheet(scene.theme, area, ASKS.0, ASKS.1, buffer);
             let mut pen = Pen::new(buffer, inner);
             pen.text(0, 0, "End the session and close the recording?", scene.theme.strong);
             pen.pieces(0, 1, &[("y", scene.theme.key), (" end it   ", scene.theme.base)]);
@@ -33,12 +33,35 @@ pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     }
 }
 
+/// Columns and rows of the question before the end.
+const ASKS: (u16, u16) = (46, 4);
+
+/// Where it takes a yes.
+pub(super) fn yes(area: Rect) -> Rect {
+    let inner = inside(placed(area, ASKS.0, ASKS.1));
+    Rect { y: inner.y + 1, width: inner.width.min(10), height: u16::from(inner.height > 1), ..inner }
+}
+
+/// A sheet in the middle of the area.
+fn placed(area: Rect, columns: u16, rows: u16) -> Rect {
+    let (columns, rows) = (columns.min(area.width), rows.min(area.height));
+    Rect::new(area.x + (area.width - columns) / 2, area.y + (area.height - rows) / 2, columns, rows)
+}
+
+/// The area inside its frame.
+fn inside(sheet: Rect) -> Rect {
+    Rect::new(
+        sheet.x + 2.min(sheet.width),
+        sheet.y + 1.min(sheet.height),
+        sheet.width.saturating_sub(4),
+        sheet.height.saturating_sub(2),
+    )
+}
+
 /// Clears a sheet in the middle of the area, framed, and gives the area inside.
 fn sheet(theme: &Theme, area: Rect, columns: u16, rows: u16, buffer: &mut Buffer) -> Rect {
-    let columns = columns.min(area.width);
-    let rows = rows.min(area.height);
-    let sheet =
-        Rect::new(area.x + (area.width - columns) / 2, area.y + (area.height - rows) / 2, columns, rows);
+    let sheet = placed(area, columns, rows);
+    let Rect { width: columns, height: rows, .. } = sheet;
     for y in sheet.top()..sheet.bottom() {
         for x in sheet.left()..sheet.right() {
             buffer[(x, y)].reset();
@@ -56,12 +79,7 @@ fn sheet(theme: &Theme, area: Rect, columns: u16, rows: u16, buffer: &mut Buffer
             pen.glyph(x, y, letter, theme.title);
         }
     }
-    Rect::new(
-        sheet.x + 2.min(columns),
-        sheet.y + 1.min(rows),
-        columns.saturating_sub(4),
-        rows.saturating_sub(2),
-    )
+    inside(sheet)
 }
 
 fn note(theme: &Theme, text: &str, area: Rect, buffer: &mut Buffer) {
@@ -212,8 +230,12 @@ fn lines(texts: &[String], columns: u16) -> Vec<Line> {
     texts.iter().flat_map(|text| wrapped(text, columns)).map(Line::Text).collect()
 }
 
-fn legend() -> [String; 4] {
+fn legend() -> [String; 5] {
     [
+        "touch or mouse: tap a page or key at the foot, a link, a row of a list (events: a replay goes there); on a \
+         narrow screen the page's own name leads back; the first line acknowledges; draw a plot to move in time; the \
+         wheel scrolls a list or moves time"
+            .to_owned(),
         format!(
             "loss rows: {}  {} picture frozen, or input stuck while sticks moved",
             strip::legend(),

@@ -5,10 +5,10 @@ use ratatui::layout::Rect;
 use ratatui::style::Style;
 
 use crate::snapshot::{LinkState, Snapshot};
-use crate::summary::{Event, MarginChange};
+use crate::summary::{Event, EventSummary, MarginChange};
 use crate::tui::theme::Theme;
 use crate::tui::widget::axis::{letter_of, state_of};
-use crate::tui::widget::panel::{panel, split_rows};
+use crate::tui::widget::panel::{inside, panel, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::tui::widget::strip::STOOD_STILL;
 use crate::wording::{event, quantity};
@@ -28,6 +28,25 @@ fn symbol(event: &Event, theme: &Theme) -> (String, Style) {
     (symbol.to_owned(), style)
 }
 
+/// The events of the chosen kind, the newest first.
+fn listed<'a>(scene: &Scene<'_>, snapshot: &'a Snapshot) -> Vec<&'a EventSummary> {
+    let filter = scene.state.filter;
+    snapshot.summary.events.iter().rev().filter(|event| filter.lists(&event.event)).collect()
+}
+
+/// The first that is shown.
+fn first(scene: &Scene<'_>, listed: &[&EventSummary]) -> usize {
+    scene.state.scroll.min(listed.len().saturating_sub(1))
+}
+
+/// The event of a row of the page, by its place in the list, and its instant.
+pub(super) fn touched(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, y: u16) -> Option<(usize, f64)> {
+    let list = inside(inside(split_rows(area, failsafe_page::rows(snapshot, area)).1));
+    let listed = listed(scene, snapshot);
+    let index = usize::from(y.checked_sub(list.y)?) + first(scene, &listed);
+    listed.get(index).filter(|_| y < list.bottom()).map(|event| (index, event.at_s))
+}
+
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
@@ -35,10 +54,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     if top.height > 0 {
         failsafe_page::render(scene, snapshot, top, buffer);
     }
-    let filter = scene.state.filter;
-    let listed: Vec<_> =
-        snapshot.summary.events.iter().rev().filter(|event| filter.lists(&event.event)).collect();
-    let title = format!("events: {}", filter.title());
+    let listed = listed(scene, snapshot);
+    let title = format!("events: {}", scene.state.filter.title());
     let note =
         format!("{} of {}, newest first, l lists another kind", listed.len(), snapshot.summary.events.len());
     let inner = panel(&title, &note, theme, area, buffer);
@@ -52,8 +69,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         pen.text(x, 0, head, theme.dim);
     }
     let rows = pen.height().saturating_sub(1);
-    let first = scene.state.scroll.min(listed.len().saturating_sub(1));
-    for (row, event) in (1..=rows).zip(listed.iter().skip(first)) {
+    for (row, event) in (1..=rows).zip(listed.iter().skip(first(scene, &listed))) {
         let (symbol, style) = symbol(&event.event, theme);
         pen.right(9, row, &quantity::clock_tenths(event.at_s), theme.strong);
         pen.text(11, row, &symbol, style);

@@ -2,6 +2,7 @@
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
+use ratatui::style::Style;
 
 use crate::record::{IN_THE_PATH, MarkKind};
 use crate::session::{Feed, Mode};
@@ -13,6 +14,7 @@ use crate::tui::widget::pen::{Pen, width};
 use crate::wording::advice;
 use crate::wording::caution;
 use crate::wording::event;
+use crate::wording::field_words;
 use crate::wording::quantity;
 
 use super::Scene;
@@ -54,92 +56,142 @@ pub(super) fn render(scene: &Scene<'_>, area: Rect, buffer: &mut Buffer) {
     if height == 0 {
         return;
     }
-    pages(scene, height - 1, &mut pen);
+    let hints = hints(scene, area);
+    if let (1, Some(feed)) = (height, scene.feed) {
+        pen.text(0, 0, &sends(feed), scene.theme.of(LinkState::Warning));
+    }
+    for hint in &hints {
+        let x = pen.text(hint.x, height - 1, hint.key, scene.theme.key);
+        pen.text(x, height - 1, &hint.text, hint.style);
+    }
     let Some(feed) = scene.feed else { return };
+    if let Some(row) = clock_row(height) {
+        clock(scene, feed, row, area, &mut pen);
+    }
     match height {
-        1 => {}
-        2 => clock(scene, feed, 0, &mut pen),
-        3 => {
-            sources(scene, feed, 0, &mut pen);
-            clock(scene, feed, 1, &mut pen);
-        }
+        1 | 2 => {}
+        3 => sources(scene, feed, 0, &mut pen),
         _ => {
             notices(scene, feed, 0, &mut pen);
             sources(scene, feed, 1, &mut pen);
-            clock(scene, feed, 2, &mut pen);
         }
     }
+}
+
+/// The row of the clock, above the keys.
+const fn clock_row(height: u16) -> Option<u16> {
+    match height {
+        0 | 1 => None,
+        2..=4 => Some(height - 2),
+        _ => Some(2),
+    }
+}
+
+/// What the key at a place of the foot does; the row of the clock acknowledges what stands there unacknowledged.
+pub(super) fn touched(scene: &Scene<'_>, area: Rect, x: u16, y: u16) -> Option<Action> {
+    let (x, row) = (x.checked_sub(area.x)?, y.checked_sub(area.y)?);
+    if row + 1 == area.height {
+        let hints = hints(scene, area);
+        return hints.iter().find(|hint| (hint.x..hint.end()).contains(&x)).map(|hint| hint.action);
+    }
+    (clock_row(area.height) == Some(row) && unacknowledged(scene).is_some()).then_some(Action::Acknowledge)
+}
+
+/// What nobody has acknowledged, in words; a replay acknowledges nothing.
+fn unacknowledged(scene: &Scene<'_>) -> Option<[String; 2]> {
+    let feed = scene.feed.filter(|feed| feed.mode == Mode::Live)?;
+    field_words::unacknowledged(&feed.snapshot.lanes)
 }
 
 /// Columns of the hints for help and quit.
 const HELP_AND_QUIT: u16 = 13;
 
-/// The pages by their keys, and the keys most used.
-fn pages(scene: &Scene<'_>, row: u16, pen: &mut Pen<'_>) {
-    let theme = scene.theme;
-    let mut x = 0;
-    if let (1, Some(feed)) = (pen.height(), scene.feed) {
-        let words = sends(feed);
-        if !words.is_empty() {
-            x = pen.text(0, row, &words, theme.of(LinkState::Warning)) + 1;
-        }
+/// A key in the last row, and what it does.
+struct Hint {
+    x: u16,
+    key: &'static str,
+    text: String,
+    style: Style,
+    action: Action,
+}
+
+impl Hint {
+    /// The column after it.
+    fn end(&self) -> u16 {
+        self.x + width(self.key) + width(&self.text)
     }
+}
+
+/// The pages by their keys, and the keys most used.
+fn hints(scene: &Scene<'_>, area: Rect) -> Vec<Hint> {
+    let theme = scene.theme;
+    let columns = area.width;
+    let words = scene.feed.filter(|_| area.height == 1).map(sends).unwrap_or_default();
+    let mut x = if words.is_empty() { 0 } else { width(&words) + 1 };
     // Help and quit always fit: a screen that cannot hold all pages' names has that of its own page alone.
     let names: u16 = Screen::ALL.iter().map(|screen| width(screen.title()) + 4).sum();
-    let room = pen.width().saturating_sub(x);
+    let room = columns.saturating_sub(x);
     let narrow = names + HELP_AND_QUIT > room;
-    x = if narrow { own_page(scene, room, x, row, pen) } else { all_pages(scene, x, row, pen) };
-    let help = if x + HELP_AND_QUIT > pen.width() { "" } else { "help" };
+    let mut shown = if narrow { vec![own_page(scene, room, x)] } else { all_pages(scene, x) };
+    x = shown.last().map_or(x, |hint| hint.end() + 1).min(columns);
+    let help = if x + HELP_AND_QUIT > columns { "" } else { "help" };
     let replay = scene.feed.is_some_and(|feed| matches!(feed.mode, Mode::Replay { .. }));
-    let hints = [
+    // What is asked for now comes first.
+    let calls = unacknowledged(scene).is_some();
+    let most_used = [
         (Action::Help, help, true),
         (Action::Quit, "quit", true),
+        (Action::Acknowledge, "acknowledge", calls),
         (Action::NextScreen, "next page", narrow),
         (Action::Mark(MarkKind::PictureFroze), "froze", !replay),
         (Action::WriteNote, "note", !replay),
-        (Action::Acknowledge, "acknowledge", !replay),
+        (Action::Acknowledge, "acknowledge", !replay && !calls),
         (Action::Pause, "pause", true),
         (Action::SeekBy(10), "10 s forward", replay),
         (Action::SeekBy(-10), "10 s back", replay),
         (Action::ZoomIn, "zoom", true),
         (Action::NextTheme, "theme", true),
     ];
-    let gap = u16::from(x + 2 + HELP_AND_QUIT <= pen.width());
+    let gap = u16::from(x + 2 + HELP_AND_QUIT <= columns);
     x += gap;
-    for (action, text, _) in hints.iter().filter(|hint| hint.2) {
+    for (action, text, _) in most_used.iter().filter(|hint| hint.2) {
         let key = keys::shown(*action);
-        if x + width(key) + 1 + width(text) > pen.width() {
+        if x + width(key) + 1 + width(text) > columns {
             break;
         }
-        x = pen.text(x, row, key, theme.key);
         let text = if text.is_empty() { " ".to_owned() } else { format!(" {text} ") };
-        x = pen.text(x, row, &text, theme.dim) + gap;
+        let hint = Hint { x, key, text, style: theme.dim, action: *action };
+        x = hint.end().min(columns) + gap;
+        shown.push(hint);
     }
+    shown
 }
 
 /// Every page by its key.
-fn all_pages(scene: &Scene<'_>, mut x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
+fn all_pages(scene: &Scene<'_>, mut x: u16) -> Vec<Hint> {
     let theme = scene.theme;
-    for screen in Screen::ALL {
+    let hint = |screen: Screen| {
         let style = if screen == scene.state.screen { theme.band(LinkState::Unknown) } else { theme.dim };
-        x = pen.text(x, row, keys::shown(Action::Show(screen)), theme.key);
-        x = pen.text(x, row, &format!(" {} ", screen.title()), style) + 1;
-    }
-    x
+        let (action, text) = (Action::Show(screen), format!(" {} ", screen.title()));
+        let hint = Hint { x, key: keys::shown(action), text, style, action };
+        x = hint.end() + 1;
+        hint
+    };
+    Screen::ALL.into_iter().map(hint).collect()
 }
 
-/// The page that is shown, and its place among all.
-fn own_page(scene: &Scene<'_>, room: u16, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
+/// The page that is shown, and its place among all; a tap on it leads back to the overview.
+fn own_page(scene: &Scene<'_>, room: u16, x: u16) -> Hint {
     let title = scene.state.screen.title();
     let place = Screen::ALL.iter().position(|screen| *screen == scene.state.screen).map_or(1, |at| at + 1);
     let count = Screen::ALL.len();
     let long = format!("page {place} of {count}: {title} ");
     let text = if width(&long) + HELP_AND_QUIT <= room { long } else { format!("{place}/{count} {title} ") };
-    pen.text(x, row, &text, scene.theme.band(LinkState::Unknown)) + 1
+    Hint { x, key: "", text, style: scene.theme.band(LinkState::Unknown), action: Action::Leave }
 }
 
 /// Live or replay, where the clock stands, and the recorder.
-fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
+fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>) {
     let theme = scene.theme;
     let now_s = feed.snapshot.now_s;
     let mut x = match &feed.mode {
@@ -154,6 +206,17 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     let words = sends(feed);
     if pen.height() < 4 && !words.is_empty() {
         x = pen.text(x + 2, row, &words, theme.of(LinkState::Warning));
+    }
+    // What nobody has acknowledged comes before all but that.
+    if let Some([all, brief]) = unacknowledged(scene) {
+        let room = pen.width().saturating_sub(x + 2);
+        let calls = if width(&all) <= room { all } else { brief };
+        x = pen.cut(x + 2, row, &calls, room, theme.of(LinkState::Alarm));
+        // The key, where the last row has no room for it.
+        let key = [(keys::shown(Action::Acknowledge), theme.key), (" acknowledge", theme.dim)];
+        if !hints(scene, area).iter().any(|hint| hint.action == Action::Acknowledge) {
+            x = pen.pieces(x + 2, row, &key);
+        }
     }
     // On a narrow screen what this program sends comes first.
     let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);

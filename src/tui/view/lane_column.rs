@@ -25,20 +25,10 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let (top, rest) = split_rows(area, 1);
     let (body, axis) = split_rows(rest, rest.height.saturating_sub(1));
     heads(scene, snapshot, top, buffer);
-    let count = snapshot.lanes.len().max(1) as u16;
-    let fitting = (body.height / LEAST_ROWS).min(count).max(1);
-    let gap = u16::from(body.height >= fitting * 6);
-    let each = ((body.height + gap) / fitting).saturating_sub(gap).min(MOST_ROWS);
-    let mut spare = (body.height + gap).saturating_sub(fitting * (each + gap));
-    let mut left = body;
-    for lane in snapshot.lanes.iter().take(usize::from(fitting)) {
-        let extra = u16::from(spare > 0 && each < MOST_ROWS);
-        spare -= extra;
-        let (own, below) = split_rows(left, each + extra);
-        render_lane(scene, lane, own, buffer);
-        left = split_rows(below, gap).1;
+    let (places, used) = places(snapshot.lanes.len(), body);
+    for (lane, own) in snapshot.lanes.iter().zip(&places) {
+        render_lane(scene, lane, *own, buffer);
     }
-    let used = Rect { height: body.height - left.height, ..body };
     let plots = split_columns(used, GUTTER, 0).1;
     MarkRow { view: snapshot.view, marks: &snapshot.marks, theme: scene.theme }.ticks(plots, buffer);
     if snapshot.lanes.is_empty() {
@@ -50,12 +40,37 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         );
     }
     let axis = Rect { y: used.bottom().min(axis.y), ..axis };
-    let hidden = snapshot.lanes.len().saturating_sub(usize::from(fitting));
+    let hidden = snapshot.lanes.len().saturating_sub(places.len());
     if hidden > 0 {
         let text = format!("{hidden} more: make the screen taller");
         Pen::new(buffer, axis).cut(0, 0, &text, GUTTER - 2, scene.theme.dim);
     }
     time_axis(scene, snapshot, axis, buffer);
+}
+
+/// Where each lane stands that fits, and the rows that they take together.
+fn places(lanes: usize, body: Rect) -> (Vec<Rect>, Rect) {
+    let count = lanes.max(1) as u16;
+    let fitting = (body.height / LEAST_ROWS).min(count).max(1);
+    let gap = u16::from(body.height >= fitting * 6);
+    let each = ((body.height + gap) / fitting).saturating_sub(gap).min(MOST_ROWS);
+    let mut spare = (body.height + gap).saturating_sub(fitting * (each + gap));
+    let mut left = body;
+    let mut places = Vec::new();
+    for _ in 0..lanes.min(usize::from(fitting)) {
+        let extra = u16::from(spare > 0 && each < MOST_ROWS);
+        spare -= extra;
+        let (own, below) = split_rows(left, each + extra);
+        places.push(own);
+        left = split_rows(below, gap).1;
+    }
+    (places, Rect { height: body.height - left.height, ..body })
+}
+
+/// Where each lane stands within the area that [`render`] was given.
+pub(super) fn touched(snapshot: &Snapshot, area: Rect) -> Vec<Rect> {
+    let rest = split_rows(area, 1).1;
+    places(snapshot.lanes.len(), split_rows(rest, rest.height.saturating_sub(1)).0).0
 }
 
 /// The row above the lanes: what the gutter holds, and the letters of marks.

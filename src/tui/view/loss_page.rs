@@ -11,7 +11,7 @@ use crate::snapshot::{SenderLane, Snapshot, WindowLoss};
 use crate::summary::{ControlHolds, LinkSummary, Stream, Summary, VideoSummary};
 use crate::tui::state::LossPart;
 use crate::tui::widget::axis::MarkRow;
-use crate::tui::widget::panel::{panel, split_columns, split_rows};
+use crate::tui::widget::panel::{inside, panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::tui::widget::strip::{Strip, legend};
 use crate::wording::quantity;
@@ -22,21 +22,21 @@ use super::{GUTTER, Scene, put, time_axis, window_text};
 /// From this size on the other parts stand under the senders.
 const FEWEST_ROWS: u16 = 24;
 const WIDE: u16 = 120;
+/// Rows under the senders.
+const AXIS_AND_WORDS: u16 = 3;
 /// From this width on a control link's holds stand in its row.
 const HOLDS_BESIDE: u16 = 124;
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let summary = &snapshot.summary;
-    let links = (summary.links.len().clamp(1, 6) + summary.together.len().min(2)) as u16;
-    let holds = u16::from(summary.control_holds.is_some() && area.width < HOLDS_BESIDE);
-    let (top, rest) = split_rows(area, links + 3 + holds);
+    let (top, rest) = split_rows(area, top_rows(summary, area));
     links_table(scene, summary, top, buffer);
     let has_stream = |sender: &&SenderLane| sender.stream.is_some_and(|index| index < summary.streams.len());
     let selected = snapshot.senders.get(scene.state.scroll).filter(has_stream);
     let selected = selected.or_else(|| snapshot.senders.iter().find(|sender| sender.stream == Some(0)));
     match scene.state.loss_part {
-        LossPart::Senders if rest.height >= FEWEST_ROWS && rest.width >= WIDE => {
+        LossPart::Senders if has_all(rest) => {
             let (upper, below) = split_rows(rest, rest.height - detail::ROWS);
             timeline(scene, snapshot, upper, buffer);
             let (left, right) = split_columns(below, 54, 2);
@@ -53,9 +53,21 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     }
 }
 
+/// Rows of the links' table.
+fn top_rows(summary: &Summary, area: Rect) -> u16 {
+    let links = (summary.links.len().clamp(1, 6) + summary.together.len().min(2)) as u16;
+    let holds = u16::from(summary.control_holds.is_some() && area.width < HOLDS_BESIDE);
+    links + 3 + holds
+}
+
+/// Whether all parts have room at once.
+const fn has_all(rest: Rect) -> bool {
+    rest.height >= FEWEST_ROWS && rest.width >= WIDE
+}
+
 /// Every sender over time, with the axis and what the signs mean.
 fn timeline(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let (rows, foot) = split_rows(area, area.height.saturating_sub(3));
+    let (rows, foot) = split_rows(area, area.height.saturating_sub(AXIS_AND_WORDS));
     senders(scene, snapshot, rows, buffer);
     time_axis(scene, snapshot, split_rows(foot, 1).0, buffer);
     let mut pen = Pen::new(buffer, foot);
@@ -148,24 +160,56 @@ fn senders(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buff
     let inner = panel("senders", &note, theme, area, buffer);
     let marks = MarkRow { view: snapshot.view, marks: &snapshot.marks, theme };
     put(&marks, split_columns(split_rows(inner, 1).0, GUTTER, 0).1, buffer);
-    let mut left = split_rows(inner, 1).1;
+    let left = inside(inner);
     if snapshot.senders.is_empty() {
         Pen::new(buffer, left).text(0, 0, "nothing is heard yet", theme.dim);
         return;
     }
-    // Where all of them have room for a line more, it holds the window's own figures.
-    let roomy = snapshot.senders.len() * 4 <= usize::from(left.height);
-    for sender in snapshot.senders.iter().skip(scene.state.scroll) {
-        let stream = sender.stream.and_then(|index| snapshot.summary.streams.get(index));
-        let gap = u16::from(left.height > 24);
+    let roomy = is_roomy(snapshot, left);
+    for (index, own) in places(scene, snapshot, left) {
+        let sender = &snapshot.senders[index];
         let window = sender.window.as_ref().filter(|_| roomy);
+        sender_rows(scene, snapshot, sender, stream_of(snapshot, sender), window, own, buffer);
+    }
+}
+
+/// Where all of them have room for a line more, it holds the window's own figures.
+fn is_roomy(snapshot: &Snapshot, rows: Rect) -> bool {
+    snapshot.senders.len() * 4 <= usize::from(rows.height)
+}
+
+fn stream_of<'a>(snapshot: &'a Snapshot, sender: &SenderLane) -> Option<&'a Stream> {
+    sender.stream.and_then(|index| snapshot.summary.streams.get(index))
+}
+
+/// Each sender that is shown, and where.
+fn places(scene: &Scene<'_>, snapshot: &Snapshot, rows: Rect) -> Vec<(usize, Rect)> {
+    let roomy = is_roomy(snapshot, rows);
+    let mut left = rows;
+    let mut places = Vec::new();
+    for (index, sender) in snapshot.senders.iter().enumerate().skip(scene.state.scroll) {
+        let stream = stream_of(snapshot, sender);
+        let gap = u16::from(left.height > 24);
         let rows = 2
-            + u16::from(window.is_some())
+            + u16::from(roomy && sender.window.is_some())
             + u16::from(stream.is_some_and(|stream| stream.why_not.is_some()));
         let (own, below) = split_rows(left, rows);
-        sender_rows(scene, snapshot, sender, stream, window, own, buffer);
+        places.push((index, own));
         left = split_rows(below, gap).1;
     }
+    places
+}
+
+/// The sender at a row of the page; `None`: none, or another part of the page.
+pub(super) fn touched(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, y: u16) -> Option<usize> {
+    let rest = split_rows(area, top_rows(&snapshot.summary, area)).1;
+    if scene.state.loss_part != LossPart::Senders {
+        return None;
+    }
+    let shown = if has_all(rest) { split_rows(rest, rest.height - detail::ROWS).0 } else { rest };
+    let rows = split_rows(shown, shown.height.saturating_sub(AXIS_AND_WORDS)).0;
+    let places = places(scene, snapshot, inside(inside(rows)));
+    places.iter().find(|(_, own)| (own.top()..own.bottom()).contains(&y)).map(|(index, _)| *index)
 }
 
 fn sender_rows(

@@ -15,16 +15,14 @@ const THAT_DAY: &str = "on that day";
 
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
-    let side = side(area.width);
-    if side > 0 {
-        let (left, right) = split_columns(area, area.width - side - 2, 2);
+    if side(area.width) > 0 {
+        let (left, right) = split_columns(area, lanes(snapshot, area).width, 2);
         lane_column::render(scene, snapshot, left, buffer);
         render_side(scene, snapshot, right, buffer);
         return;
     }
-    let lost = u16::from(area.height >= 14 && failsafe_page::side_rows(snapshot) > 0);
-    let short = if area.height >= 14 { 2 } else { u16::from(area.height > 8) } + lost;
-    let (left, below) = split_rows(area, area.height.saturating_sub(short));
+    let lost = lost_rows(snapshot, area);
+    let (left, below) = split_rows(area, lanes(snapshot, area).height);
     lane_column::render(scene, snapshot, left, buffer);
     let mut pen = Pen::new(buffer, below);
     stages::short_row(scene, snapshot, 0, &mut pen);
@@ -32,6 +30,21 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     if lost > 0 {
         failsafe_page::short_row(scene, snapshot, 2, &mut pen);
     }
+}
+
+/// The area of the lanes.
+pub(super) fn lanes(snapshot: &Snapshot, area: Rect) -> Rect {
+    let side = side(area.width);
+    if side > 0 {
+        return split_columns(area, area.width - side - 2, 2).0;
+    }
+    let short = if area.height >= 14 { 2 } else { u16::from(area.height > 8) } + lost_rows(snapshot, area);
+    split_rows(area, area.height.saturating_sub(short)).0
+}
+
+/// Rows for a lost input under the lanes.
+fn lost_rows(snapshot: &Snapshot, area: Rect) -> u16 {
+    u16::from(area.height >= 14 && failsafe_page::side_rows(snapshot) > 0)
 }
 
 /// Latency above, range and power below it.

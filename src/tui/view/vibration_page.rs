@@ -6,7 +6,7 @@ use ratatui::layout::Rect;
 use crate::snapshot::{LevelCell, Snapshot};
 use crate::summary::{LimitSource, VibrationAxis, VibrationSummary};
 use crate::tui::widget::axis::MarkRow;
-use crate::tui::widget::panel::{panel, split_columns, split_rows};
+use crate::tui::widget::panel::{inside, panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::tui::widget::scale::{Scale, columns};
 use crate::tui::widget::trend::{BadSide, Trend};
@@ -21,8 +21,7 @@ const PLACES: [&str; 3] = ["worst", "then", "least"];
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let list = (area.height / 4).clamp(3, 14);
-    let (top, below) = split_rows(area, area.height.saturating_sub(list));
+    let (top, below) = areas(area);
     let note = format!("{}, as the vehicle sends it: no unit is defined", window_text(scene));
     let inner = panel("vibration", &note, theme, top, buffer);
     if let Some(missing) = &snapshot.vibration.missing {
@@ -32,6 +31,30 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         axes(scene, snapshot, inner, buffer);
     }
     around(scene, snapshot, below, buffer);
+}
+
+/// Plots and list.
+fn areas(area: Rect) -> (Rect, Rect) {
+    let list = (area.height / 4).clamp(3, 14);
+    split_rows(area, area.height.saturating_sub(list))
+}
+
+/// What was around the freeze or mark of a row of the page, by its place in the list, and its instant; else whether a
+/// plot lies there.
+pub(super) fn touched(
+    scene: &Scene<'_>,
+    snapshot: &Snapshot,
+    area: Rect,
+    y: u16,
+) -> (Option<(usize, f64)>, bool) {
+    let (plots, below) = areas(area);
+    let row = || {
+        let shown = inside(below);
+        let index = usize::from(y.checked_sub(shown.y)?) + scene.state.scroll;
+        let (at_s, _) = snapshot.vibration.around.iter().rev().nth(index).filter(|_| y < shown.bottom())?;
+        Some((index, *at_s))
+    };
+    (row(), (plots.top()..plots.bottom()).contains(&y))
 }
 
 fn axes(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {

@@ -7,7 +7,7 @@ use crate::profile::LinkRole;
 use crate::snapshot::{Lane, LevelCell, LinkState, Snapshot};
 use crate::summary::{Freeze, TimingSummary, TimingWhat, VideoSource, VideoSummary};
 use crate::tui::widget::axis::MarkRow;
-use crate::tui::widget::panel::{panel, split_columns, split_rows};
+use crate::tui::widget::panel::{inside, panel, split_columns, split_rows};
 use crate::tui::widget::pen::Pen;
 use crate::tui::widget::scale::Scale;
 use crate::tui::widget::strip::Strip;
@@ -34,15 +34,39 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
         Some(VideoSource::Marks) => "source: marks set by hand",
         None => "no source yet",
     };
+    let [top, plot, below] = areas(snapshot, area);
+    let inner = panel("video", source, theme, top, buffer);
+    totals(scene, snapshot, inner, buffer);
+    intervals(scene, snapshot, lane, plot, buffer);
+    freezes(scene, snapshot, lane, below, buffer);
+}
+
+/// Totals, plot and list.
+fn areas(snapshot: &Snapshot, area: Rect) -> [Rect; 3] {
     let keys = snapshot.summary.video.as_ref().is_some_and(|video| video.codec.is_some());
     let rows = 4 + u16::from(keys) + u16::from(spacing(snapshot).is_some());
     let (top, rest) = split_rows(area, rows);
-    let inner = panel("video", source, theme, top, buffer);
-    totals(scene, snapshot, inner, buffer);
     let list = (rest.height / 3).clamp(3, 16);
     let (plot, below) = split_rows(rest, rest.height.saturating_sub(list));
-    intervals(scene, snapshot, lane, plot, buffer);
-    freezes(scene, snapshot, lane, below, buffer);
+    [top, plot, below]
+}
+
+/// The freeze of a row of the page, by its place in the list, and its start; else whether the plot lies there.
+pub(super) fn touched(
+    scene: &Scene<'_>,
+    snapshot: &Snapshot,
+    area: Rect,
+    y: u16,
+) -> (Option<(usize, f64)>, bool) {
+    let [_, plot, below] = areas(snapshot, area);
+    let row = || {
+        let list = snapshot.summary.video.as_ref().map_or(&[][..], |video| &video.freeze_list);
+        let shown = inside(inside(below));
+        let index = usize::from(y.checked_sub(shown.y)?) + scene.state.scroll;
+        let freeze = list.iter().rev().nth(index).filter(|_| y < shown.bottom())?;
+        Some((index, freeze.start_s))
+    };
+    (row(), (plot.top()..plot.bottom()).contains(&y))
 }
 
 /// Why no stream is the link's, and what to do.

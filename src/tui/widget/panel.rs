@@ -25,7 +25,13 @@ pub fn panel(title: &str, note: &str, theme: &Theme, area: Rect, buffer: &mut Bu
         let x = pen.right(columns, 0, &note, theme.dim);
         pen.text(x.saturating_sub(1), 0, " ", theme.rule);
     }
-    Rect { y: area.y + 1, height: area.height.saturating_sub(1), ..area }
+    inside(area)
+}
+
+/// The area below a heading.
+#[must_use]
+pub fn inside(area: Rect) -> Rect {
+    split_rows(area, 1).1
 }
 
 /// The part of an area that a page may use: `rows` from the top, and what is left below.
