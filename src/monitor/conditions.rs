@@ -101,7 +101,7 @@ impl LinkMonitor {
             failed: self.failed(link.role, index, at),
             margin: if context.life.is_quiet() { LinkState::Unknown } else { standing.state },
             is_over_limit: standing
-                .margin
+                .warning_margin
                 .zip(link.effective_limits())
                 .is_some_and(|(margin, limits)| margin >= limits.warning_margin),
             level: self.signal.level(index, at),
