@@ -59,12 +59,13 @@ impl LinkMonitor {
         let mut links = std::mem::take(&mut self.conditions.links);
         links.resize_with(self.context.profile.link.len(), Condition::default);
         self.conditions.levels.resize(links.len(), None);
+        let distance_m = self.range.distance(at, &self.context).map(|distance| distance.0);
         for (index, condition) in links.iter_mut().enumerate() {
-            if self.signal.level(index, at).is_some() {
+            let level = self.signal.level(index, at);
+            if level.is_some() {
                 self.conditions.levels[index] = Some(at);
             }
-            let facts = self.link_facts(index, at);
-            look(condition, &facts);
+            look(condition, &self.link_facts(index, at, level, distance_m));
         }
         self.conditions.links = links;
     }
@@ -83,17 +84,18 @@ impl LinkMonitor {
         }
     }
 
-    fn link_facts(&self, index: usize, at: Nanos) -> LinkFacts {
+    fn link_facts(&self, index: usize, at: Nanos, level: Option<f64>, distance_m: Option<f64>) -> LinkFacts {
         let (context, link) = (&self.context, &self.context.profile.link[index]);
-        let (data, standing) = (self.data_heard(index), self.margin.standing(index));
-        let is_told = link.role == LinkRole::Control && self.last_heard(index).is_none();
+        let (own, standing) = (self.last_heard(index), self.margin.standing(index));
+        let data = self.data_or_told(index, own);
+        let is_told = link.role == LinkRole::Control && own.is_none();
         let stalled = context.stalls.last().filter(|stall| stall.from <= at && at < stall.to);
         let is_blind =
             stalled.is_some() || self.is_source_down(index) || (is_told && self.is_vehicle_silent(at));
         LinkFacts {
             at,
             role: link.role,
-            heard: self.shown_at(index).map(|heard| at - context.at_work(heard, at)),
+            heard: self.data_or_level(index, data).map(|heard| at - context.at_work(heard, at)),
             has_data: data.is_some(),
             spacing: self.usual_spacing(index),
             is_off: context.life.now() == Some(Phase::Off) || self.is_handset_off(index),
@@ -104,23 +106,27 @@ impl LinkMonitor {
                 .warning_margin
                 .zip(link.effective_limits())
                 .is_some_and(|(margin, limits)| margin >= limits.warning_margin),
-            level: self.signal.level(index, at),
+            level,
             scale: if link.unit() == LevelUnit::Dbm { Scale::Decibels } else { Scale::Units },
-            distance_m: self.range.distance(at, context).map(|distance| distance.0),
+            distance_m,
             damaged: (link.role == LinkRole::Video).then(|| self.damaged()).flatten(),
         }
     }
 
     /// When data of a link last came. A control link that nobody hears here shows itself in what the vehicle tells of its
     /// input.
-    fn data_heard(&self, index: usize) -> Option<Nanos> {
+    fn data_or_told(&self, index: usize, own: Option<Nanos>) -> Option<Nanos> {
         let is_control = self.context.profile.link[index].role == LinkRole::Control;
-        self.last_heard(index).or_else(|| is_control.then(|| self.failsafe.input_heard()).flatten())
+        own.or_else(|| is_control.then(|| self.failsafe.input_heard()).flatten())
+    }
+
+    fn data_or_level(&self, index: usize, data: Option<Nanos>) -> Option<Nanos> {
+        data.or_else(|| self.conditions.levels.get(index).copied().flatten())
     }
 
     /// When data of a link last came, else a level: the picture may be shown elsewhere.
     pub(super) fn shown_at(&self, index: usize) -> Option<Nanos> {
-        self.data_heard(index).or_else(|| self.conditions.levels.get(index).copied().flatten())
+        self.data_or_level(index, self.data_or_told(index, self.last_heard(index)))
     }
 
     fn usual_spacing(&self, index: usize) -> Option<Nanos> {
