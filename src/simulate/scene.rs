@@ -39,6 +39,7 @@ pub struct SimulatedSession {
     pub boot_ns: i64,
     /// What the chance of a freeze follows at each whole second: the last second's median level of the video
     /// radio, dBm; empty without one.
+    #[cfg_attr(not(feature = "internals"), expect(dead_code, reason = "only studies ask"))]
     pub video_levels: Vec<f64>,
 }
 
