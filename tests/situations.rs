@@ -36,6 +36,8 @@ struct Row {
     /// It arms and flies away; else it stands disarmed beside the handset.
     flies: bool,
     has_limit: bool,
+    /// Warnings count from this far above the limit.
+    safe_db: f64,
     in_db: bool,
     has_levels: bool,
     has_places: bool,
@@ -63,6 +65,7 @@ const FLIGHT: Row = Row {
     name: "",
     flies: true,
     has_limit: false,
+    safe_db: 0.0,
     in_db: true,
     has_levels: true,
     has_places: true,
@@ -165,6 +168,7 @@ impl Row {
             level_p50: Some(LIMIT - 2.0),
             level_p05: LIMIT,
             level_p05_ci95: Some([LIMIT - 1.0, LIMIT + 1.0]),
+            warns_at: Some(LIMIT + self.safe_db),
             base: Some(0.0),
             sessions: 6,
             freezes: 40,
@@ -266,6 +270,18 @@ fn rows() -> Vec<Row> {
             Warning,
             "go no farther: video 5 dB above its freeze limit",
             Row { level: |_| -90.0, ..LIMITED },
+        ),
+        row(
+            "8 dB above its limit, which is surely no higher",
+            Good,
+            "video 8 dB above its freeze limit",
+            Row { level: |_| -87.0, ..LIMITED },
+        ),
+        row(
+            "8 dB above its limit, which may lie 3 dB higher",
+            Warning,
+            "go no farther: video 8 dB above its freeze limit",
+            Row { level: |_| -87.0, safe_db: 3.0, ..LIMITED },
         ),
         row(
             "2 dB above its limit",

@@ -38,6 +38,7 @@ pub(super) fn of(
         level_p50: estimate.level_p50,
         level_p05: estimate.level_p05,
         level_p05_ci95: estimate.level_p05_ci95,
+        warns_at: Some(estimate.warns_at),
         base: estimate.base,
         sessions: sessions.len() as u64,
         freezes: u64::from(estimate.freezes),
@@ -64,11 +65,11 @@ fn note(estimate: &Estimate) -> Option<String> {
         (Method::Logistic, true) => {
             "one session alone: the interval rests on blocks of 10 s, and knows nothing of how sessions differ"
         }
-        (Method::HighestLevel, _) if estimate.freezes < LEAST_FREEZES => {
-            "too few for a curve: the highest level at which one began; fly more sessions near the limit"
+        (Method::Isotonic, _) if estimate.freezes < LEAST_FREEZES => {
+            "too few for a curve: the isotonic estimate, without an interval; fly more sessions near the limit"
         }
-        (Method::HighestLevel, _) => {
-            "no curve that falls with the level: the highest level at which one began; look for another cause"
+        (Method::Isotonic, _) => {
+            "no curve that falls with the level: the isotonic estimate, without an interval; look for another cause"
         }
     };
     Some(text.to_owned())

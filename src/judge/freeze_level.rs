@@ -11,7 +11,12 @@
 //! it. The latter is the cluster-robust variance (Liang and Zeger 1986, small-sample factor S / (S - 1))
 //! less the model's, if positive; degrees of freedom by Satterthwaite (1946) from S - 1 for that part.
 //! One session: blocks of 10 s stand for sessions. Fewer than 5 freezes, or a fit that rises with the
-//! level: the highest level at which one began, method `highest-level`.
+//! level: the highest level at which the isotonic estimate (Ayer et al. 1955, see [`crate::stats::isotonic`]) reaches
+//! 5 % a second, method `isotonic`; none where it reaches it nowhere.
+//!
+//! Warnings are counted from `warns_at`: with under 4 sessions or 20 freezes the upper end of the interval, else the
+//! level itself. The isotonic estimate's upper end is the highest level at which one began, but none at and below which even
+//! the upper 90 % bound of the share is under 5 %: one stray freeze nearby must not ring all flight long.
 
 mod agreement;
 
@@ -19,7 +24,8 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::margin::EvidenceSecond;
 use crate::stats::logistic::{Chance, Count, Fit, Prior, logistic, logit};
-use crate::stats::{logistic as regression, symmetric};
+use crate::stats::proportion::wilson;
+use crate::stats::{isotonic, logistic as regression, symmetric};
 
 pub use agreement::{Agreement, Finding};
 
@@ -27,6 +33,9 @@ use agreement::Comparison;
 
 /// Fewer freezes than this give no curve.
 pub const LEAST_FREEZES: u32 = 5;
+/// With so many sessions and freezes behind it, the level itself warns.
+const ENOUGH_SESSIONS: usize = 4;
+const ENOUGH_FREEZES: u32 = 20;
 /// Length of the blocks that stand for sessions where there is only one.
 const BLOCK_S: u32 = 10;
 /// Standard deviation 10 of the slope over one standard deviation of the levels.
@@ -35,6 +44,8 @@ const RIDGE: f64 = 0.01;
 const BASE_ODDS: f64 = -7.0;
 const BASE_SPREAD: f64 = 2.0;
 const P05: f64 = 0.05;
+/// The normal law's 90 %.
+const Z90: f64 = 1.281_551_565_544_600_4;
 /// Scaled levels that lie no farther apart are one.
 const SAME: f64 = 1e-9;
 
@@ -54,8 +65,8 @@ pub struct LevelCount {
 pub enum Method {
     /// The curve.
     Logistic,
-    /// Too little for a curve.
-    HighestLevel,
+    /// Too little for a curve: chances that fall with the level, whatever their shape.
+    Isotonic,
 }
 
 impl Method {
@@ -64,7 +75,7 @@ impl Method {
     pub const fn word(self) -> &'static str {
         match self {
             Self::Logistic => "logistic",
-            Self::HighestLevel => "highest-level",
+            Self::Isotonic => "isotonic",
         }
     }
 }
@@ -89,6 +100,8 @@ pub struct Estimate {
     pub level_p05: f64,
     /// Its 95 % interval.
     pub level_p05_ci95: Option<[f64; 2]>,
+    /// Where warnings are counted from.
+    pub warns_at: f64,
     /// The base chance a second.
     pub base: Option<f64>,
     /// Change of the log odds with the level.
@@ -116,7 +129,7 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
         return None;
     }
     let curve = if freezes < LEAST_FREEZES { None } else { Curve::fit(sessions) };
-    let Some(curve) = curve else { return highest_level(sessions, freezes) };
+    let Some(curve) = curve else { return few(sessions, freezes) };
     let mut scores = Vec::new();
     let mut comparison = Comparison::default();
     for session in sessions {
@@ -130,11 +143,14 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
     let (level, gradient) = curve.fit.level_at(P05);
     let half = half_width(&curve.fit, &gradient, &scores);
     let level_p05 = curve.unscaled(level);
+    let [low, high] = [-half, half].map(|half| level_p05 + half * curve.spread);
+    let is_thin = sessions.len() < ENOUGH_SESSIONS || freezes < ENOUGH_FREEZES;
     let (each, agreement) = comparison.end(&curve);
     Some(Estimate {
         level_p50: Some(curve.unscaled(curve.fit.level_at(0.5).0)),
         level_p05,
-        level_p05_ci95: Some([level_p05 - half * curve.spread, level_p05 + half * curve.spread]),
+        level_p05_ci95: Some([low, high]),
+        warns_at: if is_thin { high } else { level_p05 },
         base: Some(curve.fit.base()),
         slope: Some(curve.fit.parameters[1] / curve.spread),
         freezes,
@@ -146,29 +162,65 @@ pub fn estimate(sessions: &[Vec<LevelCount>], series: Option<&[EvidenceSecond]>)
     })
 }
 
-fn highest_level(sessions: &[Vec<LevelCount>], freezes: u32) -> Option<Estimate> {
-    let highest = |session: &[LevelCount]| {
-        session.iter().filter(|count| count.freezes > 0).map(|count| f64::from(count.level)).reduce(f64::max)
-    };
+/// Too few for a curve, or none fits.
+fn few(sessions: &[Vec<LevelCount>], freezes: u32) -> Option<Estimate> {
     let each = sessions.iter().map(|session| SessionLevel {
-        level_p05: highest(session),
+        level_p05: isotonic_level(&by_level(session)),
         error: None,
         freezes: session.iter().map(|count| count.freezes).sum(),
     });
-    let each: Vec<SessionLevel> = each.collect();
+    let counts = by_level(sessions.iter().flatten());
+    let level_p05 = isotonic_level(&counts)?;
     Some(Estimate {
         level_p50: None,
-        level_p05: each.iter().filter_map(|session| session.level_p05).reduce(f64::max)?,
+        level_p05,
         level_p05_ci95: None,
+        warns_at: safe_level(&counts).map_or(level_p05, |level| level.max(level_p05)),
         base: None,
         slope: None,
         freezes,
-        method: Method::HighestLevel,
+        method: Method::Isotonic,
         follows_level: false,
         one_session: sessions.len() == 1,
-        sessions: each,
+        sessions: each.collect(),
         agreement: None,
     })
+}
+
+/// Counts in order of level, the lowest first.
+fn by_level<'a>(counts: impl IntoIterator<Item = &'a LevelCount>) -> Vec<LevelCount> {
+    let mut sorted: Vec<LevelCount> = counts.into_iter().copied().collect();
+    sorted.sort_by(|a, b| a.level.total_cmp(&b.level));
+    sorted.dedup_by(|next, before| {
+        let is_same = next.level == before.level;
+        if is_same {
+            before.seconds += next.seconds;
+            before.freezes += next.freezes;
+        }
+        is_same
+    });
+    sorted
+}
+
+/// The highest level at which the isotonic estimate of the chance reaches 5 % a second.
+fn isotonic_level(counts: &[LevelCount]) -> Option<f64> {
+    let seconds = |count: &LevelCount| f64::from(count.seconds.max(1));
+    let downward = || counts.iter().rev();
+    let chances = isotonic::fit(downward().map(|c| (f64::from(c.freezes) / seconds(c), seconds(c))));
+    downward().zip(chances).find(|(_, chance)| *chance >= P05).map(|(count, _)| f64::from(count.level))
+}
+
+/// The highest level at which one began, though not above all where 5 % a second are possible.
+fn safe_level(counts: &[LevelCount]) -> Option<f64> {
+    let began = counts.iter().rfind(|count| count.freezes > 0)?.level;
+    let (mut freezes, mut seconds) = (0.0, 0.0);
+    let possible = counts.iter().filter(|count| {
+        freezes += f64::from(count.freezes);
+        seconds += f64::from(count.seconds);
+        // The chance at a level is no more than the mean of those at and below it.
+        wilson(freezes, seconds, Z90).is_some_and(|[_, high]| high >= P05)
+    });
+    possible.last().map(|count| f64::from(count.level.min(began)))
 }
 
 /// A fitted curve over standardised levels.

@@ -1,12 +1,12 @@
 //! Margin to the freeze limit, forecast, warnings and alarms with hysteresis.
 //!
-//! Definition: margin = level less the threshold's `level_p05`, at each whole second. Unit: dB, or the
-//! link's device units. Forecast: the path-loss line times the radial speed where there is a distance
-//! (see `forecast`), else the
-//! slope of the level's mean, whose upper 90 % bound must reach the threshold in time. Warning: margin under 6 dB, or under 15 dB and the
-//! threshold reached within 20 s, at two seconds on end; alarm: under 3 dB, or 8 s; cleared at 2 dB above
-//! the limit and 30 s, for 5 s. Common practice, no source; limits are the profile's. Without limits (device
-//! units) there is a margin and no state.
+//! Definition: margin = level less the threshold's `level_p05`, at each whole second. Warnings and alarms count theirs
+//! from its `warns_at`, which lies above it while few sessions stand behind it. Unit: dB, or the link's device units.
+//! Forecast: the path-loss line times the radial speed where there is a distance (see `forecast`), else the slope of the
+//! level's mean, whose upper 90 % bound must reach the threshold in time. Warning: margin under 6 dB, or under 15 dB and
+//! the threshold reached within 20 s, at two seconds on end; alarm: under 3 dB, or 8 s; cleared at 2 dB above the limit
+//! and 30 s, for 5 s. Common practice, no source; limits are the profile's. Without limits (device units) there is a
+//! margin and no state.
 //!
 //! On the ground, before and after, nothing rings (see [`crate::measure::life`]).
 //! A gap of the level leaves the margin absent and the state as it was. Duplicates, wraps, late arrivals
@@ -36,6 +36,8 @@ pub struct Standing {
     pub level: Option<f64>,
     /// Level less threshold.
     pub margin: Option<f64>,
+    /// Level less what warnings are counted from.
+    pub warning_margin: Option<f64>,
     /// Time until the threshold at this rate.
     pub seconds_left: Option<f64>,
     /// Distance until the threshold at this radial speed.
@@ -119,23 +121,26 @@ impl MarginMeter {
             let in_db = link.unit() == LevelUnit::Dbm;
             own.course.take(if in_db { level } else { told });
             let threshold = context.threshold(&link.name).filter(|threshold| threshold.unit == link.unit());
-            let Some(threshold) = threshold.map(|threshold| threshold.level_p05) else { continue };
+            let Some(threshold) = threshold else { continue };
             own.known = true;
             let Some(level) = level else {
                 own.standing.level = None;
                 own.standing.margin = None;
+                own.standing.warning_margin = None;
                 own.standing.seconds_left = None;
                 own.standing.metres_left = None;
                 continue;
             };
-            let margin = level - threshold;
-            let ahead = match (own.line.distance(threshold, in_db), distance, speed) {
+            let ahead = |limit: f64| match (own.line.distance(limit, in_db), distance, speed) {
                 (Some(freeze), Some(distance), Some(speed)) => forecast::by_distance(freeze, distance, speed),
-                _ => forecast::by_course(margin, &own.course, in_db),
+                _ => forecast::by_course(level - limit, &own.course, in_db),
             };
+            let (margin, warning_margin) = (level - threshold.level_p05, level - threshold.warning_level());
+            let (ahead, warned) = (ahead(threshold.level_p05), ahead(threshold.warning_level()));
             own.min = Some(own.min.map_or(margin, |min| min.min(margin)));
             own.standing.level = Some(level);
             own.standing.margin = Some(margin);
+            own.standing.warning_margin = Some(warning_margin);
             own.standing.seconds_left = ahead.seconds;
             own.standing.metres_left = ahead.metres;
             let Some(limits) = link.effective_limits() else { continue };
@@ -143,7 +148,7 @@ impl MarginMeter {
                 own.alarm.rest();
                 continue;
             }
-            if let Some(change) = own.alarm.take(margin, ahead.seconds_at_most, &limits) {
+            if let Some(change) = own.alarm.take(warning_margin, warned.seconds_at_most, &limits) {
                 events.push(EventSummary {
                     at_s: context.since_start_s(at),
                     link: Some(link.name.clone()),

@@ -70,12 +70,13 @@ impl LinkMonitor {
         self.conditions.levels.resize(links.len(), None);
         self.conditions.calls.resize(links.len(), AlarmCall::default());
         let is_quiet = self.context.life.is_quiet();
+        let distance_m = self.range.distance(at, &self.context).map(|distance| distance.0);
         for (index, condition) in links.iter_mut().enumerate() {
-            if self.signal.level(index, at).is_some() {
+            let level = self.signal.level(index, at);
+            if level.is_some() {
                 self.conditions.levels[index] = Some(at);
             }
-            let facts = self.link_facts(index, at);
-            look(condition, &facts);
+            look(condition, &self.link_facts(index, at, level, distance_m));
             let now = condition.now();
             self.conditions.calls[index].observe(at, now.state, now.acknowledged, is_quiet);
         }
@@ -103,17 +104,18 @@ impl LinkMonitor {
         self.conditions.calls.get(index).and_then(AlarmCall::open)
     }
 
-    fn link_facts(&self, index: usize, at: Nanos) -> LinkFacts {
+    fn link_facts(&self, index: usize, at: Nanos, level: Option<f64>, distance_m: Option<f64>) -> LinkFacts {
         let (context, link) = (&self.context, &self.context.profile.link[index]);
-        let (data, standing) = (self.data_heard(index), self.margin.standing(index));
-        let is_told = link.role == LinkRole::Control && self.last_heard(index).is_none();
+        let (own, standing) = (self.last_heard(index), self.margin.standing(index));
+        let data = self.data_or_told(index, own);
+        let is_told = link.role == LinkRole::Control && own.is_none();
         let stalled = context.stalls.last().filter(|stall| stall.from <= at && at < stall.to);
         let is_blind =
             stalled.is_some() || self.is_source_down(index) || (is_told && self.is_vehicle_silent(at));
         LinkFacts {
             at,
             role: link.role,
-            heard: self.shown_at(index).map(|heard| at - context.at_work(heard, at)),
+            heard: self.data_or_level(index, data).map(|heard| at - context.at_work(heard, at)),
             has_data: data.is_some(),
             // What this computer missed itself shows nothing.
             in_trip: context.life.is_judged(at) && !context.stalled(at - Nanos::from_secs(1), at),
@@ -123,12 +125,12 @@ impl LinkMonitor {
             failed: self.failed(link.role, index, at),
             margin: if context.life.is_quiet() { LinkState::Unknown } else { standing.state },
             is_over_limit: standing
-                .margin
+                .warning_margin
                 .zip(link.effective_limits())
                 .is_some_and(|(margin, limits)| margin >= limits.warning_margin),
-            level: self.signal.level(index, at),
+            level,
             scale: if link.unit() == LevelUnit::Dbm { Scale::Decibels } else { Scale::Units },
-            distance_m: self.range.distance(at, context).map(|distance| distance.0),
+            distance_m,
             damaged: (link.role == LinkRole::Video).then(|| self.damaged()).flatten(),
         }
     }
@@ -136,13 +138,21 @@ impl LinkMonitor {
     /// When data of a link last came. A control link that nobody hears here shows itself in what the vehicle tells of its
     /// input.
     pub(super) fn data_heard(&self, index: usize) -> Option<Nanos> {
+        self.data_or_told(index, self.last_heard(index))
+    }
+
+    fn data_or_told(&self, index: usize, own: Option<Nanos>) -> Option<Nanos> {
         let is_control = self.context.profile.link[index].role == LinkRole::Control;
-        self.last_heard(index).or_else(|| is_control.then(|| self.failsafe.input_heard()).flatten())
+        own.or_else(|| is_control.then(|| self.failsafe.input_heard()).flatten())
+    }
+
+    fn data_or_level(&self, index: usize, data: Option<Nanos>) -> Option<Nanos> {
+        data.or_else(|| self.conditions.levels.get(index).copied().flatten())
     }
 
     /// When data of a link last came, else a level: the picture may be shown elsewhere.
     pub(super) fn shown_at(&self, index: usize) -> Option<Nanos> {
-        self.data_heard(index).or_else(|| self.conditions.levels.get(index).copied().flatten())
+        self.data_or_level(index, self.data_or_told(index, self.last_heard(index)))
     }
 
     fn usual_spacing(&self, index: usize) -> Option<Nanos> {

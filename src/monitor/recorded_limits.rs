@@ -101,6 +101,7 @@ fn sound(mut threshold: Threshold) -> Option<Threshold> {
     let ordered = |[low, high]: &Interval| is_level(*low) && is_level(*high) && low <= high;
     threshold.level_p50 = threshold.level_p50.filter(|level| is_level(*level));
     threshold.level_p05_ci95 = threshold.level_p05_ci95.filter(ordered);
+    threshold.warns_at = threshold.warns_at.filter(|level| is_level(*level) && *level >= threshold.level_p05);
     threshold.base = threshold.base.filter(|base| is_chance(*base));
     threshold.agreement = threshold.agreement.filter(is_agreement);
     for session in &mut threshold.each {

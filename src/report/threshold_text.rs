@@ -30,6 +30,9 @@ pub fn write_to(out: &mut dyn Write, rows: &[Threshold]) -> io::Result<()> {
             quantity::counted(row.sessions, "session", "sessions"),
             row.method
         )?;
+        if let Some(warns) = limit::warns_from(row) {
+            writeln!(out, "               {warns}")?;
+        }
         if row.left_out > 0 {
             writeln!(out, "               {} more left out: not the radio", row.left_out)?;
         }

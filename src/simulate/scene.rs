@@ -10,7 +10,9 @@ use super::handset::{ControlPath, STICKS};
 use super::mavlink;
 use super::motion::{Levels, Motion};
 use super::rng::Dice;
-use super::scenario::{Carrier, Control, HandsetFix, MarkWord, Scenario, Source, StickMessage, Who, starts};
+use super::scenario::{
+    Carrier, Carries, Control, HandsetFix, MarkWord, Scenario, Source, StickMessage, Who, starts,
+};
 use super::scene_parts::Parts;
 use super::truth;
 use crate::record::{
@@ -35,6 +37,10 @@ pub struct SimulatedSession {
     pub truth: serde_json::Value,
     /// Boot clock of the vehicle at the first record, nanoseconds.
     pub boot_ns: i64,
+    /// What the chance of a freeze follows at each whole second: the last second's median level of the video
+    /// radio, dBm; empty without one.
+    #[cfg_attr(not(feature = "internals"), expect(dead_code, reason = "only studies ask"))]
+    pub video_levels: Vec<f64>,
 }
 
 impl SimulatedSession {
@@ -93,7 +99,10 @@ pub fn run(scenario: &Scenario) -> SimulatedSession {
         motion: &motion,
         levels: &levels,
     };
-    recorder.finish(truth::truth(&parts), vehicle.boot_ns(0.0))
+    let video_levels = scenario.radio_for(Carries::Video).map_or_else(Vec::new, |radio| {
+        (0..=scenario.duration_s as usize).map(|second| levels.of_last_second(radio, second as f64)).collect()
+    });
+    recorder.finish(truth::truth(&parts), vehicle.boot_ns(0.0), video_levels)
 }
 
 /// Addresses of the documentation block (RFC 5737): nobody's.
@@ -296,10 +305,17 @@ impl Recorder {
         (stamps_s, others)
     }
 
-    fn finish(mut self, truth: serde_json::Value, boot_ns: i64) -> SimulatedSession {
+    fn finish(mut self, truth: serde_json::Value, boot_ns: i64, video_levels: Vec<f64>) -> SimulatedSession {
         self.records.sort_by_key(|record| record.0);
         let records = self.records.into_iter().map(|record| record.1).collect();
-        SimulatedSession { info: self.info, interfaces: self.interfaces, records, truth, boot_ns }
+        SimulatedSession {
+            info: self.info,
+            interfaces: self.interfaces,
+            records,
+            truth,
+            boot_ns,
+            video_levels,
+        }
     }
 }
 

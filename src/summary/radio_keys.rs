@@ -84,13 +84,17 @@ pub struct Threshold {
     pub level_p05: f64,
     /// Its interval.
     pub level_p05_ci95: Option<Interval>,
+    /// Level that warnings are counted from: the safe end of the interval with few sessions or freezes behind it,
+    /// else `level_p05`. `None`: not told, as in older recordings.
+    #[serde(default)]
+    pub warns_at: Option<f64>,
     /// Chance per second of a freeze that has nothing to do with the level.
     pub base: Option<f64>,
     /// Sessions behind it.
     pub sessions: u64,
     /// Freezes (or beginnings of loss, or holds) behind it.
     pub freezes: u64,
-    /// `logistic` or `highest-level`.
+    /// `logistic` or `isotonic`.
     pub method: String,
     /// What begins there: `freeze`, `loss` (over 5 % of a second's frames, two at least) or `hold`.
     #[serde(default)]
@@ -110,6 +114,14 @@ pub struct Threshold {
     /// Each session's own level, oldest first; the newest 32 where there are more.
     #[serde(default)]
     pub each: Vec<ThresholdSession>,
+}
+
+impl Threshold {
+    /// The level that warnings are counted from.
+    #[must_use]
+    pub fn warning_level(&self) -> f64 {
+        self.warns_at.unwrap_or(self.level_p05)
+    }
 }
 
 /// One session's own say of a threshold.

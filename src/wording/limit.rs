@@ -42,6 +42,13 @@ pub fn counted(threshold: &Threshold) -> String {
     quantity::counted(threshold.freezes, one, many)
 }
 
+/// The level that warnings are counted from, where that is not the limit itself: `warns from -84.0 dBm: few stand behind it`.
+#[must_use]
+pub fn warns_from(threshold: &Threshold) -> Option<String> {
+    let level = threshold.warns_at.filter(|level| level - threshold.level_p05 >= 0.05)?;
+    Some(format!("warns from {}: few stand behind it", quantity::level(level, threshold.unit)))
+}
+
 /// How far nothing failed, or what came then.
 #[must_use]
 pub fn proof(end: &ProofEnd) -> String {

@@ -559,6 +559,7 @@ fn summary(data: Data) -> Summary {
         level_p50: Some(-86.0),
         level_p05: -81.0,
         level_p05_ci95: Some([-83.0, -79.5]),
+        warns_at: Some(-81.0),
         base: Some(0.0002),
         sessions: 4,
         freezes: 31,

@@ -55,13 +55,45 @@ fn the_order_of_levels_says_nothing() {
 }
 
 #[test]
-fn few_freezes_give_the_highest_level() {
+fn few_freezes_give_the_isotonic_estimate() {
+    // By hand: shares of 2 in 10 and 1 in 40 fall already, and only the first is 5 %. At and below -84.5 dBm it
+    // is 3 in 50: 5 % are possible there.
     let sessions = [vec![count(-90.0, 10, 2), count(-70.0, 500, 0)], vec![count(-84.5, 40, 1)]];
     let found = estimate(&sessions, None).unwrap();
-    assert_eq!(found.level_p05, -84.5);
+    assert_eq!((found.level_p05, found.warns_at), (-90.0, -84.5));
     assert_eq!((found.level_p50, found.level_p05_ci95, found.base), (None, None, None));
-    assert_eq!(found.method, Method::HighestLevel);
+    assert_eq!(found.method, Method::Isotonic);
     assert_eq!(found.freezes, 3);
+}
+
+/// Seconds without one at a weaker level pool with it: 1 in 20 and 0 in 20 are 1 in 40, under 5 % everywhere.
+#[test]
+fn a_stray_freeze_gives_no_level() {
+    assert_eq!(estimate(&[vec![count(-80.0, 20, 1), count(-90.0, 20, 0)]], None), None);
+    // And beside a true one it does not ring: 2 in 700 seconds rule 5 % out up there.
+    let sessions = [vec![count(-95.0, 4, 1), count(-80.0, 300, 0), count(-60.0, 400, 1)]];
+    let found = estimate(&sessions, None).unwrap();
+    assert_eq!((found.level_p05, found.warns_at), (-95.0, -95.0));
+}
+
+/// The safe end with three sessions or with 19 freezes, the level itself beyond both.
+#[test]
+fn warnings_use_the_safe_end_where_little_stands_behind_it() {
+    let session = |times: u32| {
+        vec![count(-95.0, 2 * times, times), count(-88.0, 20 * times, times), count(-70.0, 400, 0)]
+    };
+    let of = |sessions: usize, times: u32| estimate(&vec![session(times); sessions], None).unwrap();
+    for (sessions, times, is_thin) in [(3, 4, true), (4, 2, true), (4, 3, false), (8, 2, false)] {
+        let found = of(sessions, times);
+        assert_eq!(found.method, Method::Logistic);
+        let safe = found.level_p05_ci95.unwrap()[1];
+        assert_eq!(
+            found.warns_at,
+            if is_thin { safe } else { found.level_p05 },
+            "{sessions} {}",
+            found.freezes
+        );
+    }
 }
 
 #[test]

@@ -49,7 +49,11 @@ impl Analysis<'_> {
     fn track(&self, index: usize, origin: Place, flight: &FlightSeconds<'_>) -> Vec<TrackPoint> {
         let link = &self.context.profile.link[index];
         let limits = link.effective_limits();
-        let threshold = self.threshold(index).map(|threshold| threshold.level_p05);
+        let threshold = self.threshold(index);
+        let (limit, warns_above) = (
+            threshold.map(|threshold| threshold.level_p05),
+            threshold.map_or(0.0, |threshold| threshold.warning_level() - threshold.level_p05),
+        );
         let levels = self.evidence.signal.seconds(index);
         let count = self.meter.track.count();
         let step = count.div_ceil(MOST_TRACK).max(1);
@@ -58,7 +62,7 @@ impl Analysis<'_> {
         for from in (0..count).step_by(step) {
             let mut margin: Option<f64> = None;
             for (_, level) in levels.known(from, from + step) {
-                let here = threshold.map(|threshold| f64::from(level) - threshold);
+                let here = limit.map(|limit| f64::from(level) - limit);
                 margin = here.into_iter().chain(margin).reduce(f64::min);
             }
             let mut failed = false;
@@ -69,7 +73,8 @@ impl Analysis<'_> {
             }
             let Some((_, place)) = self.meter.track.places(from, from + step).next() else { continue };
             let [east_m, north_m] = beside(origin, place);
-            track.push(TrackPoint { east_m, north_m, margin, state: state(margin, limits.as_ref()), failed });
+            let state = state(margin.map(|margin| margin - warns_above), limits.as_ref());
+            track.push(TrackPoint { east_m, north_m, margin, state, failed });
         }
         track
     }

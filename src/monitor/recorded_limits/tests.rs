@@ -26,6 +26,7 @@ fn limit(link: &str, unit: LevelUnit, event: LimitEvent, level_p05: f64) -> Thre
         level_p50: Some(level_p05 - 4.1),
         level_p05,
         level_p05_ci95: Some([level_p05 - 1.0 / 3.0, level_p05 + 0.1]),
+        warns_at: Some(level_p05 + 0.25),
         base: Some(0.0002),
         sessions: 4,
         freezes: 31,
@@ -105,16 +106,21 @@ fn numbers_that_cannot_be_are_left_out() {
         let mut beside = video(-81.0);
         beside.level_p05_ci95 = Some([-82.0, level]);
         beside.level_p50 = Some(level);
+        beside.warns_at = Some(level);
         beside.base = Some(level);
         beside.each[1].error = Some(level);
         beside.agreement.as_mut().unwrap().p = level;
         let kept = read(vec![beside]);
         assert_eq!((kept[0].level_p05, kept[0].level_p05_ci95, kept[0].level_p50), (-81.0, None, None));
+        assert_eq!(kept[0].warns_at, None);
         assert_eq!((kept[0].base, kept[0].each[1].error, &kept[0].agreement), (None, None, &None));
     }
     let mut turned = video(-81.0);
     turned.level_p05_ci95 = Some([-70.0, -90.0]);
-    assert_eq!(read(vec![turned])[0].level_p05_ci95, None);
+    // What would warn too late does not.
+    turned.warns_at = Some(-82.0);
+    let kept = read(vec![turned]);
+    assert_eq!((kept[0].level_p05_ci95, kept[0].warning_level()), (None, -81.0));
     for limit in [f64::NAN, -1.0, 1e300] {
         let vibration = Some(VibrationLimit { limit, sessions: 1 });
         let all = Earlier { vibration, ..Earlier::default() };

@@ -162,18 +162,17 @@ fn limit_panel(scene: &Scene<'_>, lane: &Lane, limit: Option<&Threshold>, area: 
     };
     let interval =
         limit.level_p05_ci95.map_or_else(String::new, |[low, high]| format!(" ({low:.1} to {high:.1})"));
-    pen.cut(
-        0,
-        0,
-        &format!("{}{interval}", quantity::level(limit.level_p05, limit.unit)),
-        pen.width(),
-        theme.strong,
-    );
+    let level = format!("{}{interval}", quantity::level(limit.level_p05, limit.unit));
+    pen.cut(0, 0, &level, pen.width(), theme.strong);
     let counted = limit::counted(limit);
     let left_out = if limit.left_out > 0 { format!(", {} left out", limit.left_out) } else { String::new() };
     let sessions = quantity::counted(limit.sessions, "session", "sessions");
     pen.cut(0, 1, &format!("{counted} in {sessions}{left_out}"), pen.width(), theme.base);
     let mut row = 2;
+    if let Some(warns) = limit::warns_from(limit) {
+        pen.cut(0, row, &warns, pen.width(), theme.base);
+        row += 1;
+    }
     let agreement = limit.agreement.as_ref();
     let words = agreement.map(|found| format!("{} ({})", found.text, quantity::by_chance(found.p)));
     for (text, grave) in
