@@ -33,7 +33,7 @@ fn main() {
             let (lost, ci95) = (row.lost, row.lost_ci95);
             let clock = if sender.has_clock { "clock" } else { "no clock" };
             println!(
-                "seed {seed}: {wrong:?}, {lost} {ci95:?} of {} lost, {} received, {} restarts, {:?}, {clock}",
+                "seed {seed}: {wrong:?}, {lost:?} {ci95:?} of {} lost, {} received, {} restarts, {:?}, {clock}",
                 sender.lost, row.received, row.restarts, sender.odd
             );
         }

@@ -295,10 +295,10 @@ pub(crate) enum Wrong {
 
 impl Score {
     pub(crate) fn add(&mut self, sender: &OddSender, row: &Stream) -> Option<Wrong> {
-        let is_told = row.loss.is_some();
-        let [low, high] = row.lost_ci95;
-        let holds = (low..=high).contains(&sender.lost);
-        let is_invented = is_told && sender.lost == 0 && (row.lost > 0 || low > 0);
+        let is_told = row.lost.is_some();
+        let holds = row.lost_ci95.is_some_and(|[low, high]| (low..=high).contains(&sender.lost));
+        let is_surely_lost = row.lost > Some(0) || row.lost_ci95.is_some_and(|[low, _]| low > 0);
+        let is_invented = is_told && sender.lost == 0 && is_surely_lost;
         let is_single = !sender.odd.contains(&Odd::TwoNumberings);
         self.senders += 1;
         self.told += u64::from(is_told);
