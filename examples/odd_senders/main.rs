@@ -38,7 +38,10 @@ fn main() {
             );
         }
     }
-    println!("{:15} senders  interval holds    invented     one numbering, not told", "");
+    println!(
+        "{:15} senders  interval holds  wider than a point, than its figure   invented     one numbering, not told",
+        ""
+    );
     for (odd, score) in by_kind {
         line(&format!("{odd:?}"), score);
     }
@@ -48,10 +51,12 @@ fn main() {
 fn line(what: &str, score: Score) {
     let percent = |part: u64, whole: u64| 100.0 * part as f64 / whole.max(1) as f64;
     println!(
-        "{what:15} {:7} {:6} {:7.2} % {:5} {:7.3} % {:5} {:7.2} %",
+        "{what:15} {:7} {:6} {:7.2} % {:18.1} % {:12.1} % {:5} {:7.3} % {:5} {:7.2} %",
         score.senders,
         score.held,
         percent(score.held, score.told),
+        percent(score.wide, score.told),
+        percent(score.very_wide, score.told),
         score.invented,
         percent(score.invented, score.lossless),
         score.single_untold,

@@ -24,7 +24,7 @@ use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
-use jump::Jump;
+use jump::{Check, Doubt, Jump};
 use numbering::Turn;
 use plain_frame::PlainFrame;
 
@@ -35,6 +35,8 @@ const HALF: u64 = 127;
 const JUMP: f64 = 64.0;
 /// Frames in a row among earlier numbers that are a new numbering.
 const ECHOES: usize = 3;
+/// A boot clock that lags by more over a silence stood still, or began anew.
+const LAG: Nanos = Nanos::from_secs(1);
 /// A silence in which fewer numbers than this should have passed needs no reckoning.
 const SHORT: u64 = 60;
 
@@ -118,11 +120,11 @@ pub(super) struct Sequence {
     /// Several counters interleave: no number says what is lost.
     is_followed: bool,
     boot: BootClock,
-    /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
-    doubt: Option<(u64, Nanos)>,
+    doubt: Option<Doubt>,
     /// Since a boot stamp last showed that the clock went on.
     turns: Vec<Turn>,
     jump: Option<Jump>,
+    check: Option<Check>,
     /// Another component of the system restarted then: a jump soon after is one too.
     awaited: Option<Nanos>,
     plain: PlainFrame,
@@ -170,6 +172,7 @@ impl Sequence {
             doubt: None,
             turns: Vec::new(),
             jump: None,
+            check: None,
             awaited: None,
             plain: PlainFrame::NONE,
         };
@@ -200,8 +203,9 @@ impl Sequence {
     }
 
     /// Range of the lost where silences were too long to tell.
-    pub(super) const fn lost_range(&self) -> [u64; 2] {
-        [self.lost.saturating_sub(self.less), self.lost.saturating_add(self.more)]
+    pub(super) fn lost_range(&self) -> [u64; 2] {
+        let [less, more] = self.by_rate_after();
+        [self.lost.saturating_sub(self.less + less), self.lost.saturating_add(self.more + more)]
     }
 
     /// Runs of received and lost, those that may still change included.
@@ -303,7 +307,7 @@ impl Sequence {
         self.gaps = Gaps::new(self.newest());
         self.seconds.forget_lost();
         self.echoes.clear();
-        (self.doubt, self.jump, self.awaited) = (None, None, None);
+        (self.doubt, self.jump, self.check, self.awaited) = (None, None, None, None);
         self.disturb();
     }
 
@@ -421,20 +425,24 @@ impl Sequence {
             self.resolve_doubt(passed);
         }
         self.rate.observe(arriving.at, self.newest());
+        self.check_rate();
         self.boot.take(arriving.at, arriving.boot);
         self.expect_plain();
         Outcome::New
     }
 
-    /// A boot clock that stood still over a silence shows that nothing was sent.
+    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, that nothing is surely lost.
     fn resolve_doubt(&mut self, passed: Passed) {
-        let (Some((first, silence)), Passed::Went { sender_us, host }) = (self.doubt, passed) else { return };
-        self.doubt = None;
+        let Passed::Went { sender_us, host } = passed else { return };
+        let Some(Doubt { first, silence, less }) = self.doubt.take() else { return };
         let missing = host.secs() - sender_us as f64 / 1e6;
-        if missing > 0.9 * silence.secs()
-            && let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first)
-        {
+        let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first) else { return };
+        if missing > 0.9 * silence.secs() {
             self.take_back(index);
+        } else if missing > LAG.secs() {
+            self.less += self.gaps.doubt(index);
+        } else {
+            self.less -= self.gaps.trust(index, less);
         }
     }
 

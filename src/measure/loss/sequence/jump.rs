@@ -33,6 +33,9 @@ const STEADY: f64 = 0.5;
 const SOON: f64 = 8.0;
 /// Over a longer silence a rate says nothing.
 const LONGEST: Nanos = Nanos::from_secs(3600);
+/// The rate after a silence is taken over this time; at the end of what came, over no less than `SHORTEST`.
+const AFTER: Nanos = Nanos::from_secs(5);
+const SHORTEST: f64 = 1.0;
 /// How far numbers may be from those expected, in standard deviations.
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
@@ -62,6 +65,31 @@ pub(super) struct Jump {
     more: u64,
     /// It went on by the next numbers, with a loss or two.
     goes_on: bool,
+}
+
+/// A silence over which the boot clock may have stood still.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Doubt {
+    /// The first number of its gap.
+    pub(super) first: u64,
+    pub(super) silence: Nanos,
+    /// How many may not be lost as the sender may have begun anew.
+    pub(super) less: u64,
+}
+
+/// A silence whose rounds are looked at again by the rate after it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Check {
+    silence: Nanos,
+    least: u64,
+    /// By the rate before, or none known.
+    expected: Option<f64>,
+    /// The first number of its gap; `None` where nothing was counted lost.
+    gap: Option<u64>,
+    /// Numbers that went by at least and at most, as told.
+    told: [u64; 2],
+    /// The first frame after it.
+    from: (Nanos, u64),
 }
 
 /// What a silence should have taken: numbers by the sender's rate, how far they may be off, and whole rounds of the
@@ -94,7 +122,7 @@ impl Sequence {
             return self.step(arriving, 1, passed);
         }
         let goes_on = goes_on(least, arriving.sequence);
-        let (advance, less, more) = match self.read(least, silence, arriving.sequence) {
+        let (advance, less, more) = match self.read(least, silence, arriving.sequence, passed) {
             Reading::Lost { advance, less, more } => (advance, less, more),
             Reading::Anew { told: true, more } => {
                 self.more += more;
@@ -111,6 +139,11 @@ impl Sequence {
                 self.restarts -= 1;
                 self.more += more;
                 self.jump = Some(Jump { after: arriving.at, gap: None, more, goes_on });
+                if silence >= LEAST_OFF {
+                    let (expected, from) = (None, (arriving.at, self.newest()));
+                    self.check =
+                        Some(Check { silence, least, expected, gap: None, told: [1, 1 + more], from });
+                }
                 return Outcome::New;
             }
         };
@@ -137,9 +170,44 @@ impl Sequence {
             } else if advance > least || more > 0 {
                 self.rate.skip(silence, advance);
             }
-            self.doubt = (advance > 1).then_some((first, silence));
+        }
+        if advance > 1 && (long || silence >= LEAST_OFF) {
+            self.doubt = Some(Doubt { first, silence, less: if less == advance - 1 { less } else { 0 } });
+        }
+        if silence >= LEAST_OFF {
+            let (told, from) = ([advance - less, advance + more], (arriving.at, self.newest() + advance));
+            self.check =
+                Some(Check { silence, least, expected, gap: (advance > 1).then_some(first), told, from });
         }
         self.step(arriving, advance, passed)
+    }
+
+    /// Some seconds after a silence: a rate that is not the one before leaves in doubt which of them the silence took.
+    pub(super) fn check_rate(&mut self) {
+        if self.check.is_none_or(|check| self.newest_at - check.from.0 < AFTER) {
+            return;
+        }
+        let [less, more] = self.by_rate_after();
+        self.less += less;
+        self.more += more;
+        if let Some(Check { gap: Some(first), .. }) = self.check.take() {
+            self.gaps.widen(first, less, more);
+        }
+    }
+
+    /// How much less, or more, may be lost in the last silence by the rate since.
+    pub(super) fn by_rate_after(&self) -> [u64; 2] {
+        let Some(Check { silence, least, expected, gap, told: [low, high], from }) = self.check else {
+            return [0; 2];
+        };
+        let span = (self.newest_at - from.0).secs();
+        let after = (self.newest() - from.1) as f64 / span * silence.secs();
+        if span < SHORTEST || expected.is_some_and(|before| (after - before).abs() <= JUMP) {
+            return [0; 2];
+        }
+        let turned = least + 256 * rounds_within(after, least);
+        let less = if gap.is_some() { low.saturating_sub(turned) } else { 0 };
+        [less, turned.saturating_sub(high)]
     }
 
     fn rounds(&self, least: u64, silence: Nanos, expected: f64) -> Rounds {
@@ -184,11 +252,11 @@ impl Sequence {
         least.saturating_sub(1) + 256 * rounds
     }
 
-    fn read(&self, least: u64, silence: Nanos, number: u8) -> Reading {
-        let is_clocked = self.boot.known();
+    fn read(&self, least: u64, silence: Nanos, number: u8, passed: Passed) -> Reading {
+        let is_clocked = self.boot.speaks(self.newest_at);
         let may_be_off = !is_clocked && self.may_be_off(silence);
         let Some(expected) = self.expected(self.newest_at + silence) else {
-            let is_zero = !is_clocked && number == 0 && least > NEXT && silence >= SHORT_OFF;
+            let is_zero = !is_clocked && number <= NEAR_ZERO && least > NEXT && silence >= SHORT_OFF;
             let is_anew = may_be_off && least > JUMP as u64 || is_zero;
             let more = if least > 1 { 256 * rounds_within(self.utmost(silence), least) } else { 0 };
             return if is_anew {
@@ -197,8 +265,15 @@ impl Sequence {
                 Reading::Lost { advance: least, less: if may_be_off { least - 1 } else { 0 }, more }
             };
         };
-        let is_plain =
-            least as f64 <= JUMP && number > NEAR_ZERO && self.utmost(silence).max(expected) <= JUMP;
+        // A sender that began anew within the silence may have come as far as this number, until its clock says otherwise.
+        let is_fresh = passed == Passed::Unknown
+            && least > NEXT
+            && silence >= SHORT_OFF
+            && f64::from(number) <= expected + f64::from(NEAR_ZERO);
+        let is_plain = least as f64 <= JUMP
+            && number > NEAR_ZERO
+            && !is_fresh
+            && self.utmost(silence).max(expected) <= JUMP;
         if least == 1 && expected <= JUMP || is_plain && !may_be_off {
             return Reading::Lost { advance: least, less: 0, more: 0 };
         }
@@ -227,6 +302,10 @@ impl Sequence {
             if number == 0 && !may_be_off && silence >= SHORT_OFF && off > scatter.min(2.0 * CLOSE) {
                 return Reading::Anew { told: false, more: least - 1 + 256 * utmost };
             }
+        }
+        let misfit = if is_zero { scatter.min(2.0 * CLOSE) } else { scatter.max(2.0 * CLOSE) };
+        if is_fresh && !may_be_off && off > misfit {
+            return Reading::Lost { advance: least, less: least - 1, more: 256 * utmost };
         }
         if may_be_off { read_off(least, number, rounds) } else { read_on(least, rounds) }
     }
