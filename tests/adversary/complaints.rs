@@ -53,7 +53,7 @@ fn losses(summary: &Summary, truth: &Truth, found: &mut Vec<Complaint>) {
         match row.lost.zip(row.lost_ci95) {
             None if !sender.has_two_numberings => found.push(("loss not told", told.clone())),
             Some((lost, _)) if sender.lost == 0 && lost > 0 => {
-                found.push(("loss where none was", told.clone()))
+                found.push(("loss where none was", told.clone()));
             }
             Some((_, [low, high])) if !(low..=high).contains(&sender.lost) => {
                 found.push(("loss outside its interval", told.clone()));

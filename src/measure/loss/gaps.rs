@@ -153,6 +153,13 @@ impl Gaps {
         }
     }
 
+    /// So many of a gap's may not be lost after all, if it is open.
+    pub(super) fn narrow(&mut self, first: u64, more: u64) {
+        if let Some(gap) = self.open.iter_mut().find(|gap| gap.first == first) {
+            gap.more = gap.more.saturating_sub(more);
+        }
+    }
+
     /// Nothing of an open gap is surely lost; how many of it were until now.
     pub(super) fn doubt(&mut self, index: usize) -> u64 {
         let gap = &mut self.open[index];

@@ -11,6 +11,7 @@
 mod jump;
 mod numbering;
 mod plain_frame;
+mod rate_after;
 
 use super::gaps::{Gap, Gaps};
 use super::numberings::Numberings;
@@ -24,15 +25,18 @@ use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
-use jump::{Check, Doubt, Jump};
+use jump::{Doubt, Jump};
 use numbering::Turn;
 use plain_frame::PlainFrame;
+use rate_after::Check;
 
 /// Copies and late frames come within this time, and within 127 numbers.
 const RECENT: Nanos = Nanos::from_millis(500);
 const HALF: u64 = 127;
 /// A jump without a boot clock may disagree with rate times time by this many.
 const JUMP: f64 = 64.0;
+/// So far back a second frame under a number may come after a silence.
+const FEW_BACK: u64 = 3;
 /// Frames in a row among earlier numbers that are a new numbering.
 const ECHOES: usize = 3;
 /// A boot clock that lags by more over a silence stood still, or began anew.
@@ -324,8 +328,11 @@ impl Sequence {
         let half_wrap_s = self.half_wrap_s();
         let known = self.numbers.get_mut(number);
         let lost_at = known.as_ref().filter(|known| known.hashes.is_none()).map(|known| known.at);
+        // After a silence a number from long before it is one that is ahead.
+        let goes_on = back <= FEW_BACK || arriving.at - self.newest_at <= self.recent;
         if let Some(Known { at, hashes: Some(hashes) }) = known
             && (arriving.at - *at).secs() < half_wrap_s
+            && goes_on
         {
             // Two frames under one number: both are there.
             hashes[1] = arriving.hash;

@@ -12,6 +12,7 @@
 //! A jump tells a restart only of a sender whose rate was even over the last minute, and not a short one forward right
 //! after frames that came. Another component of the system, whose boot clock fell, tells that this one began anew too (see `told`).
 
+use super::rate_after::{Check, rounds_within};
 use super::{Arriving, HALF, JUMP, Nanos, Outcome, Passed, SHORT, Sequence, Shown};
 use crate::measure::loss::gaps::Gap;
 
@@ -33,15 +34,10 @@ const STEADY: f64 = 0.5;
 const SOON: f64 = 8.0;
 /// Over a longer silence a rate says nothing.
 const LONGEST: Nanos = Nanos::from_secs(3600);
-/// The rate after a silence is taken over this time; at the end of what came, over no less than `SHORTEST`.
-const AFTER: Nanos = Nanos::from_secs(5);
-const SHORTEST: f64 = 1.0;
 /// How far numbers may be from those expected, in standard deviations.
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
 const SINGLY: f64 = 1.5;
-/// A round that lacks this share of its numbers may still have gone by.
-const ROOM: f64 = 0.25;
 /// Components of one system go down within this of each other.
 const TOGETHER: Nanos = Nanos::from_secs(1);
 /// How long after a restart the other components of the system come back.
@@ -77,21 +73,6 @@ pub(super) struct Doubt {
     pub(super) less: u64,
 }
 
-/// A silence whose rounds are looked at again by the rate after it.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Check {
-    silence: Nanos,
-    least: u64,
-    /// By the rate before, or none known.
-    expected: Option<f64>,
-    /// The first number of its gap; `None` where nothing was counted lost.
-    gap: Option<u64>,
-    /// Numbers that went by at least and at most, as told.
-    told: [u64; 2],
-    /// The first frame after it.
-    from: (Nanos, u64),
-}
-
 /// What a silence should have taken: numbers by the sender's rate, how far they may be off, and whole rounds of the
 /// numbers behind those seen.
 #[derive(Clone, Copy, Debug)]
@@ -124,26 +105,22 @@ impl Sequence {
         let goes_on = goes_on(least, arriving.sequence);
         let (advance, less, more) = match self.read(least, silence, arriving.sequence, passed) {
             Reading::Lost { advance, less, more } => (advance, less, more),
-            Reading::Anew { told: true, more } => {
+            Reading::Anew { told, more } => {
                 self.more += more;
                 if arriving.sequence > NEAR_ZERO {
-                    self.numberings.jumped(true);
+                    self.numberings.jumped(told);
                 }
-                return Outcome::Restart(self.restart(arriving));
-            }
-            Reading::Anew { told: false, more } => {
-                if arriving.sequence > NEAR_ZERO {
-                    self.numberings.jumped(false);
+                let shown = self.restart(arriving);
+                if silence >= LEAST_OFF && !(told && more == 0) {
+                    let (told, from) = ([1, 1 + more], (arriving.at, self.newest()));
+                    let (expected, gap, is_spread) = (None, None, false);
+                    self.check = Some(Check { silence, least, expected, gap, told, from, is_spread });
                 }
-                self.restart(arriving);
+                if told {
+                    return Outcome::Restart(shown);
+                }
                 self.restarts -= 1;
-                self.more += more;
                 self.jump = Some(Jump { after: arriving.at, gap: None, more, goes_on });
-                if silence >= LEAST_OFF {
-                    let (expected, from) = (None, (arriving.at, self.newest()));
-                    self.check =
-                        Some(Check { silence, least, expected, gap: None, told: [1, 1 + more], from });
-                }
                 return Outcome::New;
             }
         };
@@ -176,38 +153,17 @@ impl Sequence {
         }
         if silence >= LEAST_OFF {
             let (told, from) = ([advance - less, advance + more], (arriving.at, self.newest() + advance));
-            self.check =
-                Some(Check { silence, least, expected, gap: (advance > 1).then_some(first), told, from });
+            self.check = Some(Check {
+                silence,
+                least,
+                expected,
+                gap: (advance > 1).then_some(first),
+                told,
+                from,
+                is_spread: false,
+            });
         }
         self.step(arriving, advance, passed)
-    }
-
-    /// Some seconds after a silence: a rate that is not the one before leaves in doubt which of them the silence took.
-    pub(super) fn check_rate(&mut self) {
-        if self.check.is_none_or(|check| self.newest_at - check.from.0 < AFTER) {
-            return;
-        }
-        let [less, more] = self.by_rate_after();
-        self.less += less;
-        self.more += more;
-        if let Some(Check { gap: Some(first), .. }) = self.check.take() {
-            self.gaps.widen(first, less, more);
-        }
-    }
-
-    /// How much less, or more, may be lost in the last silence by the rate since.
-    pub(super) fn by_rate_after(&self) -> [u64; 2] {
-        let Some(Check { silence, least, expected, gap, told: [low, high], from }) = self.check else {
-            return [0; 2];
-        };
-        let span = (self.newest_at - from.0).secs();
-        let after = (self.newest() - from.1) as f64 / span * silence.secs();
-        if span < SHORTEST || expected.is_some_and(|before| (after - before).abs() <= JUMP) {
-            return [0; 2];
-        }
-        let turned = least + 256 * rounds_within(after, least);
-        let less = if gap.is_some() { low.saturating_sub(turned) } else { 0 };
-        [less, turned.saturating_sub(high)]
     }
 
     fn rounds(&self, least: u64, silence: Nanos, expected: f64) -> Rounds {
@@ -238,7 +194,7 @@ impl Sequence {
     }
 
     /// Numbers that a silence took if the sender sent as fast as it ever did.
-    fn utmost(&self, silence: Nanos) -> f64 {
+    pub(super) fn utmost(&self, silence: Nanos) -> f64 {
         self.rate.highest_per_second(self.newest_at, self.newest()) * silence.secs()
     }
 
@@ -256,8 +212,14 @@ impl Sequence {
         let is_clocked = self.boot.speaks(self.newest_at);
         let may_be_off = !is_clocked && self.may_be_off(silence);
         let Some(expected) = self.expected(self.newest_at + silence) else {
-            let is_zero = !is_clocked && number <= NEAR_ZERO && least > NEXT && silence >= SHORT_OFF;
-            let is_anew = may_be_off && least > JUMP as u64 || is_zero;
+            // So low a number is not far for a sender that began anew, and so many too far for one that went on.
+            let utmost = self.utmost(silence) + f64::from(NEAR_ZERO);
+            let is_fresh = !is_clocked
+                && silence >= SHORT_OFF
+                && f64::from(number) <= utmost
+                && least as f64 > utmost + SOON;
+            let is_zero = !is_clocked && number == 0 && least > NEXT && silence >= SHORT_OFF;
+            let is_anew = may_be_off && least > JUMP as u64 || is_zero || is_fresh;
             let more = if least > 1 { 256 * rounds_within(self.utmost(silence), least) } else { 0 };
             return if is_anew {
                 Reading::Anew { told: false, more: least - 1 + more }
@@ -299,20 +261,30 @@ impl Sequence {
                 let more = if is_even && is_zero { 0 } else { least - 1 + 256 * utmost };
                 return Reading::Anew { told: is_even, more };
             }
-            if number == 0 && !may_be_off && silence >= SHORT_OFF && off > scatter.min(2.0 * CLOSE) {
+            if is_fresh && number == 0 && self.is_pause(silence, SHORT_OFF) {
                 return Reading::Anew { told: false, more: least - 1 + 256 * utmost };
             }
         }
         let misfit = if is_zero { scatter.min(2.0 * CLOSE) } else { scatter.max(2.0 * CLOSE) };
         if is_fresh && !may_be_off && off > misfit {
-            return Reading::Lost { advance: least, less: least - 1, more: 256 * utmost };
+            let more = 256 * utmost;
+            return if is_clocked {
+                Reading::Lost { advance: least, less: least - 1, more }
+            } else {
+                Reading::Anew { told: false, more: least - 1 + more }
+            };
         }
         if may_be_off { read_off(least, number, rounds) } else { read_on(least, rounds) }
     }
 
     /// Whether a silence is long enough for the sender to have been off.
     fn may_be_off(&self, silence: Nanos) -> bool {
-        silence >= LEAST_OFF && silence.secs() >= PAUSES * self.silences.pause_s(silence)
+        self.is_pause(silence, LEAST_OFF)
+    }
+
+    /// Whether a silence is no shorter than this, and than some of the sender's usual pauses.
+    fn is_pause(&self, silence: Nanos, least: Nanos) -> bool {
+        silence >= least && silence.secs() >= PAUSES * self.silences.pause_s(silence)
     }
 
     /// How far the numbers after a silence may be from those expected. Frames come in groups, so that the
@@ -383,11 +355,6 @@ fn goes_on(least: u64, number: u8) -> bool {
 /// Whole rounds of the numbers behind those seen, where so many went by.
 fn rounds_behind(numbers: f64, least: u64) -> u64 {
     ((numbers - least as f64) / 256.0).round().max(0.0) as u64
-}
-
-/// Whole rounds behind those seen that so many numbers have room for, or nearly.
-fn rounds_within(numbers: f64, least: u64) -> u64 {
-    ((numbers - least as f64) / 256.0 + ROOM).floor().max(0.0) as u64
 }
 
 /// A silence in which the sender went on: it is heard too soon after, or its clock ran on.
