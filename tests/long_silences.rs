@@ -71,7 +71,7 @@ impl Bench {
     }
 
     fn range(&self) -> [u64; 2] {
-        self.row().lost_ci95.unwrap()
+        self.row().lost_ci95.expect("followed")
     }
 }
 

@@ -78,10 +78,10 @@ fn short_sequences_count_as_the_guide_says() {
         })
         .collect();
     for (index, row) in rows.iter().enumerate().take(2) {
-        assert_eq!(row.lost.unwrap(), vectors["cases"][index]["lost_naive"].as_u64().unwrap());
+        assert_eq!(row.lost.expect("followed"), vectors["cases"][index]["lost_naive"].as_u64().unwrap());
         assert_eq!(row.loss.unwrap().ratio, vectors["cases"][index]["loss_ratio"].as_f64().unwrap());
     }
-    let counts = |row: &Stream| (row.received, row.lost.unwrap(), row.duplicates, row.out_of_order);
+    let counts = |row: &Stream| (row.received, row.lost.expect("followed"), row.duplicates, row.out_of_order);
     assert_eq!(counts(&rows[2]), (5, 0, 0, 1), "a swap");
     assert_eq!(counts(&rows[3]), (3, 0, 1, 0), "a copy");
     assert_eq!(counts(&rows[4]), (1, 0, 1, 0), "a copy of the first");
@@ -99,7 +99,7 @@ fn two_different_frames_under_one_number_are_both_received() {
     assert_eq!(bench.arrive(at, SENDER, 199, 77_777, None), Arrival::Duplicate);
     assert_eq!(bench.arrive(Nanos::from_millis(20_100), SENDER, 200, 200, None), Arrival::New);
     let row = bench.row();
-    assert_eq!((row.received, row.lost.unwrap(), row.duplicates, row.restarts), (202, 0, 1, 0));
+    assert_eq!((row.received, row.lost.expect("followed"), row.duplicates, row.restarts), (202, 0, 1, 0));
 }
 
 /// One frame on its way.
@@ -177,14 +177,14 @@ fn counts_are_exact_under_loss_bursts_reordering_and_copies() {
         let row = bench.row();
         let found = (
             row.received,
-            row.lost.unwrap(),
+            row.lost.expect("followed"),
             row.duplicates,
             row.out_of_order,
-            row.loss_periods.unwrap().count,
-            row.loss_periods.unwrap().max_length,
+            row.loss_periods.expect("followed").count,
+            row.loss_periods.expect("followed").max_length,
         );
         assert_eq!(found, truth, "seed {seed}, loss {loss}, bursts of {burst}");
-        assert_eq!((row.restarts, row.lost_ci95.unwrap()), (0, [row.lost.unwrap(); 2]));
+        assert_eq!((row.restarts, row.lost_ci95.expect("followed")), (0, [row.lost.expect("followed"); 2]));
         let view = View { from_s: 0.0, to_s: 401.0, columns: 100 };
         let cells = bench.meter.cells(&bench.context, 0, view);
         assert_eq!(cells.iter().map(|cell| u64::from(cell.received)).sum::<u64>(), truth.0);
@@ -205,12 +205,12 @@ fn silences_longer_than_the_numbers_are_told_by_the_sender_s_own_rate() {
             }
             let row = bench.row();
             assert_eq!(
-                (row.lost.unwrap(), row.restarts),
+                (row.lost.expect("followed"), row.restarts),
                 (length, 0),
                 "{length} frames, boot clock {boot_clock}"
             );
-            assert_eq!(row.lost_ci95.unwrap(), [length; 2]);
-            assert_eq!(row.loss_periods.unwrap().max_length, length);
+            assert_eq!(row.lost_ci95.expect("followed"), [length; 2]);
+            assert_eq!(row.loss_periods.expect("followed").max_length, length);
         }
     }
 }
@@ -234,7 +234,9 @@ fn a_wandering_rate_widens_the_interval_of_the_lost() {
             }
         }
         let row = bench.row();
-        held += u32::from((row.lost_ci95.unwrap()[0]..=row.lost_ci95.unwrap()[1]).contains(&length));
+        held += u32::from(
+            (row.lost_ci95.expect("followed")[0]..=row.lost_ci95.expect("followed")[1]).contains(&length),
+        );
     }
     assert!(held >= 95, "{held} of 100");
 }
@@ -250,7 +252,7 @@ fn a_boot_clock_that_stood_still_lost_nothing() {
         bench.arrive(Nanos::from_secs_f64(number as f64 / 50.0 + pause), SENDER, number_sent, number, boot);
     }
     let row = bench.row();
-    assert_eq!((row.received, row.lost.unwrap(), row.restarts), (2000, 0, 0));
+    assert_eq!((row.received, row.lost.expect("followed"), row.restarts), (2000, 0, 0));
     assert!((row.longest_silence_s - 100.02).abs() < 1e-6);
 }
 
@@ -268,7 +270,7 @@ fn a_burst_makes_no_rate_for_what_comes_after_it() {
             }
             let row = bench.row();
             assert_eq!(
-                (row.lost.unwrap(), row.lost_ci95.unwrap()[0], row.restarts),
+                (row.lost.expect("followed"), row.lost_ci95.expect("followed")[0], row.restarts),
                 (0, 0, 0),
                 "{burst}, {phase}: {row:?}"
             );
@@ -291,11 +293,11 @@ fn a_frame_that_comes_too_late_moves_nothing() {
             }
             let row = bench.row();
             assert_eq!(
-                (row.lost.unwrap(), row.restarts),
+                (row.lost.expect("followed"), row.restarts),
                 (1, 0),
                 "{late_by} late, clock {boot_clock}: {row:?}"
             );
-            assert_eq!((row.received, row.lost_ci95.unwrap()), (1000, [1, 1]));
+            assert_eq!((row.received, row.lost_ci95.expect("followed")), (1000, [1, 1]));
         }
     }
 }
@@ -312,10 +314,10 @@ fn a_hole_of_years_forces_no_more_than_the_gap_of_the_numbers() {
             bench.arrive(at, SENDER, number + gap, number, boot);
         }
         let row = bench.row();
-        assert!(row.lost.unwrap() <= 9 && row.restarts == 0, "{row:?}");
+        assert!(row.lost.expect("followed") <= 9 && row.restarts == 0, "{row:?}");
         let view = View { from_s: 0.0, to_s: 1e8, columns: 100 };
         let cells = bench.meter.cells(&bench.context, 0, view);
-        assert_eq!(cells.iter().map(|cell| u64::from(cell.lost)).sum::<u64>(), row.lost.unwrap());
+        assert_eq!(cells.iter().map(|cell| u64::from(cell.lost)).sum::<u64>(), row.lost.expect("followed"));
     }
 }
 
@@ -335,7 +337,11 @@ fn restarts_lose_nothing() {
             at += [3.0, 2.4, 6.4, 0.0][life as usize];
         }
         let row = bench.row();
-        assert_eq!((row.received, row.lost.unwrap(), row.restarts), (4222, 0, 3), "clock {with_clock}");
+        assert_eq!(
+            (row.received, row.lost.expect("followed"), row.restarts),
+            (4222, 0, 3),
+            "clock {with_clock}"
+        );
         assert_eq!(bench.meter.restarts().len(), 3);
     }
 }
@@ -348,7 +354,7 @@ fn silence_at_the_end_is_an_outage_and_no_loss() {
     }
     bench.context.now = Nanos::from_secs(30);
     let row = bench.row();
-    assert_eq!((row.lost.unwrap(), row.silent_at_end_s, row.longest_silence_s), (0, 20.02, 20.02));
+    assert_eq!((row.lost.expect("followed"), row.silent_at_end_s, row.longest_silence_s), (0, 20.02, 20.02));
     let cells = bench.meter.cells(&bench.context, 0, View { from_s: 0.0, to_s: 30.0, columns: 30 });
     let outages: Vec<bool> = cells.iter().map(|cell| cell.outage).collect();
     assert_eq!(outages, (0..30).map(|second| second >= 9).collect::<Vec<_>>());
@@ -415,7 +421,7 @@ fn unknown_ids_use_their_numbers() {
         context.now = at;
     }
     let row = meter.summary(&context).remove(0);
-    assert_eq!((row.received, row.lost.unwrap(), row.out_of_order), (5000 - lost, lost, 0));
+    assert_eq!((row.received, row.lost.expect("followed"), row.out_of_order), (5000 - lost, lost, 0));
     assert_eq!(framer.finished().0.frames, 5000 - lost);
     assert_eq!(framer.finished().0.crc_errors, 0);
 }
@@ -450,9 +456,9 @@ fn a_real_flight_counts_as_an_independent_script_counts() {
             (
                 row.system,
                 row.received,
-                row.lost.unwrap(),
-                row.loss_periods.unwrap().count,
-                row.loss_periods.unwrap().max_length,
+                row.lost.expect("followed"),
+                row.loss_periods.expect("followed").count,
+                row.loss_periods.expect("followed").max_length,
             )
         })
         .collect();

@@ -112,7 +112,7 @@ fn two_flows_of_one_sender_are_told_apart_and_pooled_for_their_link() {
     }
     let summary = bench.summary();
     let counts: Vec<(u64, u64)> =
-        summary.streams.iter().map(|row| (row.received, row.lost.unwrap())).collect();
+        summary.streams.iter().map(|row| (row.received, row.lost.expect("followed"))).collect();
     assert_eq!(counts, truth);
     let ends: Vec<&str> = summary.streams.iter().map(|row| row.endpoint.as_deref().unwrap()).collect();
     assert_eq!(ends, ["192.0.2.1:5000", "192.0.2.1:5001"]);
@@ -136,7 +136,7 @@ fn many_flows_of_one_sender_are_told_apart_and_more_are_left_out() {
         let summary = bench.summary();
         assert_eq!(summary.streams.len() as u64, flows.min(16));
         assert!(
-            summary.streams.iter().all(|row| (row.received, row.lost.unwrap()) == (500, 0)),
+            summary.streams.iter().all(|row| (row.received, row.lost.expect("followed")) == (500, 0)),
             "{flows} flows"
         );
     }
@@ -151,7 +151,7 @@ fn a_numbering_that_goes_on_from_other_ports_is_one_flow() {
     }
     let rows = bench.summary().streams;
     let counts: Vec<_> =
-        rows.iter().map(|row| (row.received, row.lost.unwrap(), row.endpoint.clone())).collect();
+        rows.iter().map(|row| (row.received, row.lost.expect("followed"), row.endpoint.clone())).collect();
     assert_eq!(counts, [(2000, 0, None)]);
 }
 
@@ -208,7 +208,11 @@ fn the_first_frame_of_an_unknown_id_counts_at_once_in_a_datagram() {
             if is_datagram { bench.datagram(at, 5000, &bytes) } else { bench.stream(at, 0, &bytes) }
         }
         let summary = bench.summary();
-        assert_eq!(summary.streams[0].lost.unwrap(), lost, "datagram {is_datagram}, {unknown} unknown");
+        assert_eq!(
+            summary.streams[0].lost.expect("followed"),
+            lost,
+            "datagram {is_datagram}, {unknown} unknown"
+        );
         assert_eq!(summary.framing.unknown_ids, unknown - lost);
     }
 }
@@ -227,7 +231,7 @@ fn flows_of_other_protocols_leave_room_for_those_that_carry_frames() {
     }
     let summary = bench.summary();
     let counts: Vec<(u8, u64, u64)> =
-        summary.streams.iter().map(|row| (row.system, row.received, row.lost.unwrap())).collect();
+        summary.streams.iter().map(|row| (row.system, row.received, row.lost.expect("followed"))).collect();
     assert_eq!(counts, [(1, 51, 0), (7, 50, 0)]);
     assert_eq!((summary.framing.frames, summary.framing.crc_errors), (101, 0));
 }
@@ -268,7 +272,7 @@ fn what_this_computer_lost_itself_is_in_no_figure_of_the_link() {
     }
     let summary = bench.summary();
     let row = &summary.streams[0];
-    assert_eq!((row.lost.unwrap(), row.lost_ci95.unwrap()), (lost, [lost; 2]));
+    assert_eq!((row.lost.expect("followed"), row.lost_ci95.expect("followed")), (lost, [lost; 2]));
     assert_eq!((row.loss_periods.unwrap().count, row.loss_periods.unwrap().max_length), (periods, longest));
     assert_eq!(row.burst_lengths.iter().map(|&(length, count)| u64::from(length) * count).sum::<u64>(), lost);
     // Six seconds are left out of the link's ratio: 54 seconds of 50 frames.
@@ -322,7 +326,7 @@ fn a_slow_sender_s_gap_is_this_computer_s_too_where_the_counter_was_read_before_
         }
     }
     let row = bench.summary().streams.remove(0);
-    assert_eq!((row.received, row.lost.unwrap(), row.loss_periods.unwrap().count), (39, 0, 0));
+    assert_eq!((row.received, row.lost.expect("followed"), row.loss_periods.unwrap().count), (39, 0, 0));
 }
 
 const TWO_LINKS: &str = "[[link]]\nname = \"near\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n\
@@ -369,7 +373,7 @@ fn a_vehicle_heard_over_two_links_has_each_one_s_loss_and_that_of_both() {
         assert!(before as f64 <= 50.0 * delay + 2.0, "{before}");
         assert_eq!((row.system, row.component, row.why_not), (1, 1, None));
         let own: Vec<(u64, u64)> =
-            summary.streams.iter().map(|row| (row.received, row.lost.unwrap())).collect();
+            summary.streams.iter().map(|row| (row.received, row.lost.expect("followed"))).collect();
         assert_eq!(own, received.map(|received| (received, 6000 - received)), "seed {seed}");
         assert_eq!(row.lost, Some(both), "seed {seed}");
         assert_eq!(row.loss_periods.unwrap().count, periods);
@@ -472,14 +476,14 @@ fn counts_are_exact_with_everything_at_once() {
         for row in &summary.streams {
             let found = [
                 row.received,
-                row.lost.unwrap(),
+                row.lost.expect("followed"),
                 row.duplicates,
                 row.out_of_order,
                 row.restarts,
                 row.loss_periods.unwrap().count,
             ];
             assert_eq!(found, truth[&row.system], "seed {seed}, loss {loss}, system {}", row.system);
-            assert_eq!(row.lost_ci95.unwrap(), [row.lost.unwrap(); 2]);
+            assert_eq!(row.lost_ci95.expect("followed"), [row.lost.expect("followed"); 2]);
         }
         assert_eq!(summary.streams.len(), 2);
         assert_eq!(summary.framing.crc_errors, 0);
@@ -503,7 +507,7 @@ fn a_restart_without_a_clock_among_used_numbers_is_told_and_its_losses_count() {
         }
         let row = bench.summary().streams.remove(0);
         assert_eq!(
-            (row.received, row.lost.unwrap(), row.restarts, row.duplicates),
+            (row.received, row.lost.expect("followed"), row.restarts, row.duplicates),
             (before + 57, 3, 1, 0),
             "{before} before, {missing:?} missing"
         );

@@ -84,13 +84,16 @@ fn proven(summary: &Summary) -> Option<f64> {
 
 fn check_quad(summary: &Summary) {
     let vehicle = stream(summary, 1, 1);
-    assert_eq!((vehicle.received, vehicle.lost.unwrap(), vehicle.duplicates), (14_947, 56, 0));
-    assert_eq!((vehicle.loss_periods.unwrap().count, vehicle.loss_periods.unwrap().max_length), (21, 6));
+    assert_eq!((vehicle.received, vehicle.lost.expect("followed"), vehicle.duplicates), (14_947, 56, 0));
+    assert_eq!(
+        (vehicle.loss_periods.expect("followed").count, vehicle.loss_periods.expect("followed").max_length),
+        (21, 6)
+    );
     assert!(vehicle.link_loss);
     let radio = stream(summary, 51, 68);
-    assert_eq!((radio.received, radio.lost.unwrap()), (570, 2));
+    assert_eq!((radio.received, radio.lost.expect("followed")), (570, 2));
     let ground = stream(summary, 255, 190);
-    assert_eq!((ground.received, ground.lost.unwrap(), ground.link_loss), (670, 0, false));
+    assert_eq!((ground.received, ground.lost.expect("followed"), ground.link_loss), (670, 0, false));
     // The older radio report counts; there is no VIBRATION, and that is not 0.
     let down = summary.signal.iter().find(|row| row.direction.word() == "down").expect("a level");
     assert_eq!((down.system, down.component, down.min), (Some(51), Some(68), Some(47.0)));
@@ -138,7 +141,7 @@ fn a_serial_modem_of_2013_from_a_capture() {
 fn damaged_frames_from_bare_bytes() {
     let summary = summary_of(&cut("sub_2023a_cut.raw"), "");
     let vehicle = stream(&summary, 1, 1);
-    assert_eq!((vehicle.received, vehicle.lost.unwrap(), vehicle.duplicates), (7_624, 0, 0));
+    assert_eq!((vehicle.received, vehicle.lost.expect("followed"), vehicle.duplicates), (7_624, 0, 0));
     // Each of these counts for itself: 1/100 steps by one a heartbeat, whatever 1/194 does between.
     // What 1/194 lacks came damaged, and a damaged frame was not received.
     for (component, frames) in [(100, 68), (194, 182)] {
@@ -153,12 +156,15 @@ fn damaged_frames_from_bare_bytes() {
 fn the_whole_dive() {
     let Some(path) = whole("sub_2023a.raw") else { return };
     let bare = summary_of(&path, "");
-    assert_eq!((stream(&bare, 1, 1).received, stream(&bare, 1, 1).lost.unwrap()), (40_736, 0));
+    assert_eq!((stream(&bare, 1, 1).received, stream(&bare, 1, 1).lost.expect("followed")), (40_736, 0));
     // The independent script counted 2,012 candidates, those inside a failed one among them; each
     // damaged frame counts once here, and there are 1,967 in the capture of one frame a datagram.
     assert_eq!((bare.framing.frames, bare.framing.crc_errors), (50_136, 1_967));
     let capture = summary_of(&whole("sub_2023a.pcapng").expect("the capture beside it"), "");
-    assert_eq!((stream(&capture, 1, 1).received, stream(&capture, 1, 1).lost.unwrap()), (40_736, 0));
+    assert_eq!(
+        (stream(&capture, 1, 1).received, stream(&capture, 1, 1).lost.expect("followed")),
+        (40_736, 0)
+    );
     assert_eq!(capture.framing.crc_errors, 1_967);
     for summary in [&bare, &capture] {
         for (component, frames) in [(100, 335), (194, 1_232)] {
@@ -177,9 +183,16 @@ fn every_frame_heard_twice() {
     // The script sets copies aside by bytes and time alone and finds 1,773; one of those is a copy by number.
     assert_eq!(all_frames(vehicle), 3_545);
     assert!((1_772..=1_773).contains(&vehicle.received), "{}", vehicle.received);
-    assert_eq!((vehicle.lost.unwrap(), vehicle.loss_periods.unwrap().count, vehicle.out_of_order), (3, 1, 1));
+    assert_eq!(
+        (
+            vehicle.lost.expect("followed"),
+            vehicle.loss_periods.expect("followed").count,
+            vehicle.out_of_order
+        ),
+        (3, 1, 1)
+    );
     let radio = stream(&summary, 51, 68);
-    assert_eq!((radio.received, radio.lost.unwrap(), radio.duplicates), (50, 0, 50));
+    assert_eq!((radio.received, radio.lost.expect("followed"), radio.duplicates), (50, 0, 50));
 }
 
 #[test]
@@ -188,9 +201,9 @@ fn the_whole_field() {
     let summary = summary_of(&path, "");
     let vehicle = stream(&summary, 1, 1);
     assert_eq!((all_frames(vehicle), vehicle.received), (20_587, 10_294));
-    assert_eq!((vehicle.lost.unwrap(), vehicle.loss_periods.unwrap().count), (65, 17));
+    assert_eq!((vehicle.lost.expect("followed"), vehicle.loss_periods.expect("followed").count), (65, 17));
     let radio = stream(&summary, 51, 68);
-    assert_eq!((all_frames(radio), radio.received, radio.lost.unwrap()), (608, 304, 0));
+    assert_eq!((all_frames(radio), radio.received, radio.lost.expect("followed")), (608, 304, 0));
     // The vehicle is heard for the first 304 s only: silence to the end is no loss, but it is shown.
     assert!(vehicle.silent_at_end_s > 1_500.0);
     assert!((summary.recording.duration_s - 1_890.0).abs() < 2.0);
