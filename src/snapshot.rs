@@ -101,6 +101,8 @@ pub struct LossCell {
     pub received: u32,
     /// Lost.
     pub lost: u32,
+    /// No number says what was lost.
+    pub untold: bool,
     /// Part of it is an outage: silent for longer than the sender's habit.
     pub outage: bool,
     /// This computer lost data here itself.
@@ -108,11 +110,11 @@ pub struct LossCell {
 }
 
 impl LossCell {
-    /// Lost share; `None` where nothing was expected.
+    /// Lost share; `None` where nothing was expected, or nothing can be told.
     #[must_use]
     pub fn ratio(&self) -> Option<f64> {
         let expected = f64::from(self.received) + f64::from(self.lost);
-        (expected > 0.0).then(|| f64::from(self.lost) / expected)
+        (expected > 0.0 && !self.untold).then(|| f64::from(self.lost) / expected)
     }
 }
 
@@ -121,8 +123,8 @@ impl LossCell {
 pub struct WindowLoss {
     /// Received, in whole seconds.
     pub received: u64,
-    /// Lost.
-    pub lost: u64,
+    /// Lost; `None` where no sender's numbers can be followed.
+    pub lost: Option<u64>,
     /// lost / (received + lost); `None` where nothing came or the window begins before what is kept.
     pub loss: Option<RatioEstimate>,
     /// RFC 3357; `None` where it is not kept that far back.

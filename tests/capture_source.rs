@@ -119,7 +119,7 @@ fn what_is_heard_beside_a_port_counts_as_what_is_heard_on_it() {
     let streams: Vec<(&str, u64, u64)> = summary
         .streams
         .iter()
-        .map(|stream| (stream.interface.as_str(), stream.received, stream.lost))
+        .map(|stream| (stream.interface.as_str(), stream.received, stream.lost.expect("followed")))
         .collect();
     assert_eq!(streams, [("vehicle", 117, 3), ("video", 117, 3)]);
     let video = &summary.video_streams[0];

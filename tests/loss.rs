@@ -78,10 +78,10 @@ fn short_sequences_count_as_the_guide_says() {
         })
         .collect();
     for (index, row) in rows.iter().enumerate().take(2) {
-        assert_eq!(row.lost, vectors["cases"][index]["lost_naive"].as_u64().unwrap());
+        assert_eq!(row.lost.expect("followed"), vectors["cases"][index]["lost_naive"].as_u64().unwrap());
         assert_eq!(row.loss.unwrap().ratio, vectors["cases"][index]["loss_ratio"].as_f64().unwrap());
     }
-    let counts = |row: &Stream| (row.received, row.lost, row.duplicates, row.out_of_order);
+    let counts = |row: &Stream| (row.received, row.lost.expect("followed"), row.duplicates, row.out_of_order);
     assert_eq!(counts(&rows[2]), (5, 0, 0, 1), "a swap");
     assert_eq!(counts(&rows[3]), (3, 0, 1, 0), "a copy");
     assert_eq!(counts(&rows[4]), (1, 0, 1, 0), "a copy of the first");
@@ -99,7 +99,7 @@ fn two_different_frames_under_one_number_are_both_received() {
     assert_eq!(bench.arrive(at, SENDER, 199, 77_777, None), Arrival::Duplicate);
     assert_eq!(bench.arrive(Nanos::from_millis(20_100), SENDER, 200, 200, None), Arrival::New);
     let row = bench.row();
-    assert_eq!((row.received, row.lost, row.duplicates, row.restarts), (202, 0, 1, 0));
+    assert_eq!((row.received, row.lost.expect("followed"), row.duplicates, row.restarts), (202, 0, 1, 0));
 }
 
 /// One frame on its way.
@@ -177,14 +177,14 @@ fn counts_are_exact_under_loss_bursts_reordering_and_copies() {
         let row = bench.row();
         let found = (
             row.received,
-            row.lost,
+            row.lost.expect("followed"),
             row.duplicates,
             row.out_of_order,
-            row.loss_periods.count,
-            row.loss_periods.max_length,
+            row.loss_periods.expect("followed").count,
+            row.loss_periods.expect("followed").max_length,
         );
         assert_eq!(found, truth, "seed {seed}, loss {loss}, bursts of {burst}");
-        assert_eq!((row.restarts, row.lost_ci95), (0, [row.lost; 2]));
+        assert_eq!((row.restarts, row.lost_ci95.expect("followed")), (0, [row.lost.expect("followed"); 2]));
         let view = View { from_s: 0.0, to_s: 401.0, columns: 100 };
         let cells = bench.meter.cells(&bench.context, 0, view);
         assert_eq!(cells.iter().map(|cell| u64::from(cell.received)).sum::<u64>(), truth.0);
@@ -204,9 +204,13 @@ fn silences_longer_than_the_numbers_are_told_by_the_sender_s_own_rate() {
                 bench.arrive(at, SENDER, number, number, boot);
             }
             let row = bench.row();
-            assert_eq!((row.lost, row.restarts), (length, 0), "{length} frames, boot clock {boot_clock}");
-            assert_eq!(row.lost_ci95, [length; 2]);
-            assert_eq!(row.loss_periods.max_length, length);
+            assert_eq!(
+                (row.lost.expect("followed"), row.restarts),
+                (length, 0),
+                "{length} frames, boot clock {boot_clock}"
+            );
+            assert_eq!(row.lost_ci95.expect("followed"), [length; 2]);
+            assert_eq!(row.loss_periods.expect("followed").max_length, length);
         }
     }
 }
@@ -230,7 +234,9 @@ fn a_wandering_rate_widens_the_interval_of_the_lost() {
             }
         }
         let row = bench.row();
-        held += u32::from((row.lost_ci95[0]..=row.lost_ci95[1]).contains(&length));
+        held += u32::from(
+            (row.lost_ci95.expect("followed")[0]..=row.lost_ci95.expect("followed")[1]).contains(&length),
+        );
     }
     assert!(held >= 95, "{held} of 100");
 }
@@ -246,7 +252,7 @@ fn a_boot_clock_that_stood_still_lost_nothing() {
         bench.arrive(Nanos::from_secs_f64(number as f64 / 50.0 + pause), SENDER, number_sent, number, boot);
     }
     let row = bench.row();
-    assert_eq!((row.received, row.lost, row.restarts), (2000, 0, 0));
+    assert_eq!((row.received, row.lost.expect("followed"), row.restarts), (2000, 0, 0));
     assert!((row.longest_silence_s - 100.02).abs() < 1e-6);
 }
 
@@ -263,7 +269,11 @@ fn a_burst_makes_no_rate_for_what_comes_after_it() {
                 bench.arrive(Nanos::from_secs_f64(at), SENDER, number, number, boot);
             }
             let row = bench.row();
-            assert_eq!((row.lost, row.lost_ci95[0], row.restarts), (0, 0, 0), "{burst}, {phase}: {row:?}");
+            assert_eq!(
+                (row.lost.expect("followed"), row.lost_ci95.expect("followed")[0], row.restarts),
+                (0, 0, 0),
+                "{burst}, {phase}: {row:?}"
+            );
         }
     }
 }
@@ -282,8 +292,12 @@ fn a_frame_that_comes_too_late_moves_nothing() {
                 }
             }
             let row = bench.row();
-            assert_eq!((row.lost, row.restarts), (1, 0), "{late_by} late, clock {boot_clock}: {row:?}");
-            assert_eq!((row.received, row.lost_ci95), (1000, [1, 1]));
+            assert_eq!(
+                (row.lost.expect("followed"), row.restarts),
+                (1, 0),
+                "{late_by} late, clock {boot_clock}: {row:?}"
+            );
+            assert_eq!((row.received, row.lost_ci95.expect("followed")), (1000, [1, 1]));
         }
     }
 }
@@ -300,10 +314,10 @@ fn a_hole_of_years_forces_no_more_than_the_gap_of_the_numbers() {
             bench.arrive(at, SENDER, number + gap, number, boot);
         }
         let row = bench.row();
-        assert!(row.lost <= 9 && row.restarts == 0, "{row:?}");
+        assert!(row.lost.expect("followed") <= 9 && row.restarts == 0, "{row:?}");
         let view = View { from_s: 0.0, to_s: 1e8, columns: 100 };
         let cells = bench.meter.cells(&bench.context, 0, view);
-        assert_eq!(cells.iter().map(|cell| u64::from(cell.lost)).sum::<u64>(), row.lost);
+        assert_eq!(cells.iter().map(|cell| u64::from(cell.lost)).sum::<u64>(), row.lost.expect("followed"));
     }
 }
 
@@ -323,7 +337,11 @@ fn restarts_lose_nothing() {
             at += [3.0, 2.4, 6.4, 0.0][life as usize];
         }
         let row = bench.row();
-        assert_eq!((row.received, row.lost, row.restarts), (4222, 0, 3), "clock {with_clock}");
+        assert_eq!(
+            (row.received, row.lost.expect("followed"), row.restarts),
+            (4222, 0, 3),
+            "clock {with_clock}"
+        );
         assert_eq!(bench.meter.restarts().len(), 3);
     }
 }
@@ -336,7 +354,7 @@ fn silence_at_the_end_is_an_outage_and_no_loss() {
     }
     bench.context.now = Nanos::from_secs(30);
     let row = bench.row();
-    assert_eq!((row.lost, row.silent_at_end_s, row.longest_silence_s), (0, 20.02, 20.02));
+    assert_eq!((row.lost.expect("followed"), row.silent_at_end_s, row.longest_silence_s), (0, 20.02, 20.02));
     let cells = bench.meter.cells(&bench.context, 0, View { from_s: 0.0, to_s: 30.0, columns: 30 });
     let outages: Vec<bool> = cells.iter().map(|cell| cell.outage).collect();
     assert_eq!(outages, (0..30).map(|second| second >= 9).collect::<Vec<_>>());
@@ -403,7 +421,7 @@ fn unknown_ids_use_their_numbers() {
         context.now = at;
     }
     let row = meter.summary(&context).remove(0);
-    assert_eq!((row.received, row.lost, row.out_of_order), (5000 - lost, lost, 0));
+    assert_eq!((row.received, row.lost.expect("followed"), row.out_of_order), (5000 - lost, lost, 0));
     assert_eq!(framer.finished().0.frames, 5000 - lost);
     assert_eq!(framer.finished().0.crc_errors, 0);
 }
@@ -434,7 +452,15 @@ fn a_real_flight_counts_as_an_independent_script_counts() {
     let rows = meter.summary(&context);
     let counts: Vec<_> = rows
         .iter()
-        .map(|row| (row.system, row.received, row.lost, row.loss_periods.count, row.loss_periods.max_length))
+        .map(|row| {
+            (
+                row.system,
+                row.received,
+                row.lost.expect("followed"),
+                row.loss_periods.expect("followed").count,
+                row.loss_periods.expect("followed").max_length,
+            )
+        })
         .collect();
     assert_eq!(counts[0], (1, 14_947, 56, 21, 6));
     assert_eq!(counts[1], (51, 570, 2, counts[1].3, counts[1].4));

@@ -37,7 +37,7 @@ fn loss(rate: f64, clocked: bool, change: impl Fn(u64, f64) -> Vec<(f64, u64, f6
 fn late(rate: f64, late_s: f64) -> (u64, u64) {
     let row =
         loss(rate, false, |number, at| vec![(if number == 500 { at + late_s } else { at }, number, 0.0)]);
-    (row.lost, row.out_of_order)
+    (row.lost.expect("followed"), row.out_of_order)
 }
 
 /// Number 500 comes again `after_s` after its time.
@@ -74,7 +74,7 @@ fn a_fall_of_the_boot_clock() {
         let row = loss(50.0, true, |number, at| {
             vec![(at, number, if number < 800 { at + 5.0 } else { at + 5.0 - by_s })]
         });
-        (row.restarts, row.lost)
+        (row.restarts, row.lost.expect("followed"))
     };
     assert_eq!(fallen(0.9), (0, 0));
     assert_eq!(fallen(1.2), (1, 0));
@@ -89,7 +89,7 @@ fn a_jump_of_the_numbers() {
             800..825 => Vec::new(),
             _ => vec![(at, number + more, 0.0)],
         });
-        (row.restarts, row.lost)
+        (row.restarts, row.lost.expect("followed"))
     };
     assert_eq!(jumped(0), (0, 25));
     assert_eq!(jumped(55), (0, 80));

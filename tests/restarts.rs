@@ -79,11 +79,15 @@ struct Score {
 impl Score {
     fn add(&mut self, row: &Stream, truth: u64) {
         self.seeds += 1;
-        self.exact += u32::from(row.lost == truth);
-        self.held += u32::from((row.lost_ci95[0]..=row.lost_ci95[1]).contains(&truth));
+        self.exact += u32::from(row.lost.expect("followed") == truth);
+        self.held += u32::from(
+            (row.lost_ci95.expect("followed")[0]..=row.lost_ci95.expect("followed")[1]).contains(&truth),
+        );
         let each = 1.0 / f64::from(self.seeds);
-        self.error += (row.lost.abs_diff(truth) as f64 - self.error) * each;
-        self.width += ((row.lost_ci95[1] - row.lost_ci95[0]) as f64 - self.width) * each;
+        self.error += (row.lost.expect("followed").abs_diff(truth) as f64 - self.error) * each;
+        self.width += ((row.lost_ci95.expect("followed")[1] - row.lost_ci95.expect("followed")[0]) as f64
+            - self.width)
+            * each;
     }
 
     fn share(&self, count: u32) -> f64 {
@@ -224,7 +228,11 @@ fn a_restart_whose_first_frames_carry_no_stamp_loses_nothing() {
                 bench.arrive(stood + since as f64 / 50.0, VEHICLE, number, boot);
             }
             let row = bench.rows().remove(0);
-            assert_eq!((row.lost, row.restarts), (lost, 1), "{reached}, {unstamped}: {row:?}");
+            assert_eq!(
+                (row.lost.expect("followed"), row.restarts),
+                (lost, 1),
+                "{reached}, {unstamped}: {row:?}"
+            );
             assert_eq!(row.received, reached - lost + unstamped + 300);
         }
     }
@@ -265,7 +273,11 @@ fn a_restart_is_found_back_to_its_first_frame_past_stamps_that_say_nothing() {
             number += 1;
         }
         let row = bench.rows().remove(0);
-        assert_eq!((row.lost, row.lost_ci95, row.restarts), (0, [0, 0], 1), "seed {seed}: {row:?}");
+        assert_eq!(
+            (row.lost.expect("followed"), row.lost_ci95.expect("followed"), row.restarts),
+            (0, [0, 0], 1),
+            "seed {seed}: {row:?}"
+        );
         assert_eq!(row.received, sent.len() as u64);
     }
 }
@@ -294,7 +306,9 @@ fn a_sender_of_a_burst_among_heartbeats_that_loses_some_never_restarted() {
         let row = bench.rows().remove(0);
         assert_eq!(row.restarts, 0, "seed {seed}: {lost} lost, {row:?}");
         assert!(bench.meter.restarts().is_empty(), "seed {seed}");
-        held += u32::from((row.lost_ci95[0]..=row.lost_ci95[1]).contains(&lost));
+        held += u32::from(
+            (row.lost_ci95.expect("followed")[0]..=row.lost_ci95.expect("followed")[1]).contains(&lost),
+        );
     }
     assert!(held >= 495, "{held} of 500");
 }
@@ -383,7 +397,7 @@ fn a_vehicle_that_restarts_loses_nothing_and_each_component_s_restart_is_told() 
         let (again, arrivals) = rebooted(seed, None);
         let bench = heard(&arrivals);
         seeds += 1;
-        lossless += u32::from(bench.rows().iter().all(|row| row.lost == 0));
+        lossless += u32::from(bench.rows().iter().all(|row| row.lost.expect("followed") == 0));
         let restarts = bench.meter.restarts();
         for (place, component) in [1, 100, 191].into_iter().enumerate() {
             let own: Vec<&Restart> =
@@ -423,8 +437,12 @@ fn a_component_that_stays_on_while_the_autopilot_restarts_is_counted_on() {
         });
         let bench = heard(&arrivals);
         let row = bench.rows().into_iter().find(|row| row.component == 100).expect("a camera");
-        assert!(row.restarts == 0 || row.lost_ci95[1] >= lost, "seed {seed}: {row:?}");
-        assert!(row.lost.abs_diff(lost) <= 1, "seed {seed}: {} of {lost}", row.lost);
+        assert!(row.restarts == 0 || row.lost_ci95.expect("followed")[1] >= lost, "seed {seed}: {row:?}");
+        assert!(
+            row.lost.expect("followed").abs_diff(lost) <= 1,
+            "seed {seed}: {} of {lost}",
+            row.lost.expect("followed")
+        );
     }
 }
 
@@ -460,7 +478,7 @@ fn a_loss_or_two_of_a_camera_while_the_autopilot_restarts_is_no_restart_of_it() 
         let rows = bench.rows();
         let row = rows.iter().find(|row| row.component == 100).expect("a camera");
         assert!(
-            (row.lost_ci95[0]..=row.lost_ci95[1]).contains(&lost),
+            (row.lost_ci95.expect("followed")[0]..=row.lost_ci95.expect("followed")[1]).contains(&lost),
             "{from} to {to}: {lost} lost, {row:?}"
         );
         assert!(row.restarts == 0 || lost > 2, "{from} to {to}: {row:?}");

@@ -83,7 +83,7 @@ fn kinds(summary: &Summary) -> Vec<&str> {
 
 fn counts(summary: &Summary) -> (u64, u64) {
     let stream = summary.streams.iter().find(|stream| stream.system == 1).unwrap();
-    (stream.received, stream.lost)
+    (stream.received, stream.lost.expect("followed"))
 }
 
 fn write(rows: &[Row], path: &Path) {

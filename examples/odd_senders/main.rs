@@ -33,12 +33,15 @@ fn main() {
             let (lost, ci95) = (row.lost, row.lost_ci95);
             let clock = if sender.has_clock { "clock" } else { "no clock" };
             println!(
-                "seed {seed}: {wrong:?}, {lost} {ci95:?} of {} lost, {} received, {} restarts, {:?}, {clock}",
+                "seed {seed}: {wrong:?}, {lost:?} {ci95:?} of {} lost, {} received, {} restarts, {:?}, {clock}",
                 sender.lost, row.received, row.restarts, sender.odd
             );
         }
     }
-    println!("{:15} senders  interval holds    invented     one numbering, not told", "");
+    println!(
+        "{:15} senders  interval holds  wider than a point, than its figure   invented     one numbering, not told",
+        ""
+    );
     for (odd, score) in by_kind {
         line(&format!("{odd:?}"), score);
     }
@@ -48,10 +51,12 @@ fn main() {
 fn line(what: &str, score: Score) {
     let percent = |part: u64, whole: u64| 100.0 * part as f64 / whole.max(1) as f64;
     println!(
-        "{what:15} {:7} {:6} {:7.2} % {:5} {:7.3} % {:5} {:7.2} %",
+        "{what:15} {:7} {:6} {:7.2} % {:18.1} % {:12.1} % {:5} {:7.3} % {:5} {:7.2} %",
         score.senders,
         score.held,
         percent(score.held, score.told),
+        percent(score.wide, score.told),
+        percent(score.very_wide, score.told),
         score.invented,
         percent(score.invented, score.lossless),
         score.single_untold,

@@ -277,6 +277,9 @@ pub(crate) struct Score {
     /// Loss was told, and its interval holds the truth.
     pub(crate) told: u64,
     pub(crate) held: u64,
+    /// The interval is wider than a point; than its figure.
+    pub(crate) wide: u64,
+    pub(crate) very_wide: u64,
     /// Nothing was lost, and whether some loss was told.
     pub(crate) lossless: u64,
     pub(crate) invented: u64,
@@ -295,14 +298,17 @@ pub(crate) enum Wrong {
 
 impl Score {
     pub(crate) fn add(&mut self, sender: &OddSender, row: &Stream) -> Option<Wrong> {
-        let is_told = row.loss.is_some();
-        let [low, high] = row.lost_ci95;
-        let holds = (low..=high).contains(&sender.lost);
-        let is_invented = is_told && sender.lost == 0 && (row.lost > 0 || low > 0);
+        let is_told = row.lost.is_some();
+        let holds = row.lost_ci95.is_some_and(|[low, high]| (low..=high).contains(&sender.lost));
+        let is_surely_lost = row.lost > Some(0) || row.lost_ci95.is_some_and(|[low, _]| low > 0);
+        let is_invented = is_told && sender.lost == 0 && is_surely_lost;
         let is_single = !sender.odd.contains(&Odd::TwoNumberings);
         self.senders += 1;
         self.told += u64::from(is_told);
         self.held += u64::from(is_told && holds);
+        let width = row.lost_ci95.map_or(0, |[low, high]| high - low);
+        self.wide += u64::from(width > 0);
+        self.very_wide += u64::from(width > row.lost.unwrap_or(0));
         self.lossless += u64::from(sender.lost == 0);
         self.invented += u64::from(is_invented);
         self.single += u64::from(is_single);

@@ -11,6 +11,8 @@ use super::stamps::{FALL_US, nearest};
 
 /// Half a wrap of the 32 bit microseconds; longer apart, they say nothing.
 const HALF_WRAP: Nanos = Nanos::from_secs(2_147);
+/// A clock that stamped nothing for longer shows no restart.
+const SPEAKS: Nanos = Nanos::from_secs(5);
 /// A fall of the milliseconds by more than this is their wrap after 49.7 days. All ones, which senders write that know
 /// no time, are not taken for one.
 const WRAP_FALL_US: i64 = 4_000_000_000_000;
@@ -35,6 +37,11 @@ pub(crate) struct BootClock {
 impl BootClock {
     pub(crate) fn known(&self) -> bool {
         self.last.iter().any(Option::is_some)
+    }
+
+    /// Whether stamps still came shortly before a frame: the messages that carry them may have ended.
+    pub(crate) fn speaks(&self, at: Nanos) -> bool {
+        self.last.iter().flatten().any(|&(_, seen)| at - seen <= SPEAKS)
     }
 
     /// Compares a stamp with the one before of its kind, without taking it.

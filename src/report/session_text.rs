@@ -152,7 +152,7 @@ fn streams(out: &mut dyn Write, streams: &[Stream]) -> io::Result<()> {
             "  {:<10} {sender:>7} {:>9} {:>8} {:>6} {:>6} {loss:>22} {:>6.2} s  {}",
             stream.interface,
             quantity::count(stream.received),
-            stream.loss.map_or_else(|| "-".to_owned(), |_| quantity::count(stream.lost)),
+            stream.lost.map_or_else(|| "-".to_owned(), quantity::count),
             quantity::count(stream.duplicates),
             quantity::count(stream.out_of_order),
             stream.longest_silence_s,

@@ -16,8 +16,8 @@ pub struct HeardOn {
     pub link: Option<String>,
     /// Distinct frames since all are heard.
     pub received: u64,
-    /// Lost since then.
-    pub lost: u64,
+    /// Lost since then; `None` where the numbers cannot be followed.
+    pub lost: Option<u64>,
     /// lost / (received + lost).
     pub ratio: Option<f64>,
 }

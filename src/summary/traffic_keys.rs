@@ -41,10 +41,10 @@ pub struct Stream {
     pub why_not: Option<Reason>,
     /// Distinct frames, duplicates not counted.
     pub received: u64,
-    /// Lost frames.
-    pub lost: u64,
+    /// Lost frames; `None` where the numbers cannot be followed, and so the interval and the periods.
+    pub lost: Option<u64>,
     /// Interval of `lost`, wider than a point only where silences were too long to tell.
-    pub lost_ci95: [u64; 2],
+    pub lost_ci95: Option<[u64; 2]>,
     /// Copies.
     pub duplicates: u64,
     /// Late arrivals, RFC 4737.
@@ -54,7 +54,7 @@ pub struct Stream {
     /// lost / (received + lost); `None` where nothing was received.
     pub loss: Option<RatioEstimate>,
     /// RFC 3357.
-    pub loss_periods: LossPeriods,
+    pub loss_periods: Option<LossPeriods>,
     /// Longest time without a frame, the silence at the end included.
     pub longest_silence_s: f64,
     /// From its last frame to the last record.

@@ -47,13 +47,18 @@ fn losses(summary: &Summary, truth: &Truth, found: &mut Vec<Complaint>) {
             continue;
         };
         let told = format!(
-            "{interface} {system}/{component}: {} lost of {} ({:?}), true {}; {} restarts, true {}",
+            "{interface} {system}/{component}: {:?} lost of {} ({:?}), true {}; {} restarts, true {}",
             row.lost, row.received, row.lost_ci95, sender.lost, row.restarts, sender.restarts
         );
-        if sender.lost == 0 && row.lost > 0 {
-            found.push(("loss where none was", told.clone()));
-        } else if !(row.lost_ci95[0]..=row.lost_ci95[1]).contains(&sender.lost) {
-            found.push(("loss outside its interval", told.clone()));
+        match row.lost.zip(row.lost_ci95) {
+            None if !sender.has_two_numberings => found.push(("loss not told", told.clone())),
+            Some((lost, _)) if sender.lost == 0 && lost > 0 => {
+                found.push(("loss where none was", told.clone()));
+            }
+            Some((_, [low, high])) if !(low..=high).contains(&sender.lost) => {
+                found.push(("loss outside its interval", told.clone()));
+            }
+            _ => {}
         }
         if row.restarts > sender.restarts && !truth.began_anew.contains(system) {
             found.push(("restart", told));

@@ -52,6 +52,8 @@ pub(crate) struct SenderTruth {
     pub(crate) restarts: u64,
     /// Its frames also come on another way, or its numbers cannot be told from another's.
     pub(crate) is_tangled: bool,
+    /// Two count under one id: its loss need not be told.
+    pub(crate) has_two_numberings: bool,
 }
 
 /// What is true of a session.

@@ -30,6 +30,7 @@ impl Session {
     fn add_second_numbering(&mut self) {
         let key = ("handset", 250, 190);
         self.truth.about.push("two numberings under 250/190".to_owned());
+        self.truth.senders.entry(key).or_default().has_two_numberings = true;
         let mut both = [Numbering::new(&mut self.chance, key), Numbering::new(&mut self.chance, key)];
         both[1].next = both[0].next.wrapping_add(self.chance.0.random_range(20..230));
         let rates = [self.chance.between(1.0, 12.0), self.chance.between(1.0, 12.0)];

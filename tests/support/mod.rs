@@ -74,6 +74,7 @@ fn traffic(view: View, base: f64, bad: &[(f64, f64, f64)], silent: Option<(f64, 
             LossCell {
                 received: 100 - lost,
                 lost,
+                untold: false,
                 outage: false,
                 host_drop: (700.0..702.0).contains(&at) && base > 0.02,
             }
@@ -216,13 +217,13 @@ fn stream(
         link_loss: why.is_none(),
         why_not: why,
         received,
-        lost,
-        lost_ci95: if lost > 1_000 { [lost - 40, lost + 216] } else { [lost, lost] },
+        lost: Some(lost),
+        lost_ci95: Some(if lost > 1_000 { [lost - 40, lost + 216] } else { [lost, lost] }),
         duplicates: 40,
         out_of_order: 70,
         restarts: u64::from(lost > 1_000),
         loss: Some(RatioEstimate { ratio, ci95: [ratio * 0.8, ratio * 1.26] }),
-        loss_periods: LossPeriods { count: lost / 4, mean_length: Some(4.0), max_length: 81 },
+        loss_periods: Some(LossPeriods { count: lost / 4, mean_length: Some(4.0), max_length: 81 }),
         longest_silence_s: 6.02,
         silent_at_end_s: 0.01,
         rate_hz: Some(65.0),
@@ -247,7 +248,7 @@ fn window_loss(lost: u64) -> WindowLoss {
     let ratio = lost as f64 / (received + lost) as f64;
     WindowLoss {
         received,
-        lost,
+        lost: Some(lost),
         loss: Some(RatioEstimate { ratio, ci95: [ratio * 0.6, ratio * 1.7] }),
         loss_periods: Some(LossPeriods { count: lost / 4, mean_length: Some(4.0), max_length: 21 }),
         loss_distances: Some(LossDistances {

@@ -137,6 +137,37 @@ impl Gaps {
         self.open.insert(place, gap);
     }
 
+    /// So many numbers of an open gap are lost for sure after all; how many were not.
+    pub(super) fn trust(&mut self, index: usize, sure: u64) -> u64 {
+        let gap = &mut self.open[index];
+        let taken = sure.min(gap.less);
+        gap.less -= taken;
+        taken
+    }
+
+    /// So much less, or more, may be lost in a gap, if it is open.
+    pub(super) fn widen(&mut self, first: u64, less: u64, more: u64) {
+        if let Some(gap) = self.open.iter_mut().find(|gap| gap.first == first) {
+            gap.less += less;
+            gap.more += more;
+        }
+    }
+
+    /// So many of a gap's may not be lost after all, if it is open.
+    pub(super) fn narrow(&mut self, first: u64, more: u64) {
+        if let Some(gap) = self.open.iter_mut().find(|gap| gap.first == first) {
+            gap.more = gap.more.saturating_sub(more);
+        }
+    }
+
+    /// Nothing of an open gap is surely lost; how many of it were until now.
+    pub(super) fn doubt(&mut self, index: usize) -> u64 {
+        let gap = &mut self.open[index];
+        let sure = gap.length.saturating_sub(gap.less);
+        gap.less = gap.length;
+        sure
+    }
+
     pub(super) fn remove(&mut self, index: usize) -> Option<Gap> {
         self.open.remove(index)
     }

@@ -117,12 +117,12 @@ impl JointLoss {
 fn heard_on(part: Part, context: &Context, flows: &[SenderFlow]) -> HeardOn {
     let flow = &flows[part.flow];
     let received = flow.sequence.received.saturating_sub(part.received);
-    let lost = flow.sequence.lost.saturating_sub(part.lost);
+    let lost = flow.sequence.is_followed().then(|| flow.sequence.lost.saturating_sub(part.lost));
     HeardOn {
         interface: context.interface_name(flow.sender.interface).to_owned(),
         link: context.link_of(flow.sender).map(|link| link.name.clone()),
         received,
         lost,
-        ratio: (received + lost > 0).then(|| lost as f64 / (received + lost) as f64),
+        ratio: lost.filter(|lost| received + lost > 0).map(|lost| lost as f64 / (received + lost) as f64),
     }
 }

@@ -35,7 +35,12 @@ impl LossMeter {
     pub fn window(&self, context: &Context, stream: usize, view: View) -> Option<WindowLoss> {
         let flow = self.rows().nth(stream)?;
         let window = window_of(&[flow], &[flow], context, view);
-        Some(WindowLoss { loss: window.loss.filter(|_| flow.sequence.is_followed()), ..window })
+        let is_untold = !flow.sequence.is_followed();
+        Some(if is_untold {
+            WindowLoss { lost: None, loss: None, loss_periods: None, ..window }
+        } else {
+            window
+        })
     }
 
     /// The figures of a link within a window.
@@ -213,7 +218,7 @@ impl LossMeter {
 
 /// Flows together within a window, and whether those were heard that show it.
 fn window_of(flows: &[&SenderFlow], heard: &[&SenderFlow], context: &Context, view: View) -> WindowLoss {
-    let (mut runs, mut received, mut lost) = (Some(Runs::default()), 0, 0);
+    let (mut runs, mut received, mut lost) = ((!flows.is_empty()).then(Runs::default), 0, 0);
     for flow in flows {
         let (own, came, gone) = flow.within(context, view);
         runs = runs.zip(own).map(|(mut all, own)| {
@@ -228,7 +233,7 @@ fn window_of(flows: &[&SenderFlow], heard: &[&SenderFlow], context: &Context, vi
     let silences = heard.iter().map(|flow| flow.longest_silence_s(context, view));
     WindowLoss {
         received,
-        lost,
+        lost: (!flows.is_empty()).then_some(lost),
         loss: runs.as_ref().and_then(|runs| runs.ratio(received, lost)),
         loss_periods: runs.as_ref().map(Runs::periods),
         loss_distances: runs.as_ref().and_then(Runs::distances),

@@ -25,6 +25,9 @@ struct Kind {
     message: u32,
     last: Nanos,
     intervals: u8,
+    /// How many came under its newest stamp, and under the one before.
+    heap: u8,
+    usual: u8,
     /// Sums over the window: of the intervals, of their squares, of those near the spacing.
     time: f64,
     squares: f64,
@@ -43,7 +46,7 @@ impl RegularMessages {
         match kind {
             Some(kind) if kind.message == message => kind.observe(at),
             Some(other) if (at - other.last) <= SLOWEST => {}
-            _ => *kind = Some(Kind { message, last: at, ..Kind::default() }),
+            _ => *kind = Some(Kind { message, last: at, heap: 1, usual: 1, ..Kind::default() }),
         }
     }
 
@@ -57,11 +60,24 @@ impl RegularMessages {
         let slowest = spacings.reduce(f64::max);
         slowest.is_some_and(|slowest| silence.secs() > MISSING * slowest)
     }
+
+    /// How much of the time before a stamp the regular messages cover that came in one heap under it.
+    pub(super) fn covered(&self, at: Nanos) -> Nanos {
+        let regular = self.0.iter().flatten().filter(|kind| kind.last == at && kind.is_regular());
+        let covered =
+            regular.map(|kind| f64::from(kind.heap.saturating_sub(kind.usual)) * (kind.squares / kind.time));
+        Nanos::from_secs_f64(covered.fold(0.0, f64::max))
+    }
 }
 
 impl Kind {
     #[inline]
     fn observe(&mut self, at: Nanos) {
+        if at == self.last {
+            self.heap = self.heap.saturating_add(1);
+        } else {
+            (self.usual, self.heap) = (self.heap, 1);
+        }
         let mut interval = (at.0 - self.last.0).max(0) as f64 * 1e-9;
         self.last = at;
         let (own, spacing) = (interval * self.time, self.squares);

@@ -57,7 +57,8 @@ impl SenderFlow {
         let runs = sequence.runs();
         let dropped = sequence.own_lost();
         let lost = sequence.lost.saturating_sub(dropped);
-        let [low, high] = sequence.lost_range();
+        let range = sequence.lost_range().map(|end| end.saturating_sub(dropped));
+        let is_followed = sequence.is_followed();
         let (last, until) = self.open_silence(context);
         let span = (sequence.last_at - sequence.first_at).secs();
         Stream {
@@ -69,13 +70,13 @@ impl SenderFlow {
             link_loss: why_not.is_none(),
             why_not,
             received: sequence.received,
-            lost,
-            lost_ci95: [low.saturating_sub(dropped), high.saturating_sub(dropped)],
+            lost: is_followed.then_some(lost),
+            lost_ci95: is_followed.then_some(range),
             duplicates: sequence.duplicates,
             out_of_order: sequence.out_of_order,
             restarts: sequence.restarts,
-            loss: runs.ratio(sequence.received, lost).filter(|_| sequence.is_followed()),
-            loss_periods: runs.periods(),
+            loss: runs.ratio(sequence.received, lost).filter(|_| is_followed),
+            loss_periods: is_followed.then(|| runs.periods()),
             longest_silence_s: self.longest_silence(context).max(until - last).secs(),
             silent_at_end_s: (context.now - last).secs(),
             rate_hz: sequence.rate_hz(),
@@ -159,6 +160,7 @@ impl SenderFlow {
         let add = |cell: &mut LossCell, counts: Counts| {
             cell.received = cell.received.saturating_add(counts.received);
             cell.lost = cell.lost.saturating_add(counts.lost);
+            cell.untold = !self.sequence.is_followed();
         };
         for (second, counts) in self.sequence.seconds.within(view.from_s, view.to_s) {
             let begin = second as f64;

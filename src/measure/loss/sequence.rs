@@ -11,6 +11,7 @@
 mod jump;
 mod numbering;
 mod plain_frame;
+mod rate_after;
 
 use super::gaps::{Gap, Gaps};
 use super::numberings::Numberings;
@@ -24,17 +25,22 @@ use crate::stats::loss_runs::Runs;
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 
-use jump::Jump;
+use jump::{Doubt, Jump};
 use numbering::Turn;
 use plain_frame::PlainFrame;
+use rate_after::Check;
 
 /// Copies and late frames come within this time, and within 127 numbers.
 const RECENT: Nanos = Nanos::from_millis(500);
 const HALF: u64 = 127;
 /// A jump without a boot clock may disagree with rate times time by this many.
 const JUMP: f64 = 64.0;
+/// So far back a second frame under a number may come after a silence.
+const FEW_BACK: u64 = 3;
 /// Frames in a row among earlier numbers that are a new numbering.
 const ECHOES: usize = 3;
+/// A boot clock that lags by more over a silence stood still, or began anew.
+const LAG: Nanos = Nanos::from_secs(1);
 /// A silence in which fewer numbers than this should have passed needs no reckoning.
 const SHORT: u64 = 60;
 
@@ -118,11 +124,11 @@ pub(super) struct Sequence {
     /// Several counters interleave: no number says what is lost.
     is_followed: bool,
     boot: BootClock,
-    /// A silence over which the boot clock may have stood still: its gap's first number, and its length.
-    doubt: Option<(u64, Nanos)>,
+    doubt: Option<Doubt>,
     /// Since a boot stamp last showed that the clock went on.
     turns: Vec<Turn>,
     jump: Option<Jump>,
+    check: Option<Check>,
     /// Another component of the system restarted then: a jump soon after is one too.
     awaited: Option<Nanos>,
     plain: PlainFrame,
@@ -170,6 +176,7 @@ impl Sequence {
             doubt: None,
             turns: Vec::new(),
             jump: None,
+            check: None,
             awaited: None,
             plain: PlainFrame::NONE,
         };
@@ -200,8 +207,9 @@ impl Sequence {
     }
 
     /// Range of the lost where silences were too long to tell.
-    pub(super) const fn lost_range(&self) -> [u64; 2] {
-        [self.lost.saturating_sub(self.less), self.lost.saturating_add(self.more)]
+    pub(super) fn lost_range(&self) -> [u64; 2] {
+        let [less, more] = self.by_rate_after();
+        [self.lost.saturating_sub(self.less + less), self.lost.saturating_add(self.more + more)]
     }
 
     /// Runs of received and lost, those that may still change included.
@@ -303,7 +311,7 @@ impl Sequence {
         self.gaps = Gaps::new(self.newest());
         self.seconds.forget_lost();
         self.echoes.clear();
-        (self.doubt, self.jump, self.awaited) = (None, None, None);
+        (self.doubt, self.jump, self.check, self.awaited) = (None, None, None, None);
         self.disturb();
     }
 
@@ -320,8 +328,11 @@ impl Sequence {
         let half_wrap_s = self.half_wrap_s();
         let known = self.numbers.get_mut(number);
         let lost_at = known.as_ref().filter(|known| known.hashes.is_none()).map(|known| known.at);
+        // After a silence a number from long before it is one that is ahead.
+        let goes_on = back <= FEW_BACK || arriving.at - self.newest_at <= self.recent;
         if let Some(Known { at, hashes: Some(hashes) }) = known
             && (arriving.at - *at).secs() < half_wrap_s
+            && goes_on
         {
             // Two frames under one number: both are there.
             hashes[1] = arriving.hash;
@@ -421,20 +432,24 @@ impl Sequence {
             self.resolve_doubt(passed);
         }
         self.rate.observe(arriving.at, self.newest());
+        self.check_rate();
         self.boot.take(arriving.at, arriving.boot);
         self.expect_plain();
         Outcome::New
     }
 
-    /// A boot clock that stood still over a silence shows that nothing was sent.
+    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, that nothing is surely lost.
     fn resolve_doubt(&mut self, passed: Passed) {
-        let (Some((first, silence)), Passed::Went { sender_us, host }) = (self.doubt, passed) else { return };
-        self.doubt = None;
+        let Passed::Went { sender_us, host } = passed else { return };
+        let Some(Doubt { first, silence, less }) = self.doubt.take() else { return };
         let missing = host.secs() - sender_us as f64 / 1e6;
-        if missing > 0.9 * silence.secs()
-            && let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first)
-        {
+        let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first) else { return };
+        if missing > 0.9 * silence.secs() {
             self.take_back(index);
+        } else if missing > LAG.secs() {
+            self.less += self.gaps.doubt(index);
+        } else {
+            self.less -= self.gaps.trust(index, less);
         }
     }
 

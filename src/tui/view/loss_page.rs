@@ -247,23 +247,17 @@ fn sender_rows(
 /// Counts, interval, bursts, silences of one sender.
 fn stream_parts(stream: &Stream) -> Vec<String> {
     let mut parts = vec![format!("received {}", quantity::count(stream.received))];
-    let [low, high] = stream.lost_ci95;
-    parts.push(if stream.loss.is_none() {
-        "lost not known".to_owned()
-    } else if low == high {
-        format!("lost {}", quantity::count(stream.lost))
-    } else {
-        format!(
-            "lost {} ({} to {})",
-            quantity::count(stream.lost),
-            quantity::count(low),
-            quantity::count(high)
-        )
+    parts.push(match stream.lost.zip(stream.lost_ci95) {
+        None => "lost not known".to_owned(),
+        Some((lost, [low, high])) if low == high => format!("lost {}", quantity::count(lost)),
+        Some((lost, [low, high])) => {
+            format!("lost {} ({} to {})", quantity::count(lost), quantity::count(low), quantity::count(high))
+        }
     });
     if let Some(loss) = stream.loss {
         parts.push(format!("interval (95 %): {}", quantity::percent_interval(loss.ci95)));
     }
-    parts.extend(detail::periods_text(stream.loss_periods));
+    parts.extend(stream.loss_periods.and_then(detail::periods_text));
     parts.push(format!("silence {}", quantity::seconds(stream.longest_silence_s)));
     parts.push(format!("copies {}", quantity::count(stream.duplicates)));
     parts.push(format!("out of order {}", quantity::count(stream.out_of_order)));

@@ -49,6 +49,7 @@ pub fn together(cells: &[LossCell]) -> LossCell {
     cells.iter().fold(LossCell::default(), |all, cell| LossCell {
         received: all.received.saturating_add(cell.received),
         lost: all.lost.saturating_add(cell.lost),
+        untold: all.untold || cell.untold,
         outage: all.outage || cell.outage,
         host_drop: all.host_drop || cell.host_drop,
     })

@@ -12,6 +12,7 @@
 //! A jump tells a restart only of a sender whose rate was even over the last minute, and not a short one forward right
 //! after frames that came. Another component of the system, whose boot clock fell, tells that this one began anew too (see `told`).
 
+use super::rate_after::{Check, rounds_within};
 use super::{Arriving, HALF, JUMP, Nanos, Outcome, Passed, SHORT, Sequence, Shown};
 use crate::measure::loss::gaps::Gap;
 
@@ -37,8 +38,6 @@ const LONGEST: Nanos = Nanos::from_secs(3600);
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
 const SINGLY: f64 = 1.5;
-/// A round that lacks this share of its numbers may still have gone by.
-const ROOM: f64 = 0.25;
 /// Components of one system go down within this of each other.
 const TOGETHER: Nanos = Nanos::from_secs(1);
 /// How long after a restart the other components of the system come back.
@@ -62,6 +61,16 @@ pub(super) struct Jump {
     more: u64,
     /// It went on by the next numbers, with a loss or two.
     goes_on: bool,
+}
+
+/// A silence over which the boot clock may have stood still.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Doubt {
+    /// The first number of its gap.
+    pub(super) first: u64,
+    pub(super) silence: Nanos,
+    /// How many may not be lost as the sender may have begun anew.
+    pub(super) less: u64,
 }
 
 /// What a silence should have taken: numbers by the sender's rate, how far they may be off, and whole rounds of the
@@ -94,22 +103,23 @@ impl Sequence {
             return self.step(arriving, 1, passed);
         }
         let goes_on = goes_on(least, arriving.sequence);
-        let (advance, less, more) = match self.read(least, silence, arriving.sequence) {
+        let (advance, less, more) = match self.read(least, silence, arriving.sequence, passed) {
             Reading::Lost { advance, less, more } => (advance, less, more),
-            Reading::Anew { told: true, more } => {
+            Reading::Anew { told, more } => {
                 self.more += more;
                 if arriving.sequence > NEAR_ZERO {
-                    self.numberings.jumped(true);
+                    self.numberings.jumped(told);
                 }
-                return Outcome::Restart(self.restart(arriving));
-            }
-            Reading::Anew { told: false, more } => {
-                if arriving.sequence > NEAR_ZERO {
-                    self.numberings.jumped(false);
+                let shown = self.restart(arriving);
+                if silence >= LEAST_OFF && !(told && more == 0) {
+                    let (told, from) = ([1, 1 + more], (arriving.at, self.newest()));
+                    let (expected, gap, is_spread) = (None, None, false);
+                    self.check = Some(Check { silence, least, expected, gap, told, from, is_spread });
                 }
-                self.restart(arriving);
+                if told {
+                    return Outcome::Restart(shown);
+                }
                 self.restarts -= 1;
-                self.more += more;
                 self.jump = Some(Jump { after: arriving.at, gap: None, more, goes_on });
                 return Outcome::New;
             }
@@ -137,7 +147,21 @@ impl Sequence {
             } else if advance > least || more > 0 {
                 self.rate.skip(silence, advance);
             }
-            self.doubt = (advance > 1).then_some((first, silence));
+        }
+        if advance > 1 && (long || silence >= LEAST_OFF) {
+            self.doubt = Some(Doubt { first, silence, less: if less == advance - 1 { less } else { 0 } });
+        }
+        if silence >= LEAST_OFF {
+            let (told, from) = ([advance - less, advance + more], (arriving.at, self.newest() + advance));
+            self.check = Some(Check {
+                silence,
+                least,
+                expected,
+                gap: (advance > 1).then_some(first),
+                told,
+                from,
+                is_spread: false,
+            });
         }
         self.step(arriving, advance, passed)
     }
@@ -170,7 +194,7 @@ impl Sequence {
     }
 
     /// Numbers that a silence took if the sender sent as fast as it ever did.
-    fn utmost(&self, silence: Nanos) -> f64 {
+    pub(super) fn utmost(&self, silence: Nanos) -> f64 {
         self.rate.highest_per_second(self.newest_at, self.newest()) * silence.secs()
     }
 
@@ -184,12 +208,18 @@ impl Sequence {
         least.saturating_sub(1) + 256 * rounds
     }
 
-    fn read(&self, least: u64, silence: Nanos, number: u8) -> Reading {
-        let is_clocked = self.boot.known();
+    fn read(&self, least: u64, silence: Nanos, number: u8, passed: Passed) -> Reading {
+        let is_clocked = self.boot.speaks(self.newest_at);
         let may_be_off = !is_clocked && self.may_be_off(silence);
         let Some(expected) = self.expected(self.newest_at + silence) else {
+            // So low a number is not far for a sender that began anew, and so many too far for one that went on.
+            let utmost = self.utmost(silence) + f64::from(NEAR_ZERO);
+            let is_fresh = !is_clocked
+                && silence >= SHORT_OFF
+                && f64::from(number) <= utmost
+                && least as f64 > utmost + SOON;
             let is_zero = !is_clocked && number == 0 && least > NEXT && silence >= SHORT_OFF;
-            let is_anew = may_be_off && least > JUMP as u64 || is_zero;
+            let is_anew = may_be_off && least > JUMP as u64 || is_zero || is_fresh;
             let more = if least > 1 { 256 * rounds_within(self.utmost(silence), least) } else { 0 };
             return if is_anew {
                 Reading::Anew { told: false, more: least - 1 + more }
@@ -197,8 +227,15 @@ impl Sequence {
                 Reading::Lost { advance: least, less: if may_be_off { least - 1 } else { 0 }, more }
             };
         };
-        let is_plain =
-            least as f64 <= JUMP && number > NEAR_ZERO && self.utmost(silence).max(expected) <= JUMP;
+        // A sender that began anew within the silence may have come as far as this number, until its clock says otherwise.
+        let is_fresh = passed == Passed::Unknown
+            && least > NEXT
+            && silence >= SHORT_OFF
+            && f64::from(number) <= expected + f64::from(NEAR_ZERO);
+        let is_plain = least as f64 <= JUMP
+            && number > NEAR_ZERO
+            && !is_fresh
+            && self.utmost(silence).max(expected) <= JUMP;
         if least == 1 && expected <= JUMP || is_plain && !may_be_off {
             return Reading::Lost { advance: least, less: 0, more: 0 };
         }
@@ -224,16 +261,30 @@ impl Sequence {
                 let more = if is_even && is_zero { 0 } else { least - 1 + 256 * utmost };
                 return Reading::Anew { told: is_even, more };
             }
-            if number == 0 && !may_be_off && silence >= SHORT_OFF && off > scatter.min(2.0 * CLOSE) {
+            if is_fresh && number == 0 && self.is_pause(silence, SHORT_OFF) {
                 return Reading::Anew { told: false, more: least - 1 + 256 * utmost };
             }
+        }
+        let misfit = if is_zero { scatter.min(2.0 * CLOSE) } else { scatter.max(2.0 * CLOSE) };
+        if is_fresh && !may_be_off && off > misfit {
+            let more = 256 * utmost;
+            return if is_clocked {
+                Reading::Lost { advance: least, less: least - 1, more }
+            } else {
+                Reading::Anew { told: false, more: least - 1 + more }
+            };
         }
         if may_be_off { read_off(least, number, rounds) } else { read_on(least, rounds) }
     }
 
     /// Whether a silence is long enough for the sender to have been off.
     fn may_be_off(&self, silence: Nanos) -> bool {
-        silence >= LEAST_OFF && silence.secs() >= PAUSES * self.silences.pause_s(silence)
+        self.is_pause(silence, LEAST_OFF)
+    }
+
+    /// Whether a silence is no shorter than this, and than some of the sender's usual pauses.
+    fn is_pause(&self, silence: Nanos, least: Nanos) -> bool {
+        silence >= least && silence.secs() >= PAUSES * self.silences.pause_s(silence)
     }
 
     /// How far the numbers after a silence may be from those expected. Frames come in groups, so that the
@@ -304,11 +355,6 @@ fn goes_on(least: u64, number: u8) -> bool {
 /// Whole rounds of the numbers behind those seen, where so many went by.
 fn rounds_behind(numbers: f64, least: u64) -> u64 {
     ((numbers - least as f64) / 256.0).round().max(0.0) as u64
-}
-
-/// Whole rounds behind those seen that so many numbers have room for, or nearly.
-fn rounds_within(numbers: f64, least: u64) -> u64 {
-    ((numbers - least as f64) / 256.0 + ROOM).floor().max(0.0) as u64
 }
 
 /// A silence in which the sender went on: it is heard too soon after, or its clock ran on.

@@ -1,8 +1,8 @@
 //! A numbering begins anew: at a frame, among frames that came under numbers of earlier ones, or since the last boot stamp.
 //!
 //! A boot clock that fell shows a restart at some time since the stamp before it of its kind. What came since is kept as turns: the
-//! frames that did not follow the one before, or only after a while. The numbering began anew at the turn after the
-//! longest silence, else (bare bytes, whose time stands still between stamps) at the one furthest from the number that
+//! frames that did not follow the one before, or only after a while. The numbering began anew at a turn that did not go on by
+//! the next number, if there is one: at that after the longest silence, else (bare bytes, whose time stands still between stamps) at the one furthest from the number that
 //! was due. What the turns from there on were counted as is taken back, and they are counted again in the new numbering.
 
 use super::jump::NEAR_ZERO;
@@ -37,9 +37,9 @@ impl Turn {
     }
 
     /// How much it looks like a new numbering.
-    fn weight(&self) -> (i64, u8) {
+    fn weight(&self) -> (bool, i64, u8) {
         let off = self.step.wrapping_sub(1);
-        ((self.arriving.at.0 - self.before.0) / STILL, off.min(off.wrapping_neg()))
+        (off > 0, (self.arriving.at.0 - self.before.0) / STILL, off.min(off.wrapping_neg()))
     }
 }
 
@@ -157,6 +157,7 @@ impl Sequence {
         self.epoch = next;
         self.doubt = None;
         self.jump = None;
+        self.check = None;
         self.echoes.clear();
         self.turns.clear();
         self.rate.clear();

@@ -64,6 +64,7 @@ impl Sequence {
         let (from, to) = self.seconds.newest();
         let is_plain = self.echoes.is_empty()
             && self.doubt.is_none()
+            && self.check.is_none()
             && self.last_at == self.newest_at
             && from <= self.newest_at
             && self.newest_at < to;

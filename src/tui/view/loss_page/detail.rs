@@ -106,14 +106,15 @@ pub(super) fn periods_text(periods: LossPeriods) -> Option<String> {
 /// One sender or link within the window.
 pub(super) fn window_parts(window: &WindowLoss) -> Vec<String> {
     let mut parts = Vec::new();
-    parts.push(match window.loss {
-        Some(loss) => {
+    parts.push(match (window.loss, window.lost) {
+        (Some(loss), _) => {
             format!("window {} ({})", quantity::percent(loss.ratio), quantity::percent_interval(loss.ci95))
         }
-        None if window.received + window.lost > 0 => {
-            format!("window lost {} of {}", window.lost, window.received + window.lost)
+        (None, Some(lost)) if window.received + lost > 0 => {
+            format!("window lost {lost} of {}", window.received + lost)
         }
-        None => format!("window {NOT_MEASURED}: nothing came"),
+        (None, Some(_)) => format!("window {NOT_MEASURED}: nothing came"),
+        (None, None) => format!("window {NOT_MEASURED}: its numbers cannot be followed"),
     });
     parts.extend(window.loss_periods.and_then(periods_text));
     if let Some(model) = &window.burst_model

@@ -1,0 +1,204 @@
+//! Long silences that ordinary senders make, against what the tests themselves sent: what the numbers after them may say
+//! of losses, and what they must not.
+
+use fadewatch::measure::context::{Context, Sender};
+use fadewatch::measure::loss::LossMeter;
+use fadewatch::record::{Direction, InterfaceId};
+use fadewatch::summary::Stream;
+use fadewatch::units::Nanos;
+use fadewatch::wire::framer::{Frame, FrameHeader, Standing};
+use fadewatch::wire::message::MavlinkMessage;
+use fadewatch::wire::telemetry::BootStamp;
+
+const SENDER: Sender =
+    Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
+const HEARTBEAT: u32 = 0;
+const ATTITUDE: u32 = 30;
+
+/// Frames into a meter, with the times that a core would keep.
+#[derive(Default)]
+struct Bench {
+    meter: LossMeter,
+    context: Context,
+    contents: u64,
+}
+
+impl Bench {
+    fn arrive(&mut self, at: f64, number: u64, message: u32, boot_s: Option<f64>) {
+        let at = Nanos::from_secs_f64(at);
+        let start = *self.context.start.get_or_insert(at);
+        self.meter.begin(start);
+        self.context.now = self.context.now.max(at);
+        // No two frames are alike.
+        self.contents += 1;
+        let bytes = self.contents.to_le_bytes();
+        let header = FrameHeader {
+            version: 2,
+            sequence: number as u8,
+            system: SENDER.system,
+            component: SENDER.component,
+            message,
+            signed: false,
+            known: true,
+            standing: Standing::Accepted,
+        };
+        let fingerprint = Frame { header, payload: &bytes, bytes: &bytes }.fingerprint();
+        let boot = boot_s.map(|seconds| BootStamp::Millis((seconds * 1e3) as u32));
+        self.meter.observe(at, SENDER, None, &MavlinkMessage { header, fingerprint, boot, telemetry: None });
+    }
+
+    /// Attitudes at a rate from one time to another, numbered on from a number; the number after them.
+    fn run(&mut self, (from, to): (f64, f64), rate: f64, first: u64, booted: Option<f64>) -> u64 {
+        let count = ((to - from) * rate).round() as u64;
+        for step in 0..count {
+            let at = from + step as f64 / rate;
+            self.arrive(at, first + step, ATTITUDE, booted.map(|booted| at - booted));
+        }
+        first + count
+    }
+
+    /// Heartbeats alone, one a second.
+    fn beat(&mut self, (from, to): (f64, f64), first: u64) -> u64 {
+        let count = (to - from).round() as u64;
+        for step in 0..count {
+            self.arrive(from + step as f64, first + step, HEARTBEAT, None);
+        }
+        first + count
+    }
+
+    fn row(&self) -> Stream {
+        self.meter.summary(&self.context).remove(0)
+    }
+
+    fn range(&self) -> [u64; 2] {
+        self.row().lost_ci95.expect("followed")
+    }
+}
+
+/// The messages with the clock end, heartbeats go on, and their sender begins anew: no clock can show that.
+#[test]
+fn a_clock_that_no_longer_stamps_shows_no_restart() {
+    let mut bench = Bench::default();
+    let next = bench.run((0.0, 20.0), 20.0, 3, Some(-30.0));
+    bench.beat((20.0, 60.0), next);
+    bench.beat((66.0, 80.0), 0);
+    assert_eq!((bench.row().lost, bench.range()[0]), (Some(0), 0));
+    // While it stamps, the same jump is a loss: 3 + 400 frames, then on from 200 after 6 s (20 a second are 120).
+    let mut bench = Bench::default();
+    let next = bench.run((0.0, 20.0), 20.0, 3, Some(-30.0));
+    bench.run((26.0, 40.0), 20.0, next + 120, Some(-30.0));
+    assert_eq!((bench.row().lost, bench.range()), (Some(120), [120, 120]));
+}
+
+/// A sender without power twice as long after its start as before has a clock that did not fall, and lags.
+#[test]
+fn a_clock_that_lags_over_a_silence_makes_nothing_sure() {
+    for (stamped, low) in [(2.4, 0), (11.2, 63)] {
+        let mut bench = Bench::default();
+        bench.run((0.0, 20.0), 27.0, 0, Some(-6.0));
+        // 63 numbers are missing after 11.2 s, over which the clock went on by less, or by all.
+        bench.run((31.2, 40.0), 27.0, 540 + 63, Some(-6.0 + 11.2 - stamped));
+        assert_eq!(bench.range()[0], low, "{stamped}");
+    }
+}
+
+/// A sender's rate changes in an outage: which of both it had is not known.
+#[test]
+fn the_rate_after_a_silence_counts_as_well_as_the_one_before() {
+    for (before, after, lost) in [(100.0, 20.0, 800), (20.0, 100.0, 1600), (100.0, 20.0, 1800)] {
+        for boot in [None, Some(-10.0)] {
+            let mut bench = Bench::default();
+            let next = bench.run((0.0, 30.0), before, 0, boot);
+            bench.run((50.0, 60.0), after, next + lost, boot);
+            let [low, high] = bench.range();
+            assert!((low..=high).contains(&lost), "{before} to {after}, {boot:?}: {lost} in {low} to {high}");
+        }
+    }
+    // At one rate before and after nothing is in doubt.
+    let mut bench = Bench::default();
+    let next = bench.run((0.0, 30.0), 50.0, 0, Some(-10.0));
+    bench.run((50.0, 60.0), 50.0, next + 1000, Some(-10.0));
+    assert_eq!(bench.range(), [1000, 1000]);
+}
+
+/// Between two stamps of a slow clock the numbers began anew; before that, a heartbeat had been late.
+#[test]
+fn a_restart_is_where_the_numbers_did_not_go_on() {
+    let mut bench = Bench::default();
+    for step in 0..60_u64 {
+        bench.arrive(step as f64, 2 * step, HEARTBEAT, None);
+        bench.arrive(step as f64 + 0.4, 2 * step + 1, ATTITUDE, Some(step as f64 + 70.0));
+    }
+    // Heartbeats alone, one of them late by a third of a second, then anew from 0.
+    for (at, number) in [(60.0, 120), (61.3, 121), (62.0, 122), (63.0, 0), (64.0, 1)] {
+        bench.arrive(at, number, HEARTBEAT, None);
+    }
+    bench.arrive(64.4, 2, ATTITUDE, Some(2.0));
+    bench.beat((65.0, 75.0), 3);
+    let row = bench.row();
+    assert_eq!((row.lost, row.restarts, bench.range()), (Some(0), 1, [0, 0]));
+}
+
+/// Of every 17 numbers one is forwarded, each second; then one comes after 1.5 s, in which 25 or 26 are due. The first
+/// frames after a restart may not have been forwarded either.
+#[test]
+fn a_low_number_after_a_silence_may_be_a_new_count() {
+    for (number, is_low) in [(2_u64, true), (202, false)] {
+        let mut bench = Bench::default();
+        for step in 0..40_u64 {
+            bench.arrive(step as f64, 26 + 17 * step, HEARTBEAT, None);
+        }
+        for step in 0..10_u64 {
+            bench.arrive(40.5 + step as f64, number + 17 * step, HEARTBEAT, None);
+        }
+        let (lost, [low, high]) = (bench.row().lost, bench.range());
+        if is_low {
+            assert!(low <= 48 * 16 && 48 * 16 + 80 <= high, "{low} to {high}");
+            assert!(lost <= Some(48 * 16), "{lost:?}");
+        } else {
+            assert!(lost >= Some(48 * 16) && high == 48 * 16 + 24, "{lost:?}, {high}");
+        }
+    }
+}
+
+/// It sent heartbeats alone for 20 s, fell silent, and comes back as fast as before, at a number that looks like an old one.
+#[test]
+fn a_number_from_long_before_a_silence_is_no_second_frame() {
+    for boot in [None, Some(-10.0)] {
+        let mut bench = Bench::default();
+        let next = bench.run((0.0, 30.0), 200.0, 0, boot);
+        let next = bench.beat((30.0, 50.0), next);
+        let lost = 155 + 12 * 256 - 1;
+        bench.run((76.0, 90.0), 200.0, next + lost, boot);
+        assert!(bench.range()[1] >= lost, "{boot:?}: {:?}", bench.range());
+    }
+}
+
+/// Bare bytes have one stamp for all that came since the one before: a clock that is not sent for 6 s, while heartbeats
+/// go on, leaves no room for a round of the numbers. Nor did several of one message that always come at once.
+#[test]
+fn what_came_in_a_heap_was_not_missing() {
+    for (heartbeats, at_once, room) in [(6, 1, 0), (0, 1, 256), (2, 2, 256)] {
+        // 257 numbers are due.
+        let back = 29.975 + 257.0 / (40.0 + f64::from(at_once));
+        let mut bench = Bench::default();
+        let mut number = 0;
+        let mut arrive = |at: f64, message: u32, boot: Option<f64>| {
+            bench.arrive(at, number, message, boot);
+            number += 1;
+        };
+        for step in 0..1200_u64 {
+            let at = step as f64 / 40.0;
+            arrive(at, ATTITUDE, Some(at + 50.0));
+            if step % 40 == 20 {
+                (0..at_once).for_each(|_| arrive(at, HEARTBEAT, None));
+            }
+        }
+        (0..heartbeats).for_each(|_| arrive(back, HEARTBEAT, None));
+        for step in 0..400_u64 {
+            let at = back + step as f64 / 40.0;
+            arrive(at, ATTITUDE, Some(at + 50.0));
+        }
+        assert_eq!(bench.range()[1], room, "{heartbeats} heartbeats, {at_once} at once");
+    }
+}
