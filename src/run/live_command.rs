@@ -62,7 +62,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let history = earlier_sessions::keep(&args.common, &profile, &end);
     shown?;
     if on_screen {
-        leave(&mut std::io::stdout().lock(), &end, history.as_deref())?;
+        leave(&mut super::out(), &end, history.as_deref())?;
     } else {
         screens::print(&end.summary, args.json)?;
     }
