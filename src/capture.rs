@@ -31,6 +31,7 @@ use sha2::{Digest, Sha256};
 
 use crate::monitor::RecordingFacts;
 use crate::record::Entry;
+use crate::record::text::clean;
 use bare::Bare;
 use format::Decoder;
 use step::Step;
@@ -251,7 +252,7 @@ pub(crate) fn plain_kind(bytes: &[u8]) -> Option<&'static str> {
 }
 
 fn file_name(path: &Path) -> String {
-    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+    clean(&path.file_name().unwrap_or(path.as_os_str()).to_string_lossy())
 }
 
 /// The SHA-256 of a file in hexadecimal digits: what a recording is known by in the history.

@@ -4,6 +4,7 @@
 
 use std::path::PathBuf;
 
+use crate::record::text::is_printable;
 use clap::builder::{PossibleValue, PossibleValuesParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
@@ -327,6 +328,9 @@ fn figures() -> PossibleValuesParser {
 
 fn key_value(text: &str) -> Result<(String, String), String> {
     match text.split_once('=') {
+        Some(_) if !text.chars().all(is_printable) => {
+            Err("it holds characters that cannot be shown".to_owned())
+        }
         Some((key, value)) if !key.is_empty() && !value.is_empty() => Ok((key.to_owned(), value.to_owned())),
         _ => Err("give it as key=value, such as antenna=panel".to_owned()),
     }

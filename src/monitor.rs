@@ -25,6 +25,7 @@ mod whole_seconds;
 use std::sync::Arc;
 
 use crate::profile::Profile;
+use crate::record::text::clean;
 use crate::record::{Body, Direction, Entry, Record};
 use crate::summary::{Event, EventSummary, Threshold};
 use crate::units::Nanos;
@@ -172,6 +173,7 @@ impl LinkMonitor {
         match entry {
             Entry::Session(info) => {
                 let mut info = info.clone();
+                info.tags = info.tags.iter().map(|(key, value)| (clean(key), clean(value))).collect();
                 for (key, value) in &self.context.profile.tags {
                     info.tags.entry(key.clone()).or_insert_with(|| value.clone());
                 }
@@ -179,12 +181,15 @@ impl LinkMonitor {
                 self.ticks.end();
             }
             Entry::Interface(id, info) => {
+                let mut info = info.clone();
+                info.name = clean(&info.name);
+                info.description = info.description.as_deref().map(clean);
                 let index = usize::from(id.0);
                 while self.context.interfaces.len() <= index {
                     self.context.interfaces.push(info.clone());
                     self.sources.push(Source::default());
                 }
-                self.context.interfaces[index] = info.clone();
+                self.context.interfaces[index] = info;
             }
             Entry::Record(record) => self.handle_record(record, messages),
         }

@@ -29,6 +29,7 @@ pub struct Profile {
     /// Limits for vibration.
     pub vibration: VibrationProfile,
     /// Tags of every session made with this profile.
+    #[serde(deserialize_with = "checked::tags")]
     pub tags: BTreeMap<String, String>,
     /// Delay from lens to screen, measured with a camera and entered by hand.
     #[serde(deserialize_with = "checked::delay_ms")]
@@ -139,8 +140,10 @@ pub struct RadioProfile {
 #[serde(deny_unknown_fields)]
 pub struct LevelScale {
     /// Decibels per device unit.
+    #[serde(deserialize_with = "checked::slope_db")]
     pub slope_db: f64,
     /// Level at device unit 0.
+    #[serde(deserialize_with = "checked::offset_dbm")]
     pub offset_dbm: f64,
 }
 
@@ -213,6 +216,7 @@ impl Default for Limits {
 #[serde(deny_unknown_fields)]
 pub struct LinkProfile {
     /// Its name on screens and in the history.
+    #[serde(deserialize_with = "checked::name")]
     pub name: String,
     /// What it is for.
     pub role: LinkRole,

@@ -3,6 +3,7 @@
 //! They only format: every figure is finished in [`crate::summary::Summary`] or [`crate::judge::link_budget::Budget`].
 
 pub mod budget_text;
+mod escaped;
 pub mod histogram_log;
 mod range_text;
 pub mod session_text;
@@ -12,6 +13,9 @@ mod vibration_text;
 mod video_text;
 mod wifi_text;
 
+use escaped::Escaped;
+pub use escaped::PlainText;
+
 use std::io;
 use std::io::Write;
 
@@ -20,9 +24,10 @@ use serde::Serialize;
 use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
 
-/// Writes one JSON object and a line feed.
+/// Writes one JSON object and a line feed. What a terminal would obey is escaped.
 pub fn write_json_to(out: &mut dyn Write, figures: &impl Serialize) -> io::Result<()> {
-    serde_json::to_writer(&mut *out, figures).map_err(io::Error::from)?;
+    let mut json = serde_json::Serializer::with_formatter(&mut *out, Escaped);
+    figures.serialize(&mut json).map_err(io::Error::from)?;
     out.write_all(b"\n")
 }
 

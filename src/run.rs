@@ -30,6 +30,7 @@ use clap::Parser as _;
 
 use crate::cli::{Cli, Command, Common, SimulateArgs};
 use crate::profile::Profile;
+use crate::report::PlainText;
 use crate::simulate::{LiveTarget, Scenario};
 
 pub use analyse::{Reading, analyse};
@@ -83,10 +84,15 @@ fn make_private(folder: &Path) -> anyhow::Result<()> {
     made.with_context(|| format!("cannot make the folder '{}'", folder.display()))
 }
 
+/// Where texts go.
+fn out() -> PlainText<io::StdoutLock<'static>> {
+    PlainText(io::stdout().lock())
+}
+
 /// One line for a person on standard error. Where nobody reads it any more (a terminal that was closed) it is lost, and
 /// nothing else is.
 fn tell(line: impl std::fmt::Display) {
-    let _ = writeln!(io::stderr(), "{line}");
+    let _ = writeln!(PlainText(io::stderr()), "{line}");
 }
 
 /// Whether an error only says that nobody reads the output any more.
@@ -155,7 +161,7 @@ fn simulate(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
 
 fn ports() -> anyhow::Result<ExitCode> {
     use std::io::Write;
-    let mut out = io::stdout().lock();
+    let mut out = out();
     let ports = crate::source::serial_ports();
     if ports.is_empty() {
         writeln!(out, "no serial port found; is the cable in, and may this user open serial ports?")?;

@@ -5,6 +5,7 @@
 
 pub mod hardware_address;
 pub mod interval;
+pub mod printable;
 
 use std::ops::{Add, AddAssign, Neg, Sub, SubAssign};
 

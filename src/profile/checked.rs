@@ -1,10 +1,16 @@
 //! Values of the profile that cannot be meant are refused where they stand, so that the message has key and
 //! line.
 
+use std::collections::BTreeMap;
+
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer};
 
 use super::Limits;
+use crate::units::printable::is_printable;
+
+/// Beyond this no limit can be meant.
+const MOST_LIMIT: f64 = 1e6;
 
 /// A number in a range, else what it is not and what to give.
 pub(super) fn within<'de, D: Deserializer<'de>>(
@@ -24,6 +30,32 @@ pub(super) fn button<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u8>, D
     known
         .map(Some)
         .ok_or_else(|| D::Error::custom(format!("{number} is no button: give its number, 1 to 56")))
+}
+
+pub(super) fn slope_db<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    within(from, -100.0, 100.0, "is no scale of a level: give slope_db in decibels a unit, such as 0.5")
+}
+
+pub(super) fn offset_dbm<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    within(from, -1_000.0, 1_000.0, "is no level at unit 0: give offset_dbm in dBm, such as -120")
+}
+
+/// A name that can be shown.
+pub(super) fn name<'de, D: Deserializer<'de>>(from: D) -> Result<String, D::Error> {
+    let name = String::deserialize(from)?;
+    let is_shown = !name.trim().is_empty() && name.chars().all(is_printable);
+    if is_shown {
+        Ok(name)
+    } else {
+        Err(D::Error::custom("a name needs letters, and holds none that cannot be shown"))
+    }
+}
+
+pub(super) fn tags<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<String, String>, D::Error> {
+    let tags = BTreeMap::<String, String>::deserialize(from)?;
+    let is_shown = |text: &String| text.chars().all(is_printable);
+    let all_shown = tags.iter().all(|(key, value)| is_shown(key) && is_shown(value));
+    if all_shown { Ok(tags) } else { Err(D::Error::custom("a tag holds characters that cannot be shown")) }
 }
 
 pub(super) fn latitude<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
@@ -67,6 +99,13 @@ pub(super) fn positive<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>
 pub(super) fn limits<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Limits>, D::Error> {
     let limits = Limits::deserialize(from)?;
     let refuse = |what: &str| Err(D::Error::custom(what));
+    let Limits { warning_margin, forecast_margin, warning_s, alarm_margin, alarm_s, clear_margin, clear_s } =
+        limits;
+    let all = [warning_margin, forecast_margin, warning_s, alarm_margin, alarm_s, clear_margin, clear_s];
+    // Also false of what is no number.
+    if !all.iter().all(|limit| limit.abs() <= MOST_LIMIT) {
+        return refuse("a limit is no number of decibels or seconds that can be meant");
+    }
     if limits.alarm_margin > limits.warning_margin {
         return refuse("alarm_margin is above warning_margin: the alarm is the nearer of the two");
     }

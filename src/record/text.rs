@@ -1,6 +1,7 @@
 //! Text from outside, made safe to show; stamps as text.
 
 use crate::units::Nanos;
+pub use crate::units::printable::is_printable;
 
 /// A stamp as RFC 3339 text in UTC, with milliseconds.
 #[must_use]
@@ -9,21 +10,15 @@ pub fn utc_text(at: Nanos) -> String {
     jiff::Timestamp::from_millisecond(millis).map_or_else(|_| "?".to_owned(), |stamp| format!("{stamp:.3}"))
 }
 
-/// Text from outside without control characters, at most 200 characters.
+/// Longest text from outside, in characters.
+const LONGEST: usize = 200;
+
+/// Text from outside, safe to show: what a terminal would obey is replaced; at most 200 characters.
 #[must_use]
 pub fn clean(text: &str) -> String {
+    let letters = text.chars().take(LONGEST);
     let mut cleaned: String =
-        text.chars()
-            .map(|character| {
-                if character.is_control() || is_format_character(character) { '\u{fffd}' } else { character }
-            })
-            .take(200)
-            .collect();
+        letters.map(|letter| if is_printable(letter) { letter } else { '\u{fffd}' }).collect();
     cleaned.truncate(cleaned.trim_end().len());
     cleaned
-}
-
-/// Characters that reorder or hide what stands beside them on a terminal.
-const fn is_format_character(character: char) -> bool {
-    matches!(character, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }

@@ -1,6 +1,5 @@
 //! `budget`: what theory predicts for each link, from the profile alone.
 
-use std::io;
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -20,7 +19,7 @@ pub(super) fn run(args: &BudgetArgs) -> anyhow::Result<ExitCode> {
             args.profile.display()
         );
     }
-    let mut out = io::stdout().lock();
+    let mut out = super::out();
     if args.json {
         report::write_json_to(&mut out, &budget)?;
     } else {

@@ -19,7 +19,7 @@ pub(super) fn run(figure: Option<&str>) -> anyhow::Result<ExitCode> {
         Ok((columns, _)) if io::stdout().is_terminal() => columns.clamp(40, COLUMNS),
         _ => COLUMNS,
     };
-    let mut out = io::stdout().lock();
+    let mut out = super::out();
     let asked: Vec<&Explanation> = match figure {
         None => {
             list(&mut out, columns)?;

@@ -1,7 +1,6 @@
 //! `history`: earlier sessions, added by hand or after a live session.
 
 use std::collections::{BTreeMap, HashSet};
-use std::io;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -99,7 +98,7 @@ fn words(tags: &BTreeMap<String, String>) -> String {
 
 /// A row a session, as narrow as 80 columns; tags where they are others than above.
 fn list(common: &Common) -> anyhow::Result<ExitCode> {
-    let mut out = io::stdout().lock();
+    let mut out = super::out();
     let sessions = open(common)?.list()?;
     if sessions.is_empty() {
         writeln!(out, "no session yet: they come from live sessions, or from history add FILE")?;
@@ -134,7 +133,7 @@ fn show(hash: &str, common: &Common) -> anyhow::Result<ExitCode> {
     let row = open(common)?.show(hash)?;
     let summary: Summary = serde_json::from_str(&row.summary)
         .with_context(|| format!("the summary of {} in the history cannot be read: rebuild it", row.file))?;
-    report::session_text::write_to(&mut io::stdout().lock(), &summary)?;
+    report::session_text::write_to(&mut super::out(), &summary)?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -256,7 +255,7 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
     for doubt in in_doubt(&sessions, now_ms()) {
         tell(format_args!("fadewatch: {doubt}"));
     }
-    let mut out = io::stdout().lock();
+    let mut out = super::out();
     if json {
         for row in &*rows {
             serde_json::to_writer(&mut out, row)?;

@@ -70,7 +70,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     shown?;
     alarm_command.context("cannot watch for alarms (--on-alarm)")?;
     if on_screen {
-        leave(&mut std::io::stdout().lock(), &end, history.as_deref())?;
+        leave(&mut super::out(), &end, history.as_deref())?;
     } else {
         screens::print(&end.summary, args.json)?;
     }

@@ -87,7 +87,7 @@ fn have_all_ended(handle: &SessionHandle) -> bool {
 
 /// Prints a summary to standard output.
 pub(super) fn print(summary: &Summary, json: bool) -> anyhow::Result<()> {
-    let mut out = io::stdout().lock();
+    let mut out = super::out();
     if json {
         report::write_json_to(&mut out, summary)?;
     } else {

@@ -32,7 +32,7 @@ pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
     if let Some(path) = &args.histograms {
         super::may_overwrite(path, args.yes)?;
     }
-    let mut out = io::stdout().lock();
+    let mut out = super::out();
     let mut code = ExitCode::SUCCESS;
     let profile = super::profile(&args.common)?;
     let mut print = |index: usize, result: anyhow::Result<(Summary, bool)>| -> anyhow::Result<()> {

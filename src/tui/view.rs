@@ -39,7 +39,8 @@ use super::state::{Screen, UiState};
 use super::theme::Theme;
 use super::widget::axis::TimeAxis;
 use super::widget::panel::{split_columns, split_rows};
-use super::widget::pen::{Pen, is_printable};
+use super::widget::pen::Pen;
+use crate::record::text::is_printable;
 use crate::wording::quantity;
 
 /// Which characters the terminal can show.

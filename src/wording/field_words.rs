@@ -320,7 +320,8 @@ mod tests {
         let drops = other("recording", Warning, Judgement::HostDrops(3));
         assert_eq!(said(&[good(), drops]).0, "GOOD");
         let battery = |state| {
-            let judgement = Judgement::Battery { system: 1, battery: 0, minutes_left: 1.5, ci95: None, to: None };
+            let judgement =
+                Judgement::Battery { system: 1, battery: 0, minutes_left: 1.5, ci95: None, to: None };
             other("power", state, judgement)
         };
         assert_eq!(said(&[battery(Warning), good()]).0, "BATTERY LOW");

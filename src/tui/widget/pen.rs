@@ -4,20 +4,13 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+use crate::record::text::is_printable;
+
 /// Writes text into one area of a buffer, clipped at its borders.
 #[derive(Debug)]
 pub struct Pen<'a> {
     buffer: &'a mut Buffer,
     area: Rect,
-}
-
-/// Whether a character may reach the terminal: no control, nothing that turns the
-/// direction of writing, nothing without a width.
-#[must_use]
-pub fn is_printable(letter: char) -> bool {
-    !(letter.is_control()
-        || matches!(letter, '\u{ad}' | '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
-            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e0fff}'))
 }
 
 /// The text without what must not reach the terminal.
