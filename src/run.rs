@@ -18,7 +18,7 @@ mod summary_command;
 mod tag_hint;
 
 use std::io;
-use std::io::Write as _;
+use std::io::{IsTerminal as _, Write as _};
 use std::os::unix::fs::DirBuilderExt as _;
 use std::path::Path;
 use std::process::ExitCode;
@@ -92,6 +92,9 @@ fn out() -> PlainText<io::StdoutLock<'static>> {
 /// One line for a person on standard error. Where nobody reads it any more (a terminal that was closed) it is lost, and
 /// nothing else is.
 fn tell(line: impl std::fmt::Display) {
+    if crate::tui::is_stuck() && io::stderr().is_terminal() {
+        return;
+    }
     let _ = writeln!(PlainText(io::stderr()), "{line}");
 }
 

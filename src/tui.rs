@@ -8,6 +8,7 @@ pub mod action;
 mod bell;
 pub mod keys;
 pub mod page_figures;
+mod painter;
 pub mod pointer;
 mod screen;
 pub mod state;
@@ -63,13 +64,13 @@ pub fn run(handle: &SessionHandle, options: Options, is_over: &dyn Fn() -> bool)
     let mut screens = Screens::enter(options.mouse).context("could not set up the terminal")?;
     let mut desk = Desk::new(options);
     while !endings.asked() && !is_over() {
-        if desk.take_feed(handle) {
+        if desk.take_feed(handle, screens.is_ready()) {
             screens.draw(|frame| desk.draw(frame.area(), frame.buffer_mut()))?;
             desk.ask_view(handle, screens.area()?);
             // Pacing without a clock: no drawing can follow sooner than this.
             std::thread::sleep(DRAW_EVERY);
         }
-        if desk.strokes > 0 {
+        if desk.strokes > 0 && screens.is_ready() {
             desk.strokes -= 1;
             screens.ring()?;
         }
@@ -84,6 +85,12 @@ pub fn run(handle: &SessionHandle, options: Options, is_over: &dyn Fn() -> bool)
         }
     }
     Ok(())
+}
+
+/// Whether the terminal took nothing any more when the screens were left: whoever writes to it now waits for ever.
+#[must_use]
+pub fn is_stuck() -> bool {
+    terminal::is_stuck()
 }
 
 /// What the loop keeps between two turns.
@@ -115,8 +122,8 @@ impl Desk {
         }
     }
 
-    /// Looks for a newer feed; true where there is something to draw.
-    fn take_feed(&mut self, handle: &SessionHandle) -> bool {
+    /// Looks for a newer feed; true where there is something to draw, and the terminal is ready for it.
+    fn take_feed(&mut self, handle: &SessionHandle, is_ready: bool) -> bool {
         if let Some(feed) = handle.feed()
             && self.feed.as_ref().is_none_or(|shown| shown.revision != feed.revision)
         {
@@ -128,7 +135,7 @@ impl Desk {
             self.feed = Some(feed);
             self.changed = true;
         }
-        std::mem::take(&mut self.changed)
+        is_ready && std::mem::take(&mut self.changed)
     }
 
     fn draw(&mut self, area: Rect, buffer: &mut Buffer) {

@@ -35,12 +35,13 @@ fn texts(bound: Bound) -> Vec<(String, String)> {
             let area = Rect::new(0, 0, columns, rows);
             let mut feed = support::feed(Data::Full, view::columns(screen, area));
             let snapshot = Arc::make_mut(&mut feed.snapshot);
-            bounded(Arc::make_mut(&mut snapshot.summary), bound);
-            snapshot.verdicts.clone_from(&snapshot.summary.verdicts);
+            let summary = Arc::make_mut(&mut snapshot.summary);
+            bounded(summary, bound);
             if bound == Bound::None {
                 // As the core judges it.
-                snapshot.verdicts.retain(|verdict| verdict.about != "latency");
+                summary.verdicts.retain(|verdict| verdict.about != "latency");
             }
+            snapshot.verdicts.clone_from(&snapshot.summary.verdicts);
             let state = UiState { screen, ..UiState::default() };
             let mut buffer = Buffer::empty(area);
             let theme = Theme::named(ThemeName::Dark);

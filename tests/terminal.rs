@@ -361,3 +361,35 @@ fn a_terminal_that_is_gone_ends_the_program() {
     let status = child.wait().expect("it ends");
     assert_ne!(status.code(), Some(124), "it was still there after {PATIENCE:?}");
 }
+
+/// A terminal whose output is stopped (by a key, or by a reader that hangs) holds up neither signals nor the end: the
+/// program leaves it as it is.
+#[test]
+fn a_terminal_that_takes_nothing_holds_up_no_signal() {
+    let size = Winsize { ws_row: 24, ws_col: 80, ws_xpixel: 0, ws_ypixel: 0 };
+    let pty = openpty(&size, None).expect("a pseudo-terminal");
+    let end = || Stdio::from(pty.slave.try_clone().expect("its far side"));
+    let mut child = Process::new("timeout")
+        .arg("--foreground")
+        .arg(PATIENCE.as_secs().to_string())
+        .arg(env!("CARGO_BIN_EXE_fadewatch"))
+        .arg("demo")
+        .env("TERM", "xterm-256color")
+        .stdin(end())
+        .stdout(end())
+        .stderr(end())
+        .spawn()
+        .expect("the program starts");
+    let mut master = std::fs::File::from(pty.master);
+    let (mut seen, mut chunk) = (Vec::new(), [0; 8_192]);
+    while !String::from_utf8_lossy(&seen).contains("overview") {
+        let count = master.read(&mut chunk).expect("the screens are drawn");
+        seen.extend_from_slice(&chunk[..count]);
+    }
+    nix::sys::termios::tcflow(&pty.slave, nix::sys::termios::FlowArg::TCOOFF).expect("its output stops");
+    let told = Process::new("sh").args(["-c", &format!("kill -TERM {}", child.id())]).status();
+    assert!(told.expect("a shell").success());
+    // `timeout` hands the signal on, and would end a program that does not come back with status 124.
+    let status = child.wait().expect("it ends");
+    assert_eq!(status.code(), Some(0));
+}

@@ -14,6 +14,7 @@ use crate::session::live;
 use crate::session::live::LiveConfig;
 use crate::session::{Missing, SessionEnd};
 use crate::source::SourceUrl;
+use crate::tui;
 use crate::wording::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
 use crate::wording::quantity;
 
@@ -69,9 +70,9 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let history = earlier_sessions::keep(&args.common, &profile, &end);
     shown?;
     alarm_command.context("cannot watch for alarms (--on-alarm)")?;
-    if on_screen {
+    if on_screen && !tui::is_stuck() {
         leave(&mut super::out(), &end, history.as_deref())?;
-    } else {
+    } else if !on_screen {
         screens::print(&end.summary, args.json)?;
     }
     let Some(missing) = &end.missing else { return Ok(ExitCode::SUCCESS) };

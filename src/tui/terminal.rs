@@ -2,10 +2,11 @@
 //!
 //! A panic of the thread that draws restores the terminal before its message is
 //! printed. One of another thread must not write over the screens: its message is
-//! kept and printed when they are left. Reports of the mouse are asked for and ended here too.
+//! kept and printed when they are left. Reports of the mouse are asked for and ended here too. What is drawn is
+//! written by a thread of its own (see `painter`); a terminal that takes nothing in the end is left as it is.
 
 use std::io;
-use std::io::{Stdout, Write, stdout};
+use std::io::{Write, stdout};
 use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, Once, PoisonError};
@@ -19,10 +20,16 @@ use crossterm::terminal::{
     Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
+use nix::sys::signal::{SigSet, Signal};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::layout::Rect;
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+
+use super::painter::{Painter, Progress};
+
+/// A terminal that takes nothing for so long when the screens are left is given up.
+const LAST_DRAWING: Duration = Duration::from_millis(500);
 
 /// Signals that ask the program to end.
 pub(super) struct Endings {
@@ -80,6 +87,13 @@ pub(super) fn wait_for_keys(longest: Duration) -> Keys {
 static HOLDER: Mutex<Option<ThreadId>> = Mutex::new(None);
 static KEPT: Mutex<Vec<String>> = Mutex::new(Vec::new());
 static HOOK: Once = Once::new();
+/// The terminal took nothing any more when the screens were left.
+static STUCK: AtomicBool = AtomicBool::new(false);
+
+/// Whether the terminal took nothing any more when the screens were left: whoever writes to it now waits for ever.
+pub(super) fn is_stuck() -> bool {
+    STUCK.load(Ordering::Relaxed)
+}
 
 fn holder() -> Option<ThreadId> {
     *HOLDER.lock().unwrap_or_else(PoisonError::into_inner)
@@ -115,25 +129,38 @@ fn hook_panics() {
 
 /// The terminal while the screens are shown.
 pub(super) struct Screens {
-    terminal: Terminal<CrosstermBackend<Stdout>>,
+    terminal: Terminal<CrosstermBackend<Painter>>,
+    progress: Progress,
 }
 
 impl Screens {
     /// Takes the terminal over.
     pub(super) fn enter(mouse: bool) -> io::Result<Self> {
         hook_panics();
+        // Drawing from the background would stop the whole program, and its recording with it.
+        let mut stops = SigSet::empty();
+        stops.add(Signal::SIGTTOU);
+        let _ = stops.thread_block();
         *HOLDER.lock().unwrap_or_else(PoisonError::into_inner) = Some(std::thread::current().id());
         let entered = enable_raw_mode()
             // Not `Terminal::clear`: it asks where the cursor is, and a terminal that does not
             // answer would hold the start up for seconds and then fail it.
             .and_then(|()| execute!(stdout(), EnterAlternateScreen, Clear(ClearType::All)))
             .and_then(|()| if mouse { execute!(stdout(), Print(MOUSE_ON)) } else { Ok(()) })
-            .and_then(|()| Terminal::new(CrosstermBackend::new(stdout())))
-            .map(|terminal| Self { terminal });
+            .and_then(|()| Painter::start(stdout()))
+            .and_then(|painter| {
+                let progress = painter.progress();
+                Ok(Self { terminal: Terminal::new(CrosstermBackend::new(painter))?, progress })
+            });
         if entered.is_err() {
             restore();
         }
         entered
+    }
+
+    /// Whether the terminal took all that was drawn: only then can more be.
+    pub(super) fn is_ready(&self) -> bool {
+        self.progress.is_idle()
     }
 
     /// Draws what changed.
@@ -156,7 +183,14 @@ impl Screens {
 
 impl Drop for Screens {
     fn drop(&mut self) {
-        restore();
+        // By way of the painter: a terminal that takes nothing would hold up this thread for ever.
+        let _ = disable_raw_mode();
+        let _ = execute!(self.terminal.backend_mut(), Print(MOUSE_OFF), LeaveAlternateScreen, Show);
+        *HOLDER.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        if !self.progress.close(LAST_DRAWING) {
+            STUCK.store(true, Ordering::Relaxed);
+            return;
+        }
         for message in KEPT.lock().unwrap_or_else(PoisonError::into_inner).drain(..) {
             let _ = writeln!(io::stderr(), "{message}");
         }

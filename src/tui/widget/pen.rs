@@ -78,13 +78,17 @@ const SIGNS: [char; 9] = ['+', '-', '±', '<', '>', '≥', '×', '(', '~'];
 const UNITS: [&str; 16] =
     ["m", "km", "s", "ms", "min", "h", "dB", "dBm", "%", "Hz", "V", "B", "kB", "MB", "GB", "units"];
 
-/// The words of a text, a unit together with its number.
+/// The words of a text, a unit together with its number, and a bound with what it bounds.
 fn words(text: &str) -> Vec<String> {
     let mut words: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         let unit = word.trim_end_matches([')', ',', ';', ':', '.']);
         match words.last_mut() {
-            Some(last) if UNITS.contains(&unit) && last.ends_with(|end: char| end.is_ascii_digit()) => {
+            Some(last)
+                if UNITS.contains(&unit) && last.ends_with(|end: char| end.is_ascii_digit())
+                    || last == "at" && word == "most"
+                    || last == "at most" =>
+            {
                 last.push(' ');
                 last.push_str(word);
             }
@@ -246,5 +250,6 @@ mod tests {
         assert_eq!(wrapped("one two three", 8), ["one two", "three"]);
         assert_eq!(wrapped("about 9 s left (17 m)", 14), ["about 9 s left", "(17 m)"]);
         assert_eq!(wrapped("left at this rate (17 m)", 21), ["left at this rate", "(17 m)"]);
+        assert_eq!(wrapped("within at most 75 ms", 14), ["within", "at most 75 ms"]);
     }
 }
