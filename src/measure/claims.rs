@@ -225,14 +225,11 @@ impl Id {
             }
             rival.open.push_back((heard.at, heard.mark));
         }
-        match (self.rivals[place].is_path(), is_copy) {
-            (true, true) => Claim::Copy,
-            (true, false) => self.take(heard),
-            (false, _) => {
-                self.settle(heard.at);
-                Claim::Apart
-            }
+        if !is_copy && self.rivals[place].is_path() {
+            return self.take(heard);
         }
+        self.settle(heard.at);
+        if is_copy { Claim::Copy } else { Claim::Apart }
     }
 
     /// What waited for long enough is no copy, if the owner was heard since.
