@@ -144,7 +144,8 @@ impl LossMeter {
         self.base.get_or_insert(start);
     }
 
-    /// Takes a frame. `endpoint` is the sending address of a datagram.
+    /// Takes a frame of whoever owns its id. `endpoint` is the sending address of a datagram.
+    #[cfg(feature = "internals")]
     #[inline]
     pub fn observe(
         &mut self,
