@@ -1,6 +1,7 @@
 //! The figures, each in its own file: `observe` takes samples, `summary` gives the figure.
 
 pub mod attitude;
+pub mod claims;
 pub mod context;
 pub mod failsafe;
 pub mod latency;

@@ -33,6 +33,7 @@ use crate::units::Nanos;
 use crate::clocks::{Astray, Clocks, StampOrder};
 use crate::judge::margin::MarginMeter;
 use crate::measure::attitude::AttitudeMeter;
+use crate::measure::claims::Claims;
 use crate::measure::context::Context;
 use crate::measure::failsafe::FailsafeMeter;
 use crate::measure::latency::LatencyMeter;
@@ -102,6 +103,7 @@ pub struct LinkMonitor {
     devices: Devices,
     clocks: Clocks,
     loss: LossMeter,
+    claims: Claims,
     latency: LatencyMeter,
     signal: SignalMeter,
     air: TransmitterMeter,
@@ -124,6 +126,8 @@ pub struct LinkMonitor {
     stamps: StampOrder,
     seconds: WholeSeconds,
     bytes_lost: u64,
+    /// When a sender first made room for another, and how many did.
+    forgotten: Option<(Nanos, u64)>,
     ticks: stalls::Ticks,
 }
 

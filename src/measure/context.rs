@@ -107,6 +107,18 @@ impl Context {
                 || !(self.roles.is_ground(system, component) || self.is_radio_here(sender)))
     }
 
+    /// Whether a sender is the vehicle's, or one that the profile names: strangers never take its place in a table.
+    pub(crate) fn is_named(&self, sender: Sender) -> bool {
+        let Sender { system, component, .. } = sender;
+        let in_link = |link: &LinkProfile| {
+            link.senders.as_ref().is_some_and(|list| list.contains(&[system, component]))
+                || link.radio.is_some_and(|radio| (radio.system, radio.component) == (system, component))
+        };
+        self.roles.vehicle() == Some(system)
+            || self.profile.handset.system == Some(system)
+            || self.profile.link.iter().any(in_link)
+    }
+
     /// Whether this computer stood still somewhere within a span of time.
     #[must_use]
     pub fn stalled(&self, from: Nanos, to: Nanos) -> bool {

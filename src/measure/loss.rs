@@ -16,7 +16,8 @@
 //!
 //! - Several counters that interleave under one id: no loss is told (see `numberings.rs`).
 //!
-//! Bounded: 256 flows, 16 of one sender, what is beyond them is left out; the last day by the second
+//! Bounded: 256 flows, 16 of one sender. The longest silent makes room, one of few frames after 2 s and any after 10 s; at once
+//! for a sender that is named; never one that is named itself. What finds no room is left out. The last day by the second
 //! for up to 16 senders (the last hour and a half for more), what is older by spans. Whole figures rest on counts and
 //! runs of the whole session; bad spells of what is older are found span by span. See the files below this one.
 
@@ -37,6 +38,7 @@ mod silence;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 
+use super::claims::Claim;
 use super::context::Sender;
 use super::series;
 use crate::record::{Direction, InterfaceId};
@@ -60,6 +62,10 @@ const MOST_HELD: usize = 64;
 const MOST_RESTARTS: usize = 1024;
 /// A flow that was silent for longer hands over to a new address: they are not simultaneous.
 const HANDED_OVER: Nanos = Nanos::from_secs(2);
+/// A flow of fewer frames makes room sooner than others.
+const SMALL_FLOW: u64 = 50;
+/// Others make room after so long.
+const LONG_SILENT: Nanos = Nanos::from_secs(10);
 /// Beyond so many senders each is kept by the second for a shorter time.
 const MANY: usize = 16;
 
@@ -113,6 +119,8 @@ struct Held {
 pub struct LossMeter {
     base: Option<Nanos>,
     flows: Vec<SenderFlow>,
+    /// Places of flows that made room.
+    vacant: Vec<usize>,
     /// Flows of each sender, in the order of their appearance.
     senders: BTreeMap<Sender, Vec<usize>>,
     systems: BTreeMap<(InterfaceId, Direction, u8), usize>,
@@ -136,7 +144,8 @@ impl LossMeter {
         self.base.get_or_insert(start);
     }
 
-    /// Takes a frame. `endpoint` is the sending address of a datagram.
+    /// Takes a frame of whoever owns its id. `endpoint` is the sending address of a datagram.
+    #[cfg(feature = "internals")]
     #[inline]
     pub fn observe(
         &mut self,
@@ -145,11 +154,25 @@ impl LossMeter {
         endpoint: Option<SocketAddr>,
         message: &MavlinkMessage,
     ) -> Arrival {
+        self.observe_claimed(at, sender, endpoint, message, Claim::Owned)
+    }
+
+    /// The same for a frame of an id that several addresses may use.
+    #[inline]
+    pub fn observe_claimed(
+        &mut self,
+        at: Nanos,
+        sender: Sender,
+        endpoint: Option<SocketAddr>,
+        message: &MavlinkMessage,
+        claim: Claim,
+    ) -> Arrival {
         let MavlinkMessage { header, fingerprint: hash, boot, .. } = *message;
         let arriving = Arriving { at, sequence: header.sequence, message: header.message, hash, boot };
         if let Some(index) = self.found_last(sender, endpoint)
             && let Some(flow) = self.flows.get_mut(index)
             && header.standing == Standing::Accepted
+            && flow.is_apart == (claim == Claim::Apart)
             && flow.sequence.observe_in_order(&arriving)
         {
             flow.steps.go_on(arriving.sequence);
@@ -158,7 +181,7 @@ impl LossMeter {
             }
             return Arrival::New;
         }
-        self.observe_any(sender, endpoint, arriving, header)
+        self.observe_any(sender, endpoint, arriving, (header, claim))
     }
 
     /// The flow of a sender and address, if it is the one that was found last.
@@ -187,10 +210,10 @@ impl LossMeter {
         sender: Sender,
         endpoint: Option<SocketAddr>,
         arriving: Arriving,
-        header: FrameHeader,
+        (header, claim): (FrameHeader, Claim),
     ) -> Arrival {
         match header.standing {
-            Standing::Accepted => self.accepted(sender, endpoint, arriving, header.known),
+            Standing::Accepted => self.accepted(sender, endpoint, arriving, (header.known, claim)),
             Standing::Witness => {
                 if self.held.len() >= MOST_HELD {
                     self.held.remove(0);
@@ -210,22 +233,27 @@ impl LossMeter {
         sender: Sender,
         endpoint: Option<SocketAddr>,
         arriving: Arriving,
-        known: bool,
+        (known, claim): (bool, Claim),
     ) -> Arrival {
         let base = *self.base.get_or_insert(arriving.at);
-        let Some(index) = self.flow_of(sender, endpoint, arriving) else {
+        let is_apart = claim == Claim::Apart;
+        let Some(index) = self.flow_of(sender, endpoint, arriving, claim) else {
             // A frame of unknown id never makes a sender.
             if known {
-                self.begin_flow(sender, endpoint, arriving, base);
+                self.begin_flow(sender, (endpoint, is_apart), arriving, base);
             }
             return Arrival::New;
         };
         let flow = &mut self.flows[index];
+        flow.is_apart = is_apart;
         let outcome = flow.sequence.observe(arriving);
         if outcome == Outcome::Duplicate {
             return Arrival::Duplicate;
         }
         flow.steps.observe(arriving.sequence);
+        if is_apart {
+            return Arrival::New;
+        }
         if let Outcome::Restart(shown) = outcome {
             self.restarted(sender, shown);
         }
@@ -242,8 +270,9 @@ impl LossMeter {
         }
         for index in 0..self.flows.len() {
             let flow = &mut self.flows[index];
-            let is_sibling =
-                flow.sender != sender && Sender { component: sender.component, ..flow.sender } == sender;
+            let is_sibling = !flow.is_apart
+                && flow.sender != sender
+                && Sender { component: sender.component, ..flow.sender } == sender;
             if !is_sibling {
                 continue;
             }
@@ -272,6 +301,52 @@ impl LossMeter {
         if let Some(joint) = flow.joint {
             self.joints[joint].observe(arriving);
         }
+    }
+
+    /// Whether a frame would begin a flow for which there is no room.
+    pub(crate) fn is_full_for(&self, sender: Sender, endpoint: Option<SocketAddr>) -> bool {
+        if self.found_last(sender, endpoint).is_some() {
+            return false;
+        }
+        let of_it = self.senders.get(&sender);
+        let is_known = |&index: &usize| self.flows[index].endpoint == endpoint;
+        let is_crowded = of_it.is_some_and(|flows| flows.len() >= MOST_FLOWS_OF_ONE);
+        let is_full = self.flows.len() >= MOST_FLOWS && self.vacant.is_empty();
+        (is_crowded || is_full) && !of_it.is_some_and(|flows| flows.iter().any(is_known))
+    }
+
+    /// Forgets a flow, for one of this sender: the number that it had.
+    pub(crate) fn make_room(
+        &mut self,
+        at: Nanos,
+        sender: Sender,
+        is_named: impl Fn(Sender) -> bool,
+    ) -> Option<usize> {
+        let is_crowded = self.senders.get(&sender).is_some_and(|flows| flows.len() >= MOST_FLOWS_OF_ONE);
+        let is_urgent = !is_crowded && is_named(sender);
+        let may_go = |flow: &SenderFlow| {
+            let (silent, is_small) = (at - flow.sequence.last_at, flow.sequence.received < SMALL_FLOW);
+            let is_long = silent > if is_small { HANDED_OVER } else { LONG_SILENT };
+            let is_meant =
+                (!is_crowded || flow.sender == sender) && (flow.is_apart || !is_named(flow.sender));
+            is_meant && flow.joint.is_none() && (is_long || is_urgent)
+        };
+        let is_there = |flow: &SenderFlow| flow.key != u64::MAX;
+        let may =
+            (0..self.flows.len()).filter(|&index| is_there(&self.flows[index]) && may_go(&self.flows[index]));
+        let index = may.min_by_key(|&index| {
+            let flow = &self.flows[index];
+            (!flow.is_apart, flow.sequence.received >= SMALL_FLOW, flow.sequence.last_at)
+        })?;
+        let flows = self.senders.get_mut(&self.flows[index].sender)?;
+        flows.retain(|&each| each != index);
+        if flows.is_empty() {
+            self.senders.remove(&self.flows[index].sender);
+        }
+        // Nothing finds it from here on.
+        (self.flows[index].key, self.flows[index].is_apart) = (u64::MAX, true);
+        self.vacant.push(index);
+        Some(index)
     }
 
     /// A sender was heard first: its numbers are counted beside those of its system's other components.
@@ -316,34 +391,56 @@ impl LossMeter {
 
     /// The flow that an arrival belongs to. One whose very next number comes from a new address takes that on, and so
     /// does a silent one.
-    fn flow_of(&mut self, sender: Sender, endpoint: Option<SocketAddr>, arriving: Arriving) -> Option<usize> {
+    fn flow_of(
+        &mut self,
+        sender: Sender,
+        endpoint: Option<SocketAddr>,
+        arriving: Arriving,
+        claim: Claim,
+    ) -> Option<usize> {
         let flows = self.senders.get(&sender)?;
         if let Some(&index) = flows.iter().find(|&&index| self.flows[index].endpoint == endpoint) {
             self.places[place_of(sender.key())] = index as u16;
             return Some(index);
         }
+        if claim == Claim::Apart {
+            return None;
+        }
+        let owned = || flows.iter().filter(|&&index| !self.flows[index].is_apart);
         let is_next = |&&index: &&usize| self.flows[index].sequence.is_next(&arriving);
         let is_silent = |&&index: &&usize| arriving.at - self.flows[index].sequence.last_at > HANDED_OVER;
-        let index = *flows.iter().find(is_next).or_else(|| flows.iter().find(is_silent))?;
+        let newest = || owned().max_by_key(|&&index| self.flows[index].sequence.last_at);
+        let moved = || newest().filter(|_| claim == Claim::Moved);
+        let index = *owned().find(is_next).or_else(moved).or_else(|| owned().find(is_silent))?;
         self.flows[index].endpoint = endpoint;
         Some(index)
     }
 
-    fn begin_flow(&mut self, sender: Sender, endpoint: Option<SocketAddr>, arriving: Arriving, base: Nanos) {
-        if self.flows.len() >= MOST_FLOWS {
+    fn begin_flow(
+        &mut self,
+        sender: Sender,
+        (endpoint, is_apart): (Option<SocketAddr>, bool),
+        arriving: Arriving,
+        base: Nanos,
+    ) {
+        let place = self.vacant.last().copied().unwrap_or(self.flows.len());
+        let is_crowded = self.senders.get(&sender).is_some_and(|flows| flows.len() >= MOST_FLOWS_OF_ONE);
+        if place >= MOST_FLOWS || is_crowded {
             return;
         }
         let flows = self.senders.entry(sender).or_default();
-        if flows.len() >= MOST_FLOWS_OF_ONE {
-            return;
-        }
         let is_first = flows.is_empty();
-        flows.push(self.flows.len());
+        flows.push(place);
         let mut flow = SenderFlow::new(sender, endpoint, arriving, base);
+        flow.is_apart = is_apart;
         if is_first && sender.direction == Direction::Inbound {
-            flow.joint = self.joint_of(sender, arriving, base);
+            flow.joint = self.joint_of(sender, place, arriving, base);
         }
-        self.flows.push(flow);
+        if self.vacant.pop().is_some() {
+            self.flows[place] = flow;
+        } else {
+            self.flows.push(flow);
+        }
         if is_first {
             self.begin_component(sender, arriving.sequence);
         }
@@ -353,13 +450,13 @@ impl LossMeter {
     }
 
     /// The joint count of a sender that is heard on another interface already; it takes part as the next flow.
-    fn joint_of(&mut self, sender: Sender, arriving: Arriving, base: Nanos) -> Option<usize> {
-        let next = self.flows.len();
+    fn joint_of(&mut self, sender: Sender, next: usize, arriving: Arriving, base: Nanos) -> Option<usize> {
         let other = self.flows.iter().position(|flow| {
             let heard = flow.sender;
             (heard.system, heard.component, heard.direction)
                 == (sender.system, sender.component, sender.direction)
                 && heard.interface != sender.interface
+                && !flow.is_apart
         })?;
         if let Some(joint) = self.flows[other].joint {
             self.joints[joint].join(next);

@@ -175,7 +175,7 @@ impl SignalMeter {
     fn radio(&mut self, at: Nanos, key: RadioKey, interface: InterfaceId, older: bool) -> Option<&mut Radio> {
         let index = match self.radios.iter().position(|radio| radio.key == key) {
             Some(index) => index,
-            None if self.has_room(key) => {
+            None if self.has_room(key) || self.make_room(at, key) => {
                 let (own, peer) = (SideSamples::default(), SideSamples::default());
                 self.radios.push(Radio { key, interface, last: at, older, own, peer });
                 self.radios.len() - 1
@@ -224,6 +224,22 @@ impl SignalMeter {
     fn has_room(&self, key: RadioKey) -> bool {
         let most = if key.report.is_here() { MOST_RADIOS_HERE } else { MOST_RADIOS };
         self.radios.iter().filter(|radio| radio.key.report.is_here() == key.report.is_here()).count() < most
+    }
+
+    /// Forgets the radio of this kind that was silent for longest, over 2 s unless a link waits for the new one: none of the
+    /// vehicle's, and none that a link reads its level from.
+    fn make_room(&mut self, at: Nanos, key: RadioKey) -> bool {
+        let is_read = |key: RadioKey| self.sources.iter().flatten().any(|source| source.key == key);
+        let is_urgent = is_read(key);
+        let may_go = |radio: &Radio| {
+            radio.key.report.is_here() == key.report.is_here()
+                && !is_read(radio.key)
+                && (radio.key.report.is_here() || self.vehicle != Some(radio.key.system))
+                && (is_urgent || at - radio.last > LATEST_WINDOW)
+        };
+        let may = (0..self.radios.len()).filter(|&place| may_go(&self.radios[place]));
+        let longest = may.min_by_key(|&place| (self.radios[place].last, self.radios[place].key));
+        longest.map(|place| self.radios.remove(place)).is_some()
     }
 
     /// Takes what a receiver in monitor mode says of a transmitter's frame.

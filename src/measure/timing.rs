@@ -160,6 +160,8 @@ impl FlowTimes {
 #[derive(Clone, Debug, Default)]
 pub struct TimingMeter {
     messages: Vec<Spacing>,
+    /// Places among them that flows gave back.
+    free: Vec<u16>,
     /// By the numbers that the loss meter gives flows.
     flows: Vec<FlowTimes>,
     round_trips: Times,
@@ -189,15 +191,27 @@ impl TimingMeter {
             None => return,
         };
         if *place == 0 {
-            if self.messages.len() == MOST_MESSAGES {
+            if let Some(free) = self.free.pop() {
+                *place = free;
+            } else if self.messages.len() < MOST_MESSAGES {
+                self.messages.push(Spacing::default());
+                *place = self.messages.len() as u16;
+            } else {
                 return;
             }
-            self.messages.push(Spacing::default());
-            *place = self.messages.len() as u16;
         }
         self.messages[usize::from(*place) - 1].observe(at);
         if let Some(boot) = boot {
             own.lateness.observe(at, boot);
+        }
+    }
+
+    /// The flow of this number is forgotten: another one has its number from here on.
+    pub fn forget(&mut self, flow: usize) {
+        let Some(own) = self.flows.get_mut(flow).map(std::mem::take) else { return };
+        for (_, place) in own.places() {
+            self.messages[place] = Spacing::default();
+            self.free.push(place as u16 + 1);
         }
     }
 

@@ -6,7 +6,8 @@
 //! video link: RTP where any is seen, else marks set by hand. A new SSRC, or the same from elsewhere, is a new
 //! stream; the link's video is all its streams in turn, one account (`video/stream_succession.rs`, `video/video_rows.rs`).
 //! What is always audio (RFC 3551, static payload types 0 to 23) is no video.
-//! Bounded: 16 streams, 32 packets that wait for their successor.
+//! Bounded: 16 streams, 32 packets that wait for their successor. The longest silent stream makes room, one of few packets after
+//! 0.5 s, any after 30 s; none of the link's own (but for few packets before its present one), and none that the profile names.
 
 mod frame_clock;
 mod freeze_levels;
@@ -47,8 +48,9 @@ const MOST_MARKS: usize = 4096;
 const MARK_REACH: Nanos = Nanos::from_secs(3);
 /// All times, in seconds.
 const ALWAYS: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
-/// A stream this small and this long silent makes room for another.
+/// A stream of fewer packets makes room for another sooner.
 const SMALL_STREAM: u64 = 50;
+const BRIEFLY_SILENT: Nanos = Nanos::from_millis(500);
 const LONG_SILENT: Nanos = Nanos::from_secs(30);
 /// What a stall of this computer leaves of a freeze that it explains.
 const BESIDE_STALL: Nanos = Nanos::from_secs(1);
@@ -80,6 +82,7 @@ pub struct VideoMeter {
     accounts: u32,
     /// When any packet of any stream last came.
     last_packet: Option<Nanos>,
+    forgotten: Option<(Nanos, u64)>,
     /// The source said that it got its packets in heaps.
     in_heaps: bool,
 }
@@ -153,7 +156,7 @@ impl VideoMeter {
             self.streams[place].key = key;
             self.streams[place].take(&first);
             place
-        } else if self.make_room(arrived.at, pinned) {
+        } else if self.make_room(arrived.at, pinned, context) {
             let mut stream = Stream::begin(key, &first, start);
             stream.turn.account = self.next_account();
             self.streams.push(stream);
@@ -170,17 +173,34 @@ impl VideoMeter {
         packets[1..].iter().for_each(|packet| self.streams[place].take(packet));
     }
 
-    fn make_room(&mut self, at: Nanos, pinned: bool) -> bool {
+    fn make_room(&mut self, at: Nanos, pinned: bool, context: &Context) -> bool {
         if self.streams.len() < MOST_STREAMS {
             return true;
         }
-        let smallest = self.streams.iter().enumerate().min_by_key(|(_, stream)| stream.packets);
-        let Some((place, stream)) = smallest else { return false };
-        let idle = stream.packets < SMALL_STREAM && at - stream.last_at > LONG_SILENT;
-        if pinned || idle {
-            self.streams.remove(place);
-        }
-        pinned || idle
+        let own = self.link_streams(context).first().map(|stream| stream.turn.account);
+        let pin = context.profile.video_link().filter(|link| is_pinned(link));
+        let may_go = |place: usize| {
+            let stream = &self.streams[place];
+            let is_small = stream.packets < SMALL_STREAM;
+            let limit = if is_small { BRIEFLY_SILENT } else { LONG_SILENT };
+            let is_named = pin.is_some_and(|link| fits_pin(link, stream.key.flow, stream.key.ssrc));
+            let is_own = Some(stream.turn.account) == own && (!is_small || self.is_speaker(place));
+            !is_own && !is_named && (pinned || at - stream.last_at > limit)
+        };
+        let may = (0..self.streams.len()).filter(|&place| may_go(place));
+        let order = |&place: &usize| {
+            let stream = &self.streams[place];
+            (stream.packets >= SMALL_STREAM, stream.last_at)
+        };
+        let Some(place) = may.min_by_key(order) else { return false };
+        self.streams.remove(place);
+        self.forgotten.get_or_insert((at, 0)).1 += 1;
+        true
+    }
+
+    /// When a stream first made room for another, and how many did.
+    pub(crate) const fn forgotten(&self) -> Option<(Nanos, u64)> {
+        self.forgotten
     }
 
     fn take(&mut self, place: usize, arrived: &RtpArrival) {

@@ -8,6 +8,7 @@ use crate::record::{Direction, Record};
 use crate::units::Nanos;
 
 use super::LinkMonitor;
+use crate::measure::claims::{Claim, Contest};
 use crate::measure::context::Sender;
 use crate::measure::loss::Arrival;
 use crate::record::text::clean;
@@ -70,7 +71,16 @@ impl LinkMonitor {
             component: header.component,
         };
         let endpoint = record.body.flow().map(|flow| flow.source);
-        if self.loss.observe(at, sender, endpoint, message) == Arrival::Duplicate {
+        let claim = endpoint.map_or(Claim::Owned, |from| self.claim(at, sender, from, message));
+        if claim != Claim::Moved && self.loss.is_full_for(sender, endpoint) {
+            self.make_room(at, sender);
+        }
+        let arrival = self.loss.observe_claimed(at, sender, endpoint, message, claim);
+        if arrival == Arrival::Duplicate || claim == Claim::Apart {
+            return;
+        }
+        if claim == Claim::Copy {
+            self.time(at, sender, endpoint, message);
             return;
         }
         if let Some(telemetry) = telemetry {
@@ -94,6 +104,26 @@ impl LinkMonitor {
         {
             self.log(Event::StatusText { text: clean(text), severity: *severity });
         }
+    }
+
+    /// The tables are full: a sender that is silent for long is forgotten for a new one.
+    fn make_room(&mut self, at: Nanos, sender: Sender) {
+        let is_named = |sender| self.context.is_named(sender);
+        if let Some(flow) = self.loss.make_room(at, sender, is_named) {
+            self.timing.forget(flow);
+            self.forgotten.get_or_insert((at, 0)).1 += 1;
+        }
+    }
+
+    /// Whose a frame of a datagram is; told where another sender uses an id that is owned.
+    fn claim(&mut self, at: Nanos, sender: Sender, from: SocketAddr, message: &MavlinkMessage) -> Claim {
+        let mark = (message.header.sequence, message.fingerprint);
+        let is_named = |sender| self.context.is_named(sender);
+        let (claim, contest) = self.claims.observe(at, sender, from, mark, is_named);
+        if let Some(Contest { sender: Sender { system, component, .. }, owner, other }) = contest {
+            self.log(Event::SameId { system, component, owner, other });
+        }
+        claim
     }
 
     /// Gives a message to the clocks. An exchange counts only where both were stamped, not where a late record takes

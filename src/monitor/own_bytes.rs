@@ -11,6 +11,7 @@ impl LinkMonitor {
         let latency = self.latency.own_bytes(before.map(|before| &before.latency));
         let meters = latency
             + self.loss.own_bytes()
+            + self.claims.own_bytes()
             + self.signal.own_bytes()
             + self.video.own_bytes()
             + self.timing.own_bytes()

@@ -270,6 +270,12 @@ impl LinkMonitor {
         self.add_freezes(&mut events);
         self.control_events().into_iter().for_each(|event| events.push(event));
         self.add_restarts(&mut events);
+        for (is_video, forgotten) in [(false, self.forgotten), (true, self.video.forgotten())] {
+            if let Some((at, count)) = forgotten {
+                let event = Event::Forgotten { is_video, count };
+                events.push(EventSummary { at_s: self.context.since_start_s(at), link: None, event });
+            }
+        }
         events.finish()
     }
 

@@ -2,6 +2,8 @@
 //!
 //! What happened, as data: `kind` is a fixed word, `text` is added when the object is written (see `wording/event.rs`).
 
+use std::net::SocketAddr;
+
 use serde::{Deserialize, Serialize};
 
 use crate::record::MarkKind;
@@ -155,6 +157,24 @@ pub enum Event {
         /// Its name.
         name: String,
     },
+    /// Two addresses send under one id, and not the same.
+    SameId {
+        /// System id.
+        system: u8,
+        /// Component id.
+        component: u8,
+        /// Whose it is.
+        owner: SocketAddr,
+        /// Who uses it too, and counts in no figure.
+        other: SocketAddr,
+    },
+    /// There were too many senders, or video streams: silent ones were forgotten.
+    Forgotten {
+        /// Streams, else senders.
+        is_video: bool,
+        /// How many in the whole session.
+        count: u64,
+    },
     /// This computer lost data.
     HostDrop {
         /// Of which source.
@@ -251,6 +271,8 @@ impl Event {
             | Self::SourceUp { .. }
             | Self::RelativeLevel { .. }
             | Self::Joystick { .. } => "source",
+            Self::SameId { .. } => "same-id",
+            Self::Forgotten { .. } => "forgotten",
             Self::HostDrop { .. } => "host-drop",
             Self::Stall { .. } => "stall",
             Self::BytesLost { .. } => "recorder",

@@ -18,6 +18,8 @@ pub enum Reason {
     },
     /// A sender: several counters number what comes under its id.
     SeveralCounters,
+    /// A sender: another address was first under its id.
+    SameId,
     /// Two links: they number their frames apart.
     NumberedApart,
     /// A freeze: the vehicle was switched off on the ground.

@@ -3,7 +3,7 @@
 //! A datagram that begins with a start byte of MAVLink is MAVLink, and makes its flow a MAVLink flow, unless two RTP
 //! packets in sequence (RFC 3550, appendix A.1) came there before. Any other that is plausible RTP is RTP, but in a
 //! MAVLink flow only where the profile's video link says so. All else goes to the framer, which counts what it is
-//! not. Bounded: 32 flows of each kind; of RTP flows the last ones, of MAVLink flows the first.
+//! not. Bounded: the last 32 flows of each kind.
 
 use crate::profile::LinkProfile;
 use crate::record::Flow;
@@ -68,9 +68,13 @@ impl Protocols {
 
     fn note_mavlink(&mut self, flow: Flow) {
         let is_rtp = || self.rtp.iter().any(|each| each.flow == flow && each.in_sequence);
-        if self.mavlink.len() < MOST_FLOWS && !self.mavlink.contains(&flow) && !is_rtp() {
-            self.mavlink.push(flow);
+        if self.mavlink.contains(&flow) || is_rtp() {
+            return;
         }
+        if self.mavlink.len() >= MOST_FLOWS {
+            self.mavlink.remove(0);
+        }
+        self.mavlink.push(flow);
     }
 
     fn note_rtp(&mut self, flow: Flow, header: rtp::Header) {

@@ -9,7 +9,7 @@ use crate::summary::{
     Event, EventSummary, FailsafeSummary, Interval, LastPlace, MarginChange, OutputsWord, Phase,
 };
 
-use super::caution;
+use super::{caution, quantity};
 
 /// One event as a sentence.
 #[must_use]
@@ -63,6 +63,17 @@ pub fn text(row: &EventSummary) -> String {
             format!("{source} gives its level in a unit of its own: left out")
         }
         Event::Joystick { source, axes, name } => format!("{source} is a joystick with {axes} axes: {name}"),
+        Event::SameId { system, component, owner, other } => format!(
+            "another sender with the id {system}/{component} at {other}: nothing of it counts, {owner} was first"
+        ),
+        Event::Forgotten { is_video, count } => {
+            let what = if *is_video {
+                quantity::counted(*count, "silent video stream", "silent video streams")
+            } else {
+                quantity::counted(*count, "silent sender", "silent senders")
+            };
+            format!("too many at once: {what} forgotten for new ones, from here on")
+        }
         Event::HostDrop { source, count } => {
             format!("this computer lost data of {source} itself ({count})")
         }

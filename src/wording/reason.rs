@@ -24,6 +24,9 @@ impl fmt::Display for Reason {
             Self::SeveralCounters => {
                 "several senders number their frames under this one id: numbers cannot be followed, give each an id"
             }
+            Self::SameId => {
+                "another sender with the same id was first: nothing of this one counts, give each an id of its own"
+            }
             Self::NumberedApart => {
                 "the links carry no frames with the same number and bytes: they are numbered apart"
             }
@@ -111,7 +114,7 @@ impl<'de> Deserialize<'de> for Reason {
         let other = text.split([' ', '/', ':']).filter_map(|word| word.parse().ok()).collect::<Vec<u8>>();
         let shared = |system, other| Self::SharedCounter { system, other };
         let shared = if let [system, other] = other[..] { Some(shared(system, other)) } else { None };
-        let plain = [Self::OwnTransmission, Self::UnnamedGround, Self::SeveralCounters];
+        let plain = [Self::OwnTransmission, Self::UnnamedGround, Self::SeveralCounters, Self::SameId];
         let known = plain.into_iter().chain(shared);
         Ok(known.into_iter().find(|reason| reason.to_string() == text).unwrap_or(Self::OfEarlierVersion))
     }

@@ -29,7 +29,7 @@ impl LossMeter {
     #[must_use]
     pub fn vehicle_heard(&self, context: &Context) -> VehicleContact {
         let last = |is_meant: &dyn Fn(Sender) -> bool| {
-            let flows = self.rows().filter(|flow| is_meant(flow.sender));
+            let flows = self.rows().filter(|flow| !flow.is_apart && is_meant(flow.sender));
             flows.map(|flow| flow.sequence.last_at).max()
         };
         VehicleContact {
@@ -45,7 +45,7 @@ impl LossMeter {
             let is_system = sender.direction == Direction::Inbound && sender.system == system;
             is_system && component.is_none_or(|component| sender.component == component)
         };
-        let flows = self.rows().filter(|flow| is_meant(flow.sender));
+        let flows = self.rows().filter(|flow| !flow.is_apart && is_meant(flow.sender));
         flows.map(|flow| flow.sequence.last_at - flow.sequence.first_at).max()
     }
 
@@ -64,6 +64,7 @@ impl LossMeter {
     ) -> Vec<&'a SenderFlow> {
         let of_autopilot = self.rows().filter(|flow| {
             context.is_autopilot(flow.sender)
+                && !flow.is_apart
                 && context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
         });
         let flows: Vec<&SenderFlow> = of_autopilot.collect();

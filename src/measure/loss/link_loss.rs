@@ -81,6 +81,9 @@ impl LossMeter {
         if direction == Direction::Outbound {
             return Some(Reason::OwnTransmission);
         }
+        if flow.is_apart {
+            return Some(Reason::SameId);
+        }
         let profile = &context.profile;
         let named = profile.handset.system == Some(system)
             || profile
@@ -207,7 +210,10 @@ impl LossMeter {
     #[must_use]
     pub fn restarts(&self) -> Vec<Restart> {
         let mut restarts = self.restarts.clone();
-        let is_followed = |index: &usize| self.flows[*index].sequence.is_followed();
+        let is_followed = |index: &usize| {
+            let flow = &self.flows[*index];
+            flow.is_apart || flow.sequence.is_followed()
+        };
         restarts.retain(|Restart { sender, .. }| {
             self.senders.get(sender).is_some_and(|of| of.iter().all(is_followed))
         });

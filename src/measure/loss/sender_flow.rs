@@ -23,6 +23,8 @@ pub(super) struct SenderFlow {
     /// The sender in one word.
     pub(super) key: u64,
     pub(super) endpoint: Option<SocketAddr>,
+    /// Another address owns its id: it counts in no figure but its own row.
+    pub(super) is_apart: bool,
     /// Its numbers as they came.
     pub(super) steps: Steps,
     /// Where it is counted beside other components of its system: a sender's first flow.
@@ -40,6 +42,7 @@ impl SenderFlow {
             sender,
             key: sender.key(),
             endpoint,
+            is_apart: false,
             steps,
             system: None,
             joint: None,

@@ -57,7 +57,7 @@ impl VideoMeter {
     }
 
     /// Whether a stream carries its account's picture now.
-    fn is_speaker(&self, place: usize) -> bool {
+    pub(super) fn is_speaker(&self, place: usize) -> bool {
         let turn = self.streams[place].turn;
         self.streams.iter().all(|other| other.turn.account != turn.account || other.turn.since <= turn.since)
     }
@@ -139,13 +139,14 @@ impl VideoMeter {
         self.streams.iter().position(is_it)
     }
 
-    /// Where no stream can be added: a silent one that the new one follows, to go on in its row.
+    /// Where no stream can be added: a silent one of the same address that the new one follows, to go on in its row.
     pub(super) fn row_for(&self, key: StreamKey, at: Nanos) -> Option<usize> {
         let fits = |place: &usize| {
             let stream = &self.streams[*place];
-            let Flow { destination, .. } = stream.key.flow;
+            let Flow { source, destination } = stream.key.flow;
             stream.key.interface == key.interface
                 && destination == key.flow.destination
+                && source.ip() == key.flow.source.ip()
                 && stream.key.payload_type == key.payload_type
                 && is_silent(stream, at)
                 && self.is_speaker(*place)
