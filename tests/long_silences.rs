@@ -9,6 +9,8 @@ use fadewatch::units::Nanos;
 use fadewatch::wire::framer::{Frame, FrameHeader, Standing};
 use fadewatch::wire::message::MavlinkMessage;
 use fadewatch::wire::telemetry::BootStamp;
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt as _, SeedableRng as _};
 
 const SENDER: Sender =
     Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
@@ -200,5 +202,53 @@ fn what_came_in_a_heap_was_not_missing() {
             arrive(at, ATTITUDE, Some(at + 50.0));
         }
         assert_eq!(bench.range()[1], room, "{heartbeats} heartbeats, {at_once} at once");
+    }
+}
+
+/// Heartbeats alone, of which one in ten is lost: silences of two and three beats are long, and their losses are sure.
+#[test]
+fn a_slow_sender_that_loses_is_told_what_it_loses() {
+    for (seed, spacing) in (1..=40).flat_map(|seed| [0.5, 1.0, 2.0].map(|spacing| (seed, spacing))) {
+        let random = &mut ChaCha8Rng::seed_from_u64(seed);
+        let (mut bench, mut lost, mut pending) = (Bench::default(), 0, 0);
+        let first = random.random_range(20..256);
+        for step in 0..500 {
+            // The first ten tell how it sends.
+            if step >= 10 && random.random::<f64>() < 0.1 {
+                pending += 1;
+                continue;
+            }
+            lost += std::mem::take(&mut pending);
+            let jitter = 0.1 * random.random::<f64>();
+            bench.arrive((step as f64 + jitter) * spacing, first + step, HEARTBEAT, None);
+        }
+        assert_eq!((bench.row().lost, bench.range()[0]), (Some(lost), lost), "seed {seed}, {spacing} s");
+    }
+}
+
+/// Heartbeats alone, silent for as long as nobody counts, go on or begin anew at a number that fits neither well.
+#[test]
+fn what_a_sender_may_not_have_lost_is_in_the_interval_alone() {
+    let mut bench = Bench::default();
+    bench.beat((0.0, 12.0), 3);
+    // 54 s later, 51 numbers on: three beats off, so that it may have begun anew long before.
+    bench.beat((65.0, 80.0), 3 + 11 + 51);
+    let row = bench.row();
+    assert_eq!((row.lost, row.lost_ci95, row.restarts), (Some(0), Some([0, 50]), 0));
+    let periods = row.loss_periods.expect("followed");
+    assert_eq!((periods.count, row.loss.expect("a ratio").ratio), (0, 0.0));
+}
+
+/// What a clock leaves in doubt until its next stamp is told by that: it went on, stood still, or lags.
+#[test]
+fn a_stamp_settles_what_the_frames_before_it_left_in_doubt() {
+    for (stamped, lost, range) in [(10.1, 40, [40, 40]), (0.1, 0, [0, 0]), (5.0, 0, [0, 40])] {
+        let mut bench = Bench::default();
+        let next = bench.run((0.0, 20.0), 10.0, 66, Some(-30.0));
+        // 10 s later 40 numbers are missing, of 100; number 50 may also be one of a new count, and has no stamp.
+        bench.arrive(30.0, next + 40, HEARTBEAT, None);
+        assert_eq!((bench.row().lost, bench.range()), (Some(0), [0, 40]), "{stamped}");
+        bench.arrive(30.0, next + 41, ATTITUDE, Some(49.9 + stamped));
+        assert_eq!((bench.row().lost, bench.range()), (Some(lost), range), "{stamped}");
     }
 }

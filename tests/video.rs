@@ -13,7 +13,7 @@ use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
 };
 use fadewatch::snapshot::View;
-use fadewatch::summary::{Codec, Course, Summary, VideoSummary};
+use fadewatch::summary::{Codec, Course, Judgement, LinkState, StateReason, Summary, VideoSummary};
 use fadewatch::units::Nanos;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
@@ -74,7 +74,10 @@ impl Planned {
 
 /// A slice of a key picture every 30 frames, else a plain one; H.264 as one unit, H.265 as a fragment.
 fn with_slices(packet: &Planned, h265: bool) -> Vec<u8> {
-    let key = packet.frame % 30 == 0;
+    with_slice(packet, h265, packet.frame % 30 == 0)
+}
+
+fn with_slice(packet: &Planned, h265: bool, key: bool) -> Vec<u8> {
     let mut bytes = packet.bytes();
     bytes.truncate(12);
     match (h265, key) {
@@ -251,6 +254,31 @@ fn key_frames_and_broken_frames_are_those_of_the_schedule() {
             assert!((video.key_spacing_max_s.unwrap() - longest as f64 / 30.0).abs() < 1e-9, "{what}");
         }
     }
+}
+
+/// One packet in a second after a key frame is lost. Frames up to the next key frame depend on it; a picture that was
+/// refreshed by none since the first may be refreshed bit by bit.
+#[test]
+fn pictures_that_depend_on_a_lost_one_are_damaged() {
+    let damaged = |frames: i64, every: i64, lost: Option<i64>| {
+        let sent = plan(&mut ChaCha8Rng::seed_from_u64(37), frames, 1);
+        let mut monitor = monitor("[[link]]\nname = 'video'\nrole = 'video'\nport = 5004\n");
+        for packet in sent.iter().filter(|packet| !(Some(packet.frame) == lost && packet.marker)) {
+            datagram(&mut monitor, packet.at, 5004, &with_slice(packet, false, packet.frame % every == 0));
+        }
+        let verdicts = monitor.summary(&RecordingFacts::default()).verdicts;
+        let video = verdicts.into_iter().find(|verdict| verdict.about == "video").unwrap();
+        let is_told =
+            matches!(&video.judgement, Judgement::Link(link) if link.reason == StateReason::Damaged);
+        assert_eq!(is_told, video.state == LinkState::Warning, "{video:?}");
+        is_told
+    };
+    // Key frames every 4 s, the last at 12 s.
+    assert!(damaged(455, 120, Some(361)), "two and a half of three seconds");
+    assert!(!damaged(395, 120, Some(361)), "one of three seconds");
+    assert!(!damaged(455, 30, Some(361)), "one second, then whole again");
+    assert!(!damaged(455, 120, None), "nothing lost");
+    assert!(!damaged(455, 1000, Some(361)), "never seen to be refreshed");
 }
 
 /// Payloads that fit no codec (all zero here) leave its figures unmeasured.

@@ -36,6 +36,7 @@ use crate::wire::telemetry::Telemetry;
 use super::loss::{Steadiness, Traffic};
 use freeze_levels::FreezeLevels;
 pub use freeze_rule::Course;
+pub(crate) use latest::Latest;
 use rtp_arrival::RtpArrival;
 use rtp_stream::{Stream, StreamKey};
 use sender_status::SenderStatus;

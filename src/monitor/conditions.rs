@@ -6,7 +6,7 @@
 use crate::judge::alarm_call::{AlarmCall, Open};
 use crate::judge::condition::{Condition, Failed, LinkFacts, Now, Scale, SecondOfLink};
 use crate::measure::life::Phase;
-use crate::measure::video::Course;
+use crate::measure::video::{Course, Latest};
 use crate::profile::LinkRole;
 use crate::snapshot::View;
 use crate::summary::{Failure, LinkState};
@@ -29,8 +29,8 @@ pub(super) struct Conditions {
     looked: Option<Nanos>,
     /// When each link last had a level.
     levels: Vec<Option<Nanos>>,
-    /// Frames so far, and those that came whole, of the last whole seconds.
-    pictures: Vec<(u64, u64)>,
+    /// Counts of the last whole seconds.
+    pictures: Vec<Latest>,
 }
 
 impl Conditions {
@@ -53,7 +53,7 @@ impl LinkMonitor {
         let second = self.context.since_start_s(at).round() as usize;
         if let Some(latest) = self.video.latest(&self.context, second.saturating_sub(1)) {
             let pictures = &mut self.conditions.pictures;
-            pictures.push((latest.frames, latest.delivered));
+            pictures.push(latest);
             if pictures.len() > PICTURES_S + 1 {
                 pictures.remove(0);
             }
@@ -167,11 +167,10 @@ impl LinkMonitor {
         heard.is_none_or(|heard| self.context.at_work(heard, at) > Nanos::from_secs(2))
     }
 
-    /// Share of the last pictures that came broken; `None` with hardly any.
+    /// Share of the last pictures that came in part, or depend on lost ones.
     fn damaged(&self) -> Option<f64> {
         let (first, last) = (self.conditions.pictures.first()?, self.conditions.pictures.last()?);
-        let (frames, whole) = (last.0.checked_sub(first.0)?, last.1.checked_sub(first.1)?);
-        (frames >= 10).then(|| 1.0 - (whole.min(frames) as f64) / frames as f64)
+        last.damaged_since(first)
     }
 
     /// Pictures that stood, holds and lost inputs of the last minute.

@@ -2,7 +2,8 @@
 //!
 //! A gap stays open for 3 s and while it is among the last 64, so that a late frame can close it,
 //! a restart take it back, and a loss that this computer made itself be told from the radio's:
-//! such numbers leave the lost, and their runs never count. Bounds: 1,024 open gaps; 16,384 final
+//! such numbers leave the lost, and their runs never count. Nor do those of a gap behind which the sender may have begun
+//! anew: they may be lost. Bounds: 1,024 open gaps; 16,384 final
 //! ones for windows of time, 16 spans of this computer's own losses.
 
 use std::collections::VecDeque;
@@ -30,6 +31,15 @@ pub(super) struct Gap {
     pub(super) more: u64,
     /// How many of them this computer lost itself.
     pub(super) own: u64,
+    /// The sender may have begun anew: none of them is surely lost.
+    pub(super) doubted: bool,
+}
+
+impl Gap {
+    /// Between two numbers that came, the newer of them after a silence; all of it surely lost.
+    pub(super) const fn new(first: u64, length: u64, before: Nanos, after: Nanos) -> Self {
+        Self { first, length, before, after, less: 0, more: 0, own: 0, doubted: false }
+    }
 }
 
 /// A final gap, or (nothing lost) the end of a numbering.
@@ -83,7 +93,8 @@ impl Gaps {
 
     /// Numbers that this computer lost itself.
     pub(super) fn own(&self) -> u64 {
-        self.own + self.open.iter().map(|gap| gap.own).sum::<u64>()
+        let open = self.open.iter().filter(|gap| !gap.doubted);
+        self.own + open.map(|gap| gap.own).sum::<u64>()
     }
 
     pub(super) fn push(&mut self, mut gap: Gap) {
@@ -137,14 +148,6 @@ impl Gaps {
         self.open.insert(place, gap);
     }
 
-    /// So many numbers of an open gap are lost for sure after all; how many were not.
-    pub(super) fn trust(&mut self, index: usize, sure: u64) -> u64 {
-        let gap = &mut self.open[index];
-        let taken = sure.min(gap.less);
-        gap.less -= taken;
-        taken
-    }
-
     /// So much less, or more, may be lost in a gap, if it is open.
     pub(super) fn widen(&mut self, first: u64, less: u64, more: u64) {
         if let Some(gap) = self.open.iter_mut().find(|gap| gap.first == first) {
@@ -158,14 +161,6 @@ impl Gaps {
         if let Some(gap) = self.open.iter_mut().find(|gap| gap.first == first) {
             gap.more = gap.more.saturating_sub(more);
         }
-    }
-
-    /// Nothing of an open gap is surely lost; how many of it were until now.
-    pub(super) fn doubt(&mut self, index: usize) -> u64 {
-        let gap = &mut self.open[index];
-        let sure = gap.length.saturating_sub(gap.less);
-        gap.less = gap.length;
-        sure
     }
 
     pub(super) fn remove(&mut self, index: usize) -> Option<Gap> {
@@ -189,7 +184,7 @@ impl Gaps {
         let Some(gap) = self.open.pop_front() else { return };
         let (received, lost) = runs_before(&gap, self.settled, self.carried);
         self.settled = gap.first + gap.length;
-        self.own += gap.own;
+        self.own += if gap.doubted { 0 } else { gap.own };
         self.carried = if lost == 0 { received } else { 0 };
         if lost > 0 {
             self.runs.add_received(received);
@@ -255,7 +250,8 @@ impl Gaps {
 
 /// What was received in a row before a gap, and what the link lost in it.
 fn runs_before(gap: &Gap, settled: u64, carried: u64) -> (u64, u64) {
-    (gap.first.saturating_sub(settled) + carried, gap.length - gap.own.min(gap.length))
+    let lost = if gap.doubted { 0 } else { gap.length - gap.own.min(gap.length) };
+    (gap.first.saturating_sub(settled) + carried, lost)
 }
 
 /// How many of a gap's numbers this computer lost itself.

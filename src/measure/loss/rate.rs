@@ -10,6 +10,8 @@ const MOST: usize = 61;
 const BLOCK: usize = 5;
 /// The longest time over which it is taken, in checkpoints.
 const LONGEST: usize = 20;
+/// So many times over which a spread is taken must have passed.
+const PARTS: usize = 3;
 const UNKNOWN: f64 = 0.05;
 /// The time over which the newest rate is taken.
 const NEWEST: f64 = 5.0;
@@ -152,12 +154,17 @@ impl Rate {
         relative_deviation(&rates).unwrap_or(UNKNOWN)
     }
 
+    /// Whether it has been seen for long enough to say how it varies.
+    pub(super) fn is_measured(&self) -> bool {
+        self.points.len() / PARTS >= BLOCK
+    }
+
     /// Spread of the rates over times as long as a silence, from 5 to 20 s, relative; 5 % where too few are known.
     pub(super) fn spread_over(&self, silence: Nanos) -> f64 {
-        let lag = silence.whole_secs().clamp(BLOCK, LONGEST).min(self.points.len() / 3);
-        if lag < BLOCK {
+        if !self.is_measured() {
             return UNKNOWN;
         }
+        let lag = silence.whole_secs().clamp(BLOCK, LONGEST).min(self.points.len() / PARTS);
         let later = self.points.iter().skip(lag);
         let rates = self
             .points

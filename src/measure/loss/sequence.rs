@@ -39,8 +39,6 @@ const JUMP: f64 = 64.0;
 const FEW_BACK: u64 = 3;
 /// Frames in a row among earlier numbers that are a new numbering.
 const ECHOES: usize = 3;
-/// A boot clock that lags by more over a silence stood still, or began anew.
-const LAG: Nanos = Nanos::from_secs(1);
 /// A silence in which fewer numbers than this should have passed needs no reckoning.
 const SHORT: u64 = 60;
 
@@ -414,9 +412,13 @@ impl Sequence {
 
     /// Takes a number off the lost again.
     fn late(&mut self, number: u64) {
+        let gap = self.gaps.find(number).map(|index| self.gaps.split(index, number));
+        if gap.is_some_and(|gap| gap.doubted) {
+            self.more = self.more.saturating_sub(1);
+            return;
+        }
         self.lost = self.lost.saturating_sub(1);
-        if let Some(index) = self.gaps.find(number) {
-            let gap = self.gaps.split(index, number);
+        if let Some(gap) = gap {
             self.seconds.take_lost(gap.before, gap.after, 1);
         }
     }
@@ -438,26 +440,8 @@ impl Sequence {
         Outcome::New
     }
 
-    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, that nothing is surely lost.
-    fn resolve_doubt(&mut self, passed: Passed) {
-        let Passed::Went { sender_us, host } = passed else { return };
-        let Some(Doubt { first, silence, less }) = self.doubt.take() else { return };
-        let missing = host.secs() - sender_us as f64 / 1e6;
-        let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first) else { return };
-        if missing > 0.9 * silence.secs() {
-            self.take_back(index);
-        } else if missing > LAG.secs() {
-            self.less += self.gaps.doubt(index);
-        } else {
-            self.less -= self.gaps.trust(index, less);
-        }
-    }
-
     fn lose(&mut self, gap: Gap) {
-        self.lost += gap.length;
-        self.less += gap.less;
-        self.more += gap.more;
-        self.seconds.add_lost(gap.before, gap.after, gap.length);
+        self.count_lost(&gap);
         let end = gap.first + gap.length;
         for number in end.saturating_sub(gap.length.min(255))..end {
             self.numbers.put(number, Known { at: gap.after, hashes: None });
@@ -465,14 +449,29 @@ impl Sequence {
         self.gaps.push(gap);
     }
 
+    fn count_lost(&mut self, gap: &Gap) {
+        self.more += gap.more;
+        if gap.doubted {
+            self.more += gap.length;
+            return;
+        }
+        self.lost += gap.length;
+        self.less += gap.less;
+        self.seconds.add_lost(gap.before, gap.after, gap.length);
+    }
+
     /// Takes a gap back: nothing was lost there.
-    fn take_back(&mut self, index: usize) {
-        if let Some(gap) = self.gaps.remove(index) {
+    fn take_back(&mut self, index: usize) -> Option<Gap> {
+        let gap = self.gaps.remove(index)?;
+        self.more = self.more.saturating_sub(gap.more);
+        if gap.doubted {
+            self.more = self.more.saturating_sub(gap.length);
+        } else {
             self.lost = self.lost.saturating_sub(gap.length);
             self.less = self.less.saturating_sub(gap.less);
-            self.more = self.more.saturating_sub(gap.more);
             self.seconds.take_lost(gap.before, gap.after, gap.length);
         }
+        Some(gap)
     }
 
     /// Keeps a second frame under one number: several of them that rise may be a new numbering.

@@ -9,6 +9,8 @@ use crate::units::Nanos;
 const MOST_KEPT: usize = 2048;
 const LEAST: Nanos = Nanos::from_millis(250);
 const BUCKETS: usize = 128;
+/// So many silences of about one length are usual.
+const MANY: u32 = 4;
 /// An outage: silent for longer than this, and than five usual intervals.
 const OUTAGE_S: f64 = 2.0;
 
@@ -79,9 +81,12 @@ impl Silences {
         (all > 0).then(|| 1e-4 * 2_f64.powf((bucket as f64 + 0.5) / 4.0))
     }
 
-    /// The usual pause: half of the time lies in intervals at least as long, those not far shorter than a silence apart.
+    /// The usual pause: half of the time lies in intervals at least as long. Those not far shorter than a silence are left
+    /// out while they are few, those longer than it always.
     pub(super) fn pause_s(&self, silence: Nanos) -> f64 {
-        let end = quarter_octave(Nanos(silence.0 / 2));
+        let (half, whole) = (quarter_octave(Nanos(silence.0 / 2)), quarter_octave(silence));
+        let near: u32 = self.intervals[half..whole].iter().sum();
+        let end = if near >= MANY { whole } else { half };
         let length = |bucket: usize| 1e-4 * 2_f64.powf((bucket as f64 + 0.5) / 4.0);
         let time = |bucket: usize| f64::from(self.intervals[bucket]) * length(bucket);
         let all: f64 = (0..end).map(time).sum();

@@ -147,6 +147,12 @@ impl KeyFrames {
         (is_told && (is_refreshed || !self.ever_missing)).then_some(self.broken)
     }
 
+    /// The same of a picture that was seen to be refreshed again and again: after its first key frame an encoder may
+    /// refresh it bit by bit.
+    pub(super) fn broken_between_refreshes(&self) -> Option<u64> {
+        self.broken().filter(|_| !self.spacings.is_empty() || self.recovery_points > 1)
+    }
+
     /// Whether the picture waits for a key frame or recovery point; `None` before the first, and where it cannot be told.
     pub(super) fn is_damaged(&self) -> Option<bool> {
         self.damaged.filter(|_| self.broken().is_some())

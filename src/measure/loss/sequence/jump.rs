@@ -7,7 +7,9 @@
 //! - The next numbers, three at most: it paused and went on, unless a sender that never paused is borne out closely.
 //! - A boot clock that goes on: a jump is loss. Without one, after a silence in which the sender may have been off (1 s,
 //!   and three of its usual pauses), no fit, or numbers from 0 on: nothing is surely lost, and what may be stands in the
-//!   interval. A fit closer than chance brings one restart in a hundred: surely lost; else nothing may be lost too.
+//!   interval. A fit closer than chance brings one restart in a hundred: surely lost. One within the scatter that the
+//!   sender was seen to have: likely lost, or nothing is. Where its scatter is not known, or it paused before, the
+//!   figure is the least: nothing.
 //!
 //! A jump tells a restart only of a sender whose rate was even over the last minute, and not a short one forward right
 //! after frames that came. Another component of the system, whose boot clock fell, tells that this one began anew too (see `told`).
@@ -38,6 +40,8 @@ const LONGEST: Nanos = Nanos::from_secs(3600);
 const SCATTER: f64 = 6.0;
 /// Frames that come in smaller groups than this come one by one.
 const SINGLY: f64 = 1.5;
+/// A boot clock that lags by more over a silence stood still, or began anew.
+const LAG: Nanos = Nanos::from_secs(1);
 /// Components of one system go down within this of each other.
 const TOGETHER: Nanos = Nanos::from_secs(1);
 /// How long after a restart the other components of the system come back.
@@ -47,6 +51,8 @@ const AROUND: Nanos = Nanos::from_secs(10);
 enum Reading {
     /// So many went by, perhaps less or more.
     Lost { advance: u64, less: u64, more: u64 },
+    /// The least went by, or it began anew: nothing is surely lost, and so many more may be.
+    Doubted { more: u64 },
     /// A new numbering; so many may be lost nevertheless.
     Anew { told: bool, more: u64 },
 }
@@ -69,8 +75,6 @@ pub(super) struct Doubt {
     /// The first number of its gap.
     pub(super) first: u64,
     pub(super) silence: Nanos,
-    /// How many may not be lost as the sender may have begun anew.
-    pub(super) less: u64,
 }
 
 /// What a silence should have taken: numbers by the sender's rate, how far they may be off, and whole rounds of the
@@ -103,8 +107,9 @@ impl Sequence {
             return self.step(arriving, 1, passed);
         }
         let goes_on = goes_on(least, arriving.sequence);
-        let (advance, less, more) = match self.read(least, silence, arriving.sequence, passed) {
-            Reading::Lost { advance, less, more } => (advance, less, more),
+        let (advance, less, more, doubted) = match self.read(least, silence, arriving.sequence, passed) {
+            Reading::Lost { advance, less, more } => (advance, less, more, false),
+            Reading::Doubted { more } => (least, 0, more, true),
             Reading::Anew { told, more } => {
                 self.more += more;
                 if arriving.sequence > NEAR_ZERO {
@@ -132,7 +137,7 @@ impl Sequence {
         let first = self.newest() + 1;
         if advance > 1 {
             let length = advance - 1;
-            self.lose(Gap { first, length, before, after: arriving.at, less, more, own: 0 });
+            self.lose(Gap { less, more, doubted, ..Gap::new(first, length, before, arriving.at) });
             if silence >= LEAST_OFF {
                 self.jump = Some(Jump { after: arriving.at, gap: Some(first), more, goes_on });
             }
@@ -148,11 +153,12 @@ impl Sequence {
                 self.rate.skip(silence, advance);
             }
         }
-        if advance > 1 && (long || silence >= LEAST_OFF) {
-            self.doubt = Some(Doubt { first, silence, less: if less == advance - 1 { less } else { 0 } });
+        if advance > 1 && (long || doubted || silence >= LEAST_OFF) {
+            self.doubt = Some(Doubt { first, silence });
         }
         if silence >= LEAST_OFF {
-            let (told, from) = ([advance - less, advance + more], (arriving.at, self.newest() + advance));
+            let low = if doubted { 1 } else { advance - less };
+            let (told, from) = ([low, advance + more], (arriving.at, self.newest() + advance));
             self.check = Some(Check {
                 silence,
                 least,
@@ -221,10 +227,14 @@ impl Sequence {
             let is_zero = !is_clocked && number == 0 && least > NEXT && silence >= SHORT_OFF;
             let is_anew = may_be_off && least > JUMP as u64 || is_zero || is_fresh;
             let more = if least > 1 { 256 * rounds_within(self.utmost(silence), least) } else { 0 };
+            // As many as it sends in that time, up to a number that one that began anew would not have reached.
+            let goes_on = least as f64 <= self.utmost(silence) + 1.0 && f64::from(number) > utmost;
             return if is_anew {
                 Reading::Anew { told: false, more: least - 1 + more }
+            } else if may_be_off && !goes_on {
+                Reading::Doubted { more }
             } else {
-                Reading::Lost { advance: least, less: if may_be_off { least - 1 } else { 0 }, more }
+                Reading::Lost { advance: least, less: 0, more }
             };
         };
         // A sender that began anew within the silence may have come as far as this number, until its clock says otherwise.
@@ -269,12 +279,13 @@ impl Sequence {
         if is_fresh && !may_be_off && off > misfit {
             let more = 256 * utmost;
             return if is_clocked {
-                Reading::Lost { advance: least, less: least - 1, more }
+                Reading::Doubted { more }
             } else {
                 Reading::Anew { told: false, more: least - 1 + more }
             };
         }
-        if may_be_off { read_off(least, number, rounds) } else { read_on(least, rounds) }
+        let is_measured = self.rate.is_measured();
+        if may_be_off { read_off(least, number, rounds, is_measured) } else { read_on(least, rounds) }
     }
 
     /// Whether a silence is long enough for the sender to have been off.
@@ -293,6 +304,27 @@ impl Sequence {
         let group = expected / silence.secs().max(1e-3) * self.silences.pause_s(silence);
         let one_by_one = if group < SINGLY { 0.4 } else { group };
         one_by_one + SCATTER * self.rate.spread_over(silence) * expected
+    }
+
+    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, that
+    /// nothing is surely lost; one that went on, that all of it is.
+    pub(super) fn resolve_doubt(&mut self, passed: Passed) {
+        let Passed::Went { sender_us, host } = passed else { return };
+        let Some(Doubt { first, silence }) = self.doubt.take() else { return };
+        let missing = host.secs() - sender_us as f64 / 1e6;
+        let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first) else { return };
+        let doubted = missing > LAG.secs();
+        if missing > 0.9 * silence.secs() {
+            self.take_back(index);
+            return;
+        }
+        let gap = self.gaps.open()[index];
+        let was_sure = !gap.doubted && gap.less < gap.length;
+        if was_sure == doubted && self.take_back(index).is_some() {
+            let gap = Gap { doubted, less: 0, ..gap };
+            self.count_lost(&gap);
+            self.gaps.put_back(gap);
+        }
     }
 
     /// Another component of the system began anew in a silence: so did this one if its numbers jumped around
@@ -322,8 +354,8 @@ impl Sequence {
             // Its numbers fit a loss as well.
             Some(first) => {
                 let index = self.gaps.open().iter().position(|gap| gap.first == first)?;
-                self.more += self.gaps.open()[index].length + jump.more;
-                self.take_back(index);
+                let gap = self.take_back(index)?;
+                self.more += gap.length + gap.more;
             }
             None => self.more = self.more.saturating_sub(jump.more),
         }
@@ -363,18 +395,19 @@ fn read_on(least: u64, rounds: Rounds) -> Reading {
     if many == 0 {
         return Reading::Lost { advance: least, less: 0, more: 0 };
     }
-    if !are_evident || off > scatter {
+    if !are_evident || off > scatter || scatter > JUMP {
         return Reading::Lost { advance: least, less: 0, more: 256 * utmost };
     }
-    if scatter > JUMP {
-        return Reading::Lost { advance: least + 256 * few, less: 256 * few, more: 256 * (utmost - few) };
+    if has_paused {
+        return Reading::Lost { advance: least, less: 0, more: 256 * many.max(likely) };
     }
-    let less = if has_paused { likely } else { likely - few.min(likely) };
+    let less = likely - few.min(likely);
     Reading::Lost { advance: least + 256 * likely, less: 256 * less, more: 256 * (many - likely) }
 }
 
-/// A silence in which the sender may have been off.
-fn read_off(least: u64, number: u8, rounds: Rounds) -> Reading {
+/// A silence in which the sender may have been off. Where it was measured how its rate varies, a fit within that speaks
+/// for a loss.
+fn read_off(least: u64, number: u8, rounds: Rounds, is_measured: bool) -> Reading {
     let Rounds {
         expected, scatter, few, likely, many, utmost, off, are_evident, has_paused, is_even, ..
     } = rounds;
@@ -385,7 +418,10 @@ fn read_off(least: u64, number: u8, rounds: Rounds) -> Reading {
     if is_odd || from_zero {
         return Reading::Anew { told: is_even && from_zero && off > scatter, more: least - 1 + 256 * utmost };
     }
-    let less = if off > CLOSE || has_paused { advance - 1 } else { 256 * (turns - few.min(turns)) };
+    if has_paused || off > CLOSE && !is_measured {
+        return Reading::Doubted { more: 256 * many.max(turns) };
+    }
+    let less = if off > CLOSE { advance - 1 } else { 256 * (turns - few.min(turns)) };
     Reading::Lost { advance, less, more: 256 * (many - turns) }
 }
 

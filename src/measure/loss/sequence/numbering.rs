@@ -90,7 +90,7 @@ impl Sequence {
                 let (before, after) = (turn.before, turn.arriving.at);
                 self.lost += 1;
                 self.seconds.add_lost(before, after, 1);
-                self.gaps.put_back(Gap { first, length: 1, before, after, less: 0, more: 0, own: 0 });
+                self.gaps.put_back(Gap::new(first, 1, before, after));
             }
         }
     }
@@ -138,8 +138,7 @@ impl Sequence {
             return;
         }
         if missing > 0 {
-            let (first, before, after) = (self.newest() + 1, self.newest_at, arriving.at);
-            self.lose(Gap { first, length: missing, before, after, less: 0, more: 0, own: 0 });
+            self.lose(Gap::new(self.newest() + 1, missing, self.newest_at, arriving.at));
         }
         self.numbers.go_on(missing + 1, arriving.known());
         self.newest_at = arriving.at;
