@@ -11,6 +11,10 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
 const SEED: u64 = 0x5eed_1a7e_0002;
+/// Lags are summed so many at a time.
+const LANES: usize = 4;
+/// What rounding can add to a mean share, by far.
+const ROUNDING: f64 = 1e-6;
 
 /// Sums about the means of a reference x and a signal y over one piece.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -24,22 +28,87 @@ pub struct Moments {
 }
 
 impl Moments {
-    /// Of pairs; nothing of fewer than two.
+    /// The share of the signal's variation that the reference explains at most, with any slope.
+    fn most_explained(&self) -> f64 {
+        if self.xy == 0.0 { 0.0 } else { (self.xy * self.xy / (self.xx * self.yy)).min(1.0) }
+    }
+}
+
+/// What a reference shows beside the samples of a signal, read at several lags at once.
+#[derive(Clone, Debug)]
+pub struct LaggedReference {
+    lags: usize,
+    /// The values at all lags, NaN where there is none, lie side by side; a row a sample.
+    rows: Vec<[f64; LANES]>,
+}
+
+impl LaggedReference {
+    /// At so many lags; without samples.
     #[must_use]
-    pub fn of(pairs: impl Iterator<Item = (f64, f64)>) -> Self {
-        let (mut count, mut x_mean, mut y_mean) = (0.0, 0.0, 0.0);
-        let mut moments = Self::default();
-        // Welford, Technometrics 4 (1962).
-        for (x, y) in pairs {
-            count += 1.0;
-            let (dx, dy) = (x - x_mean, y - y_mean);
-            x_mean += dx / count;
-            y_mean += dy / count;
-            moments.xx += dx * (x - x_mean);
-            moments.xy += dx * (y - y_mean);
-            moments.yy += dy * (y - y_mean);
+    pub const fn new(lags: usize) -> Self {
+        Self { lags, rows: Vec::new() }
+    }
+
+    /// Begins anew with so many samples, of which no value is known.
+    pub fn clear(&mut self, samples: usize) {
+        self.rows.clear();
+        self.rows.resize(samples * self.width(), [f64::NAN; LANES]);
+    }
+
+    /// Sets the value beside a sample at a lag.
+    pub fn set(&mut self, sample: usize, lag: usize, value: f64) {
+        let width = self.width();
+        self.rows[sample * width + lag / LANES][lag % LANES] = value;
+    }
+
+    const fn width(&self) -> usize {
+        self.lags.div_ceil(LANES)
+    }
+
+    /// The moments with a signal's values at each lag, put behind others; nothing of fewer than two pairs.
+    pub fn moments(&self, values: &[f64], moments: &mut Vec<Moments>) {
+        for place in 0..self.width() {
+            let mut sums = Welford::default();
+            for (x, &y) in self.rows.iter().skip(place).step_by(self.width()).zip(values) {
+                sums = sums.with(x, y);
+            }
+            let lags = LANES.min(self.lags - place * LANES);
+            let own = |lane: usize| Moments { xx: sums.xx[lane], xy: sums.xy[lane], yy: sums.yy[lane] };
+            moments.extend((0..lags).map(own));
         }
-        moments
+    }
+}
+
+/// Running means and sums about them at several lags (Welford, Technometrics 4, 1962).
+#[derive(Clone, Copy, Debug, Default)]
+struct Welford {
+    count: [f64; LANES],
+    x_mean: [f64; LANES],
+    y_mean: [f64; LANES],
+    xx: [f64; LANES],
+    xy: [f64; LANES],
+    yy: [f64; LANES],
+}
+
+impl Welford {
+    /// With one more pair where the reference has a value.
+    #[inline]
+    fn with(mut self, x: &[f64; LANES], y: f64) -> Self {
+        for (lane, &x) in x.iter().enumerate() {
+            let is_known = !x.is_nan();
+            let keep = |new: f64, old: f64| if is_known { new } else { old };
+            let count = self.count[lane] + 1.0;
+            let (dx, dy) = (x - self.x_mean[lane], y - self.y_mean[lane]);
+            let x_mean = self.x_mean[lane] + dx / count;
+            let y_mean = self.y_mean[lane] + dy / count;
+            self.xx[lane] = keep(self.xx[lane] + dx * (x - x_mean), self.xx[lane]);
+            self.xy[lane] = keep(self.xy[lane] + dx * (y - y_mean), self.xy[lane]);
+            self.yy[lane] = keep(self.yy[lane] + dy * (y - y_mean), self.yy[lane]);
+            self.count[lane] = keep(count, self.count[lane]);
+            self.x_mean[lane] = keep(x_mean, self.x_mean[lane]);
+            self.y_mean[lane] = keep(y_mean, self.y_mean[lane]);
+        }
+        self
     }
 }
 
@@ -80,23 +149,40 @@ pub fn best_lag(pieces: usize, lags: usize, of: impl Fn(usize, usize) -> Moments
     best
 }
 
-/// The chance that signals which know nothing of the references follow as well, from so many draws; `of` gives the
-/// moments of a reference with a signal at a lag. Draws end once the chance is over `enough`.
-#[must_use]
-pub fn chance(
-    pieces: usize,
-    lags: usize,
-    (draws, enough): (u32, f64),
-    of: impl Fn(usize, usize, usize) -> Moments,
-) -> f64 {
-    let mut table = Vec::with_capacity(pieces * pieces * lags);
-    for reference in 0..pieces {
-        for signal in 0..pieces {
-            table.extend((0..lags).map(|lag| of(reference, signal, lag)));
-        }
+/// What can be explained of a piece at any lag, by slopes above zero and by those below it. All pieces have one slope,
+/// so that few draws come near a share that was found: the others need no look at their lags.
+#[derive(Clone, Copy, Debug, Default)]
+struct MostExplained {
+    rising: f64,
+    falling: f64,
+}
+
+impl MostExplained {
+    fn new(lags: &[Moments]) -> Self {
+        let most = |rises: bool| {
+            let own = lags.iter().filter(|own| (own.xy > 0.0) == rises);
+            own.map(Moments::most_explained).fold(0.0, f64::max)
+        };
+        Self { rising: most(true), falling: most(false) }
     }
+
+    fn and(self, other: Self) -> Self {
+        Self { rising: self.rising + other.rising, falling: self.falling + other.falling }
+    }
+
+    /// The mean over so many pieces.
+    fn share(self, pieces: usize) -> f64 {
+        self.rising.max(self.falling) / pieces as f64
+    }
+}
+
+/// The chance that signals which know nothing of the references follow as well, from so many draws; `table` holds the
+/// moments of each reference with each signal at each lag. Draws end once the chance is over `enough`.
+#[must_use]
+pub fn chance(pieces: usize, lags: usize, (draws, enough): (u32, f64), table: &[Moments]) -> f64 {
     let at = |reference: usize, signal: usize, lag: usize| table[(reference * pieces + signal) * lags + lag];
     let found = best_lag(pieces, lags, |piece, lag| at(piece, piece, lag)).share;
+    let most: Vec<MostExplained> = table.chunks_exact(lags).map(MostExplained::new).collect();
     let mut random = ChaCha8Rng::seed_from_u64(SEED);
     let mut order: Vec<usize> = (0..pieces).collect();
     let mut shifts = vec![0; pieces];
@@ -107,6 +193,10 @@ pub fn chance(
             order.swap(piece, random.random_range(0..=piece));
         }
         shifts.fill_with(|| random.random_range(0..lags));
+        let most = order.iter().enumerate().map(|(piece, reference)| most[reference * pieces + piece]);
+        if most.fold(MostExplained::default(), MostExplained::and).share(pieces) + ROUNDING < found {
+            continue;
+        }
         let drawn =
             best_lag(pieces, lags, |piece, lag| at(order[piece], piece, (lag + shifts[piece]) % lags));
         as_great += u32::from(drawn.share >= found - 1e-9);
@@ -120,6 +210,24 @@ pub fn chance(
 #[cfg(test)]
 mod tests {
     use crate::stats::coincidence::*;
+
+    impl Moments {
+        /// Of pairs, one after the other.
+        fn of(pairs: impl Iterator<Item = (f64, f64)>) -> Self {
+            let (mut count, mut x_mean, mut y_mean) = (0.0, 0.0, 0.0);
+            let mut moments = Self::default();
+            for (x, y) in pairs {
+                count += 1.0;
+                let (dx, dy) = (x - x_mean, y - y_mean);
+                x_mean += dx / count;
+                y_mean += dy / count;
+                moments.xx += dx * (x - x_mean);
+                moments.xy += dx * (y - y_mean);
+                moments.yy += dy * (y - y_mean);
+            }
+            moments
+        }
+    }
 
     const LAGS: usize = 27;
 
@@ -142,9 +250,17 @@ mod tests {
     }
 
     fn chance_of(pieces: &[Piece], every_ms: f64) -> f64 {
-        let of =
-            |reference: usize, signal: usize, lag| moments(pieces[reference], pieces[signal], lag, every_ms);
-        chance(pieces.len(), LAGS, (200, 0.2), of)
+        chance(pieces.len(), LAGS, (200, 0.2), &table(pieces, every_ms))
+    }
+
+    /// Of each reference with each signal at each lag.
+    fn table(pieces: &[Piece], every_ms: f64) -> Vec<Moments> {
+        let lags = |reference: Piece, signal: Piece| {
+            (0..LAGS).map(move |lag| moments(reference, signal, lag, every_ms))
+        };
+        let pairs =
+            pieces.iter().flat_map(|&reference| pieces.iter().map(move |&signal| (reference, signal)));
+        pairs.flat_map(|(reference, signal)| lags(reference, signal)).collect()
     }
 
     fn pieces(count: usize, seed: u64, follows: bool) -> Vec<Piece> {
@@ -168,6 +284,59 @@ mod tests {
         let moments = Moments::of([(1.0, 10.0), (2.0, 14.0), (6.0, 12.0)].into_iter());
         assert_eq!(moments, Moments { xx: 14.0, xy: 2.0, yy: 8.0 });
         assert_eq!(Moments::of(std::iter::once((3.0, 4.0))), Moments::default());
+    }
+
+    /// Several lags at once give what each gives alone, to the last bit, where values are missing too.
+    #[test]
+    fn lags_together_are_as_each_alone() {
+        let mut random = ChaCha8Rng::seed_from_u64(7);
+        for lags in [1, 4, 6, 27] {
+            let values: Vec<f64> = (0..19).map(|_| random.random::<f64>() - 0.5).collect();
+            let references: Vec<Vec<Option<f64>>> = (0..lags)
+                .map(|lag| {
+                    let value =
+                        |_| (random.random_range(0..=lag) < 5).then(|| 1000.0 * random.random::<f64>());
+                    (0..values.len()).map(value).collect()
+                })
+                .collect();
+            let mut read = LaggedReference::new(lags);
+            let mut together = Vec::new();
+            // What an earlier signal left is gone.
+            for samples in [values.len(), 5] {
+                read.clear(samples);
+                for (lag, reference) in references.iter().enumerate() {
+                    for (sample, value) in reference[..samples].iter().enumerate() {
+                        value.map(|value| read.set(sample, lag, value));
+                    }
+                }
+                together.clear();
+                read.moments(&values[..samples], &mut together);
+                let pairs = |reference: &[Option<f64>]| -> Vec<(f64, f64)> {
+                    reference[..samples].iter().zip(&values).filter_map(|(x, y)| Some(((*x)?, *y))).collect()
+                };
+                let alone = references.iter().map(|reference| Moments::of(pairs(reference).into_iter()));
+                assert_eq!(together, alone.collect::<Vec<_>>());
+            }
+        }
+    }
+
+    /// The draws that are passed over are those that reach nothing: the plain search over all lags is the oracle.
+    #[test]
+    fn no_draw_explains_more_than_its_bound() {
+        for seed in 1..=100 {
+            let pieces = pieces(6, seed, seed % 2 == 0);
+            let table = table(&pieces, 100.0);
+            let most: Vec<MostExplained> = table.chunks_exact(LAGS).map(MostExplained::new).collect();
+            let mut random = ChaCha8Rng::seed_from_u64(seed);
+            let order: Vec<usize> = (0..6).map(|_| random.random_range(0..6)).collect();
+            let shifts: Vec<usize> = (0..6).map(|_| random.random_range(0..LAGS)).collect();
+            let drawn = best_lag(6, LAGS, |piece, lag| {
+                table[(order[piece] * 6 + piece) * LAGS + (lag + shifts[piece]) % LAGS]
+            });
+            let own = order.iter().enumerate().map(|(piece, reference)| most[reference * 6 + piece]);
+            let bound = own.fold(MostExplained::default(), MostExplained::and).share(6);
+            assert!(drawn.share <= bound + 1e-12, "{seed}: {drawn:?} over {bound}");
+        }
     }
 
     #[test]

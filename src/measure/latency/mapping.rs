@@ -8,6 +8,8 @@
 mod mixing;
 mod response;
 
+use std::cell::OnceCell;
+
 use crate::clocks::Timeline;
 use crate::stats::correlation::{Course, Lag, Level, Search, Trace};
 use crate::units::Nanos;
@@ -72,12 +74,31 @@ impl Mapping {
     }
 }
 
+/// What a stick did over a movement, as far as it is known.
+#[derive(Debug)]
+enum Path {
+    Standing(Level),
+    Moving(Vec<(f64, f64)>),
+}
+
+impl Path {
+    /// Where the stick stood all the time, give or take; `None` where it moved or is not known.
+    fn stood(&self, (from, to): (f64, f64), give: f64) -> Option<f64> {
+        match self {
+            Self::Standing(level) => (level.from <= to && to <= level.to).then_some(level.value),
+            Self::Moving(stick) => stood(stick, (from, to), give),
+        }
+    }
+}
+
 /// One movement with its outputs on the sticks' clock, in ms since its start.
 pub(super) struct AlignedMovement<'a> {
     pub(super) movement: &'a Movement,
     /// Times of its output samples in ms since its start; `None` where the clock cannot say.
     pub(super) times: Vec<Option<f64>>,
     pub(super) uncertainty_ms: Option<f64>,
+    /// Of each stick that was asked for.
+    paths: [OnceCell<Path>; 18],
 }
 
 impl<'a> AlignedMovement<'a> {
@@ -95,13 +116,18 @@ impl<'a> AlignedMovement<'a> {
                 }),
             })
             .collect();
-        Self { movement, times, uncertainty_ms }
+        Self { movement, times, uncertainty_ms, paths: Default::default() }
     }
 
     pub(super) fn stick(&self, stick: u8) -> Vec<(f64, f64)> {
         let mut positions = Vec::with_capacity(self.movement.stick_times.len());
         positions.extend(self.positions(stick));
         positions
+    }
+
+    fn path(&self, stick: u8) -> &Path {
+        self.paths[usize::from(stick)]
+            .get_or_init(|| self.level(stick).map_or_else(|| Path::Moving(self.stick(stick)), Path::Standing))
     }
 
     /// Where the stick stood, if it did all the time.
@@ -141,13 +167,13 @@ impl<'a> AlignedMovement<'a> {
 
     /// What its stick alone makes of an output: less what others add to it, and not where those moved.
     pub(super) fn own_output(&self, follow: &Follow, curve: &Curve) -> impl Iterator<Item = (f64, f64)> {
-        let others: Vec<(Vec<(f64, f64)>, f64)> =
-            curve.others().iter().map(|&(stick, slope)| (self.stick(stick), slope)).collect();
+        let others: Vec<(&Path, f64)> =
+            curve.others().iter().map(|&(stick, slope)| (self.path(stick), slope)).collect();
         let reach = follow.reach_ms();
         self.output(follow.output).filter_map(move |(time, output)| {
             let added = others
                 .iter()
-                .map(|(path, slope)| stood(path, (time - reach, time), STILL).map(|value| slope * value));
+                .map(|(path, slope)| path.stood((time - reach, time), STILL).map(|value| slope * value));
             Some((time, output - added.sum::<Option<f64>>()?))
         })
     }
@@ -231,12 +257,9 @@ fn best_lags(
     for aligned in aligned {
         let times: Vec<f64> =
             aligned.times.iter().step_by(step(aligned)).map(|time| time.unwrap_or(f64::NAN)).collect();
-        let moving: Vec<Vec<(f64, f64)>> = sticks
-            .iter()
-            .map(|&stick| if aligned.level(stick).is_some() { Vec::new() } else { aligned.stick(stick) })
-            .collect();
-        let courses = sticks.iter().zip(&moving).map(|(&stick, samples)| {
-            aligned.level(stick).map_or(Course::Moving(Trace::new(samples)), Course::Standing)
+        let courses = sticks.iter().map(|&stick| match aligned.path(stick) {
+            Path::Standing(level) => Course::Standing(*level),
+            Path::Moving(samples) => Course::Moving(Trace::new(samples)),
         });
         search.add_piece(&times, courses);
     }
@@ -406,17 +429,29 @@ fn pairs(aligned: &AlignedMovement<'_>, follow: &Follow) -> Vec<(Pair, f64, bool
 
 /// How far a stick went from one time to another, with the samples next to both.
 fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
-    let first = stick.partition_point(|sample| sample.0 < from).saturating_sub(1);
-    let past = (stick.partition_point(|sample| sample.0 <= to) + 1).min(stick.len());
-    let near = stick[first..past].iter().map(|sample| sample.1);
+    let past = stick.partition_point(|sample| sample.0 <= to);
+    let near = near(stick, from, past).map(|sample| sample.1);
     near.clone().fold(f64::MIN, f64::max) - near.fold(f64::MAX, f64::min)
 }
 
-/// Where a stick stood all the time, give or take; `None` where it moved or is not known.
+/// The samples from a time on, with the one before it, and up to `past` with that one.
+fn near(stick: &[(f64, f64)], from: f64, past: usize) -> std::slice::Iter<'_, (f64, f64)> {
+    let first = stick.partition_point(|sample| sample.0 < from).saturating_sub(1);
+    stick[first..(past + 1).min(stick.len())].iter()
+}
+
+/// Where a stick that moved stood all the time, give or take; `None` where it moved then or is not known.
 fn stood(stick: &[(f64, f64)], (from, to): (f64, f64), give: f64) -> Option<f64> {
-    let at = stick.partition_point(|sample| sample.0 <= to).checked_sub(1)?;
+    let past = stick.partition_point(|sample| sample.0 <= to);
+    let at = past.checked_sub(1)?;
+    let (mut low, mut high) = (f64::MAX, f64::MIN);
+    let mut stands = |sample: &(f64, f64)| {
+        (low, high) = (low.min(sample.1), high.max(sample.1));
+        high - low <= give
+    };
     let known = stick[stick.len() - 1].0 >= to;
-    (known && travel(stick, from, to) <= give).then(|| stick[at].1)
+    // Backwards: it mostly moved not long ago.
+    (known && near(stick, from, past).rev().all(&mut stands)).then(|| stick[at].1)
 }
 
 #[cfg(test)]

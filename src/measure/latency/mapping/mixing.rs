@@ -11,7 +11,7 @@ use crate::stats::{quantile, symmetric};
 
 use super::super::curve::{Curve, Pair};
 use super::response::Response;
-use super::{AlignedMovement, Follow, STILL, VARIES, stood};
+use super::{AlignedMovement, Follow, Path, STILL, VARIES};
 
 /// Others stand within this (half us), or within this share of the stick's own travel.
 const NEARLY: (f64, f64) = (12.0, 0.05);
@@ -77,10 +77,14 @@ fn bits(sticks: &[u8]) -> u32 {
 
 /// The sticks that add to an output where straight lines fit; none where that is one alone.
 fn adding(studied: &[&AlignedMovement<'_>], sticks: &[u8], follow: &Follow) -> Vec<u8> {
+    let fewest = FEWEST_EACH * (sticks.len() + 1);
+    if studied.len() < fewest {
+        return Vec::new();
+    }
     let rows: Vec<Vec<Row>> = studied.iter().map(|aligned| rows(aligned, follow, sticks)).collect();
     let movements = rows.iter().filter(|rows| !rows.is_empty()).count();
     let rows: Vec<Row> = rows.into_iter().flatten().collect();
-    if movements < FEWEST_EACH * (sticks.len() + 1) {
+    if movements < fewest {
         return Vec::new();
     }
     let Some((slopes, usual)) = robust_fit(&rows).filter(|(_, usual)| 2.0 * usual <= MOST_OFF) else {
@@ -99,10 +103,10 @@ fn adding(studied: &[&AlignedMovement<'_>], sticks: &[u8], follow: &Follow) -> V
 fn alone(aligned: &AlignedMovement<'_>, sticks: &[u8], (stick, about): (u8, &Follow)) -> Vec<(f64, f64)> {
     let own = aligned.stick(stick);
     let nearly = NEARLY.0.max(NEARLY.1 * super::travel(&own, f64::NEG_INFINITY, f64::INFINITY));
-    let others = sticks.iter().filter(|&&other| other != stick && aligned.level(other).is_none());
-    let others: Vec<Vec<(f64, f64)>> = others.map(|&other| aligned.stick(other)).collect();
+    let others = sticks.iter().filter(|&&other| other != stick).map(|&other| aligned.path(other));
+    let others: Vec<&Path> = others.filter(|path| matches!(path, Path::Moving(_))).collect();
     let reach = about.reach_ms();
-    let stand = |time: f64| others.iter().all(|other| stood(other, (time - reach, time), nearly).is_some());
+    let stand = |time: f64| others.iter().all(|other| other.stood((time - reach, time), nearly).is_some());
     aligned.outputs(about.output, f64::INFINITY).filter(|&(time, _)| stand(time)).collect()
 }
 
@@ -147,10 +151,10 @@ fn robust_fit(rows: &[Row]) -> Option<(Vec<f64>, f64)> {
 
 /// The output samples of a movement at which all sticks stood as long as an age can be.
 fn rows(aligned: &AlignedMovement<'_>, follow: &Follow, sticks: &[u8]) -> Vec<Row> {
-    let paths: Vec<Vec<(f64, f64)>> = sticks.iter().map(|&stick| aligned.stick(stick)).collect();
+    let paths: Vec<&Path> = sticks.iter().map(|&stick| aligned.path(stick)).collect();
     let row = |(time, output): (f64, f64)| {
         let span = (time - follow.reach_ms(), time);
-        let sticks = paths.iter().map(|path| stood(path, span, STILL)).collect::<Option<Vec<f64>>>()?;
+        let sticks = paths.iter().map(|path| path.stood(span, STILL)).collect::<Option<Vec<f64>>>()?;
         Some(Row { sticks, output })
     };
     aligned.output(follow.output).filter_map(row).collect()

@@ -7,7 +7,7 @@
 //! are looked at. Lags in ms.
 
 use crate::stats::coincidence;
-use crate::stats::coincidence::{BestLag, Moments};
+use crate::stats::coincidence::{BestLag, LaggedReference, Moments};
 use crate::stats::correlation::Trace;
 
 use super::AlignedMovement;
@@ -24,10 +24,14 @@ const LEAST_SHARE: f64 = 1.0 / 3.0;
 /// An output that varies by less than this within a movement stands still (half us).
 const STANDS: f64 = 6.0;
 
-/// One movement: the stick, and the output's samples.
+/// One movement: the stick, and when the output was sampled.
 struct Piece {
     stick: Vec<(f64, f64)>,
-    output: Vec<(f64, f64)>,
+    times: Vec<f64>,
+    /// What the output showed then; behind it, where it stood after the movement before, if that is known.
+    values: Vec<f64>,
+    /// The least and the greatest of the samples.
+    span: (f64, f64),
     /// Where both stood after the movement before.
     before: Option<(f64, f64)>,
 }
@@ -35,26 +39,52 @@ struct Piece {
 impl Piece {
     fn new(stick: Vec<(f64, f64)>, output: &[(f64, f64)]) -> Option<Self> {
         let step = output.len().div_ceil(MOST_SAMPLES).max(1);
-        let output: Vec<(f64, f64)> = output.iter().step_by(step).copied().collect();
-        (!output.is_empty()).then_some(Self { stick, output, before: None })
+        let (times, values): (Vec<f64>, Vec<f64>) = output.iter().step_by(step).copied().unzip();
+        let span = values.iter().fold((f64::MAX, f64::MIN), |span, &value| widened(span, value));
+        (!times.is_empty()).then_some(Self { stick, times, values, span, before: None })
     }
 
     fn end(&self) -> Option<(f64, f64)> {
-        Some((self.stick.last()?.1, self.output.last()?.1))
+        Some((self.stick.last()?.1, *self.values.get(self.times.len() - 1)?))
     }
 
-    /// Of its output with the stick of a movement.
-    fn moments(&self, stick: &Self, lag_ms: f64) -> Moments {
-        let before = stick.before.zip(self.before).map(|(stick, own)| (stick.0, own.1));
-        let values = || self.output.iter().map(|sample| sample.1).chain(before.map(|before| before.1));
-        let mut walk = Trace::new(&stick.stick).walk();
-        let pairs = self.output.iter().filter_map(|&(time, value)| Some((walk.at(time - lag_ms)?, value)));
-        let moments = Moments::of(pairs.chain(before));
-        if values().fold(f64::MIN, f64::max) - values().fold(f64::MAX, f64::min) < STANDS {
-            return Moments { xy: 0.0, yy: 0.0, ..moments };
-        }
-        moments
+    fn stood_before(&mut self, before: Option<(f64, f64)>) {
+        self.before = before;
+        self.values.extend(before.map(|before| before.1));
     }
+
+    /// Of its output with the stick of a movement, at each lag.
+    fn moments(&self, stick: &Self, read: &mut LaggedReference, lags: usize, moments: &mut Vec<Moments>) {
+        let before = stick.before.zip(self.before).map(|(stick, own)| (stick.0, own.1));
+        let samples = self.times.len();
+        read.clear(samples + usize::from(before.is_some()));
+        let mut first = Trace::new(&stick.stick).walk();
+        for lag in 0..lags {
+            // Each lag begins near where the one before it began.
+            first.at(self.times[0] - lag_ms(lag));
+            let mut walk = first.clone();
+            for (sample, time) in self.times.iter().enumerate() {
+                if let Some(value) = walk.at(time - lag_ms(lag)) {
+                    read.set(sample, lag, value);
+                }
+            }
+            if let Some((stick, _)) = before {
+                read.set(samples, lag, stick);
+            }
+        }
+        let from = moments.len();
+        read.moments(&self.values[..samples + usize::from(before.is_some())], moments);
+        let (low, high) = before.map_or(self.span, |before| widened(self.span, before.1));
+        if high - low < STANDS {
+            for own in &mut moments[from..] {
+                (own.xy, own.yy) = (0.0, 0.0);
+            }
+        }
+    }
+}
+
+fn widened((low, high): (f64, f64), value: f64) -> (f64, f64) {
+    (low.min(value), high.max(value))
 }
 
 /// An output's answer to one stick.
@@ -78,14 +108,19 @@ impl Response {
         let piece = |aligned: &&AlignedMovement<'_>| Piece::new(aligned.stick(stick), &output(aligned));
         let mut pieces: Vec<Piece> = own().step_by(step).filter_map(piece).collect();
         for later in (1..pieces.len()).filter(|_| has_levels) {
-            pieces[later].before = pieces[later - 1].end();
+            let before = pieces[later - 1].end();
+            pieces[later].stood_before(before);
         }
         if pieces.len() < super::FEWEST_MOVES {
             return None;
         }
         let lags = ((longest_ms - EARLIEST_MS) / STEP_MS) as usize + 1;
-        let of = |piece: usize, lag| pieces[piece].moments(&pieces[piece], lag_ms(lag));
-        let best = coincidence::best_lag(pieces.len(), lags, of);
+        let mut read = LaggedReference::new(lags);
+        let mut own = Vec::with_capacity(pieces.len() * lags);
+        for piece in &pieces {
+            piece.moments(piece, &mut read, lags, &mut own);
+        }
+        let best = coincidence::best_lag(pieces.len(), lags, |piece, lag| own[piece * lags + lag]);
         Some(Self { pieces, lags, best })
     }
 
@@ -105,10 +140,18 @@ impl Response {
 
     /// Whether the output follows the stick, and did not only move when the stick did.
     pub(super) fn follows(&self) -> bool {
-        let of =
-            |stick: usize, output: usize, lag| self.pieces[output].moments(&self.pieces[stick], lag_ms(lag));
-        self.share() >= LEAST_SHARE
-            && coincidence::chance(self.pieces.len(), self.lags, (DRAWS, MOST_CHANCE), of) <= MOST_CHANCE
+        if self.share() < LEAST_SHARE {
+            return false;
+        }
+        let pieces = self.pieces.len();
+        let mut read = LaggedReference::new(self.lags);
+        let mut table = Vec::with_capacity(pieces * pieces * self.lags);
+        for stick in &self.pieces {
+            for output in &self.pieces {
+                output.moments(stick, &mut read, self.lags, &mut table);
+            }
+        }
+        coincidence::chance(pieces, self.lags, (DRAWS, MOST_CHANCE), &table) <= MOST_CHANCE
     }
 }
 
