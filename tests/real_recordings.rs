@@ -9,7 +9,7 @@ use std::sync::Arc;
 use fadewatch::capture::Recording;
 use fadewatch::monitor::LinkMonitor;
 use fadewatch::profile::Profile;
-use fadewatch::summary::{Phase, Stream, Summary, TimingWhat};
+use fadewatch::summary::{Event, Phase, SessionWord, Stream, Summary, TimingWhat};
 
 fn summary_of(path: &Path, profile: &str) -> Summary {
     let profile = Arc::new(Profile::parse(profile).expect("a profile"));
@@ -100,6 +100,11 @@ fn check_quad(summary: &Summary) {
     assert_eq!(summary.vibration, None);
 }
 
+/// How a link did in the session's trips.
+fn went(summary: &Summary, link: &str) -> Option<SessionWord> {
+    summary.session_verdicts.iter().find(|verdict| verdict.about == link).map(|verdict| verdict.word)
+}
+
 #[test]
 fn a_serial_modem_of_2013_from_bare_bytes() {
     let summary = summary_of(&cut("quad2013_a.raw"), "");
@@ -107,6 +112,10 @@ fn a_serial_modem_of_2013_from_bare_bytes() {
     assert_eq!(summary.recording.start_utc, None);
     // For 6.2 s it sent heartbeats alone, all under the stamp after them: no silence has room for a round of the numbers.
     assert_eq!(stream(&summary, 1, 1).lost_ci95, Some([56, 56]));
+    // The capture of the same flight has no such silence: none is told, and no link failed.
+    tells_no_phantoms(&summary);
+    assert!(summary.events.iter().all(|event| !matches!(event.event, Event::Lost | Event::Back { .. })));
+    assert_eq!(went(&summary, "telemetry"), Some(SessionWord::Worked));
     // Such a file says when frames were sent, not when they came.
     let timed = |what| summary.timing.iter().filter(|row| row.what == what).count();
     assert_eq!((timed(TimingWhat::Lateness), timed(TimingWhat::Message) > 10), (0, true));
@@ -124,6 +133,7 @@ fn a_serial_modem_of_2013_from_a_capture() {
     // 130 m over ground and about 100 m up: the script's farthest fix is 160.7 m away along the line of sight.
     assert!((farthest - 160.7).abs() < 2.0, "farthest {farthest}");
     tells_no_phantoms(&summary);
+    assert_eq!(went(&summary, "telemetry"), Some(SessionWord::Worked));
     // It flies, lands 13 m away, is carried home by hand at 2 m/s, and is switched off while the ground station goes on
     // for a minute, as its positions and its armed state show (an independent script's reading).
     let life = life(&summary);

@@ -80,6 +80,8 @@ pub struct LinkFacts {
     pub heard: Option<Nanos>,
     /// Data of its own came, or the vehicle told of them; else a level alone shows it.
     pub has_data: bool,
+    /// Time comes from a clock on this side, so that a silence is one; that of bare bytes is the sender's own.
+    pub has_clock: bool,
     /// It is judged: the vehicle is in a trip, or there are none.
     pub in_trip: bool,
     /// Its usual spacing, where it is known.
@@ -171,7 +173,8 @@ impl Condition {
 
     /// Looks at a link at an instant.
     pub fn step(&mut self, facts: &LinkFacts) {
-        let silent_from = silent_from(facts).filter(|_| facts.has_data && !facts.is_off && !facts.is_blind);
+        let silent_from = silent_from(facts)
+            .filter(|_| facts.has_data && facts.has_clock && !facts.is_off && !facts.is_blind);
         self.lasts(silent_from.is_some(), silent_from.unwrap_or_default(), Failure::Silent, facts.at);
         let is_past = |failed: &Failed| failed.end(facts.at) + KEPT <= facts.at;
         while self.own.len() > MOST || self.own.front().is_some_and(is_past) {

@@ -117,6 +117,7 @@ impl LinkMonitor {
             role: link.role,
             heard: self.data_or_level(index, data).map(|heard| at - context.at_work(heard, at)),
             has_data: data.is_some(),
+            has_clock: !self.is_bare(),
             // What this computer missed itself shows nothing.
             in_trip: context.life.is_judged(at) && !context.stalled(at - Nanos::from_secs(1), at),
             spacing: self.usual_spacing(index),

@@ -27,7 +27,8 @@ impl LinkMonitor {
     /// Whether a link that is silent is lost: not on the ground, where the vehicle may have been switched off and nothing
     /// rings, nor before it is heard.
     pub(super) fn is_lost(&self, silent: Nanos) -> bool {
-        silent > SILENT && !self.context.life.is_quiet()
+        // The time of bare bytes is the sender's own: a silence there may be that of its clock alone.
+        silent > SILENT && !self.context.life.is_quiet() && !self.is_bare()
     }
 
     /// Notes at a whole second what became of each link.

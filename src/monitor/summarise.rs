@@ -235,7 +235,7 @@ impl LinkMonitor {
     }
 
     /// Bare bytes: one stream and no wall clock.
-    fn is_bare(&self) -> bool {
+    pub(super) fn is_bare(&self) -> bool {
         !self.context.session.has_wall_clock
             && self.context.interfaces.iter().all(|info| info.kind == InterfaceKind::Stream)
     }

@@ -9,6 +9,7 @@ fn facts(at_ms: i64) -> LinkFacts {
         heard: Some(at),
         has_data: true,
         in_trip: true,
+        has_clock: true,
         spacing: Some(Nanos::from_millis(5)),
         is_off: false,
         is_blind: false,
