@@ -291,10 +291,13 @@ impl UiState {
             let mut lanes = feed.snapshot.lanes.iter();
             lanes.any(|lane| lane.unacknowledged.is_some() || lane.state.asks() && !lane.acknowledged)
         };
+        let unrecorded = feed.is_some_and(|feed| self.ringing.acknowledge(feed));
         let (reply, effects) = if is_replay(feed) {
             ("a replay acknowledges nothing: its recording stays as it is", Vec::new())
         } else if feed.is_some_and(stands) {
             ("acknowledged, in the recording too", vec![Effect::Send(Command::Acknowledge)])
+        } else if unrecorded {
+            ("acknowledged: nothing is recorded", Vec::new())
         } else {
             ("nothing to acknowledge: no warning stands", Vec::new())
         };
@@ -373,7 +376,7 @@ impl UiState {
         if feed.mode != Mode::Live || feed.ended {
             return Vec::new();
         }
-        let strokes = self.ringing.observe(&feed.snapshot);
+        let strokes = self.ringing.observe(feed);
         if strokes > 0 && self.bell == Bell::On { vec![Effect::Ring(strokes)] } else { Vec::new() }
     }
 

@@ -1,3 +1,4 @@
+use crate::capture::RecorderStatus;
 use crate::summary::Event;
 use std::collections::BTreeMap;
 
@@ -423,4 +424,29 @@ fn the_end_of_a_replay_shows_how_it_went_once_and_a_way_back_the_overview() {
     press(&mut state, KeyCode::Char('3'), &under_way);
     state.observe(&at_end);
     assert_eq!(state.screen, Screen::Loss);
+}
+
+#[test]
+fn a_recording_that_is_not_written_rings_until_the_pilot_knows() {
+    let with = |second: f64, recorder: RecorderStatus| {
+        let mut feed = Feed::clone(&feed(Mode::Live, second));
+        feed.recorder = Some(recorder);
+        Arc::new(feed)
+    };
+    let full = || RecorderStatus { error: Some("no space".to_owned()), ..RecorderStatus::default() };
+    let gone = || RecorderStatus { is_gone: true, ..RecorderStatus::default() };
+    let mut state = UiState::default();
+    let rings = |state: &mut UiState, second: f64, recorder| {
+        state.observe(&with(second, recorder)) == [Effect::Ring(1)]
+    };
+    assert!(!rings(&mut state, 0.0, RecorderStatus::default()));
+    // The rhythm of an alarm: every 4 s.
+    assert!(rings(&mut state, 1.0, full()) && !rings(&mut state, 3.0, full()));
+    assert!(rings(&mut state, 5.0, full()));
+    press(&mut state, KeyCode::Char('a'), &with(6.0, full()));
+    assert_eq!(state.reply.as_deref(), Some("acknowledged: nothing is recorded"));
+    assert!(!rings(&mut state, 10.0, full()) && !rings(&mut state, 20.0, full()));
+    // It went on, and stops again.
+    assert!(!rings(&mut state, 21.0, RecorderStatus::default()));
+    assert!(rings(&mut state, 22.0, gone()));
 }

@@ -271,6 +271,10 @@ fn recorder(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>)
             if let Some(error) = &recorder.error {
                 return pen.text(x, row, &format!("NOT RECORDING: {error}"), theme.of(LinkState::Alarm));
             }
+            if recorder.is_gone {
+                let text = "NOT RECORDING: the file was deleted, moved or cut";
+                return pen.text(x, row, text, theme.of(LinkState::Alarm));
+            }
             let name =
                 recorder.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
             let text = format!("recording {name} {}", quantity::bytes(recorder.bytes));
