@@ -10,8 +10,9 @@ pub(crate) mod byte_stream;
 pub(crate) mod endpoint;
 pub(crate) mod evdev;
 pub(crate) mod host_drops;
+pub(crate) mod only_from;
 pub(crate) mod packet_socket;
-pub(crate) mod peer;
+mod peer;
 pub(crate) mod ports;
 pub(crate) mod reader;
 pub(crate) mod readiness;
@@ -25,6 +26,8 @@ pub(crate) mod wifi;
 use std::fmt;
 use std::path::PathBuf;
 use std::str::FromStr;
+
+pub use only_from::OnlyFrom;
 
 pub use ports::{joysticks, serial_ports};
 
@@ -41,12 +44,14 @@ pub enum SourceUrl {
         /// Bits a second; `None` (`baud=auto`): found from what arrives.
         baud: Option<u32>,
     },
-    /// `udp://0.0.0.0:14550`: where to listen; for `--forward`, whom to send to.
+    /// `udp://0.0.0.0:14550?from=192.168.1.7`: where to listen, and to whom alone; for `--forward`, whom to send to.
     Udp {
         /// Name or address, without brackets.
         host: String,
         /// Port.
         port: u16,
+        /// The one sender whose datagrams are taken; `None`: all.
+        from: Option<OnlyFrom>,
     },
     /// `tcp://host:port`: whom to connect to.
     Tcp {
@@ -94,6 +99,14 @@ pub struct OpenError {
     pub advice: String,
 }
 
+impl SourceUrl {
+    /// Whether it listens on every address of this computer, to whoever sends.
+    pub(crate) fn is_open_to_all(&self) -> bool {
+        let Self::Udp { host, from: None, .. } = self else { return false };
+        host.parse().is_ok_and(|address: std::net::IpAddr| address.is_unspecified())
+    }
+}
+
 const FORMS: &str = "use serial:/dev/NAME?baud=115200, udp://0.0.0.0:14550, tcp://HOST:PORT, evdev:/dev/input/eventN, capture:IFACE?port=N, wifi:IFACE, a file's path, or - for standard input";
 
 impl FromStr for SourceUrl {
@@ -128,8 +141,7 @@ impl FromStr for SourceUrl {
             };
         }
         if let Some(rest) = url.strip_prefix("udp://") {
-            let (host, port) = parse_address(rest, "0.0.0.0").map_err(wrong)?;
-            return Ok(Self::Udp { host, port });
+            return parse_udp(rest).map_err(wrong);
         }
         if let Some(rest) = url.strip_prefix("tcp://") {
             let (host, port) = parse_address(rest, "").map_err(wrong)?;
@@ -152,7 +164,10 @@ impl fmt::Display for SourceUrl {
         match self {
             Self::Serial { path, baud: Some(baud) } => write!(out, "serial:{}?baud={baud}", path.display()),
             Self::Serial { path, baud: None } => write!(out, "serial:{}?baud=auto", path.display()),
-            Self::Udp { host, port } => write!(out, "udp://{}", joined(host, *port)),
+            Self::Udp { host, port, from: None } => write!(out, "udp://{}", joined(host, *port)),
+            Self::Udp { host, port, from: Some(from) } => {
+                write!(out, "udp://{}?from={from}", joined(host, *port))
+            }
             Self::Tcp { host, port } => write!(out, "tcp://{}", joined(host, *port)),
             Self::Joystick(path) => write!(out, "evdev:{}", path.display()),
             Self::Capture { interface, ports } => {
@@ -227,6 +242,21 @@ fn parse_capture(rest: &str) -> Result<SourceUrl, String> {
     Ok(SourceUrl::Capture { interface: interface.to_owned(), ports })
 }
 
+fn parse_udp(rest: &str) -> Result<SourceUrl, String> {
+    let (address, query) =
+        rest.split_once('?').map_or((rest, None), |(address, query)| (address, Some(query)));
+    let (host, port) = parse_address(address, "0.0.0.0")?;
+    let from = match query.map(|query| query.split_once('=')) {
+        None => None,
+        Some(Some(("from", sender))) => Some(sender.parse()?),
+        Some(_) => {
+            let query = query.unwrap_or_default();
+            return Err(format!("'{query}' is no option of UDP; the only one is from=ADDRESS"));
+        }
+    };
+    Ok(SourceUrl::Udp { host, port, from })
+}
+
 fn parse_address(rest: &str, default_host: &str) -> Result<(String, u16), String> {
     let example = "use HOST:PORT, e.g. 0.0.0.0:14550 or [::]:14550";
     let (host, port) = match rest.strip_prefix('[') {
@@ -266,6 +296,8 @@ mod tests {
             "serial:/dev/ttyACM0?baud=auto",
             "udp://0.0.0.0:14550",
             "udp://[::]:14550",
+            "udp://0.0.0.0:14550?from=192.168.1.7",
+            "udp://[::]:14550?from=[fe80::1]:14550",
             "tcp://radio.local:5760",
             "tcp://[fe80::1]:5760",
             "evdev:/dev/input/event3",
@@ -282,7 +314,23 @@ mod tests {
             parsed("serial:/dev/ttyUSB0"),
             SourceUrl::Serial { path: "/dev/ttyUSB0".into(), baud: Some(DEFAULT_BAUD) }
         );
-        assert_eq!(parsed("udp://:14550"), SourceUrl::Udp { host: "0.0.0.0".into(), port: 14550 });
+        assert_eq!(
+            parsed("udp://:14550"),
+            SourceUrl::Udp { host: "0.0.0.0".into(), port: 14550, from: None }
+        );
+    }
+
+    #[test]
+    fn all_addresses_and_all_senders_are_open_to_all() {
+        for (url, is_open) in [
+            ("udp://0.0.0.0:14550", true),
+            ("udp://[::]:14550", true),
+            ("udp://127.0.0.1:14550", false),
+            ("udp://0.0.0.0:14550?from=10.0.0.7", false),
+            ("tcp://0.0.0.0:14550", false),
+        ] {
+            assert_eq!(parsed(url).is_open_to_all(), is_open, "{url}");
+        }
     }
 
     #[test]
@@ -294,6 +342,8 @@ mod tests {
             ("serial:/dev/ttyACM0?speed=9600", "baud=NUMBER"),
             ("udp://0.0.0.0", "no port"),
             ("udp://0.0.0.0:0", "1 to 65535"),
+            ("udp://0.0.0.0:14550?from=radio", "no address"),
+            ("udp://0.0.0.0:14550?to=10.0.0.7", "from=ADDRESS"),
             ("udp://0.0.0.0:99999", "1 to 65535"),
             ("udp://::1:14550", "no port"),
             ("tcp://:5760", "no host"),

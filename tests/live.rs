@@ -368,6 +368,28 @@ fn a_udp_vehicle_and_a_tcp_program_get_each_other_byte_for_byte() {
     assert_recorded(&end);
 }
 
+/// `from=` takes datagrams of one address alone: the others are not recorded, counted, or answered.
+#[test]
+fn one_sender_alone_is_listened_to_where_that_is_asked() {
+    let port = free_udp_port();
+    let url = format!("udp://127.0.0.1:{port}?from=127.0.0.1").parse().unwrap();
+    let session = start(LiveConfig { vehicle: Some(url), ..LiveConfig::default() }).unwrap();
+    let stranger = UdpSocket::bind("127.0.0.2:0").unwrap();
+    stranger.connect(("127.0.0.1", port)).unwrap();
+    let vehicle = sender_to(port);
+    for number in 0..4 {
+        stranger.send(&heartbeat(number)).unwrap();
+        vehicle.send(&heartbeat(number)).unwrap();
+    }
+    wait_for_frames(&session, 4);
+    wait_for("what is said of the stranger", || {
+        let feed = session.feed()?;
+        feed.message.as_deref().filter(|message| message.contains("not from 127.0.0.1")).map(|_| ())
+    });
+    let summary = session.finish().unwrap().summary;
+    assert_eq!((summary.framing.frames, summary.streams.len()), (4, 1));
+}
+
 #[test]
 fn a_program_that_takes_nothing_does_not_hold_up_the_session() {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();

@@ -169,6 +169,9 @@ impl LiveConfig {
             );
         }
         match &self.forward {
+            Some(SourceUrl::Udp { from: Some(_), .. }) => {
+                bail!("--forward talks with one address alone; leave from= out")
+            }
             Some(
                 SourceUrl::Stdin
                 | SourceUrl::File(_)

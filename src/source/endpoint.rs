@@ -152,6 +152,15 @@ impl Line {
         }
     }
 
+    /// So many datagrams were left out, since they are not of the one sender.
+    pub(crate) fn leaves_out(&self, count: u64, only: &str) {
+        if let Self::Source { name, notices, .. } = self {
+            let datagrams = if count == 1 { "1 datagram is" } else { "datagrams are" };
+            let count = if count == 1 { String::new() } else { format!("{count} ") };
+            notices.say(format!("{name}: {count}{datagrams} left out: not from {only}"));
+        }
+    }
+
     /// What is sent goes to another address from here on.
     pub(crate) fn answers(&self, now: SocketAddr, before: SocketAddr) {
         if let Self::Source { interface, name, intake, notices, .. } = self {

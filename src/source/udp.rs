@@ -18,6 +18,7 @@ use crate::record::Flow;
 use super::byte_stream::{Refusal, plain};
 use super::endpoint::{Line, Outgoing};
 use super::host_drops::{SocketDrops, each_second};
+use super::only_from::OnlyFrom;
 use super::peer::Peer;
 use super::receive;
 use super::receive::Receiver;
@@ -31,12 +32,14 @@ pub(crate) struct Socket {
     local: SocketAddr,
     /// The only one to talk with; `None`: whoever speaks.
     fixed: Option<SocketAddr>,
+    /// The only one to listen to.
+    from: Option<OnlyFrom>,
 }
 
-/// Listens on an address.
-pub(crate) fn listen(host: &str, port: u16) -> Result<Socket, Refusal> {
+/// Listens on an address, to all or to one sender.
+pub(crate) fn listen(host: &str, port: u16, from: Option<OnlyFrom>) -> Result<Socket, Refusal> {
     let address = resolve(host, port)?;
-    bind(address, None)
+    Ok(Socket { from, ..bind(address, None)? })
 }
 
 /// Talks with one address.
@@ -77,7 +80,7 @@ fn bind(address: SocketAddr, fixed: Option<SocketAddr>) -> Result<Socket, Refusa
         }
         let udp = UdpSocket::from_std(socket)?;
         let local = udp.local_addr()?;
-        Ok(Socket { udp, local, fixed })
+        Ok(Socket { udp, local, fixed, from: None })
     };
     open().map_err(|error| refuse(&error))
 }
@@ -118,6 +121,7 @@ impl Socket {
     async fn read(&self, line: &Line, peer: &Mutex<Peer>, vehicle: &watch::Receiver<Option<u8>>) {
         let mut buffer = vec![0; 65_536];
         let mut receiver = Receiver::new(*line.clock());
+        let mut left_out = 0;
         loop {
             let read = self
                 .udp
@@ -128,6 +132,13 @@ impl Socket {
                 continue;
             };
             let Some(source) = received.sender.as_ref().and_then(address) else { continue };
+            if let Some(from) = self.from.filter(|from| !from.takes(source)) {
+                left_out += 1_u64;
+                if left_out.is_power_of_two() {
+                    line.leaves_out(left_out, &from.to_string());
+                }
+                continue;
+            }
             let flow = Flow { source, destination: self.local };
             line.received_datagram(received.at, flow, &buffer[..received.length]).await;
             let (now, vehicle) = (line.clock().now(), *vehicle.borrow());

@@ -155,6 +155,12 @@ impl Sources {
             self.serve(url, end, line, passed)?;
         }
         for (interface, name, url, end) in opened {
+            if url.is_open_to_all() {
+                let text = format!(
+                    "{name}: {url} hears all addresses of this computer: whoever reaches one can send; from=ADDRESS takes one sender alone"
+                );
+                self.intake.note(marks, Note::Foreign { text });
+            }
             let is_vehicle = name == "vehicle";
             let outgoing = from_here.take_if(|_| is_vehicle).unwrap_or_else(|| mpsc::channel(1).1);
             let line = Line::Source {
@@ -311,8 +317,8 @@ fn in_the_path(config: &LiveConfig, peer: &SourceUrl) -> String {
 
 async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, Refusal> {
     match url {
-        SourceUrl::Udp { host, port } if is_peer => udp::talk(host, *port).map(Opened::Udp),
-        SourceUrl::Udp { host, port } => udp::listen(host, *port).map(Opened::Udp),
+        SourceUrl::Udp { host, port, .. } if is_peer => udp::talk(host, *port).map(Opened::Udp),
+        SourceUrl::Udp { host, port, from } => udp::listen(host, *port, *from).map(Opened::Udp),
         SourceUrl::Stdin => Ok(Opened::Reader(Box::new(std::io::stdin()))),
         SourceUrl::File(path) => reader::open(path).map(Opened::Reader),
         SourceUrl::Wifi(name) => Ok(Opened::Wifi(or_later(wifi::open(name), may_wait)?, name.clone())),
