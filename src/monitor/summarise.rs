@@ -236,8 +236,8 @@ impl LinkMonitor {
 
     /// Bare bytes: one stream and no wall clock.
     pub(super) fn is_bare(&self) -> bool {
-        !self.context.session.has_wall_clock
-            && self.context.interfaces.iter().all(|info| info.kind == InterfaceKind::Stream)
+        let is_stream = matches!(&*self.context.interfaces, [only] if only.kind == InterfaceKind::Stream);
+        is_stream && !self.context.session.has_wall_clock
     }
 
     fn link_rows(&self, traffic: &[Option<Traffic>]) -> Vec<LinkSummary> {
