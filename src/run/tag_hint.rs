@@ -43,6 +43,9 @@ fn nearest(asked: &Tags, earlier: &[Tags]) -> String {
         if all.is_empty() { "no tags".to_owned() } else { all.join(", ") }
     };
     let nearest = earlier.iter().max_by_key(|tags| shared(tags)).map(words).unwrap_or_default();
+    if asked.is_empty() {
+        return format!("this session has no tags, and earlier ones have: the nearest has {nearest}");
+    }
     format!("no earlier session has just {}; the nearest has {nearest}", words(asked))
 }
 
@@ -107,6 +110,14 @@ mod tests {
         assert_eq!(hint(&own, std::slice::from_ref(&own)), None);
         assert_eq!(hint(&own, &[]), None);
         assert_eq!(hint(&Tags::new(), &[Tags::new()]), None);
+    }
+
+    #[test]
+    fn a_session_without_tags_is_told_what_earlier_ones_have() {
+        let earlier = [tags(&[("antenna", "panel")])];
+        let said = "this session has no tags, and earlier ones have: the nearest has antenna=panel";
+        assert_eq!(hint(&tags(&[]), &earlier).as_deref(), Some(said));
+        assert_eq!(hint(&tags(&[]), &[tags(&[])]), None);
     }
 
     /// By hand.
