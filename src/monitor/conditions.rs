@@ -6,7 +6,7 @@
 use crate::judge::alarm_call::{AlarmCall, Open};
 use crate::judge::condition::{Condition, Failed, LinkFacts, Now, Scale, SecondOfLink};
 use crate::measure::life::Phase;
-use crate::measure::video::{Course, Latest};
+use crate::measure::video::Latest;
 use crate::profile::LinkRole;
 use crate::snapshot::View;
 use crate::summary::{Failure, LinkState};
@@ -181,8 +181,7 @@ impl LinkMonitor {
         if context.profile.is_video_link(&context.profile.link[index]) {
             let (from_s, to_s) = (context.since_start_s(at - BACK), context.since_start_s(at));
             for freeze in self.video.freezes_within(context, (from_s, to_s)) {
-                let is_here = matches!(freeze.course, Course::Stalled | Course::Heap | Course::HostDrops);
-                if !is_here {
+                if !freeze.course.is_made_here() {
                     let to = freeze.ended.then_some(freeze.end);
                     spans.push(Failed { what: Failure::Frozen, from: freeze.start, to });
                 }

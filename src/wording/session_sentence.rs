@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::summary::{LastPlace, LostWord, SessionReason, SessionVerdict, SessionWord, Summary};
+use crate::summary::{LostWord, SessionReason, SessionVerdict, SessionWord, Summary};
 use crate::units::LevelUnit;
 
 use super::{advice, event, failsafe_steps, quantity};
@@ -199,8 +199,6 @@ impl<'de> Deserialize<'de> for SessionVerdict {
         Ok(Self {
             about,
             word,
-            why: SessionReason::default(),
-            links: Vec::new(),
             written: Some(text),
             failures,
             failed_s,
@@ -212,7 +210,7 @@ impl<'de> Deserialize<'de> for SessionVerdict {
             worked_s,
             worked_to_m,
             margin_min,
-            lost: (LostWord::No, LastPlace::default()),
+            ..Self::default()
         })
     }
 }

@@ -26,6 +26,12 @@ impl Course {
         !matches!(self, Self::Open | Self::Lost | Self::Late)
     }
 
+    /// Made by this computer: it stood still, lost data, or got packets in heaps. The link did not fail.
+    #[must_use]
+    pub const fn is_made_here(self) -> bool {
+        matches!(self, Self::Stalled | Self::Heap | Self::HostDrops)
+    }
+
     /// Counts among the freezes.
     #[must_use]
     pub const fn is_counted(self) -> bool {
