@@ -11,10 +11,10 @@ mod invented;
 use std::ops::Range;
 
 use fadewatch::profile::LimitEvent;
-use fadewatch::record::{InterfaceId, Note};
-use fadewatch::summary::{LinkState, Threshold};
+use fadewatch::record::{InterfaceId, MarkKind, Note};
+use fadewatch::summary::{LinkState, SessionWord, Threshold};
 use fadewatch::units::LevelUnit;
-use fadewatch::wording::advice;
+use fadewatch::wording::{advice, session_sentence};
 use invented::{HANDSET, Message, Plan, RADIO, VEHICLE};
 
 const PROFILE: &str = "[[link]]\nname = 'video'\nrole = 'video'\nport = 5004\n\
@@ -568,4 +568,21 @@ fn each_situation_is_said_as_it_is() {
         }
     }
     assert!(wrong.is_empty(), "{} of {} wrong:\n{}", wrong.len(), rows.len(), wrong.join("\n"));
+}
+
+/// Where the picture is shown elsewhere, marks alone say that it froze; they never say that it worked.
+#[test]
+fn a_picture_that_is_only_marked_fails_by_marks_and_never_works_by_them() {
+    let went = |mark_s: f64| {
+        let mut plan = Row { has_picture: false, ..FLIGHT }.plan();
+        plan.note(mark_s, Note::Mark { kind: MarkKind::PictureFroze, text: String::new() });
+        let summary = plan.play(&PROFILE.replace("SCALE", SCALE), &[], FLIGHT.end_s).summary();
+        summary.session_verdicts.into_iter().find(|verdict| verdict.about == "video").unwrap()
+    };
+    let aloft = went(60.0);
+    assert_eq!((aloft.word, aloft.failures, aloft.failed_s), (SessionWord::Failed, 1, None));
+    assert!(session_sentence::text(&aloft).starts_with("video failed once, as marked by hand"));
+    let ground = went(5.0);
+    assert_eq!(ground.word, SessionWord::NotJudged);
+    assert_eq!(session_sentence::text(&ground), "video: a level alone was seen here, none of its data");
 }

@@ -5,7 +5,6 @@ use crate::judge::session_verdict;
 use crate::judge::session_verdict::{LinkSession, Outcome};
 use crate::measure::life::{Phase, Silence};
 use crate::measure::series::Series;
-use crate::measure::video::Course;
 use crate::profile::LinkRole;
 use crate::summary::{Failure, LostWord, RangeSummary, SessionVerdict, VideoSource};
 use crate::units::Nanos;
@@ -47,17 +46,15 @@ impl LinkMonitor {
     fn link_session(&self, index: usize, trips: &[(Nanos, Nanos)]) -> LinkSession {
         let context = &self.context;
         let condition = self.conditions.link(index);
-        let lost = match context.life.silence() {
-            Silence::Lost => LostWord::Lost,
-            Silence::Unknown | Silence::Autopilot => LostWord::Unknown,
-            Silence::None => LostWord::No,
-        };
+        let silence = context.life.silence();
+        let lost = lost_word(silence);
         let mut failed = self.failed_in_session(index);
         failed.extend(condition.into_iter().flat_map(Condition::own_failures).copied());
         // A silence that is on at the end may be the recording's end, or has a cause that nobody knows.
         failed.retain(|failed| {
             let is_open = failed.what == Failure::Silent && failed.to.is_none();
-            let is_told = lost == LostWord::No && context.now - failed.from >= session_verdict::TOLD_AFTER;
+            let is_told =
+                silence == Silence::None && context.now - failed.from >= session_verdict::TOLD_AFTER;
             !is_open || lost == LostWord::Lost || is_told
         });
         let data = self.data_heard(index);
@@ -66,7 +63,7 @@ impl LinkMonitor {
             failed,
             trips: trips.to_vec(),
             is_heard: self.shown_at(index).is_some(),
-            has_data: data.is_some() || (self.is_video(index) && self.is_by_marks()),
+            has_data: data.is_some(),
             worked_s: condition.map_or(0, Condition::worked_s),
             lost: if is_silent { lost } else { LostWord::No },
         }
@@ -85,9 +82,8 @@ impl LinkMonitor {
         let context = &self.context;
         if self.is_video(index) {
             let freezes = self.video.freezes(context).into_iter();
-            let own = |course| matches!(course, Course::Stalled | Course::Heap | Course::HostDrops);
-            let freezes = freezes.filter(|freeze| !own(freeze.course));
             return freezes
+                .filter(|freeze| !freeze.course.is_made_here())
                 .map(|freeze| Failed { what: Failure::Frozen, from: freeze.start, to: Some(freeze.end) })
                 .collect();
         }
@@ -158,11 +154,7 @@ impl LinkMonitor {
         trips: &[(Nanos, Nanos)],
     ) -> SessionVerdict {
         let life = &self.context.life;
-        let lost = match life.silence() {
-            Silence::Lost => LostWord::Lost,
-            Silence::Unknown => LostWord::Unknown,
-            Silence::Autopilot | Silence::None => LostWord::No,
-        };
+        let lost = lost_word(life.silence());
         let whole = session_verdict::of_all(outcomes, lost);
         let has_spans = !rows.iter().any(|row| row.failures > 0 && row.failed_s.is_none());
         SessionVerdict {
@@ -178,5 +170,14 @@ impl LinkMonitor {
             lost: (lost, life.last_place()),
             ..SessionVerdict::default()
         }
+    }
+}
+
+/// What the silence of a vehicle means for the session; that of its autopilot alone says nothing.
+const fn lost_word(silence: Silence) -> LostWord {
+    match silence {
+        Silence::Lost => LostWord::Lost,
+        Silence::Unknown => LostWord::Unknown,
+        Silence::Autopilot | Silence::None => LostWord::No,
     }
 }
