@@ -164,7 +164,7 @@ impl Condition {
         let needed = if facts.role == LinkRole::Telemetry { TELEMETRY_SECONDS } else { 1 };
         self.lasts(self.severe_for >= needed, facts.at - Nanos::from_secs(1), Failure::MuchLost, facts.at);
         self.step(facts);
-        let came = facts.heard.is_some_and(|heard| facts.at - heard <= FRESH);
+        let came = facts.heard.is_some_and(|heard| facts.at - heard <= fresh(facts));
         let worked =
             came && facts.has_data && self.failures(facts).all(|failed| failed.end(facts.at) < facts.at);
         self.worked_s += u32::from(worked && facts.in_trip);
@@ -292,8 +292,7 @@ impl Condition {
         if facts.damaged.is_some_and(|share| share > 0.5) {
             return (LinkState::Warning, StateReason::Damaged);
         }
-        let fresh = facts.spacing.map_or(FRESH, |spacing| times(spacing, FRESH_SPACINGS).max(FRESH));
-        if at - heard <= fresh && !self.experience.failed_here(at, facts.level, facts.distance_m) {
+        if at - heard <= fresh(facts) && !self.experience.failed_here(at, facts.level, facts.distance_m) {
             if facts.is_over_limit {
                 return (LinkState::Good, StateReason::Margin);
             }
@@ -357,6 +356,11 @@ fn silent_from(facts: &LinkFacts) -> Option<Nanos> {
     let (least, most) = SILENT;
     let limit = facts.spacing.map_or(most, |spacing| times(spacing, SPACINGS).clamp(least, most));
     (facts.at - heard > limit).then_some(heard)
+}
+
+/// For how long data counts as fresh.
+fn fresh(facts: &LinkFacts) -> Nanos {
+    facts.spacing.map_or(FRESH, |spacing| times(spacing, FRESH_SPACINGS).max(FRESH))
 }
 
 fn times(span: Nanos, factor: f64) -> Nanos {

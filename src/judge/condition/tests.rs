@@ -274,3 +274,22 @@ fn an_acknowledged_alarm_is_quiet_until_something_graver_comes() {
     condition.step(&next);
     assert!(!condition.now().acknowledged);
 }
+
+/// Data is fresh for two usual spacings: a sender of every two seconds works in all of them, and a gap of five is none.
+#[test]
+fn what_comes_seldom_works_in_between_too() {
+    let worked = |every: i64, gap: std::ops::Range<u32>| {
+        let seconds = run(60, |second, facts| {
+            let heard =
+                (1..=i64::from(second)).rev().find(|at| at % every == 0 && !gap.contains(&(*at as u32)));
+            facts.heard = heard.map(Nanos::from_secs);
+            facts.spacing = Some(Nanos::from_secs(every));
+            SecondOfLink::default()
+        });
+        seconds.worked_s()
+    };
+    assert_eq!(worked(2, 0..0), 59, "all from the first on");
+    assert_eq!(worked(1, 0..0), 60);
+    // Heard at 28 s and at 34 s: fresh up to 32 s.
+    assert_eq!(worked(2, 30..33), 58);
+}
