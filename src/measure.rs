@@ -4,6 +4,7 @@ pub mod attitude;
 pub mod claims;
 pub mod context;
 pub mod failsafe;
+pub mod glass_to_glass;
 pub mod latency;
 pub mod life;
 pub mod loss;

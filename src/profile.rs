@@ -34,6 +34,9 @@ pub struct Profile {
     /// Delay from lens to screen, measured with a camera and entered by hand.
     #[serde(deserialize_with = "checked::delay_ms")]
     pub glass_to_glass_ms: Option<f64>,
+    /// Its 95 % interval.
+    #[serde(deserialize_with = "checked::interval_ms")]
+    pub glass_to_glass_ci95_ms: Option<[f64; 2]>,
 }
 
 /// The vehicle.

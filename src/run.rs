@@ -14,6 +14,7 @@ mod read_ahead;
 mod replay_command;
 mod screens;
 pub mod simulated_file;
+mod stopwatch_command;
 mod summary_command;
 mod tag_hint;
 
@@ -48,6 +49,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Replay(args) => replay_command::run(&args),
         Command::Simulate(args) => simulate(&args),
         Command::Ports => ports(),
+        Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
         Command::Budget(args) => budget_command::run(&args),
         Command::Demo(args) => demo_command::run(&args),

@@ -284,6 +284,8 @@ pub struct LatencyView {
     pub movement: Option<Movement>,
     /// What this figure does and does not cover, for the foot of the page.
     pub glass_to_glass_ms: Option<f64>,
+    /// Its 95 % interval, where it was entered.
+    pub glass_to_glass_ci95_ms: Option<[f64; 2]>,
 }
 
 /// Frame intervals of the video, for drawing.

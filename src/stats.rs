@@ -14,6 +14,7 @@ pub mod local_trend;
 pub mod logistic;
 pub mod loss_runs;
 pub mod lower_hull;
+pub mod mean_uncertainty;
 pub mod path_loss;
 pub mod periodogram;
 pub mod propagation;

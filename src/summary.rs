@@ -8,6 +8,7 @@
 
 mod earlier_keys;
 mod event_keys;
+mod glass_keys;
 mod latency_keys;
 mod loss_keys;
 mod phase;
@@ -29,6 +30,7 @@ use serde::{Deserialize, Serialize};
 
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
+pub use glass_keys::GlassToGlass;
 pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChange, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,

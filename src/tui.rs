@@ -12,6 +12,7 @@ mod painter;
 pub mod pointer;
 mod screen;
 pub mod state;
+pub mod stopwatch;
 mod terminal;
 pub mod theme;
 pub mod view;

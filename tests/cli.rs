@@ -184,3 +184,34 @@ fn nobody_reading_the_output_is_no_error() {
     let output = child.wait_with_output().expect("it ends");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
 }
+
+/// By hand: the mean of 111, 89 and 100 ms.
+#[test]
+fn the_stopwatch_takes_what_was_read_off_and_keeps_it_when_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let profile = folder.path().join("rover.toml");
+    std::fs::write(&profile, "[vehicle]\nsystem = 1\n").unwrap();
+    let read = ["--read", "83.412,83.301", "--read", "91.100,91.011", "--read", "95.300,95.200"];
+    let keep = ["--profile", profile.to_str().unwrap()];
+    let output = fadewatch(folder.path(), &[&["stopwatch", "--json"], &read[..], &keep].concat());
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!((json["glass_to_glass_ms"].as_f64().unwrap() - 100.0).abs() < 1e-6, "{json}");
+    assert_eq!(json["photographs"], 3);
+    assert!(!std::fs::read_to_string(&profile).unwrap().contains("glass"), "nobody was asked");
+    let output = fadewatch(folder.path(), &[&["stopwatch", "--yes"], &read[..], &keep].concat());
+    assert!(output.status.success());
+    let kept = std::fs::read_to_string(&profile).unwrap();
+    assert!(kept.starts_with("glass_to_glass_ms = 100.0\nglass_to_glass_ci95_ms = ["), "{kept}");
+    assert!(kept.ends_with("[vehicle]\nsystem = 1\n"));
+    // Too few, swapped, and no photograph at all.
+    let few = fadewatch(folder.path(), &["stopwatch", "--read", "83.412,83.301"]);
+    assert_eq!((few.status.code(), few.stdout.len()), (Some(1), 0));
+    assert!(String::from_utf8_lossy(&few.stderr).contains("three photographs at least"));
+    let swapped = fadewatch(
+        folder.path(),
+        &["stopwatch", "--read", "83.301,83.412", "--read", "9,8.9", "--read", "7,6.9"],
+    );
+    assert!(String::from_utf8_lossy(&swapped.stderr).contains("photograph 1"), "{swapped:?}");
+    assert_eq!(fadewatch(folder.path(), &["stopwatch", "--read", "83.412"]).status.code(), Some(2));
+    assert_eq!(fadewatch(folder.path(), &["stopwatch"]).status.code(), Some(2), "no terminal");
+}

@@ -92,12 +92,16 @@ struct Screen {
 
 impl Screen {
     fn start(what: &str, columns: u16, rows: u16) -> Self {
+        let mut child = Process::new(std::env::current_exe().expect("this binary"));
+        child.args(["--exact", "child", "--nocapture", "--test-threads=1"]).env(CHILD, what);
+        Self::of(&mut child, columns, rows)
+    }
+
+    fn of(program: &mut Process, columns: u16, rows: u16) -> Self {
         let size = Winsize { ws_row: rows, ws_col: columns, ws_xpixel: 0, ws_ypixel: 0 };
         let pty = openpty(&size, None).expect("a pseudo-terminal");
         let end = || Stdio::from(pty.slave.try_clone().expect("its far side"));
-        let child = Process::new(std::env::current_exe().expect("this binary"))
-            .args(["--exact", "child", "--nocapture", "--test-threads=1"])
-            .env(CHILD, what)
+        let child = program
             .env("TERM", "xterm-256color")
             .stdin(end())
             .stdout(end())
@@ -280,6 +284,23 @@ fn what_fails_rings_twice() {
     assert_eq!(screen.strokes, 2, "time stands still there, and so does the bell");
     screen.press("qy");
     assert!(screen.end().1);
+}
+
+/// By hand: the mean of 100, 110 and 90 ms.
+#[test]
+fn the_stopwatch_runs_and_takes_what_the_photographs_show() {
+    let mut screen =
+        Screen::of(Process::new(env!("CARGO_BIN_EXE_fadewatch")).args(["stopwatch", "--ascii"]), 80, 24);
+    screen.shows("Hold a phone");
+    let digits = |screen: &Screen| screen.text().lines().take(12).collect::<String>();
+    let first = digits(&screen);
+    screen.until("the time to run on", |screen| digits(screen) != first);
+    screen.press("1.5\r1.4\r2.5\r2.39\r3.5\r3.41\r");
+    screen.shows("glass to glass 100 ms");
+    screen.press("q");
+    let (status, restored, text) = screen.end();
+    assert!(status.success() && restored, "{text}");
+    assert!(text.contains("glass_to_glass_ms = 100.0"), "{text}");
 }
 
 #[test]

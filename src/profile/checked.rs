@@ -74,6 +74,14 @@ pub(super) fn delay_ms<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>
     within(from, 0.0, 10_000.0, "is no delay of a picture: give milliseconds, 0 or more").map(Some)
 }
 
+pub(super) fn interval_ms<'de, D: Deserializer<'de>>(from: D) -> Result<Option<[f64; 2]>, D::Error> {
+    let [low, high] = <[f64; 2]>::deserialize(from)?;
+    let is_interval = 0.0 <= low && low <= high && high <= 10_000.0;
+    let refused =
+        || D::Error::custom(format!("[{low}, {high}] is no interval: give [low, high] in milliseconds"));
+    is_interval.then_some(Some([low, high])).ok_or_else(refused)
+}
+
 pub(super) fn range_m<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
     within(from, 1.0, 1e6, "is no range: give metres, 1 or more").map(Some)
 }

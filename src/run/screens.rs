@@ -16,8 +16,8 @@ pub(super) fn can_show() -> bool {
     io::stdout().is_terminal() && io::stdin().is_terminal()
 }
 
-/// Shows a session until the pilot leaves, or for so many seconds.
-pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs, for_s: Option<f64>) -> anyhow::Result<()> {
+/// How screens look, from what was typed and the environment.
+pub(super) fn options(args: &ScreenArgs) -> tui::Options {
     let theme = match args.theme {
         ThemeName::Dark => tui::theme::ThemeName::Dark,
         ThemeName::Light => tui::theme::ThemeName::Light,
@@ -25,11 +25,15 @@ pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs, for_s: Option<f64>
     };
     // https://no-color.org: any value but an empty one.
     let no_color = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
-    let (ascii, mouse) = (args.ascii, !args.no_mouse);
+    tui::Options { theme, no_color, ascii: args.ascii, mouse: !args.no_mouse }
+}
+
+/// Shows a session until the pilot leaves, or for so many seconds.
+pub(super) fn show(handle: &SessionHandle, args: &ScreenArgs, for_s: Option<f64>) -> anyhow::Result<()> {
     let clock = SessionClock::start();
     let begun = clock.now();
     let is_over = || for_s.is_some_and(|seconds| (clock.now() - begun).secs() >= seconds);
-    tui::run(handle, tui::Options { theme, no_color, ascii, mouse }, &is_over)
+    tui::run(handle, options(args), &is_over)
 }
 
 /// What ends a session without screens, beside a signal.

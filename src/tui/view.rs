@@ -168,7 +168,7 @@ fn page(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer)
 }
 
 /// The last word on every cell: no control character, and ASCII where nothing else can be shown.
-fn clean(glyphs: Glyphs, area: Rect, buffer: &mut Buffer) {
+pub(super) fn clean(glyphs: Glyphs, area: Rect, buffer: &mut Buffer) {
     for y in area.top()..area.bottom() {
         for x in area.left()..area.right() {
             let cell = &mut buffer[(x, y)];

@@ -744,6 +744,7 @@ fn latency(data: Data) -> LatencyView {
             age_ms: (58.0, Some(66.0)),
         }),
         glass_to_glass_ms: Some(84.0),
+        glass_to_glass_ci95_ms: None,
     }
 }
 

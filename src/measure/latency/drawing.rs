@@ -51,6 +51,7 @@ pub(super) fn view(meter: &LatencyMeter, context: &Context, summary: &LatencySum
         stages: views,
         movement: summary.drawing.movement.clone(),
         glass_to_glass_ms: context.profile.glass_to_glass_ms,
+        glass_to_glass_ci95_ms: context.profile.glass_to_glass_ci95_ms,
     }
 }
 

@@ -155,8 +155,11 @@ fn limits(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
         }
     }
     if let Some(glass_ms) = snapshot.latency.glass_to_glass_ms {
+        let interval = snapshot.latency.glass_to_glass_ci95_ms;
+        let interval =
+            interval.map_or_else(String::new, |ends| format!(" ({})", quantity::millis_interval(ends)));
         let text = format!(
-            "lens to screen {} ms, measured with a camera and entered by hand",
+            "lens to screen {} ms{interval}, measured with a camera and entered by hand",
             quantity::millis(glass_ms)
         );
         row = pen.paragraph(0, row, &text, theme.base);

@@ -17,6 +17,7 @@ const fn pattern(letter: char) -> Option<(u16, [u8; 5])> {
         'N' => return Some((4, [9, 13, 11, 9, 9])),
         'Q' => return Some((4, [6, 9, 9, 10, 5])),
         ' ' => return Some((1, [0; 5])),
+        '.' => return Some((1, [0, 0, 0, 0, 1])),
         '0' | 'O' => [7, 5, 5, 5, 7],
         '1' => [2, 6, 2, 2, 7],
         '2' => [7, 1, 7, 4, 7],
@@ -140,7 +141,7 @@ mod tests {
 
     #[test]
     fn no_two_letters_look_alike_and_none_leaves_its_columns() {
-        let letters: Vec<char> = ('A'..='Z').chain('0'..='9').chain(['-', '<']).collect();
+        let letters: Vec<char> = ('A'..='Z').chain('0'..='9').chain(['-', '<', '.']).collect();
         for (index, letter) in letters.iter().enumerate() {
             let (wide, rows) = pattern(*letter).unwrap();
             assert!(rows.iter().all(|row| *row < 1 << wide), "{letter}");
