@@ -152,6 +152,146 @@ fn captured_video_and_air_give_their_port_and_transmitter() {
     let (text, made) = made_of(&root("tests/data/rtp_h265.pcap"));
     assert_eq!((made.link.len(), link(&made, "video").port), (1, Some(36_486)), "{text}");
     assert_eq!((link(&made, "video").ssrc, made.vehicle.system), (None, None));
+    // tests/data/air/make.py: VIDEO ends in 1 and VEHICLE in 3; the town's and the house's are others.
+    let (text, made) = made_of(&root("tests/data/air/air.pcap"));
+    let by = |name: &str| link(&made, name).radiotap.map(|radiotap| radiotap.transmitter.0[5]);
+    assert_eq!((by("video"), by("telemetry")), (Some(1), Some(3)), "{text}");
+    assert_eq!(made.link.len(), 2, "{text}");
+}
+
+/// An invented session: what each sender sends once a second on interfaces `a`, `b` and `c`: message id, extra byte and
+/// payload of the common message set.
+fn invented(senders: &[(u16, (u8, u8), Said)]) -> Vec<u8> {
+    let mut writer = PcapngWriter::new(Vec::new());
+    writer.write(&Entry::Session(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true })).unwrap();
+    for (number, name) in ["a", "b", "c"].into_iter().enumerate() {
+        let info = InterfaceInfo { name: name.to_owned(), kind: InterfaceKind::Stream, description: None };
+        writer.write(&Entry::Interface(InterfaceId(number as u16), info)).unwrap();
+    }
+    for second in 0..20 {
+        for (interface, sender, said) in senders {
+            let bytes = said.frame(second, *sender);
+            let at = Nanos::from_secs(1_900_000_000 + second as i64);
+            let (interface, direction) = (InterfaceId(*interface), Direction::Inbound);
+            let record = Record { at, interface, direction, body: Body::Stream(&bytes) };
+            writer.write(&Entry::Record(record)).unwrap();
+        }
+    }
+    writer.into_inner()
+}
+
+/// What a sender says.
+#[derive(Clone, Copy)]
+enum Said {
+    /// HEARTBEAT with an autopilot.
+    Autopilot,
+    /// RADIO_STATUS.
+    Radio,
+    /// RC_CHANNELS with this level, or with one that changes.
+    Input(Option<u8>),
+}
+
+impl Said {
+    fn frame(self, second: u64, sender: (u8, u8)) -> Vec<u8> {
+        match self {
+            Self::Autopilot => frames::frame(second, sender, 0, 50, &[0, 0, 0, 0, 2, 3, 81, 4, 3]),
+            Self::Radio => frames::frame(second, sender, 109, 185, &[0, 0, 0, 0, 150, 140, 90, 40, 40]),
+            Self::Input(level) => {
+                let mut payload = [0_u8; 42];
+                payload[..4].copy_from_slice(&(1_000 * (second as u32 + 1)).to_le_bytes());
+                payload[4..40].iter_mut().skip(1).step_by(2).for_each(|high| *high = 5);
+                payload[40] = 8;
+                payload[41] = level.unwrap_or(100 + second as u8);
+                frames::frame(second, sender, 65, 118, &payload)
+            }
+        }
+    }
+}
+
+fn made_of_invented(senders: &[(u16, (u8, u8), Said)]) -> (String, Profile) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("i.pcapng");
+    fs::write(&path, invented(senders)).unwrap();
+    made_of(path.to_str().unwrap())
+}
+
+#[test]
+fn what_is_not_evident_is_not_taken() {
+    use Said::{Autopilot, Input, Radio};
+    let level_of = |made: &Profile, name: &str| made.link_named(name).is_some_and(LinkProfile::has_level);
+    // A lone radio that reports where the vehicle is heard is the telemetry's; in the vehicle, by its system, it is
+    // mounted there. Nothing is said of sticks.
+    let (text, made) = made_of_invented(&[(0, (1, 1), Autopilot), (0, (51, 68), Radio)]);
+    assert_eq!((radios(&made), made.link.len()), (vec![(51, 68, Some(Mounted::Ground))], 1), "{text}");
+    assert!(level_of(&made, "telemetry"), "{text}");
+    let (text, made) = made_of_invented(&[(0, (1, 1), Autopilot), (0, (1, 68), Radio)]);
+    assert_eq!(radios(&made), [(1, 68, Some(Mounted::Vehicle))], "{text}");
+    // Elsewhere, or one of two: not evident.
+    for senders in [
+        &[(0, (1, 1), Autopilot), (1, (51, 68), Radio)][..],
+        &[(0, (1, 1), Autopilot), (0, (51, 68), Radio), (0, (52, 68), Radio)],
+        &[(0, (51, 68), Radio)],
+    ] {
+        let (text, made) = made_of_invented(senders);
+        assert!(!level_of(&made, "telemetry") && text.contains("not evident which link"), "{text}");
+    }
+    // A level in RC_CHANNELS that stands still may be none, and 0 is what a vehicle without one sends.
+    for (input, taken, offered) in
+        [(Input(None), true, false), (Input(Some(100)), false, true), (Input(Some(0)), false, false)]
+    {
+        let (text, made) = made_of_invented(&[(0, (1, 1), Autopilot), (0, (1, 1), input)]);
+        assert_eq!(link(&made, "control").rc_rssi, taken, "{text}");
+        assert_eq!(text.contains("# rc_rssi = true"), offered, "{text}");
+    }
+}
+
+#[test]
+fn a_vehicle_that_is_heard_on_two_ways_has_a_link_for_each() {
+    use Said::{Autopilot, Radio};
+    let senders = [(0, (1, 1), Autopilot), (1, (1, 1), Autopilot), (1, (51, 68), Radio)];
+    let (text, made) = made_of_invented(&senders);
+    let [first, second] = [link(&made, "telemetry"), link(&made, "telemetry 2")];
+    assert_eq!((first.interface.as_deref(), second.interface.as_deref()), (Some("a"), Some("b")), "{text}");
+    assert!(first.radio.is_none() && second.radio.is_some(), "the radio reports on b: {text}");
+}
+
+#[test]
+fn of_two_vehicles_ones_own_is_asked_for() {
+    use Said::{Autopilot, Radio};
+    let senders = [
+        (0, (1, 1), Autopilot),
+        (0, (7, 1), Autopilot),
+        (0, (7, 1), Said::Input(Some(9))),
+        (0, (7, 100), Said::Input(Some(9))),
+        (0, (7, 68), Radio),
+    ];
+    let (text, made) = made_of_invented(&senders);
+    assert_eq!((made.vehicle.system, self::senders(&made)), (Some(1), vec![[1, 1]]), "{text}");
+    assert!(text.contains("# another vehicle was heard too: system 7"), "{text}");
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("i.pcapng"), invented(&senders)).unwrap();
+    // Vehicle 7; its radio is the telemetry's, in the vehicle by its system; nothing else is known.
+    let arguments = ["profile", "new", "--from", "i.pcapng", "--out", "p.toml"];
+    printed(&answered(folder.path(), &arguments, &format!("2\n{}", "\n".repeat(9))));
+    let made = Profile::parse(&fs::read_to_string(folder.path().join("p.toml")).unwrap()).unwrap();
+    assert_eq!((made.vehicle.system, self::senders(&made)), (Some(7), vec![[7, 1], [7, 100]]));
+    assert_eq!(radios(&made), [(7, 68, Some(Mounted::Vehicle))]);
+}
+
+#[test]
+fn one_radio_may_carry_both_ways() {
+    use Said::{Autopilot, Input, Radio};
+    let folder = tempfile::tempdir().unwrap();
+    let senders = [(0, (1, 1), Autopilot), (0, (1, 1), Input(None)), (0, (51, 68), Radio)];
+    fs::write(folder.path().join("i.pcapng"), invented(&senders)).unwrap();
+    let arguments = ["profile", "new", "--from", "i.pcapng", "--out", "p.toml"];
+    let text = printed(&answered(folder.path(), &arguments, &format!("4\n{}", "\n".repeat(9))));
+    // What each link's own direction has, as RADIO_STATUS gives it: 150 here, 140 at the vehicle.
+    assert!(text.contains("level of control comes in device units (about 140"), "{text}");
+    assert!(text.contains("level of telemetry comes in device units (about 150"), "{text}");
+    let made = Profile::parse(&fs::read_to_string(folder.path().join("p.toml")).unwrap()).unwrap();
+    assert!(["control", "telemetry"].iter().all(|name| link(&made, name).radio.is_some()));
+    assert!(!link(&made, "control").rc_rssi && made.link.len() == 2);
 }
 
 /// Answers of somebody who knows the rover: what comes out is what was written by hand.
@@ -212,28 +352,44 @@ fn an_input_that_ends_writes_nothing() {
     assert!(!folder.path().join("p.toml").exists());
 }
 
-#[test]
-fn questions_are_answered_in_a_terminal() {
-    let folder = tempfile::tempdir().unwrap();
-    let pty = nix::pty::openpty(None, None).unwrap();
+/// Runs it in a pseudo-terminal: types this ahead, reads until the words come, types the rest, and waits for its end.
+fn in_terminal(command: &mut std::process::Command, first: &str, words: &str, then: &str) -> Option<i32> {
+    let size = nix::pty::Winsize { ws_row: 37, ws_col: 128, ws_xpixel: 0, ws_ypixel: 0 };
+    let pty = nix::pty::openpty(&size, None).unwrap();
     let end = || Stdio::from(pty.slave.try_clone().unwrap());
-    let recording = root("recordings/orchard-4.pcapng");
-    let mut child = fadewatch(folder.path(), &["profile", "new", "--from", &recording, "--out", "p.toml"])
-        .stdin(end())
-        .stdout(end())
-        .stderr(end())
-        .spawn()
-        .unwrap();
+    let command = command.env("TERM", "xterm-256color").stdin(end()).stdout(end()).stderr(end());
+    let mut child = command.spawn().unwrap();
     let mut master = fs::File::from(pty.master);
-    // The terminal keeps what is typed ahead.
-    master.write_all(answers().as_bytes()).unwrap();
+    master.write_all(first.as_bytes()).unwrap();
     let (mut seen, mut chunk) = (Vec::new(), [0; 4_096]);
-    while !String::from_utf8_lossy(&seen).contains("wrote ") {
+    while !String::from_utf8_lossy(&seen).contains(words) {
         let count = master.read(&mut chunk).unwrap();
         seen.extend_from_slice(&chunk[..count]);
     }
-    assert_eq!(child.wait().unwrap().code(), Some(0));
+    master.write_all(then.as_bytes()).unwrap();
+    // Nobody waits for a reader that is gone.
+    std::thread::spawn(move || while master.read(&mut chunk).is_ok_and(|count| count > 0) {});
+    child.wait().unwrap().code()
+}
+
+#[test]
+fn questions_are_answered_in_a_terminal() {
+    let folder = tempfile::tempdir().unwrap();
+    let recording = root("recordings/orchard-4.pcapng");
+    let mut command = fadewatch(folder.path(), &["profile", "new", "--from", &recording, "--out", "p.toml"]);
+    // The terminal keeps what is typed ahead.
+    assert_eq!(in_terminal(&mut command, &answers(), "wrote ", ""), Some(0));
     check_answered(&Profile::parse(&fs::read_to_string(folder.path().join("p.toml")).unwrap()).unwrap());
+}
+
+#[test]
+fn screens_say_which_profile_was_found() {
+    let folder = tempfile::tempdir().unwrap();
+    let video = root("tests/data/rtp_h265.pcap");
+    fs::write(folder.path().join("p.toml"), "[vehicle]\nsystem = 1\n").unwrap();
+    let mut command = fadewatch(folder.path(), &["replay", &video]);
+    let command = command.env("FADEWATCH_PROFILE", "p.toml");
+    assert_eq!(in_terminal(command, "", "profile p.toml (named by FADEWATCH_PROFILE", "q"), Some(0));
 }
 
 #[test]

@@ -99,7 +99,8 @@ pub(super) struct Draft {
     pub(super) source_notes: Vec<String>,
     pub(super) vehicle_notes: Vec<String>,
     pub(super) handset_notes: Vec<String>,
-    pub(super) tag_notes: Vec<String>,
+    /// Tags of the recording, as comments.
+    pub(super) tags_heard: Vec<(String, String)>,
 }
 
 /// The same with another system as the vehicle.
@@ -189,14 +190,7 @@ impl Draft {
         draft.take_control(heard);
         draft.take_picture(heard, picture);
         draft.take_telemetry(heard);
-        let tag = |(key, value): &(String, String)| {
-            format!(
-                "of the recording: {} = {}",
-                super::toml_text::quoted(key),
-                super::toml_text::quoted(value)
-            )
-        };
-        draft.tag_notes = heard.tags.iter().map(tag).collect();
+        draft.tags_heard.clone_from(&heard.tags);
         draft
     }
 

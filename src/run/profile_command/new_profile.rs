@@ -196,12 +196,25 @@ fn drafted(heard: &Heard, asker: &mut Asker<'_>) -> anyhow::Result<Draft> {
         picture = Some(asker.choose("Which is the picture?", &answers, picture.unwrap_or(0))?);
     }
     let mut draft = Draft::of(heard, picture);
+    ask_handset(&mut draft, heard, asker)?;
     let evident = draft::telemetry_radio(heard);
     for radio in draft::radios(heard) {
         let is_evident = evident == Some(radio);
         place_radio(&mut draft, radio, is_evident, heard, asker)?;
     }
     Ok(draft)
+}
+
+/// What a radio may carry; the last answer is that nobody knows.
+fn carried(is_card: bool) -> Vec<(&'static str, Vec<LinkRole>)> {
+    let (telemetry, video, control) = (LinkRole::Telemetry, LinkRole::Video, LinkRole::Control);
+    let mut all = vec![("telemetry", vec![telemetry]), ("video", vec![video])];
+    if !is_card {
+        // A card hears at the handset, and a control link's level is the vehicle's.
+        all.extend([("control", vec![control]), ("control and telemetry both", vec![control, telemetry])]);
+    }
+    all.push(("not known: a link of its own", Vec::new()));
+    all
 }
 
 /// Asks which link a radio belongs to, and where it is mounted.
@@ -214,14 +227,11 @@ fn place_radio(
 ) -> anyhow::Result<()> {
     let name = draft::name_of(radio);
     let is_card = radio.report == Report::Kernel;
-    // A card hears at the handset, and a control link's level is the vehicle's.
-    let roles = [LinkRole::Telemetry, LinkRole::Video, LinkRole::Control];
-    let roles = if is_card { &roles[..2] } else { &roles[..] };
-    let mut answers: Vec<String> = roles.iter().map(|role| role.word().to_owned()).collect();
-    answers.push("not known: a link of its own".to_owned());
-    let question = format!("Which link does {} belong to?", inventory::radio(radio));
-    let default = if is_evident { 0 } else { roles.len() };
-    let chosen = asker.choose(&question, &answers, default)?;
+    let carried = carried(is_card);
+    let answers: Vec<String> = carried.iter().map(|(answer, _)| (*answer).to_owned()).collect();
+    let question = format!("What does {} carry?", inventory::radio(radio));
+    let default = if is_evident { 0 } else { answers.len() - 1 };
+    let roles = &carried[asker.choose(&question, &answers, default)?].1;
     let (mut mounted, mut why) = draft::mounted(radio, heard);
     if !is_card && !asker.takes_defaults() {
         let answers = ["with the handset".to_owned(), "in the vehicle".to_owned()];
@@ -235,16 +245,39 @@ fn place_radio(
     } else {
         LevelFrom::Radio { system: radio.system, component: radio.component, mounted }
     };
-    let belongs = match (roles.get(chosen), asker.takes_defaults()) {
-        (Some(_), true) => "the only radio that was heard, and it reports where the vehicle is heard",
-        (Some(_), false) => "",
-        (None, _) => {
-            "not evident which link it belongs to: move its line into that link, and remove this one"
-        }
-    };
     let mounting = if is_card { String::new() } else { format!("where it is mounted: {why}") };
-    let link = roles.get(chosen).map(|role| draft.link_made(*role, &radio.interface)).ok_or(name.as_str());
-    draft.give(level, link, &[belongs, &mounting]);
+    if roles.is_empty() {
+        let belongs =
+            "not evident which link it belongs to: move its line into that link, and remove this one";
+        draft.give(level, Err(&name), &[belongs, &mounting]);
+        return Ok(());
+    }
+    for role in roles {
+        let belongs = match asker.takes_defaults() {
+            true => "the only radio that was heard, and it reports where the vehicle is heard",
+            false => "",
+        };
+        let link = draft.link_made(*role, &radio.interface);
+        if matches!(draft.links[link].level, Some(LevelFrom::Radio { .. } | LevelFrom::Card(_))) {
+            asker.say(&format!("{} has its level from {name} now", draft.links[link].name))?;
+        }
+        draft.give(level.clone(), Ok(link), &[belongs, &mounting]);
+    }
+    Ok(())
+}
+
+/// Asks whether a sender of sticks is the handset, where that is not evident.
+fn ask_handset(draft: &mut Draft, heard: &Heard, asker: &mut Asker<'_>) -> anyhow::Result<()> {
+    let sticks = heard.senders.iter().find(|sender| sender.sends_sticks());
+    let Some(sender) = sticks.filter(|_| draft.handset.is_none() && !asker.takes_defaults()) else {
+        return Ok(());
+    };
+    let question = format!("{}. Is it your handset?", inventory::sender(sender));
+    let answers = ["no, or not known".to_owned(), "yes".to_owned()];
+    if asker.choose(&question, &answers, 0)? == 1 {
+        draft.handset = Some(sender.system);
+        draft.handset_notes.clear();
+    }
     Ok(())
 }
 
@@ -281,7 +314,7 @@ fn ask_rest(draft: &mut Draft, heard: &Heard, asker: &mut Asker<'_>) -> anyhow::
         |typed| words(typed).map(crate::cli::key_value).collect(),
     )?;
     if !draft.tags.is_empty() {
-        draft.tag_notes.clear();
+        draft.tags_heard.clear();
     }
     Ok(())
 }

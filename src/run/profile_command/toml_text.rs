@@ -9,7 +9,7 @@ use crate::record::text::{clean, is_printable};
 use super::draft::{Draft, DraftLink, LevelFrom};
 
 /// A basic string of TOML 1.0.
-pub(super) fn quoted(text: &str) -> String {
+fn quoted(text: &str) -> String {
     let mut out = String::from("\"");
     for letter in text.chars() {
         match letter {
@@ -185,5 +185,7 @@ fn tags(out: &mut String, draft: &Draft) {
     for (key, value) in &draft.tags {
         line(out, &format!("{} = {}", quoted(key), quoted(value)));
     }
-    comments(out, &draft.tag_notes);
+    for (key, value) in &draft.tags_heard {
+        comment(out, &format!("of the recording: {} = {}", quoted(key), quoted(value)));
+    }
 }
