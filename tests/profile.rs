@@ -116,6 +116,9 @@ fn what_is_evident_of_the_bundled_sessions_is_right_and_what_is_not_is_said() {
     }
 }
 
+/// Senders of the telemetry, and radios.
+type Truth = (Vec<[u8; 2]>, Vec<(u8, u8, Option<Mounted>)>);
+
 #[test]
 fn real_flights_give_their_vehicle_and_radio() {
     let whole = std::env::var("FADEWATCH_DATA").ok();
@@ -124,7 +127,6 @@ fn real_flights_give_their_vehicle_and_radio() {
         [Some(root(&format!("tests/data/{cut}"))), whole]
     };
     let ground = Some(Mounted::Ground);
-    type Truth = (Vec<[u8; 2]>, Vec<(u8, u8, Option<Mounted>)>);
     let quad: Truth = (vec![[1, 1]], vec![(51, 68, ground)]);
     let sub: Truth = (vec![[1, 1], [1, 100], [1, 194]], vec![]);
     for (files, (true_senders, true_radios)) in [
@@ -305,7 +307,8 @@ fn answers() -> String {
     lines.extend(["9", "1"]);
     // Where it stands, wrong first; outputs in failsafe; tags.
     lines.extend(["540 8 12", "54.0 8.0 12", "1=1500 2=1500 3=1000", "antenna=patch mount=sprung"]);
-    lines.iter().map(|line| format!("{line}\n")).collect()
+    lines.push("");
+    lines.join("\n")
 }
 
 fn check_answered(made: &Profile) {
@@ -668,6 +671,38 @@ fn typed_sources_go_before_the_profiles() {
     fs::write(folder.path().join("q.toml"), "[sources]\nvehicle = \"serial:/dev/no-such-port\"\n").unwrap();
     let output = ran(folder.path(), &["live", "--no-record", "--profile", "q.toml"]);
     assert!(said(&output).contains("with vehicle of the profile 'q.toml'"), "{}", said(&output));
+}
+
+#[test]
+fn a_recording_of_live_gives_its_sources_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.pcapng");
+    let [vehicle, video] = binary::free_udp_ports::<2>().map(|port| format!("udp://127.0.0.1:{port}"));
+    let live =
+        ["live", "--record", "a.pcapng", "--json", "--for", "0", "--vehicle", &vehicle, "--video", &video];
+    printed(&ran(folder.path(), &live));
+    let (text, made) = made_of(path.to_str().unwrap());
+    let sources: Vec<_> = made.sources.given().collect();
+    assert_eq!(sources, [("vehicle", vehicle.as_str()), ("video", video.as_str())], "{text}");
+    assert!(made.link.is_empty() && made.vehicle.system.is_none(), "nothing was heard: {text}");
+    // The sticks of a joystick are the control link's.
+    let mut writer = PcapngWriter::new(Vec::new());
+    writer.write(&Entry::Session(SessionInfo { tags: BTreeMap::new(), has_wall_clock: true })).unwrap();
+    let url = "evdev:/dev/input/event3";
+    let info = InterfaceInfo {
+        name: "handset".to_owned(),
+        kind: InterfaceKind::Joystick,
+        description: Some(url.to_owned()),
+    };
+    writer.write(&Entry::Interface(InterfaceId(0), info)).unwrap();
+    let (interface, direction) = (InterfaceId(0), Direction::Inbound);
+    let body = Body::Note(fadewatch::record::Note::Tick);
+    let record = Record { at: Nanos::from_secs(1_900_000_000), interface, direction, body };
+    writer.write(&Entry::Record(record)).unwrap();
+    fs::write(&path, writer.into_inner()).unwrap();
+    let (text, made) = made_of(path.to_str().unwrap());
+    assert_eq!(made.sources.given().collect::<Vec<_>>(), [("handset", url)], "{text}");
+    assert!(made.control_link().is_some() && text.contains("by-id"), "{text}");
 }
 
 /// No test may read the profile of whoever runs it.

@@ -52,7 +52,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         None => "recording nothing".to_owned(),
     };
     let word = chosen.word();
-    let said = word.iter().map(|word| format!("; {word}")).collect::<String>();
+    let said = word.as_ref().map_or_else(String::new, |word| format!("; {word}"));
     let begun = format!("{INSTRUMENT}\n{}; {recorded}{said}", does(args, &sources));
     let alarm_command = args.on_alarm.clone();
     let alarm_command =

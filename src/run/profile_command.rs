@@ -55,7 +55,11 @@ fn checked(args: &CheckProfileArgs) -> anyhow::Result<ExitCode> {
             path.display()
         );
         super::tell(format_args!("listening for {:.0} s ...", hear.for_s));
-        urls.blamed(hearing::listen(&urls, hear.for_s), Some(path))?
+        let mut say = |line: &str| {
+            super::tell(line);
+            Ok(())
+        };
+        urls.blamed(hearing::listen(&urls, hear.for_s, &mut say), Some(path))?
     } else {
         hearing::read(&hear.from)?
     };

@@ -17,8 +17,13 @@ use crate::summary::Earlier;
 /// Between two looks at whether the sources have ended.
 const LOOK_EVERY: Duration = Duration::from_millis(50);
 
-/// Listens for so many seconds. Ctrl-C ends the program as usual: nothing is held that must be closed in order.
-pub(super) fn listen(urls: &SourceUrls, seconds: f64) -> anyhow::Result<Heard> {
+/// Listens for so many seconds, and says what the sources have to say. Ctrl-C ends the program as usual: nothing is held
+/// that must be closed in order.
+pub(super) fn listen(
+    urls: &SourceUrls,
+    seconds: f64,
+    say: &mut dyn FnMut(&str) -> anyhow::Result<()>,
+) -> anyhow::Result<Heard> {
     let config = LiveConfig {
         vehicle: urls.vehicle.clone(),
         handset: urls.handset.clone(),
@@ -33,7 +38,13 @@ pub(super) fn listen(urls: &SourceUrls, seconds: f64) -> anyhow::Result<Heard> {
         let ended = urls.all_end() && screens::have_all_ended(&handle);
         handle.is_finished() || ended || (clock.now() - begun).secs() >= seconds
     };
+    let mut told = None;
     while !is_over() {
+        let message = handle.feed().and_then(|feed| feed.message.clone());
+        if message != told {
+            say(message.as_deref().unwrap_or_default())?;
+            told = message;
+        }
         std::thread::sleep(LOOK_EVERY);
     }
     Ok(handle.finish()?.heard)

@@ -24,9 +24,15 @@ const MOST_ROWS: usize = 24;
 /// All of it, a line each.
 pub(super) fn lines(heard: &Heard) -> Vec<String> {
     let mut lines = vec![format!("\nheard in {}:", quantity::seconds(heard.duration_s))];
-    for source in heard.sources.iter().filter(|source| source.kind == InterfaceKind::Joystick) {
-        lines.push(format!("  joystick    {} {}", source.name, source.url.as_deref().unwrap_or("")));
-    }
+    let sources = heard.sources.iter().filter_map(|source| {
+        let (name, url) = (&source.name, source.url.as_deref().unwrap_or("?"));
+        match source.kind {
+            InterfaceKind::Joystick => Some(format!("  joystick    {name}: {url}")),
+            _ if source.bytes == 0 => Some(format!("  source      {name}: nothing came from {url}")),
+            _ => None,
+        }
+    });
+    listed(&mut lines, sources);
     listed(&mut lines, heard.senders.iter().map(|sender| format!("  sender      {}", self::sender(sender))));
     listed(&mut lines, heard.radios.iter().map(|each| format!("  level       {}", radio(each))));
     listed(&mut lines, heard.pictures.iter().map(|each| format!("  video       {}", picture(each))));
@@ -110,11 +116,13 @@ fn messages(heard: &Heard) -> String {
             None => missing.push(name),
         }
     }
-    let mut line = format!("  messages a second: {}", come.join(", "));
-    if !missing.is_empty() {
-        line += &format!("; not heard: {} (fadewatch explain messages)", missing.join(", "));
+    let come = come.join(", ");
+    match missing.join(", ") {
+        missing if missing.is_empty() => format!("  messages a second: {come}"),
+        missing => {
+            format!("  messages a second: {come}; not heard: {missing} (fadewatch explain messages)")
+        }
     }
-    line
 }
 
 /// The median of a level that a link reads, device units.

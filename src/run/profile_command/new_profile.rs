@@ -42,7 +42,8 @@ pub(super) fn run(args: &NewProfileArgs, asker: &mut Asker<'_>) -> anyhow::Resul
         asker.say(&format!(
             "listening for {seconds:.0} s; the vehicle should be on, and sticks move (propellers off) ..."
         ))?;
-        (hearing::listen(&urls, seconds)?, format!("what was heard in {seconds:.0} s"))
+        let heard = hearing::listen(&urls, seconds, &mut |line| asker.say(line))?;
+        (heard, format!("what was heard in {seconds:.0} s"))
     } else {
         let names = args.hear.from.iter().map(|file| file.file_name().unwrap_or(file.as_os_str()));
         let names: Vec<_> = names.map(|name| name.to_string_lossy()).collect();
@@ -110,7 +111,7 @@ fn write(out: &Path, text: &str, overwrite: bool) -> anyhow::Result<()> {
 
 fn next_step(out: &Path, draft: &Draft) -> String {
     let is_default = default_path().is_some_and(|path| path == out);
-    let sources = draft.sources.is_empty().then_some(" --vehicle URL").unwrap_or_default();
+    let sources = if draft.sources.is_empty() { " --vehicle URL" } else { "" };
     if is_default {
         format!("fadewatch live{sources} uses it")
     } else {
@@ -253,9 +254,10 @@ fn place_radio(
         return Ok(());
     }
     for role in roles {
-        let belongs = match asker.takes_defaults() {
-            true => "the only radio that was heard, and it reports where the vehicle is heard",
-            false => "",
+        let belongs = if asker.takes_defaults() {
+            "the only radio that was heard, and it reports where the vehicle is heard"
+        } else {
+            ""
         };
         let link = draft.link_made(*role, &radio.interface);
         if matches!(draft.links[link].level, Some(LevelFrom::Radio { .. } | LevelFrom::Card(_))) {

@@ -2,7 +2,7 @@
 
 use std::io::{BufRead, Write};
 
-use anyhow::bail;
+use anyhow::{Context as _, bail};
 
 /// Asks, or takes the default of every question.
 pub(super) struct Asker<'a> {
@@ -68,8 +68,22 @@ impl<'a> Asker<'a> {
         default: &str,
         mut read: impl FnMut(&str) -> Result<T, String>,
     ) -> anyhow::Result<T> {
+        let mut answer = None;
+        self.ask_until(range, default, &mut |typed| {
+            answer = Some(read(typed)?);
+            Ok(())
+        })?;
+        answer.context("no answer")
+    }
+
+    fn ask_until(
+        &mut self,
+        range: &str,
+        default: &str,
+        read: &mut dyn FnMut(&str) -> Result<(), String>,
+    ) -> anyhow::Result<()> {
         if self.yes {
-            return read(default).map_err(|why| anyhow::anyhow!("{why}"));
+            return read(default).map_err(anyhow::Error::msg);
         }
         let enter = if default.is_empty() { "none" } else { default };
         loop {
@@ -85,7 +99,7 @@ impl<'a> Asker<'a> {
             }
             let typed = line.trim();
             match read(if typed.is_empty() { default } else { typed }) {
-                Ok(answer) => return Ok(answer),
+                Ok(()) => return Ok(()),
                 Err(why) => writeln!(self.out, "{why}")?,
             }
         }

@@ -35,7 +35,9 @@ fn comment(out: &mut String, text: &str) {
 }
 
 fn comments(out: &mut String, lines: &[String]) {
-    lines.iter().for_each(|text| comment(out, text));
+    for text in lines {
+        comment(out, text);
+    }
 }
 
 /// A number that TOML reads as one with a fraction.
@@ -115,7 +117,7 @@ fn handset(out: &mut String, draft: &Draft) {
             line(out, &format!("alt = {}", number(alt)));
         }
         None => {
-            comment(out, "where it stands is found (fadewatch explain distance), or given: lat, lon, alt")
+            comment(out, "where it stands is found (fadewatch explain distance), or given: lat, lon, alt");
         }
     }
 }
