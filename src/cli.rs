@@ -306,7 +306,8 @@ pub struct HearArgs {
     /// The video's packets.
     #[arg(long, value_name = "URL")]
     pub video: Option<String>,
-    /// A level beside them.
+    /// A level beside them, as for live: an interface in monitor mode hears others too, and local law says what you may
+    /// hear.
     #[arg(long, value_name = "URL")]
     pub level: Option<String>,
     /// Read this recording instead of listening; may be given several times.
