@@ -9,6 +9,7 @@
 mod conditions;
 mod devices;
 mod event_log;
+mod heard;
 mod ingest;
 mod outage;
 mod own_bytes;
@@ -54,6 +55,8 @@ use crate::wire::message::Message;
 use devices::Devices;
 use event_log::EventLog;
 use whole_seconds::WholeSeconds;
+
+pub use heard::{Heard, HeardPicture, HeardRadio, HeardSender, SenderKind};
 
 /// What a session tells the history.
 #[derive(Clone, Debug, Default, PartialEq)]

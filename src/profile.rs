@@ -3,11 +3,13 @@
 //! TOML; a key that it does not know is an error that names the key and the line.
 
 mod checked;
+mod named_sources;
 mod places;
 mod radio_budget;
 
 use std::collections::BTreeMap;
 
+pub use named_sources::SourcesProfile;
 pub use radio_budget::BudgetProfile;
 use serde::{Deserialize, Serialize};
 
@@ -18,6 +20,8 @@ use crate::units::hardware_address::{Address, parse_address};
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Profile {
+    /// Where `live` hears them.
+    pub sources: SourcesProfile,
     /// The vehicle.
     pub vehicle: VehicleProfile,
     /// The handset, where it stands.

@@ -29,6 +29,7 @@ fn run(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_fadewatch"))
         .args(arguments)
         .env("XDG_DATA_HOME", folder.path())
+        .env("FADEWATCH_PROFILE", "none")
         .current_dir(env!("CARGO_MANIFEST_DIR"))
         .output()
         .unwrap()
@@ -147,6 +148,7 @@ fn the_profile_reference_names_every_key_and_default_and_its_example_is_read() {
     let mut keys = 0;
     for table in [
         "zz = 1",
+        "[sources]\nzz = 1",
         "[vehicle]\nzz = 1",
         "[handset]\nzz = 1",
         "[battery]\nzz = 1",

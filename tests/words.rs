@@ -136,6 +136,7 @@ fn fadewatch(arguments: &[&str]) -> (String, String) {
     let output = Command::new(env!("CARGO_BIN_EXE_fadewatch"))
         .args(arguments)
         .env("XDG_DATA_HOME", folder.path())
+        .env("FADEWATCH_PROFILE", "none")
         .current_dir(env!("CARGO_MANIFEST_DIR"))
         .output()
         .expect("it runs");

@@ -21,6 +21,7 @@
 //! older the smallest, mean and largest of spans (see [`super::series`]).
 
 mod cells;
+mod heard_radios;
 mod radio_key;
 mod tally;
 
@@ -38,6 +39,7 @@ use crate::units::{LevelUnit, Nanos};
 use crate::wire::radiotap;
 use crate::wire::telemetry::Telemetry;
 
+pub use heard_radios::HeardLevel;
 use radio_key::{LevelSource, RadioKey, Side, on_ground};
 use tally::Tally;
 

@@ -217,6 +217,12 @@ impl VideoMeter {
         self.streams.iter().filter_map(|stream| stream.spacing.of_frames(stream.key.ssrc))
     }
 
+    /// Every video stream: where it is heard, from where to where, its SSRC, its packets.
+    pub(crate) fn heard(&self) -> impl Iterator<Item = (InterfaceId, Flow, u32, u64)> {
+        let row = |stream: &Stream| (stream.key.interface, stream.key.flow, stream.key.ssrc, stream.packets);
+        self.video_streams().into_iter().map(row)
+    }
+
     /// Whether any RTP stream was recognised.
     #[must_use]
     pub fn has_stream(&self) -> bool {

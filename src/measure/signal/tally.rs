@@ -64,6 +64,11 @@ impl Tally {
         self.samples
     }
 
+    /// How many different levels came.
+    pub(super) fn values(&self) -> usize {
+        self.levels.iter().filter(|count| **count > 0).count()
+    }
+
     /// The code at which the levels top out; `None`: none so far.
     pub(super) fn top(&self, scale: Option<LevelScale>) -> Option<u8> {
         let falls = scale.is_some_and(|scale| scale.slope_db < 0.0);
