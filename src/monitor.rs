@@ -43,6 +43,7 @@ use crate::measure::position::PositionMeter;
 use crate::measure::power::PowerMeter;
 use crate::measure::roles::Roles;
 use crate::measure::signal::SignalMeter;
+use crate::measure::stick_channels::ChannelMeter;
 use crate::measure::timing::TimingMeter;
 use crate::measure::vibration::VibrationMeter;
 use crate::measure::video::VideoMeter;
@@ -116,6 +117,7 @@ pub struct LinkMonitor {
     /// Restarts of senders that the life of the session knows of.
     restarts_seen: usize,
     failsafe: FailsafeMeter,
+    channels: ChannelMeter,
     vibration: VibrationMeter,
     power: PowerMeter,
     pose: AttitudeMeter,
@@ -277,7 +279,9 @@ impl LinkMonitor {
             self.context.now = at;
             self.advance_devices(at);
             self.video.advance(at);
-            self.failsafe.follow(self.latency.followed());
+            let followed = self.latency.followed();
+            self.channels.follow(&followed);
+            self.failsafe.follow(followed);
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
             self.video.note_levels(at, &self.signal, &self.context);

@@ -15,6 +15,7 @@ mod radio_keys;
 mod range_keys;
 mod reasons;
 mod session_keys;
+mod stick_keys;
 mod timing_keys;
 mod traffic_keys;
 mod vehicle_keys;
@@ -41,6 +42,7 @@ pub use range_keys::{
 };
 pub use reasons::{Reason, Uncompared};
 pub use session_keys::{LostWord, SessionReason, SessionVerdict};
+pub use stick_keys::{StickOutput, StickSummary};
 pub use timing_keys::{TimingSummary, TimingWhat};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
@@ -52,7 +54,7 @@ pub use wifi_keys::TransmitterSummary;
 pub use words::{
     BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause,
     Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod,
-    TheoryLimit, VideoSource,
+    StickDirection, StickFinding, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
@@ -103,6 +105,9 @@ pub struct Summary {
     pub freeze_threshold: Option<Threshold>,
     /// Every link's threshold.
     pub thresholds: Vec<Threshold>,
+    /// One per RC channel that the vehicle reports.
+    #[serde(default)]
+    pub sticks: Vec<StickSummary>,
     /// Each loss of control input that was seen.
     pub failsafe: Vec<FailsafeSummary>,
     /// VIBRATION levels.

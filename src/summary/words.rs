@@ -230,4 +230,24 @@ words! {
         /// Its trend is watched.
         TrendIsWatched = "trend is watched",
     }
+
+    /// Which way a channel goes when what it follows goes up.
+    StickDirection {
+        /// Up as well.
+        Same = "same",
+        /// Down.
+        Reversed = "reversed",
+    }
+
+    /// What is wrong with a channel, held against the handset's sticks.
+    StickFinding {
+        /// Its stick moves, and it never moved.
+        Dead = "dead",
+        /// It moved, and stands still now while its stick moves.
+        Stuck = "stuck",
+        /// It follows the stick of another number, and not its own.
+        Crossed = "crossed",
+        /// It goes against its stick.
+        Reversed = "reversed",
+    }
 }
