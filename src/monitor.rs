@@ -37,6 +37,7 @@ use crate::measure::claims::Claims;
 use crate::measure::context::Context;
 use crate::measure::failsafe::FailsafeMeter;
 use crate::measure::latency::LatencyMeter;
+use crate::measure::life::Life;
 use crate::measure::loss::LossMeter;
 use crate::measure::own_reports::ReportMeter;
 use crate::measure::position::PositionMeter;
@@ -158,6 +159,13 @@ impl LinkMonitor {
     #[must_use]
     pub fn of_recording(self) -> Self {
         Self { is_recorded: true, ..self }
+    }
+
+    /// What it takes is a bench test: the vehicle stands on the ground, armed or not.
+    #[must_use]
+    pub fn on_bench(mut self) -> Self {
+        self.context.life = Life::on_bench();
+        self
     }
 
     /// Takes the next entry of the session.

@@ -2,6 +2,7 @@
 
 mod alarm_command;
 mod analyse;
+mod bench_command;
 mod budget_command;
 mod demo_command;
 mod earlier_sessions;
@@ -49,6 +50,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Simulate(args) => simulate(&args),
         Command::Ports => ports(),
         Command::History(args) => history_command::run(&args.action),
+        Command::Bench(args) => bench_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),
         Command::Demo(args) => demo_command::run(&args),
         Command::Explain { figure } => explain_command::run(figure.as_deref()),

@@ -16,6 +16,7 @@ pub mod loss_runs;
 pub mod lower_hull;
 pub mod path_loss;
 pub mod periodogram;
+pub mod poisson;
 pub mod propagation;
 pub mod proportion;
 pub mod quantile;

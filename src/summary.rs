@@ -6,6 +6,7 @@
 //! `missing`) are data here, and written by `wording`. The history keeps the JSON and reads it again: of sentences it
 //! reads those that the text report shows.
 
+mod bench_keys;
 mod earlier_keys;
 mod event_keys;
 mod latency_keys;
@@ -28,6 +29,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+pub use bench_keys::{BenchNeeds, BenchRow, BenchSheet};
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
 pub use latency_keys::{
@@ -52,9 +54,9 @@ pub use verdict_keys::{
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause,
-    Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod,
-    StickDirection, StickFinding, TheoryLimit, VideoSource,
+    BatteryEnd, BenchItem, BenchNeed, BenchReason, BenchWord, Bound, BudgetLimit, ClockMethod, Codec, Course,
+    ExchangesFrom, LimitSource, LossCause, Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord,
+    SignalDirection, StageMethod, StickDirection, StickFinding, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};

@@ -244,10 +244,6 @@ impl Answers {
             findings.push(StickFinding::Reversed);
         }
         let steps = own.alone.max(own.unanswered);
-        Answer {
-            compared: Some(steps >= FOLLOWS),
-            stick: follows.map(|stick| (stick, direction)),
-            findings,
-        }
+        Answer { compared: Some(steps >= FOLLOWS), stick: follows.map(|stick| (stick, direction)), findings }
     }
 }

@@ -1,7 +1,7 @@
 //! Where a channel stands when nobody moves it: its centre, and how it jitters there.
 //!
 //! Definition: a still span is a second (or more, until it has 8 reports) within 200 us of which both halves have the
-//! same median and scatter alike. Still spans whose medians lie within 12 us are of one level. The centre is a level
+//! same median and scatter alike; what is not still loses its first half, so that a rest of a second and a half has one. Still spans whose medians lie within 12 us are of one level. The centre is a level
 //! between the ends to which the channel came back three times, from over 60 us away, and at least four in five times
 //! that it came to rest between its ends: a knob or a throttle rests anywhere and has none. Its figure is the mean of
 //! its spans' medians, with an interval by their scatter. Jitter: the interquartile range of all reports of still spans
@@ -42,9 +42,7 @@ struct Level {
 /// The levels at which a channel rests.
 #[derive(Clone, Debug, Default)]
 pub(super) struct RestLevels {
-    began: Nanos,
-    last: Nanos,
-    span: Vec<u16>,
+    span: Vec<(Nanos, u16)>,
     levels: Vec<Level>,
     /// The median of the last still span, until the channel leaves it.
     standing: Option<f64>,
@@ -55,21 +53,21 @@ pub(super) struct RestLevels {
 
 impl RestLevels {
     pub(super) fn observe(&mut self, at: Nanos, pulse: u16) {
-        if !self.span.is_empty() && at - self.last > GAP {
+        if self.span.last().is_some_and(|(last, _)| at - *last > GAP) {
             self.span.clear();
         }
-        if self.span.is_empty() {
-            self.began = at;
-        }
-        self.last = at;
         if self.standing.is_some_and(|level| (level - f64::from(pulse)).abs() > LEFT_US) {
             self.standing = None;
         }
-        self.span.push(pulse);
-        if (at - self.began >= SPAN && self.span.len() >= FEWEST) || self.span.len() >= MOST {
-            let span = std::mem::take(&mut self.span);
+        self.span.push((at, pulse));
+        let lasted = self.span.first().is_some_and(|(began, _)| at - *began >= SPAN);
+        if (lasted && self.span.len() >= FEWEST) || self.span.len() >= MOST {
+            let span: Vec<u16> = self.span.iter().map(|(_, pulse)| *pulse).collect();
             if let Some(median) = still(&span) {
                 self.stand(median, &span);
+                self.span.clear();
+            } else {
+                self.span.drain(..span.len().div_ceil(2));
             }
         }
     }
