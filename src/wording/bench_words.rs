@@ -9,9 +9,7 @@ pub const fn verdict(word: BenchWord) -> &'static str {
     match word {
         BenchWord::Passed => "PASSED: every required item lies on the right side of its limit",
         BenchWord::Failed => "FAILED: an item lies on the wrong side of its limit",
-        BenchWord::NotProven | BenchWord::NotMeasured => {
-            "NOT PROVEN: nothing failed so far, and more is needed"
-        }
+        BenchWord::NotProven | BenchWord::NotMeasured => "NOT PROVEN: no item failed, and more is needed",
     }
 }
 
@@ -70,8 +68,7 @@ fn figure(item: BenchItem, value: f64) -> String {
 /// The figure, or that there is none.
 #[must_use]
 pub fn value(row: &BenchRow) -> String {
-    let missing = if row.word == BenchWord::NotMeasured { quantity::NOT_MEASURED } else { "-" };
-    row.value.map_or_else(|| missing.to_owned(), |value| figure(row.item, value))
+    row.value.map_or_else(|| "-".to_owned(), |value| figure(row.item, value))
 }
 
 /// Its interval, empty where it has none or is exact.
@@ -112,7 +109,7 @@ pub fn remarks(row: &BenchRow, missing: Option<String>) -> Vec<String> {
         (None, _) => {}
     }
     all.extend(row.needs.as_ref().map(need));
-    if row.word == BenchWord::NotMeasured && !row.required {
+    if row.word == BenchWord::NotMeasured && !row.required && row.item != BenchItem::Answers {
         all.push("not required: the profile gives no limit for it".to_owned());
     }
     all
@@ -158,7 +155,7 @@ const fn reason(reason: BenchReason) -> &'static str {
         BenchReason::NoCentre => {
             "no channel came back to a centre three times: let each stick go after each move"
         }
-        BenchReason::NoDrill => "control input was never lost: switch the handset off, propellers off",
+        BenchReason::NoDrill => "control input has not been lost: propellers off, switch the handset off",
         BenchReason::NotDetected => {
             "in a drill the vehicle said nothing of it: ask for SYS_STATUS and HEARTBEAT"
         }

@@ -131,7 +131,7 @@ impl Plan {
 /// Where a stick goes: (start, length, from, to).
 type Course = Vec<(f64, f64, f64, f64)>;
 
-/// Each in turn, twice through: three times to both ends and back, held over a second each time.
+/// Each in turn, twice through: four times to both ends and back, held over a second each time.
 fn courses(plan: &mut Plan, random: &mut Random) -> Vec<Course> {
     let mut courses = vec![Course::new(); CHANNELS];
     let mut at = [1500.0; CHANNELS];
@@ -159,7 +159,6 @@ fn courses(plan: &mut Plan, random: &mut Random) -> Vec<Course> {
                 10 | 11 => &[2000.0, 1000.0, 2000.0, 1000.0],
                 _ => &[1900.0, 1500.0, 1100.0, 1500.0, 1900.0, 1500.0, 1100.0, 1500.0],
             };
-            let stops = if round == 1 { &stops[..stops.len().min(4)] } else { stops };
             let hold = if channel < 4 { (1400.0, 1900.0) } else { (1300.0, 1500.0) };
             for stop in stops {
                 go(channel, *stop, &mut time, random, hold);

@@ -2,8 +2,8 @@
 //!
 //! Definition: a still span is a second (or more, until it has 8 reports) within 200 us of which both halves have the
 //! same median and scatter alike; what is not still loses its first half, so that a rest of a second and a half has one. Still spans whose medians lie within 12 us are of one level. The centre is a level
-//! between the ends to which the channel came back three times, from over 60 us away, and at least four in five times
-//! that it came to rest between its ends: a knob or a throttle rests anywhere and has none. Its figure is the mean of
+//! between the ends to which the channel came back three times, from over 60 us away, and two and a half times as often
+//! as to any other between its ends: a knob or a throttle rests anywhere and has none. Its figure is the mean of
 //! its spans' medians, with an interval by their scatter. Jitter: the interquartile range of all reports of still spans
 //! about their span's median. Unit: us. Window: the session. Source: none, common practice; quartiles by rank.
 //! A gap of 2 s ends a span. Bounded: [`MOST_LEVELS`] levels, the most visited stay; 512 reports a span.
@@ -112,10 +112,12 @@ impl RestLevels {
         let (low, high) = (f64::from(low), f64::from(high));
         let end = END_SHARE * (high - low);
         let inner = self.levels.iter().filter(|level| level.mean > low + end && level.mean < high - end);
-        let all: u32 = inner.clone().map(|level| level.arrivals).sum();
-        let level = inner.max_by_key(|level| level.arrivals)?;
+        let mut inner: Vec<&Level> = inner.collect();
+        inner.sort_by_key(|level| std::cmp::Reverse(level.arrivals));
+        let level = inner.first()?;
+        let second = inner.get(1).map_or(0, |level| level.arrivals);
         let both_sides = level.mean - low >= SIDE_US && high - level.mean >= SIDE_US;
-        if !both_sides || level.arrivals < RETURNS || 5 * level.arrivals < 4 * all {
+        if !both_sides || level.arrivals < RETURNS || 2 * level.arrivals < 5 * second {
             return None;
         }
         let spans = f64::from(level.spans);
