@@ -20,7 +20,9 @@ fn main() {
         for seed in first..first + count {
             let wrong = wrong(plan(seed));
             sessions += u32::from(!wrong.is_empty());
-            wrong.iter().for_each(|line| println!("  {line}"));
+            for line in wrong {
+                println!("  {line}");
+            }
         }
         println!("{name}: {sessions} of {count} sessions with a channel that was not told rightly");
     }

@@ -66,8 +66,8 @@ fn judged(row: BenchRow, value: f64, interval: Interval, side: Side) -> BenchRow
     BenchRow { value: Some(value), interval: Some(interval), word, ..row }
 }
 
-fn needs(what: BenchNeed, more: Option<u64>) -> Option<BenchNeeds> {
-    Some(BenchNeeds { what, more, channels: Vec::new() })
+const fn needs(what: BenchNeed, more: Option<u64>) -> BenchNeeds {
+    BenchNeeds { what, more, channels: Vec::new() }
 }
 
 /// The sheet of a session; `sha256` of its recording, where there is one.
@@ -127,7 +127,7 @@ fn loss(summary: &Summary, profile: &Profile) -> Vec<BenchRow> {
         let Some(loss) = loss else { return BenchRow { reason: Some(BenchReason::NotHeard), ..row } };
         let row = judged(row, loss.ratio, loss.ci95, Side::AtMost);
         let more = needs::more(&row, summary.recording.duration_s);
-        BenchRow { needs: needs::open(&row).then(|| needs(BenchNeed::Seconds, more)).flatten(), ..row }
+        BenchRow { needs: needs::open(&row).then(|| needs(BenchNeed::Seconds, more)), ..row }
     };
     known.into_iter().map(of_one).collect()
 }
@@ -148,7 +148,7 @@ fn latency(summary: &Summary, profile: &Profile) -> [BenchRow; 2] {
             Some(_) => needs::more(&row, stage.events as f64),
         };
         let is_short = row.reason.is_none() && needs::open(&row);
-        BenchRow { needs: is_short.then(|| needs(BenchNeed::Moves, more)).flatten(), ..row }
+        BenchRow { needs: is_short.then(|| needs(BenchNeed::Moves, more)), ..row }
     })
 }
 
@@ -197,18 +197,18 @@ fn holds(summary: &Summary, profile: &Profile) -> BenchRow {
     // As long as it takes if no further one comes.
     let enough_s = 60.0 * interval[1] / row.limit;
     let more = (enough_s - holds.moving_s).ceil().max(1.0) as u64;
-    BenchRow { needs: needs(BenchNeed::MovingSeconds, Some(more)), ..row }
+    BenchRow { needs: Some(needs(BenchNeed::MovingSeconds, Some(more))), ..row }
 }
 
 fn supply(summary: &Summary, profile: &Profile) -> Vec<BenchRow> {
     let limit = profile.limits.supply_minutes();
     let none = || BenchRow { reason: Some(BenchReason::NoMinutes), ..row(BenchItem::Supply, limit, false) };
     let rows = summary.power.iter().map(|battery| {
-        let of = format!("{}/{} {}", battery.system, battery.component, battery.battery);
+        let of = format!("{}/{}/{}", battery.system, battery.component, battery.battery);
         match battery.minutes_left.zip(battery.minutes_left_ci95) {
             Some((minutes, interval)) => {
                 let row = judged(row(BenchItem::Supply, limit, false), minutes, interval, Side::AtLeast);
-                let needs = needs::open(&row).then(|| needs(BenchNeed::Seconds, None)).flatten();
+                let needs = needs::open(&row).then(|| needs(BenchNeed::Seconds, None));
                 BenchRow { of: Some(of), needs, ..row }
             }
             None => BenchRow { of: Some(of), ..none() },

@@ -74,7 +74,7 @@ pub(crate) struct SourceKey {
 
 impl SourceKey {
     /// Whether its sticks are numbered as the vehicle numbers its channels: RC messages are, axes are not.
-    pub(crate) const fn numbers_channels(&self) -> bool {
+    pub(crate) const fn numbers_channels(self) -> bool {
         self.kind <= 1
     }
 }

@@ -127,6 +127,7 @@ impl ChannelMeter {
             moved: travel.moved(jitter_us),
             low_us: travel.low,
             high_us: travel.high,
+            last_us: travel.last,
             travel_us: travel.high - travel.low,
             ends_seen: travel.ends_seen(),
             centre_us: centre.map(|(centre, _)| centre),

@@ -29,6 +29,15 @@ fn heading(sheet: &BenchSheet) -> Vec<String> {
         sheet.version
     )];
     lines.extend(sheet.sha256.as_ref().map(|hash| format!("SHA-256 {hash}")));
+    if recording.truncated {
+        lines.push("the file ends inside a record: everything before it is counted".to_owned());
+    }
+    lines.extend(
+        recording
+            .host_drops
+            .filter(|drops| *drops > 0)
+            .map(|drops| format!("this computer lost data itself: {drops}")),
+    );
     let tags: Vec<String> = recording.tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
     lines.push(if tags.is_empty() {
         "no equipment tags: --tag antenna=panel says what was tested".to_owned()
@@ -64,8 +73,10 @@ fn wrapped(text: &str, columns: usize) -> Vec<String> {
         if !lines[last].is_empty() && lines[last].chars().count() + 1 + word.chars().count() > columns {
             lines.push(word.to_owned());
         } else {
-            let space = if lines[last].is_empty() { "" } else { " " };
-            lines[last] += &format!("{space}{word}");
+            if !lines[last].is_empty() {
+                lines[last].push(' ');
+            }
+            lines[last].push_str(word);
         }
     }
     lines

@@ -19,6 +19,8 @@ pub struct StickSummary {
     pub low_us: u16,
     /// Highest seen.
     pub high_us: u16,
+    /// At the last report.
+    pub last_us: u16,
     /// From lowest to highest.
     pub travel_us: u16,
     /// Both ends were reached three times: what was seen is all of its travel.

@@ -195,6 +195,8 @@ words! {
         Held = "held",
         /// Never constant.
         Moving = "moving",
+        /// Constant, and neither as they were nor at the profile's failsafe values.
+        Elsewhere = "elsewhere",
     }
 
     /// Whose limit of vibration.
@@ -299,6 +301,8 @@ words! {
         Held = "held",
         /// In a drill outputs kept moving.
         Moving = "moving",
+        /// In a drill outputs came to rest at other values than the profile's.
+        Elsewhere = "elsewhere",
         /// The minutes left are not known.
         NoMinutes = "no_minutes",
         /// It is entered by hand, and was not.

@@ -40,6 +40,7 @@ pub fn title(row: &BenchRow) -> String {
     let name = item(row.item);
     match &row.of {
         Some(of) if is_of_channels(row.item) => format!("{name} (channel {of})"),
+        Some(of) if row.item == BenchItem::Supply => format!("{name}, battery {of}"),
         Some(of) => format!("{name}, {of}"),
         None => name.to_owned(),
     }
@@ -153,7 +154,7 @@ const fn reason(reason: BenchReason) -> &'static str {
              cannot be told"
         }
         BenchReason::NoCentre => {
-            "no channel came back to a centre three times: let each stick go after each move"
+            "no channel came back to a centre five times: let each stick go after each move"
         }
         BenchReason::NoDrill => "control input has not been lost: propellers off, switch the handset off",
         BenchReason::NotDetected => {
@@ -169,6 +170,9 @@ const fn reason(reason: BenchReason) -> &'static str {
         BenchReason::Moving => {
             "in a drill outputs kept moving: the vehicle steers by itself, or never went to failsafe; enter \
              failsafe_servo_us in the profile if it should"
+        }
+        BenchReason::Elsewhere => {
+            "in a drill outputs came to rest at other values than the profile's failsafe_servo_us"
         }
         BenchReason::NoMinutes => {
             "minutes left are not known: capacity_mah or cutoff_v in the profile, and minutes of load"

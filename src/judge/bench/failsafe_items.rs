@@ -18,7 +18,7 @@ pub(super) fn rows(failsafe: &[FailsafeSummary], profile: &Profile) -> [BenchRow
     let counted = BenchRow {
         value: Some(drills.len() as f64),
         word: if missing == 0 { BenchWord::Passed } else { BenchWord::NotProven },
-        needs: (missing > 0).then(|| needs(BenchNeed::Drills, Some(missing))).flatten(),
+        needs: (missing > 0).then(|| needs(BenchNeed::Drills, Some(missing))),
         reason: drills.is_empty().then_some(BenchReason::NoDrill),
         ..row(BenchItem::Drills, limits.failsafe_drills(), true)
     };
@@ -36,6 +36,7 @@ pub(super) fn rows(failsafe: &[FailsafeSummary], profile: &Profile) -> [BenchRow
         |drill| match drill.outputs {
             Some(OutputsWord::Held) => (BenchReason::Held, is_given),
             Some(OutputsWord::Moving) => (BenchReason::Moving, is_given),
+            Some(OutputsWord::Elsewhere) => (BenchReason::Elsewhere, is_given),
             _ => (BenchReason::NotSeen, false),
         },
     );
@@ -71,7 +72,7 @@ fn slowest(
     BenchRow {
         value: worst.map(|[low, high]| f64::midpoint(low, high)),
         interval: worst,
-        needs: (word == BenchWord::NotProven).then(|| needs(BenchNeed::Drills, Some(1))).flatten(),
+        needs: (word == BenchWord::NotProven).then(|| needs(BenchNeed::Drills, Some(1))),
         word,
         reason,
         ..row

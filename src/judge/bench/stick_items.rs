@@ -48,7 +48,7 @@ pub(super) fn rows(sticks: &[StickSummary], limits: &BenchLimits) -> [BenchRow; 
 type Steering<'a> = &'a dyn Fn(&dyn Fn(&StickSummary) -> Option<Judged>) -> Vec<Judged>;
 
 /// Rows of several channels as one: the worst stands for all.
-fn together(row: BenchRow, judged: &[Judged], side: Side, what: BenchNeed, more: u64) -> BenchRow {
+fn together(row: &BenchRow, judged: &[Judged], side: Side, what: BenchNeed, more: u64) -> BenchRow {
     let known = judged.iter().filter(|one| one.value.is_some());
     let order =
         |one: &&Judged| one.value.map_or(0.0, |value| if side == Side::AtMost { -value } else { value });
@@ -68,7 +68,7 @@ fn together(row: BenchRow, judged: &[Judged], side: Side, what: BenchNeed, more:
         (word == BenchWord::NotProven).then_some(BenchNeeds { what, more: Some(more), channels: open });
     let of = worst.map(|one| one.channel.to_string());
     let (value, interval) = worst.map_or((None, None), |one| (one.value, one.interval));
-    BenchRow { of, value, interval, word, failing_channels, needs, ..row }
+    BenchRow { of, value, interval, word, failing_channels, needs, ..row.clone() }
 }
 
 /// A count of the steps that its stick made is no limit of the profile: the number needed stands there.
@@ -116,7 +116,7 @@ fn travel(steer: Steering<'_>, limit: BenchLimit) -> BenchRow {
         let interval = stick.ends_seen.then_some([travel, travel]);
         Some(Judged { channel: stick.channel, value: Some(travel), interval, word })
     });
-    together(row(BenchItem::Travel, limit, true), &judged, Side::AtLeast, BenchNeed::Ends, TIMES)
+    together(&row(BenchItem::Travel, limit, true), &judged, Side::AtLeast, BenchNeed::Ends, TIMES)
 }
 
 fn centre(steer: Steering<'_>, limits: &BenchLimits) -> BenchRow {
@@ -135,7 +135,7 @@ fn centre(steer: Steering<'_>, limits: &BenchLimits) -> BenchRow {
     if judged.is_empty() {
         return BenchRow { reason: Some(BenchReason::NoCentre), ..row };
     }
-    together(row, &judged, Side::AtMost, BenchNeed::Rest, STILL_S)
+    together(&row, &judged, Side::AtMost, BenchNeed::Rest, STILL_S)
 }
 
 fn jitter(steer: Steering<'_>, limit: BenchLimit) -> BenchRow {
@@ -151,5 +151,5 @@ fn jitter(steer: Steering<'_>, limit: BenchLimit) -> BenchRow {
         let word = word(interval, limit.value, Side::AtMost);
         Some(Judged { channel: stick.channel, value: Some(jitter), interval: Some(interval), word })
     });
-    together(row(BenchItem::Jitter, limit, true), &judged, Side::AtMost, BenchNeed::Rest, 10)
+    together(&row(BenchItem::Jitter, limit, true), &judged, Side::AtMost, BenchNeed::Rest, 10)
 }

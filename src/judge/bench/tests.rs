@@ -37,6 +37,7 @@ fn stick(channel: u8) -> StickSummary {
         moved: true,
         low_us: 1100,
         high_us: 1900,
+        last_us: 1500,
         travel_us: 800,
         ends_seen: true,
         centre_us: Some(1503.0),
@@ -262,7 +263,7 @@ fn the_slowest_drill_counts_and_there_must_be_three() {
     }
     assert_eq!(words(&with(drill(None, safe, OutputsWord::Safe)), "", BenchItem::Detected), OPEN);
     // Held and moving fail only where it is said what they should be.
-    for outputs in [OutputsWord::Held, OutputsWord::Moving] {
+    for outputs in [OutputsWord::Held, OutputsWord::Moving, OutputsWord::Elsewhere] {
         let summary = with(drill(quick, None, outputs));
         assert_eq!(words(&summary, "", BenchItem::Outputs), OPEN);
         assert_eq!(words(&summary, "[vehicle.failsafe_servo_us]\n1 = 1000\n", BenchItem::Outputs), FAILED);

@@ -57,13 +57,13 @@ impl StageEvidence {
     }
 
     /// A row of a pair, with how the output answers to the stick.
-    pub(super) fn answer(&self, (stick, output): (u8, u8), row: LatencyChannel) -> LatencyChannel {
+    pub(super) fn answer(&self, (stick, output): (u8, u8), row: &LatencyChannel) -> LatencyChannel {
         let is_pair = |follow: &Follow| (follow.stick, follow.output) == (stick, output);
         let curve = self.follows.iter().find(|(follow, _)| is_pair(follow)).map(|(_, curve)| curve);
         LatencyChannel {
             reversed: curve.map(Curve::is_reversed),
             dead_band_us: curve.and_then(Curve::dead_band_us),
-            ..row
+            ..row.clone()
         }
     }
 

@@ -2,8 +2,9 @@
 //!
 //! Definition: a still span is a second (or more, until it has 8 reports) within 200 us of which both halves have the
 //! same median and scatter alike; what is not still loses its first half, so that a rest of a second and a half has one. Still spans whose medians lie within 12 us are of one level. The centre is a level
-//! between the ends to which the channel came back three times, from over 60 us away, and two and a half times as often
-//! as to any other between its ends: a knob or a throttle rests anywhere and has none. Its figure is the mean of
+//! between the ends to which the channel came back five times, from over 60 us away, and two and a half times as often
+//! as to any other between its ends, and whose spans' medians scatter by no more than 3 us (or three quarters of the
+//! jitter): a knob or a throttle rests anywhere, and a throttle in hover near one place, never at it. Its figure is the mean of
 //! its spans' medians, with an interval by their scatter. Jitter: the interquartile range of all reports of still spans
 //! about their span's median. Unit: us. Window: the session. Source: none, common practice; quartiles by rank.
 //! A gap of 2 s ends a span. Bounded: [`MOST_LEVELS`] levels, the most visited stay; 512 reports a span.
@@ -21,7 +22,9 @@ const WIDEST_US: u16 = 200;
 const LEVEL_US: f64 = 12.0;
 const LEFT_US: f64 = 60.0;
 const MOST_LEVELS: usize = 16;
-const RETURNS: u32 = 3;
+const RETURNS: u32 = 5;
+/// A spring brings a stick back so nearly to one place (standard deviation); a hand does not.
+const SPRING_US: f64 = 3.0;
 /// Either side of a centre the channel goes at least so far.
 const SIDE_US: f64 = 100.0;
 /// Nearer the ends than this share of the travel is an end.
@@ -83,18 +86,17 @@ impl RestLevels {
         let near = |level: &&mut Level| (level.mean - median).abs() <= LEVEL_US;
         let known = self.levels.iter_mut().filter(near);
         let known = known.min_by(|a, b| (a.mean - median).abs().total_cmp(&(b.mean - median).abs()));
-        let level = match known {
-            Some(level) => level,
-            None => {
-                if self.levels.len() >= MOST_LEVELS {
-                    let least = self.levels.iter().enumerate().min_by_key(|(_, level)| level.spans);
-                    let least = least.map_or(0, |(place, _)| place);
-                    self.levels.swap_remove(least);
-                }
-                self.levels.push(Level { mean: median, ..Level::default() });
-                let last = self.levels.len() - 1;
-                &mut self.levels[last]
+        let level = if let Some(level) = known {
+            level
+        } else {
+            if self.levels.len() >= MOST_LEVELS {
+                let least = self.levels.iter().enumerate().min_by_key(|(_, level)| level.spans);
+                let least = least.map_or(0, |(place, _)| place);
+                self.levels.swap_remove(least);
             }
+            self.levels.push(Level { mean: median, ..Level::default() });
+            let last = self.levels.len() - 1;
+            &mut self.levels[last]
         };
         level.spans += 1;
         level.arrivals += u32::from(arrives);
@@ -121,7 +123,11 @@ impl RestLevels {
             return None;
         }
         let spans = f64::from(level.spans);
-        let error = (level.squares / (spans - 1.0).max(1.0) / spans).sqrt();
+        let scatter = (level.squares / (spans - 1.0).max(1.0)).sqrt();
+        if scatter > SPRING_US.max(0.75 * self.jitter_us().unwrap_or(0.0)) {
+            return None;
+        }
+        let error = scatter / spans.sqrt();
         // Half the last digit of a report at least.
         let reach = (2.0 * error).max(0.5);
         Some((level.mean, [level.mean - reach, level.mean + reach]))
@@ -167,4 +173,52 @@ fn quartiles(values: &[u16]) -> [f64; 3] {
         let at = |place: f64| sorted.get(place as usize).copied().map_or(0.0, f64::from);
         f64::midpoint(at(place.floor()), at(place.ceil()))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::stick_channels::rest_levels::*;
+
+    /// Reports at 20 Hz: out to a side for 1.5 s, and then for 3 s at each of the places in turn.
+    fn of(places: &[f64]) -> RestLevels {
+        let mut rest = RestLevels::default();
+        let mut at = Nanos::ZERO;
+        for (number, place) in places.iter().enumerate() {
+            let side = if number % 2 == 0 { 1900.0 } else { 1100.0 };
+            for report in 0..90 {
+                at += Nanos::from_millis(50);
+                rest.observe(at, if report < 30 { side } else { *place } as u16);
+            }
+        }
+        rest
+    }
+
+    #[test]
+    fn a_spring_has_a_centre_and_a_hand_has_none() {
+        let spring = of(&[1502.0, 1500.0, 1503.0, 1501.0, 1498.0]);
+        let (centre, [low, high]) = spring.centre(1100, 1900).unwrap();
+        assert!((centre - 1500.8).abs() < 0.3 && low < 1501.0 && 1500.6 < high, "{centre} {low} {high}");
+        let hover = [1440.0, 1456.0, 1462.0, 1447.0, 1438.0, 1461.0, 1450.0, 1443.0];
+        assert_eq!(of(&hover).centre(1100, 1900), None);
+        // Four times is no habit yet; nor is a place to which it comes back as often as to another.
+        assert_eq!(of(&[1500.0; 4]).centre(1100, 1900), None);
+        assert_eq!(of(&[1500.0, 1300.0].repeat(6)).centre(1100, 1900), None);
+        // A rest at an end is no centre.
+        assert_eq!(of(&[1100.0; 5]).centre(1100, 1900), None);
+        assert_eq!(of(&[1500.0; 3]).jitter_us(), Some(0.0));
+    }
+
+    /// Against the quartiles of the same values, sorted.
+    #[test]
+    fn jitter_is_the_range_of_the_middle_half() {
+        let mut rest = RestLevels::default();
+        let noise = |number: i64| (number * 7919 % 31) - 15;
+        let mut all: Vec<i64> = (0..2000).map(noise).collect();
+        for (number, own) in all.iter().enumerate() {
+            rest.observe(Nanos::from_millis(20 * number as i64), (1500 + own) as u16);
+        }
+        all.sort_unstable();
+        let exact = (all[1500] - all[500]) as f64;
+        assert!((rest.jitter_us().unwrap() - exact).abs() <= 1.0, "{:?} {exact}", rest.jitter_us());
+    }
 }

@@ -42,7 +42,7 @@ pub(super) struct Travel {
     pub(super) low: u16,
     pub(super) high: u16,
     pub(super) step: Option<u16>,
-    last: u16,
+    pub(super) last: u16,
     ends: [End; 2],
 }
 
@@ -80,7 +80,9 @@ mod tests {
 
     fn of(pulses: &[u16]) -> Travel {
         let mut travel = Travel::default();
-        pulses.iter().for_each(|pulse| travel.observe(*pulse));
+        for pulse in pulses {
+            travel.observe(*pulse);
+        }
         travel
     }
 
