@@ -42,6 +42,7 @@ macro_rules! limits {
             })+
 
             /// Every key with its default.
+            #[cfg(feature = "internals")]
             pub const DEFAULTS: &'static [(&'static str, f64)] = &[$((stringify!($name), $default)),+];
         }
     };

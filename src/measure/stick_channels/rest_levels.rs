@@ -1,13 +1,14 @@
 //! Where a channel stands when nobody moves it: its centre, and how it jitters there.
 //!
 //! Definition: a still span is a second (or more, until it has 8 reports) within 200 us of which both halves have the
-//! same median and scatter alike; what is not still loses its first half, so that a rest of a second and a half has one. Still spans whose medians lie within 12 us are of one level. The centre is a level
-//! between the ends to which the channel came back five times, from over 60 us away, and two and a half times as often
-//! as to any other between its ends, and whose spans' medians scatter by no more than 3 us (or three quarters of the
-//! jitter): a knob or a throttle rests anywhere, and a throttle in hover near one place, never at it. Its figure is the mean of
-//! its spans' medians, with an interval by their scatter. Jitter: the interquartile range of all reports of still spans
-//! about their span's median. Unit: us. Window: the session. Source: none, common practice; quartiles by rank.
-//! A gap of 2 s ends a span. Bounded: [`MOST_LEVELS`] levels, the most visited stay; 512 reports a span.
+//! same median and scatter alike; what is not still loses its first half, so that a rest of a second and a half has one.
+//! Still spans whose medians lie within 12 us are of one level. The centre is a level between the ends to which the
+//! channel came back five times, from over 60 us away, and two and a half times as often as to any other between its
+//! ends, and whose spans' medians scatter by no more than 3 us (or three quarters of the jitter): a knob or a throttle
+//! rests anywhere, and a throttle in hover near one place, never at it. Its figure is the mean of its spans' medians,
+//! with an interval by their scatter. Jitter: the interquartile range of all reports of still spans about their span's
+//! median. Unit: us. Window: the session. Source: none, common practice; quartiles by rank. A gap of 2 s ends a span; a
+//! restart and a duplicate change nothing. Bounded: [`MOST_LEVELS`] levels, the most visited stay; 512 reports a span.
 
 use crate::units::Nanos;
 use crate::units::interval::Interval;
