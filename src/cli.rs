@@ -1,6 +1,6 @@
 //! What was typed on the command line, before it is looked at.
 //!
-//! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input.
+//! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input, 3 not proven (bench).
 
 use std::path::PathBuf;
 
@@ -34,6 +34,8 @@ pub enum Command {
     Replay(ReplayArgs),
     /// The figures of recordings, without a screen.
     Summary(SummaryArgs),
+    /// The sheet of a bench test, propellers off: what passed, what failed, how much more is needed.
+    Bench(BenchArgs),
     /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
     /// What theory predicts for each link, from the profile alone, before the first flight.
@@ -202,6 +204,23 @@ pub struct SummaryArgs {
     /// Overwrite that file if it is there.
     #[arg(long)]
     pub yes: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub common: Common,
+}
+
+/// `bench`.
+#[derive(Debug, Args)]
+pub struct BenchArgs {
+    /// The recording of the test.
+    #[arg(long, value_name = "FILE")]
+    pub from: PathBuf,
+    /// One JSON object.
+    #[arg(long, conflicts_with = "markdown")]
+    pub json: bool,
+    /// As Markdown, to keep and to sign.
+    #[arg(long)]
+    pub markdown: bool,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub common: Common,

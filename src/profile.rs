@@ -2,6 +2,7 @@
 //!
 //! TOML; a key that it does not know is an error that names the key and the line.
 
+mod bench_limits;
 mod checked;
 mod named_sources;
 mod places;
@@ -9,6 +10,7 @@ mod radio_budget;
 
 use std::collections::BTreeMap;
 
+pub use bench_limits::{BenchLimit, BenchLimits};
 pub use named_sources::SourcesProfile;
 pub use radio_budget::BudgetProfile;
 use serde::{Deserialize, Serialize};
@@ -32,6 +34,8 @@ pub struct Profile {
     pub battery: BatteryProfile,
     /// Limits for vibration.
     pub vibration: VibrationProfile,
+    /// What a bench test must show.
+    pub limits: BenchLimits,
     /// Tags of every session made with this profile.
     #[serde(deserialize_with = "checked::tags")]
     pub tags: BTreeMap<String, String>,

@@ -2,6 +2,7 @@
 
 mod alarm_command;
 mod analyse;
+mod bench_command;
 mod budget_command;
 mod demo_command;
 mod earlier_sessions;
@@ -54,6 +55,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Ports => ports(),
         Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
+        Command::Bench(args) => bench_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),
         Command::Profile { action } => profile_command::run(&action),
         Command::Demo(args) => demo_command::run(&args),

@@ -17,6 +17,7 @@ pub mod lower_hull;
 pub mod mean_uncertainty;
 pub mod path_loss;
 pub mod periodogram;
+pub mod poisson;
 pub mod propagation;
 pub mod proportion;
 pub mod quantile;

@@ -72,6 +72,13 @@ pub(crate) struct SourceKey {
     kind: u8,
 }
 
+impl SourceKey {
+    /// Whether its sticks are numbered as the vehicle numbers its channels: RC messages are, axes are not.
+    pub(crate) const fn numbers_channels(self) -> bool {
+        self.kind <= 1
+    }
+}
+
 /// What is known to follow the sticks.
 #[derive(Clone, Debug, Default)]
 pub struct Followed {
@@ -366,7 +373,7 @@ fn unless_contradicted(
 fn channel(stick: Option<u8>, input: Option<u8>, servo: Option<u8>) -> LatencyChannel {
     let [stick, input, servo] =
         [stick, input, servo].map(|from_zero| from_zero.map(|from_zero| from_zero + 1));
-    LatencyChannel { stick, input, servo, events: 0, p50_ms: None }
+    LatencyChannel { stick, input, servo, events: 0, p50_ms: None, reversed: None, dead_band_us: None }
 }
 
 /// What the clocks make of a stage whose sticks are on host time.

@@ -170,6 +170,7 @@ impl LinkMonitor {
                 self.latency.observe(at, sender, telemetry, &self.clocks, context);
                 self.signal.observe(at, sender, telemetry, context);
                 self.failsafe.observe(at, sender, telemetry, context);
+                self.channels.observe(at, sender, telemetry, context);
             }
             Telemetry::RcOverride { .. }
             | Telemetry::ManualControl { .. }
@@ -177,6 +178,7 @@ impl LinkMonitor {
             | Telemetry::ServoOutput { .. } => {
                 self.latency.observe(at, sender, telemetry, &self.clocks, context);
                 self.failsafe.observe(at, sender, telemetry, context);
+                self.channels.observe(at, sender, telemetry, context);
             }
             Telemetry::Heartbeat { .. } => self.failsafe.observe(at, sender, telemetry, context),
             Telemetry::SystemStatus { .. } => {

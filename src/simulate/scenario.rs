@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-pub(crate) use control_settings::{Control, Delay, Moves, Servo, StickMessage};
+pub(crate) use control_settings::{Channel, Control, Delay, Moves, Servo, StickMessage};
 pub(crate) use happening::{Cause, Failsafe, Mark, MarkWord, Outputs, Silence, Who};
 pub(crate) use life_settings::{
     FarEnd, GoesOn, HandsetFix, HandsetWay, Numbering, Recorder, Source, Spells, is_on, last_off, starts,
@@ -134,6 +134,13 @@ impl Scenario {
             let sticks = control.moves.iter().flat_map(|moves| moves.sticks.iter().copied());
             if sticks
                 .chain(control.servo.iter().filter_map(|servo| servo.stick))
+                .chain(
+                    control
+                        .channel
+                        .iter()
+                        .flat_map(|channel| [Some(channel.number), channel.stick])
+                        .flatten(),
+                )
                 .any(|s| !(1..=8).contains(&s))
             {
                 return senseless("control: sticks are numbered from 1 to 8");

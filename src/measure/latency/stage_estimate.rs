@@ -168,7 +168,7 @@ impl StageEstimate {
         let channels = self.pairs.iter().map(|own| LatencyChannel {
             events: own.events,
             p50_ms: own.p50_ms,
-            ..numbered(own.stick, own.output)
+            ..self.evidence.answer((own.stick, own.output), &numbered(own.stick, own.output))
         });
         LatencyStage {
             method: StageMethod::IntervalCensored,
@@ -250,7 +250,7 @@ pub(super) fn difference(
         Some(LatencyChannel {
             events: servo.events.min(input.events),
             p50_ms: servo.p50_ms.zip(input.p50_ms).map(|(servo, input)| (servo - input).max(0.0)),
-            ..numbered(input.output, servo.output)
+            ..evidence.answer((input.output, servo.output), &numbered(input.output, servo.output))
         })
     });
     let p50_ms = Some(between.max(0.0)).filter(|_| events >= FEWEST);
