@@ -73,8 +73,9 @@ impl ReportMeter {
         report.samples += 1;
         match *telemetry {
             Telemetry::SystemStatus { drop_ratio, errors, .. } => {
-                report.drop_ratio = Some(drop_ratio);
-                report.drop_ratio_max = Some(report.drop_ratio_max.unwrap_or(0.0).max(drop_ratio));
+                report.drop_ratio = drop_ratio.or(report.drop_ratio);
+                let both = report.drop_ratio_max.into_iter().chain(drop_ratio);
+                report.drop_ratio_max = both.reduce(f64::max);
                 report.errors.take(errors);
             }
             Telemetry::Radio {
@@ -89,8 +90,7 @@ impl ReportMeter {
             } => {
                 report.errors.take(rx_errors);
                 report.corrected.get_or_insert_default().take(fixed);
-                let least = report.tx_buffer_min.unwrap_or(u8::MAX).min(tx_buffer_percent);
-                report.tx_buffer_min = Some(least);
+                report.tx_buffer_min = report.tx_buffer_min.into_iter().chain(tx_buffer_percent).min();
                 report.levels = [rssi, noise, remote_rssi, remote_noise];
             }
             _ => {}
@@ -136,7 +136,7 @@ mod tests {
                 remote_rssi: Some(170),
                 noise: Some(60),
                 remote_noise: None,
-                tx_buffer_percent: 90,
+                tx_buffer_percent: Some(90),
                 rx_errors,
                 fixed,
                 older: false,

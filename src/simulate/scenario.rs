@@ -3,6 +3,7 @@
 //! A key that is not known is an error that names the key and the line. Times are
 //! seconds from the session's start, levels dBm, delays milliseconds.
 
+mod bounds;
 mod control_settings;
 mod happening;
 mod life_settings;
@@ -117,8 +118,11 @@ impl Scenario {
 
     /// Reads a scenario from TOML text; an error names where it came from.
     pub fn parse(text: &str, origin: &Path) -> Result<Self, ScenarioError> {
-        let scenario: Self = toml::from_str(text)
-            .map_err(|error| ScenarioError::Syntax { path: origin.to_owned(), error: Box::new(error) })?;
+        let syntax = |error| ScenarioError::Syntax { path: origin.to_owned(), error: Box::new(error) };
+        let scenario: Self = toml::from_str(text).map_err(syntax)?;
+        if let Some(what) = bounds::beyond(&toml::from_str(text).map_err(syntax)?) {
+            return Err(ScenarioError::Senseless(what));
+        }
         scenario.checked()
     }
 

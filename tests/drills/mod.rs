@@ -375,7 +375,7 @@ fn status(world: &World<'_>, time: f64) -> Telemetry {
         voltage_v: None,
         current_a: None,
         remaining_percent: None,
-        drop_ratio: 0.0,
+        drop_ratio: Some(0.0),
         errors: 0,
     }
 }
