@@ -305,19 +305,21 @@ impl Sequence {
         one_by_one + SCATTER * self.rate.spread_over(silence) * expected
     }
 
-    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, that
-    /// nothing is surely lost; one that went on, that all of it is.
+    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, or where the rest has
+    /// room for what is missing, that nothing is surely lost; one that went on, that all of it is.
     pub(super) fn resolve_doubt(&mut self, passed: Passed) {
         let Passed::Went { sender_us, host } = passed else { return };
         let Some(Doubt { first, silence }) = self.doubt.take() else { return };
         let missing = host.secs() - sender_us as f64 / 1e6;
         let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first) else { return };
         let doubted = missing > LAG.secs();
-        if missing > 0.9 * silence.secs() {
+        let gap = self.gaps.open()[index];
+        // What it sent before it stood still, or after, may be lost all the same.
+        let sent = self.utmost(Nanos::from_secs_f64((silence.secs() - missing).max(0.0))) + NEXT as f64;
+        if missing > 0.9 * silence.secs() && gap.length as f64 > sent {
             self.take_back(index);
             return;
         }
-        let gap = self.gaps.open()[index];
         let was_sure = !gap.doubted && gap.less < gap.length;
         if was_sure == doubted && self.take_back(index).is_some() {
             let gap = Gap { doubted, less: 0, ..gap };
