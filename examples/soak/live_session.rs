@@ -12,6 +12,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use fadewatch::clock::SessionClock;
+use nix::fcntl::{FcntlArg, FdFlag, fcntl};
 use nix::sys::signal::{Signal, kill};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use nix::unistd::Pid;
@@ -33,6 +34,9 @@ impl Terminal {
         let mut settings = tcgetattr(&pair.slave)?;
         cfmakeraw(&mut settings);
         tcsetattr(&pair.slave, SetArg::TCSANOW, &settings)?;
+        // The program must not inherit it: an end that is open somewhere is never gone.
+        fcntl(&pair.master, FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC))?;
+        fcntl(&pair.slave, FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC))?;
         let _ = std::fs::remove_file(link);
         std::os::unix::fs::symlink(nix::unistd::ttyname(&pair.slave)?, link)?;
         Ok(Self(File::from(pair.master), pair.slave))
