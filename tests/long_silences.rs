@@ -313,3 +313,16 @@ fn a_sender_that_stood_still_lost_nothing() {
         }
     }
 }
+
+/// Without a clock, and for less than a round: its next number may be 0, which tells no restart.
+#[test]
+fn a_sender_that_stood_still_before_zero_did_not_restart() {
+    for (still_s, rate) in [(3.0, 27.0), (3.0, 35.0), (5.0, 22.0), (5.0, 40.0)] {
+        let mut bench = Bench::default();
+        let next = bench.run((0.0, 40.0), rate, 4096 - (40.0 * rate) as u64, None);
+        assert_eq!(next % 256, 0);
+        bench.run((40.0 + still_s, 60.0), rate, next, None);
+        let row = bench.row();
+        assert_eq!((row.lost, row.restarts), (Some(0), 0), "{still_s} s at {rate} a second");
+    }
+}

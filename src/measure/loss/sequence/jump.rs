@@ -251,7 +251,8 @@ impl Sequence {
         let rounds = self.rounds(least, silence, expected);
         let Rounds { spread, scatter, likely, many, utmost, off, is_even, .. } = rounds;
         let is_zero = number <= NEAR_ZERO;
-        let is_next = least <= NEXT && (likely > 0 || off > JUMP && !is_zero);
+        // A count that goes on from 255 to 0 is as likely as one that began anew just then.
+        let is_next = least <= NEXT && (likely > 0 || off > JUMP && (!is_zero || least == 1));
         if is_next {
             // By 255 to 1 it paused and went on, with a loss or two, or began anew a little further on.
             let more = if off <= scatter { 256 * many } else { 0 };
