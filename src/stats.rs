@@ -9,6 +9,7 @@ pub mod correlation;
 pub mod distinct_sets;
 pub mod ems;
 pub mod geodesic;
+pub mod heard_table;
 pub mod isotonic;
 pub mod local_trend;
 pub mod logistic;

@@ -204,13 +204,15 @@ fn silences_longer_than_the_numbers_are_told_by_the_sender_s_own_rate() {
                 bench.arrive(at, SENDER, number, number, boot);
             }
             let row = bench.row();
+            // Whole rounds look like a sender that stood still: they may be lost.
+            let surely = if length % 256 == 0 { 0 } else { length };
             assert_eq!(
-                (row.lost.expect("followed"), row.restarts),
-                (length, 0),
+                (row.lost, row.restarts),
+                (Some(surely), 0),
                 "{length} frames, boot clock {boot_clock}"
             );
-            assert_eq!(row.lost_ci95.expect("followed"), [length; 2]);
-            assert_eq!(row.loss_periods.expect("followed").max_length, length);
+            assert_eq!(row.lost_ci95, Some([surely, length]), "{length} frames, boot clock {boot_clock}");
+            assert_eq!(row.loss_periods.expect("followed").max_length, surely);
         }
     }
 }
