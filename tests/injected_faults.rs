@@ -111,7 +111,7 @@ fn noise_on_the_port_costs_no_frame() {
     let (mut noise, mut sent) = (0, 0);
     for number in 0..400 {
         let mut bytes = vec![0; random.random_range(0..40)];
-        bytes.iter_mut().for_each(|byte| *byte = random.random());
+        random.fill(&mut bytes[..]);
         noise += bytes.len();
         bytes.extend(heartbeat(number, (1, 1)));
         sent += bytes.len();

@@ -56,7 +56,9 @@ fn report(senders: &[FaultySender], summary: &Value) -> anyhow::Result<()> {
         exact += u32::from(is_exact);
     }
     println!("lost exact of {exact} of {} senders", senders.len());
-    wrong.iter().for_each(|line| println!("{line}"));
+    for line in &wrong {
+        println!("{line}");
+    }
     anyhow::ensure!(wrong.is_empty(), "{} figures are wrong", wrong.len());
     Ok(())
 }
