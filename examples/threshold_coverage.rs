@@ -18,7 +18,7 @@ use fadewatch::measure::position::PositionMeter;
 use fadewatch::measure::signal::SignalMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
-use fadewatch::stats::path_loss;
+use fadewatch::stats::curve_fit::path_loss;
 use fadewatch::summary::Threshold;
 use fadewatch::units::{LevelUnit, Nanos};
 use fadewatch::wire::telemetry::Telemetry;

@@ -16,7 +16,7 @@ use super::store::{
 use super::{Choice, History, HistoryError, blob, equipment, is_credible, link_threshold};
 use crate::judge::freeze_level;
 use crate::judge::freeze_level::LevelCount;
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 
 /// Fewer freezes than this are no reason to prefer RTP over marks.
 const ENOUGH_FREEZES: u64 = 5;

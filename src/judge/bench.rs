@@ -13,7 +13,7 @@ mod needs;
 mod stick_items;
 
 use crate::profile::{BenchLimit, LinkRole, Profile};
-use crate::stats::poisson;
+use crate::stats::sample::poisson;
 use crate::summary::{
     BenchItem, BenchNeed, BenchNeeds, BenchReason, BenchRow, BenchSheet, BenchWord, Bound, Interval,
     LatencyStage, LimitSource, Summary,

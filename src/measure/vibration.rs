@@ -19,7 +19,7 @@ use super::context::{Context, Sender};
 use crate::profile::LinkRole;
 use crate::snapshot::{LimitBasis, Suspicion, VibrationView, View};
 use crate::stats::heard_table::HeardTable;
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 use crate::summary::{LimitSource, Reason, Summary, VibrationLimit, VibrationSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;

@@ -27,7 +27,7 @@ use super::context::Context;
 use super::timing::Row;
 use crate::profile::LinkProfile;
 use crate::record::{Flow, InterfaceId};
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::summary::{RatioEstimate, VideoSource};
 use crate::units::Nanos;
 use crate::wire::rtp;

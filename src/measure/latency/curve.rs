@@ -5,7 +5,7 @@
 //! (end stops) and within (dead band). Where still pairs do not fit that, it goes from one still level to the next.
 //! Unit: half microseconds on both sides.
 
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 
 /// Still levels closer than this are one.
 const LEVEL: f64 = 6.0;

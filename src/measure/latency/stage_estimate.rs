@@ -3,7 +3,7 @@
 //! Where the radio's frame period is known, the median by it is an input (`frame_period`): it moves the whole
 //! distribution, whose shape stays as the samples show it. Unit: ms.
 
-use crate::stats::bootstrap::percentile_interval;
+use crate::stats::sample::bootstrap::percentile_interval;
 use crate::summary::{Bound, Interval, LatencyChannel, LatencyStage, MovesNeeded, StageMethod};
 
 use super::age_distribution::{AgeDistribution, Replicates, SHARES, TIGHT};

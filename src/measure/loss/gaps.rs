@@ -8,7 +8,7 @@
 
 use std::collections::VecDeque;
 
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::units::Nanos;
 
 const FEWEST_OPEN: usize = 64;

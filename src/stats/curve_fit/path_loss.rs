@@ -8,8 +8,8 @@
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use super::bootstrap::Resampler;
-use super::quantile;
+use crate::stats::sample::bootstrap::Resampler;
+use crate::stats::sample::quantile;
 
 pub(super) const HUBER: f64 = 1.345;
 /// Of a normal: standard deviation over median absolute deviation.
@@ -245,7 +245,7 @@ pub(super) fn correlation_of(residuals: &[f64]) -> f64 {
 mod tests {
     use serde_json::Value;
 
-    use crate::stats::path_loss::*;
+    use crate::stats::curve_fit::path_loss::*;
 
     fn least_squares(points: &[(f64, f64)]) -> (f64, f64) {
         let mut sum = Normal::default();
@@ -259,7 +259,8 @@ mod tests {
     /// log10(d / 100 m).
     #[test]
     fn the_textbook_example() {
-        let vectors: Value = serde_json::from_str(include_str!("../../tests/vectors/pathloss.json")).unwrap();
+        let vectors: Value =
+            serde_json::from_str(include_str!("../../../tests/vectors/pathloss.json")).unwrap();
         let example = &vectors["rappaport_ex"];
         let number = |value: &Value| value.as_f64().unwrap();
         let points: Vec<(f64, f64)> = example["d_m"]
@@ -279,7 +280,8 @@ mod tests {
     /// ITU-R P.525: free space is n = 2 with the loss of 1 m (scipy 1.17.1, exact form).
     #[test]
     fn free_space_has_exponent_two() {
-        let vectors: Value = serde_json::from_str(include_str!("../../tests/vectors/pathloss.json")).unwrap();
+        let vectors: Value =
+            serde_json::from_str(include_str!("../../../tests/vectors/pathloss.json")).unwrap();
         let points: Vec<(f64, f64)> = vectors["fspl"]
             .as_array()
             .unwrap()

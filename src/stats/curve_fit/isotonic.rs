@@ -25,12 +25,13 @@ pub fn fit(values: impl IntoIterator<Item = (f64, f64)>) -> Vec<f64> {
 mod tests {
     use serde_json::Value;
 
-    use crate::stats::isotonic::*;
+    use crate::stats::curve_fit::isotonic::*;
 
     /// scikit-learn 1.9.1 `IsotonicRegression`: see tests/vectors/isotonic.json.
     #[test]
     fn it_is_the_published_estimate() {
-        let vectors: Value = serde_json::from_str(include_str!("../../tests/vectors/isotonic.json")).unwrap();
+        let vectors: Value =
+            serde_json::from_str(include_str!("../../../tests/vectors/isotonic.json")).unwrap();
         for case in vectors["cases"].as_array().unwrap() {
             let numbers = |key: &str| -> Option<Vec<f64>> {
                 Some(case[key].as_array()?.iter().map(|number| number.as_f64().unwrap()).collect())

@@ -77,10 +77,10 @@ impl Path {
 mod tests {
     use serde_json::Value;
 
-    use crate::stats::propagation::*;
+    use crate::stats::space::propagation::*;
 
     fn vectors() -> Value {
-        serde_json::from_str(include_str!("../../tests/vectors/pathloss.json")).unwrap()
+        serde_json::from_str(include_str!("../../../tests/vectors/pathloss.json")).unwrap()
     }
 
     fn number(value: &Value) -> f64 {

@@ -47,7 +47,7 @@ impl BlockMean {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::block_mean::*;
+    use crate::stats::time_series::block_mean::*;
 
     /// 1 to 5 by hand: variance 2.5; lag-one products (-2)(-1) + 0 + 0 + (1)(2) = 4 of 10, corrected 0.4 + 2.2 / 5 =
     /// 0.84, held at 0.8: nine times. t(4) at 0.975 is 2.776 (any table).

@@ -45,12 +45,13 @@ pub fn slant_m(horizontal_m: f64, height_m: f64) -> f64 {
 mod tests {
     use serde_json::Value;
 
-    use crate::stats::geodesic::*;
+    use crate::stats::space::geodesic::*;
 
     /// geographiclib 2.1 (Karney 2013), 64 short cases from degE7 points.
     #[test]
     fn short_distances_match_the_geodesic() {
-        let vectors: Value = serde_json::from_str(include_str!("../../tests/vectors/geodesic.json")).unwrap();
+        let vectors: Value =
+            serde_json::from_str(include_str!("../../../tests/vectors/geodesic.json")).unwrap();
         let mut checked = 0;
         for case in vectors["cases"].as_array().unwrap() {
             let Some(expected) = case["s12_from_degE7_m"].as_f64() else { continue };

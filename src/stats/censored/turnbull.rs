@@ -8,7 +8,7 @@
 //! plain EM crawls. Stops by the optimality condition: no cell's gradient exceeds 1 by more than a
 //! tolerance. Sets that are equal are merged, so that cost grows with the distinct ones.
 
-use super::distinct_sets::{CellRanges, DistinctSets, union};
+use crate::stats::censored::distinct_sets::{CellRanges, DistinctSets, union};
 
 /// A union of ranges (low, high], in order and apart.
 pub type Ranges = Vec<(f64, f64)>;
@@ -318,10 +318,10 @@ fn chance(set: &[(u32, u32)], cumulative: &[f64]) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::turnbull::*;
+    use crate::stats::censored::turnbull::*;
 
     fn vectors() -> serde_json::Value {
-        serde_json::from_str(include_str!("../../tests/vectors/turnbull.json")).unwrap()
+        serde_json::from_str(include_str!("../../../tests/vectors/turnbull.json")).unwrap()
     }
 
     fn range(left: &serde_json::Value, right: &serde_json::Value) -> Ranges {

@@ -65,7 +65,7 @@ pub fn union(ranges: impl Iterator<Item = (u32, u32)>) -> CellRanges {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::distinct_sets::*;
+    use crate::stats::censored::distinct_sets::*;
 
     #[test]
     fn equal_sets_have_one_number_and_ranges_that_touch_are_one() {

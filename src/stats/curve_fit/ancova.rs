@@ -11,8 +11,8 @@
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use super::path_loss::{HUBER, correlation_of, scale_of};
-use super::proportion;
+use crate::stats::curve_fit::path_loss::{HUBER, correlation_of, scale_of};
+use crate::stats::sample::proportion;
 
 const LEAST_SAMPLES: usize = 10;
 const LEAST_BLOCKS: usize = 4;
@@ -249,7 +249,7 @@ pub fn ratio(seconds: &[(usize, u32, u32)], length: usize) -> Option<(f64, [f64;
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::ancova::*;
+    use crate::stats::curve_fit::ancova::*;
 
     fn noise(index: usize) -> f64 {
         (index * 7919 % 101) as f64 / 25.0 - 2.0

@@ -11,7 +11,7 @@
 mod arrivals;
 pub mod posterior;
 
-use super::periodogram;
+use crate::stats::time_series::periodogram;
 use arrivals::{Arrivals, Shape, log_likelihood, wait};
 pub use arrivals::{Bracket, floored};
 
@@ -238,8 +238,8 @@ pub fn find(brackets: &[Bracket], baseline: &Baseline) -> Option<Ticks> {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::tick_phase::posterior::Posterior;
-    use crate::stats::tick_phase::*;
+    use crate::stats::time_series::tick_phase::posterior::Posterior;
+    use crate::stats::time_series::tick_phase::*;
     use rand::rngs::ChaCha8Rng;
     use rand::{RngExt, SeedableRng};
 

@@ -18,7 +18,7 @@ pub fn interval(count: u64) -> Interval {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::poisson::*;
+    use crate::stats::sample::poisson::*;
 
     /// Garwood's table (Biometrika 28, 1936), from memory; of 0 it is -ln 0.025.
     #[test]

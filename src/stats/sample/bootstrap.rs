@@ -52,7 +52,7 @@ pub fn percentile_interval(replicates: &[Option<f64>], confidence: f64) -> Optio
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::bootstrap::*;
+    use crate::stats::sample::bootstrap::*;
 
     #[test]
     fn draws_are_repeatable_and_complete() {

@@ -5,7 +5,7 @@
 //! penalised likelihood: a ridge on the slope, and a normal prior on the log odds of the base, which
 //! keep both finite where the data say nothing of them. No unit: x as given, standardise it before.
 
-use crate::stats::symmetric;
+use crate::stats::curve_fit::symmetric;
 
 /// Events among trials at one x.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -212,7 +212,7 @@ fn climb(counts: &[Count], prior: Prior, start: Parameters) -> Option<Fit> {
 mod tests {
     use serde_json::Value;
 
-    use crate::stats::logistic::*;
+    use crate::stats::curve_fit::logistic::*;
 
     const NO_BASE: Prior = Prior { ridge: 0.0, base_odds: -25.0, base_spread: 1e-3 };
 
@@ -235,7 +235,8 @@ mod tests {
     /// separable data, scikit-learn 1.9.1. See tests/vectors/logistic.json.
     #[test]
     fn without_a_base_it_is_the_plain_regression() {
-        let vectors: Value = serde_json::from_str(include_str!("../../tests/vectors/logistic.json")).unwrap();
+        let vectors: Value =
+            serde_json::from_str(include_str!("../../../tests/vectors/logistic.json")).unwrap();
         let (beetle, toy, separable) =
             (&vectors["beetle"], &vectors["rssi_toy"], &vectors["ridge_separable"]);
         let logit = &beetle["logit"];

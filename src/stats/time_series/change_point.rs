@@ -56,7 +56,7 @@ fn clearest(scores: &[f64], fewest: usize) -> Option<(f64, usize)> {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::change_point::*;
+    use crate::stats::time_series::change_point::*;
 
     const LIMITS: (u32, f64) = (999, 0.01);
 

@@ -169,7 +169,7 @@ impl Sums {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::correlation::sums::*;
+    use crate::stats::time_series::correlation::sums::*;
 
     /// Anscombe's first quartet (1973): r = 0.816 (0.81642 to five digits, The American Statistician 27).
     #[test]

@@ -42,13 +42,13 @@ pub fn student975(degrees: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::proportion::*;
+    use crate::stats::sample::proportion::*;
 
     /// scipy.stats.binomtest(...).proportion_ci(method="wilson"), tests/vectors/wilson.json.
     #[test]
     fn wilson_matches_an_independent_library() {
         let vectors: serde_json::Value =
-            serde_json::from_str(include_str!("../../tests/vectors/wilson.json")).unwrap();
+            serde_json::from_str(include_str!("../../../tests/vectors/wilson.json")).unwrap();
         for row in vectors["rows"].as_array().unwrap() {
             let (k, n) = (row["k"].as_f64().unwrap(), row["n"].as_f64().unwrap());
             let [low, high] = wilson(k, n, Z975).unwrap();

@@ -42,12 +42,13 @@ fn median_of(sample: &mut [f64]) -> Option<f64> {
 mod tests {
     use serde_json::Value;
 
-    use crate::stats::theil_sen::*;
+    use crate::stats::curve_fit::theil_sen::*;
 
     /// scipy 1.17.1 scipy.stats.theilslopes; the first case is Sen's own data (1968).
     #[test]
     fn slopes_match_the_reference() {
-        let vectors: Value = serde_json::from_str(include_str!("../../tests/vectors/theilsen.json")).unwrap();
+        let vectors: Value =
+            serde_json::from_str(include_str!("../../../tests/vectors/theilsen.json")).unwrap();
         let numbers = |value: &Value| -> Vec<f64> {
             value.as_array().unwrap().iter().map(|number| number.as_f64().unwrap()).collect()
         };

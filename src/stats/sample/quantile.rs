@@ -38,7 +38,7 @@ pub fn median(sample: &[f64]) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::quantile::*;
+    use crate::stats::sample::quantile::*;
 
     /// numpy.quantile of [1, 3, 2, 10] (default method, Hyndman and Fan 7), worked by hand.
     #[test]

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 
 use crate::units::interval::{BurstModel, LossDistances, LossPeriods, RatioEstimate};
 
-use super::proportion;
+use crate::stats::sample::proportion;
 
 /// Below so many loss runs their variance says little, and the two-state model is a floor.
 const FEW: u64 = 20;
@@ -238,7 +238,7 @@ fn key_of(length: u64) -> u32 {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::loss_runs::*;
+    use crate::stats::time_series::loss_runs::*;
 
     fn near(a: f64, b: f64) -> bool {
         (a - b).abs() < 1e-12
@@ -248,7 +248,7 @@ mod tests {
     #[test]
     fn loss_patterns_match_rfc_3357() {
         let vectors: serde_json::Value =
-            serde_json::from_str(include_str!("../../tests/vectors/loss_patterns.json")).unwrap();
+            serde_json::from_str(include_str!("../../../tests/vectors/loss_patterns.json")).unwrap();
         for case in vectors["cases"].as_array().unwrap() {
             let numbers = |value: &serde_json::Value| -> Vec<u64> {
                 value.as_array().unwrap().iter().map(|value| value.as_u64().unwrap()).collect()

@@ -5,7 +5,7 @@
 //! on a few cells, whose places scatter with few data and whose bootstrap hides that scatter; a smooth one
 //! scatters less and says how much. Values in bins of equal width; each observation is a union of ranges.
 
-use super::distinct_sets::{DistinctSets, union};
+use crate::stats::censored::distinct_sets::{DistinctSets, union};
 
 /// Equal bins over a span, and the distinct sets of them that observations allow.
 #[derive(Clone, Debug, Default)]
@@ -119,8 +119,8 @@ impl SmoothDistribution {
 
 #[cfg(test)]
 mod tests {
-    use super::super::turnbull::{Problem, Ranges};
-    use crate::stats::ems::*;
+    use crate::stats::censored::ems::*;
+    use crate::stats::censored::turnbull::{Problem, Ranges};
 
     fn weights(smooth: &mut SmoothDistribution, observations: &[Ranges]) -> Vec<f64> {
         let sets: Vec<u32> =

@@ -248,7 +248,7 @@ fn peak(coefficients: &[f64], from: f64, step: f64) -> Option<Lag> {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::correlation::*;
+    use crate::stats::time_series::correlation::*;
 
     fn course(points: &[(f64, f64)]) -> Course<'_> {
         Level::of(points.iter().copied()).map_or(Course::Moving(Trace::new(points)), Course::Standing)

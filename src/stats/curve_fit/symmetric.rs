@@ -67,7 +67,7 @@ pub fn add_square(matrix: &mut [Vec<f64>], vector: &[f64], weight: f64) {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::symmetric::*;
+    use crate::stats::curve_fit::symmetric::*;
 
     /// By hand: the inverse of [[4, 2], [2, 3]] is [[3, -2], [-2, 4]] / 8.
     #[test]

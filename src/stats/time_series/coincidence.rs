@@ -209,7 +209,7 @@ pub fn chance(pieces: usize, lags: usize, (draws, enough): (u32, f64), table: &[
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::coincidence::*;
+    use crate::stats::time_series::coincidence::*;
 
     impl Moments {
         /// Of pairs, one after the other.

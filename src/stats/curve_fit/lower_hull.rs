@@ -151,10 +151,10 @@ impl LowerHull {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::lower_hull::*;
+    use crate::stats::curve_fit::lower_hull::*;
 
     fn vectors() -> serde_json::Value {
-        serde_json::from_str(include_str!("../../tests/vectors/clock.json")).unwrap()
+        serde_json::from_str(include_str!("../../../tests/vectors/clock.json")).unwrap()
     }
 
     fn points(case: &serde_json::Value) -> Vec<(f64, f64)> {

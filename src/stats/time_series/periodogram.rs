@@ -70,7 +70,7 @@ pub fn lines(values: &[(f64, f64)], band: (f64, f64), most: usize) -> Vec<Line> 
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::periodogram::*;
+    use crate::stats::time_series::periodogram::*;
     use rand::rngs::ChaCha8Rng;
     use rand::{RngExt, SeedableRng};
 

@@ -94,8 +94,8 @@ fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::symmetric;
-    use crate::stats::local_trend::*;
+    use crate::stats::curve_fit::local_trend::*;
+    use crate::stats::curve_fit::symmetric;
 
     const MODEL: Model =
         Model { spread: 3.0, time: 3.0, slope_spread: 0.5, slope_time: 30.0, noise: 0.1, start_spread: 20.0 };

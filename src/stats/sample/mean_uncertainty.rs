@@ -60,7 +60,7 @@ fn student975(degrees: f64) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use crate::stats::mean_uncertainty::*;
+    use crate::stats::sample::mean_uncertainty::*;
 
     /// GUM, example of G.4.1: three inputs with relative uncertainties of 0.25, 0.57 and 0.82 % from 10, 5 and 15
     /// readings: 1.03 % with 19.0 effective degrees, at which t is 2.09 (values from memory).
