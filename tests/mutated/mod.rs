@@ -120,12 +120,12 @@ impl Captures {
         let mut bytes = base.opening.clone();
         bytes.extend(capture.records.concat());
         // Now and then the opening too, and what holds regardless of records.
-        if random.random_ratio(1, 8) {
+        if random.random_ratio(1, 8) && !bytes.is_empty() {
             let place = random.random_range(0..bytes.len().min(256));
             bytes[place] ^= 1 << random.random_range(0..8);
             about.push_str(", a bit of the opening");
         }
-        if random.random_ratio(1, 4) {
+        if random.random_ratio(1, 4) && !bytes.is_empty() {
             bytes.truncate(random.random_range(1..=bytes.len()));
             about.push_str(", cut");
         }
