@@ -287,7 +287,7 @@ fn a_history_of_the_first_version_is_brought_up_to_date() {
     let connection = rusqlite::Connection::open(&path).unwrap();
     connection
         .execute_batch(
-            "ALTER TABLE series DROP COLUMN digest; ALTER TABLE session DROP COLUMN added_ms; ALTER TABLE session DROP COLUMN digest; ALTER TABLE detail DROP COLUMN digest;
+            "ALTER TABLE series DROP COLUMN digest; ALTER TABLE session DROP COLUMN links; ALTER TABLE session DROP COLUMN added_ms; ALTER TABLE session DROP COLUMN digest; ALTER TABLE detail DROP COLUMN digest;
              ALTER TABLE evidence DROP COLUMN left_out; DROP TABLE vibration; PRAGMA user_version = 1;",
         )
         .unwrap();
@@ -319,7 +319,7 @@ fn a_history_of_the_second_version_is_brought_up_to_date() {
     drop(history);
     let connection = rusqlite::Connection::open(&path).unwrap();
     connection.execute_batch(
-        "ALTER TABLE series DROP COLUMN digest; ALTER TABLE session DROP COLUMN added_ms; PRAGMA user_version = 2;",
+        "ALTER TABLE series DROP COLUMN digest; ALTER TABLE session DROP COLUMN links; ALTER TABLE session DROP COLUMN added_ms; PRAGMA user_version = 2;",
     ).unwrap();
     drop(connection);
     let mut history = History::open(&path).unwrap();

@@ -67,9 +67,10 @@ CREATE TABLE vibration (
     "
 ALTER TABLE session ADD COLUMN added_ms INTEGER;
 ",
-    // A digest of each series; those that were there before have none.
+    // A digest of each series, and how many links a session has evidence of; those that were there before have neither.
     "
 ALTER TABLE series ADD COLUMN digest BLOB;
+ALTER TABLE session ADD COLUMN links INTEGER;
 ",
 ];
 

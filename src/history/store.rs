@@ -150,21 +150,24 @@ impl History {
 
     /// One session with all that is kept of it, by the first characters of its hash.
     pub fn show(&self, prefix: &str) -> Result<SessionRow, HistoryError> {
-        type Detail = (String, Option<String>, String, String, Option<Vec<u8>>);
+        type Detail = (String, Option<String>, String, String, Option<Vec<u8>>, Option<i64>);
         let (id, hash) = self.find(prefix)?;
         let read = || -> rusqlite::Result<Detail> {
             self.connection.query_row(
-                "SELECT file, start_utc, tags, summary, detail.digest
+                "SELECT file, start_utc, tags, summary, detail.digest, links
                  FROM session JOIN detail ON session = id WHERE id = ?",
                 [id],
-                |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?)),
+                |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?)),
             )
         };
-        let (file, start_utc, tags, summary, digest) = read().map_err(self.sqlite())?;
+        let (file, start_utc, tags, summary, digest, links) = read().map_err(self.sqlite())?;
         if digest.is_some_and(|digest| digest != blob::digest(&[summary.as_bytes()])) {
             return Err(self.damaged("the summary of a session is not what was written"));
         }
         let evidence = self.evidence((id, &hash))?;
+        if links.is_some_and(|links| usize::try_from(links) != Ok(evidence.len())) {
+            return Err(self.damaged(EVIDENCE_DAMAGED));
+        }
         let mut vibration = Vec::new();
         self.each_row(&format!("{VIBRATION} WHERE session = {id}"), |row| {
             vibration = self.vibration(row)?;
@@ -247,7 +250,7 @@ impl History {
                 return Err(self.damaged(EVIDENCE_DAMAGED));
             }
             let unit = if unit == unit_word(LevelUnit::Dbm) { LevelUnit::Dbm } else { LevelUnit::Raw };
-            let seconds = self.series(session, &link)?.unwrap_or_default();
+            let seconds = self.series(session, &link)?.ok_or_else(|| self.damaged(SERIES_DAMAGED))?;
             let left_out = u32::try_from(left_out).unwrap_or(0);
             evidence.push(FreezeEvidence { link, unit, source, seconds, left_out });
         }
@@ -284,9 +287,19 @@ fn insert(transaction: &Transaction<'_>, row: &SessionRow) -> rusqlite::Result<b
     let start_utc = row.start_utc.as_deref();
     let digest = blob::digest(&session_parts(&row.hash, start_utc, &tags));
     let added = connection.execute(
-        "INSERT INTO session (hash, file, start_utc, start_ms, tags, digest, added_ms) VALUES (?, ?, ?, ?, ?, ?, ?)
+        "INSERT INTO session (hash, file, start_utc, start_ms, tags, digest, added_ms, links)
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?)
          ON CONFLICT (hash) DO NOTHING",
-        params![row.hash, row.file, start_utc, start_utc.and_then(millis), tags, digest, now_ms()],
+        params![
+            row.hash,
+            row.file,
+            start_utc,
+            start_utc.and_then(millis),
+            tags,
+            digest,
+            now_ms(),
+            row.evidence.len() as i64
+        ],
     )?;
     if added == 0 {
         return Ok(false);
