@@ -9,6 +9,7 @@
 mod earlier_keys;
 mod event_keys;
 mod glass_keys;
+mod health_keys;
 mod latency_keys;
 mod loss_keys;
 mod phase;
@@ -31,6 +32,7 @@ use serde::{Deserialize, Serialize};
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
 pub use glass_keys::GlassToGlass;
+pub use health_keys::{HealthSummary, Heat, HostSupply, PartTemperature, Strained};
 pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChange, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
@@ -52,9 +54,9 @@ pub use verdict_keys::{
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, LimitSource, LossCause,
-    Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod,
-    TheoryLimit, VideoSource,
+    BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, HostStrain, LimitSource,
+    LossCause, Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection,
+    StageMethod, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
@@ -111,6 +113,9 @@ pub struct Summary {
     pub vibration: Option<VibrationSummary>,
     /// One per battery.
     pub power: Vec<PowerSummary>,
+    /// How this computer itself did; `None` without readings of it.
+    #[serde(default)]
+    pub health: Option<HealthSummary>,
     /// Marks, warnings, restarts, stamps that ran backwards.
     pub events: Vec<EventSummary>,
     /// How many more there were of each kind.
