@@ -30,6 +30,8 @@ use fadewatch::tui::view;
 use fadewatch::tui::view::{Glyphs, Scene};
 use fadewatch::wording::event::text;
 use invented::Plan;
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt, SeedableRng};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use support::Data;
@@ -230,6 +232,54 @@ fn supplies_give_their_lowest_voltage_and_their_charge() {
     assert_eq!(supply.discharging, Some(true));
 }
 
+/// A recorder on a slow card has it written every five seconds, and waits for it alone: 0.9 s of each 5 s.
+#[test]
+fn a_disk_that_keeps_its_own_writer_waiting_is_not_told() {
+    let rows = |second: usize| vec![row(HealthPart::Pressure, "io", &[0, (second / 5) as i64 * 900_000])];
+    let (meter, events) = told(&each_second(300, rows));
+    assert_eq!((events.len(), meter.summary().unwrap().disk_wait_s), (0, Some(0.0)));
+    // A large file is copied: 0.8 s of each second, for 20 s.
+    let copied = |second: usize| {
+        let busy = second.saturating_sub(30).min(20) as i64;
+        vec![row(HealthPart::Pressure, "io", &[0, busy * 800_000])]
+    };
+    let (meter, events) = told(&each_second(300, copied));
+    // Seven of ten seconds are needed, and left after the 53rd.
+    assert_eq!(events, [(37, HostStrain::Disk, true), (64, HostStrain::Disk, false)]);
+    assert_eq!(meter.summary().unwrap().disk_wait_s, Some(17.0));
+}
+
+/// Whatever a recording claims, figures stay within what is possible.
+#[test]
+fn no_reading_breaks_anything() {
+    let mut random = ChaCha8Rng::seed_from_u64(10_001);
+    let names = ["cpu", "memory", "io", "a\u{1b}[2J", ""];
+    let (mut meter, mut at) = (HealthMeter::default(), Nanos::ZERO);
+    for _ in 0..3_000 {
+        at += Nanos::from_millis(random.random_range(0..12_000));
+        let rows: Vec<HealthRow> = (0..random.random_range(0..120))
+            .map(|_| HealthRow {
+                part: HealthPart::WORDS[random.random_range(0..8)].0,
+                name: format!("{}{}", names[random.random_range(0..5)], ["", "1"][random.random_range(0..2)]),
+                values: std::array::from_fn(|_| {
+                    let extremes = [i64::MIN, -1, 0, 1, 60_000, 90_000, 1_000_000, i64::MAX];
+                    random.random_bool(0.8).then(|| extremes[random.random_range(0..8)])
+                }),
+            })
+            .collect();
+        for event in meter.observe(at, &rows) {
+            let text = text(&fadewatch::summary::EventSummary { at_s: 0.0, link: None, event });
+            assert!(!text.contains('\u{1b}'));
+        }
+    }
+    let health = meter.summary().unwrap();
+    assert!(!serde_json::to_string(&health).unwrap().contains("\\u001b"));
+    for share in [health.cpu_wait_ratio, health.memory_wait_ratio, health.disk_wait_ratio] {
+        assert!(share.is_none_or(|share| (0.0..=1.0).contains(&share)), "{health:?}");
+    }
+    assert!(health.temperatures.iter().all(|row| (-60.0..=200.0).contains(&row.max_c)));
+}
+
 /// A picture every 50 ms that freezes for 1.5 s from 30 s and from 60 s on, packets lost; drops are counted at 31 and 61 s.
 fn flight(reading: impl Fn(i64) -> Option<Vec<HealthRow>>) -> Summary {
     let mut plan = Plan::default();
@@ -359,6 +409,24 @@ fn the_foot_says_what_strains_this_computer_and_nothing_when_all_is_well() {
             assert_eq!(said, is_strained, "{columns}x{rows}: {drawn}");
         }
     }
+}
+
+#[test]
+fn the_page_of_the_session_says_how_this_computer_did() {
+    let area = Rect::new(0, 0, 128, 37);
+    let mut feed = support::feed(Data::Full, view::columns(Screen::Session, area));
+    let mut snapshot = (*feed.snapshot).clone();
+    let mut summary = (*snapshot.summary).clone();
+    summary.health = flight(|_| Some(vec![cooling(0), heat(60)])).health;
+    snapshot.summary = std::sync::Arc::new(summary);
+    feed.snapshot = std::sync::Arc::new(snapshot);
+    let state = UiState { screen: Screen::Session, ..UiState::default() };
+    let mut buffer = Buffer::empty(area);
+    let theme = Theme::named(ThemeName::Dark);
+    let scene = Scene { feed: Some(&feed), state: &state, theme, glyphs: Glyphs::Full };
+    view::render(&scene, area, &mut buffer);
+    let drawn: String = buffer.content().iter().map(|cell| cell.symbol()).collect();
+    assert!(drawn.contains("cpu-thermal at most 60 °C, its own limit is 95 °C; never throttled"), "{drawn}");
 }
 
 const ZONE: &str = "sys/class/thermal/thermal_zone0";

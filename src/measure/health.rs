@@ -1,13 +1,14 @@
 //! How this computer itself does: heat, throttling, supply, and what its programs wait for.
 //!
 //! Definition, of a reading: *throttled* where a cooling device of the processor is at work, or the highest clock allowed
-//! is lower than at the policy's first reading; *undervoltage* where a voltage's own alarm says so; *memory* and *disk*
-//! where all tasks waited for it together for a fifth, or half, of the time since the reading before (a fifth of a second
-//! is about the shortest freeze; a disk keeps its own writer waiting harmlessly: common practice, no source). *Hot*: a part is
-//! within 10 K of its own critical value. A critical value under 50 °C is a mistake of the board's tables, no limit (common
-//! practice, no source). One strange sample moves no temperature: the lower of two readings in a row counts.
+//! is lower than at the policy's first reading; *undervoltage* where a voltage's own alarm says so; *memory* where all
+//! tasks waited for it together for a fifth of the time since the reading before (about the shortest freeze in a second);
+//! *disk* where they did so for half of the last 10 s: a disk keeps its own writer waiting harmlessly, for a good part of a
+//! second every few seconds if it is slow. *Hot*: a part is within 10 K of its own critical value. A critical value under
+//! 50 °C is a mistake of the board's tables, no limit. One strange sample moves no temperature: the lower of two readings in
+//! a row counts. The numbers are common practice, no source.
 //!
-//! A strain stands from its first reading until none showed it for 10 s; for memory and disk the mean of 10 s counts here.
+//! A strain stands from its first reading until none showed it for 10 s; for memory the mean of 10 s counts here.
 //!
 //! Unit: degrees Celsius, volts, seconds, shares. Window: the session. Source: the kernel's own files, see
 //! `record::health_reading`. A reading speaks for the time since the one before, at most 10 s (gap); a counter that fell
@@ -98,58 +99,55 @@ impl HealthMeter {
         self.readings += 1;
         self.heat = None;
         let mut shown: Shown = [None; HostStrain::ALL.len()];
-        let mut show = |strain: HostStrain, is_so: bool| {
-            let known = &mut shown[strain as usize];
-            *known = Some(known.unwrap_or(false) || is_so);
-        };
         for row in rows.iter().take(MOST_ROWS) {
-            let ([first, second, third], name) = (row.values, clean(&row.name));
-            match row.part {
-                HealthPart::Temperature => {
-                    if let Some(is_near) = self.warm(&name, first, second) {
-                        show(HostStrain::Hot, is_near);
-                    }
-                }
-                HealthPart::Cooling => {
-                    if let Some(state) = first.filter(|state| *state >= 0) {
-                        show(HostStrain::Throttled, state > 0);
-                    }
-                }
-                HealthPart::Clock => {
-                    if let Some(is_lower) = self.clocked(&name, second) {
-                        show(HostStrain::Throttled, is_lower);
-                    }
-                }
-                HealthPart::Supply => self.supplied(&name, [first, second, third]),
-                HealthPart::LowSupply => {
-                    if let Some(alarm) = first.filter(|alarm| matches!(alarm, 0 | 1)) {
-                        show(HostStrain::Undervoltage, alarm == 1);
-                    }
-                }
-                HealthPart::Pressure => match name.as_str() {
+            if let Some((strain, is_so)) = self.take(at, row) {
+                let known = &mut shown[strain as usize];
+                *known = Some(known.unwrap_or(false) || is_so);
+            }
+        }
+        let passes = |share: Option<f64>, limit: f64| share.map(|share| share >= limit);
+        let mut long = shown;
+        shown[HostStrain::Memory as usize] = passes(self.memory.newest(), MEMORY_LIMIT);
+        long[HostStrain::Memory as usize] = passes(self.memory.mean_of_ten(), MEMORY_LIMIT);
+        shown[HostStrain::Disk as usize] = passes(self.disk.mean_of_ten(), DISK_LIMIT);
+        long[HostStrain::Disk as usize] = shown[HostStrain::Disk as usize];
+        self.follow(since, at, shown, long)
+    }
+
+    /// Takes one row; what it shows of a strain, where it tells of one.
+    fn take(&mut self, at: Nanos, row: &HealthRow) -> Option<(HostStrain, bool)> {
+        let ([first, second, third], name) = (row.values, clean(&row.name));
+        match row.part {
+            HealthPart::Temperature => Some((HostStrain::Hot, self.warm(&name, first, second)?)),
+            HealthPart::Cooling => Some((HostStrain::Throttled, first.filter(|state| *state >= 0)? > 0)),
+            HealthPart::Clock => Some((HostStrain::Throttled, self.clocked(&name, second)?)),
+            HealthPart::LowSupply => {
+                Some((HostStrain::Undervoltage, first.filter(|alarm| matches!(alarm, 0 | 1))? == 1))
+            }
+            HealthPart::Supply => {
+                self.supplied(&name, [first, second, third]);
+                None
+            }
+            HealthPart::Pressure => {
+                match name.as_str() {
                     "cpu" => self.cpu.observe(at, first),
                     "memory" => self.memory.observe(at, second),
                     "io" => self.disk.observe(at, second),
                     _ => {}
-                },
-                HealthPart::Load => {
-                    self.load_max = self.load_max.max(first.filter(|load| *load >= 0));
-                    self.processors = self.processors.max(second.filter(|count| *count > 0));
                 }
-                HealthPart::Memory => {
-                    let free = first.filter(|free| *free >= 0);
-                    self.memory_low_kb = [self.memory_low_kb, free].into_iter().flatten().min();
-                }
+                None
+            }
+            HealthPart::Load => {
+                self.load_max = self.load_max.max(first.filter(|load| *load >= 0));
+                self.processors = self.processors.max(second.filter(|count| *count > 0));
+                None
+            }
+            HealthPart::Memory => {
+                let free = first.filter(|free| *free >= 0);
+                self.memory_low_kb = [self.memory_low_kb, free].into_iter().flatten().min();
+                None
             }
         }
-        let mut long = shown;
-        let waits =
-            [(HostStrain::Memory, &self.memory, MEMORY_LIMIT), (HostStrain::Disk, &self.disk, DISK_LIMIT)];
-        for (strain, waits, limit) in waits {
-            shown[strain as usize] = waits.newest().map(|share| share >= limit);
-            long[strain as usize] = waits.mean_of_ten().map(|share| share >= limit);
-        }
-        self.follow(since, at, shown, long)
     }
 
     /// What the reading shows becomes spans; `long` says what stands.

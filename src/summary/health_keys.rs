@@ -82,7 +82,7 @@ pub struct HealthSummary {
     pub memory_wait_s: Option<f64>,
     /// Share in which all tasks waited for a disk.
     pub disk_wait_ratio: Option<f64>,
-    /// Seconds in which they did so for half of the time or more.
+    /// Seconds in which they did so for half of the last ten, or more.
     pub disk_wait_s: Option<f64>,
     /// Tasks that ran or waited: the largest mean of a minute.
     pub load_max: Option<f64>,

@@ -208,9 +208,6 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>
     if pen.height() < 4 && !words.is_empty() {
         x = pen.text(x + 2, row, &words, theme.of(LinkState::Warning));
     }
-    if pen.height() < 4 {
-        x = strains(scene, feed, x, row, pen);
-    }
     // What nobody has acknowledged comes before all but that.
     if let Some([all, brief]) = unacknowledged(scene) {
         let room = pen.width().saturating_sub(x + 2);
@@ -221,6 +218,9 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>
         if !hints(scene, area).iter().any(|hint| hint.action == Action::Acknowledge) {
             x = pen.pieces(x + 2, row, &key);
         }
+    }
+    if pen.height() < 4 {
+        x = strains(scene, feed, x, row, pen);
     }
     // On a narrow screen what this program sends comes first.
     let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);
