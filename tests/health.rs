@@ -14,6 +14,7 @@ mod waiting;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Arc;
 use std::time::Duration;
 
 use fadewatch::Nanos;
@@ -38,7 +39,9 @@ use support::Data;
 
 fn row(part: HealthPart, name: &str, values: &[i64]) -> HealthRow {
     let mut all = [None; 3];
-    values.iter().enumerate().for_each(|(index, value)| all[index] = Some(*value));
+    for (slot, value) in all.iter_mut().zip(values) {
+        *slot = Some(*value);
+    }
     HealthRow { part, name: name.to_owned(), values: all }
 }
 
@@ -389,44 +392,41 @@ fn the_history_keeps_it() {
     assert_eq!(serde_json::from_str::<Summary>(&older).unwrap().health, None);
 }
 
+/// A page with other strains and figures of this computer than the invented session's, which has none.
+fn drawn(screen: Screen, (columns, rows): (u16, u16), strains: &[Strained], figures: &Summary) -> String {
+    let area = Rect::new(0, 0, columns, rows);
+    let mut feed = support::feed(Data::Full, view::columns(screen, area));
+    let mut snapshot = (*feed.snapshot).clone();
+    let mut summary = (*snapshot.summary).clone();
+    summary.health.clone_from(&figures.health);
+    snapshot.summary = Arc::new(summary);
+    snapshot.strains = strains.to_vec();
+    feed.snapshot = Arc::new(snapshot);
+    let mut buffer = Buffer::empty(area);
+    let (state, theme) = (UiState { screen, ..UiState::default() }, Theme::named(ThemeName::Dark));
+    view::render(&Scene { feed: Some(&feed), state: &state, theme, glyphs: Glyphs::Full }, area, &mut buffer);
+    buffer.content().iter().map(ratatui::buffer::Cell::symbol).collect()
+}
+
 #[test]
 fn the_foot_says_what_strains_this_computer_and_nothing_when_all_is_well() {
     let heat = Some(Heat { part: "cpu-thermal".to_owned(), celsius: 88.0, limit: 95.0 });
-    for (columns, rows) in [(80, 24), (128, 37), (200, 60)] {
-        for strains in [vec![], vec![Strained { strain: HostStrain::Hot, heat: heat.clone() }]] {
-            let is_strained = !strains.is_empty();
-            let area = Rect::new(0, 0, columns, rows);
-            let mut feed = support::feed(Data::Full, view::columns(Screen::Overview, area));
-            let mut snapshot = (*feed.snapshot).clone();
-            snapshot.strains = strains;
-            feed.snapshot = std::sync::Arc::new(snapshot);
-            let mut buffer = Buffer::empty(area);
-            let (state, theme) = (UiState::default(), Theme::named(ThemeName::Dark));
-            let scene = Scene { feed: Some(&feed), state: &state, theme, glyphs: Glyphs::Full };
-            view::render(&scene, area, &mut buffer);
-            let drawn: String = buffer.content().iter().map(|cell| cell.symbol()).collect();
-            let said = drawn.contains("THIS COMPUTER: HOT, 88 of 95 °C");
-            assert_eq!(said, is_strained, "{columns}x{rows}: {drawn}");
+    let hot = [Strained { strain: HostStrain::Hot, heat }];
+    for size in [(80, 24), (128, 37), (200, 60)] {
+        for (strains, is_said) in [(&hot[..], true), (&[], false)] {
+            let drawn = drawn(Screen::Overview, size, strains, &Summary::default());
+            assert_eq!(drawn.contains("THIS COMPUTER: HOT, 88 of 95 °C"), is_said, "{size:?}: {drawn}");
+            assert_eq!(drawn.contains("THIS COMPUTER"), is_said);
         }
     }
 }
 
 #[test]
 fn the_page_of_the_session_says_how_this_computer_did() {
-    let area = Rect::new(0, 0, 128, 37);
-    let mut feed = support::feed(Data::Full, view::columns(Screen::Session, area));
-    let mut snapshot = (*feed.snapshot).clone();
-    let mut summary = (*snapshot.summary).clone();
-    summary.health = flight(|_| Some(vec![cooling(0), heat(60)])).health;
-    snapshot.summary = std::sync::Arc::new(summary);
-    feed.snapshot = std::sync::Arc::new(snapshot);
-    let state = UiState { screen: Screen::Session, ..UiState::default() };
-    let mut buffer = Buffer::empty(area);
-    let theme = Theme::named(ThemeName::Dark);
-    let scene = Scene { feed: Some(&feed), state: &state, theme, glyphs: Glyphs::Full };
-    view::render(&scene, area, &mut buffer);
-    let drawn: String = buffer.content().iter().map(|cell| cell.symbol()).collect();
-    assert!(drawn.contains("cpu-thermal at most 60 °C, its own limit is 95 °C; never throttled"), "{drawn}");
+    let figures = flight(|_| Some(vec![cooling(0), heat(60)]));
+    let page = drawn(Screen::Session, (128, 37), &[], &figures);
+    assert!(page.contains("cpu-thermal at most 60 °C, its own limit is 95 °C; never throttled"), "{page}");
+    assert!(!drawn(Screen::Session, (128, 37), &[], &Summary::default()).contains("throttled"));
 }
 
 const ZONE: &str = "sys/class/thermal/thermal_zone0";

@@ -171,13 +171,12 @@ impl HealthMeter {
             if long[index] != Some(true) {
                 continue;
             }
-            match &mut course.standing {
-                Some((_, shown)) => *shown = at,
-                None => {
-                    course.standing = Some((since.unwrap_or(at), at));
-                    let heat = self.heat.clone().filter(|_| strain == HostStrain::Hot);
-                    events.push(Event::Strain { what: Strained { strain, heat }, lasted_s: None });
-                }
+            if let Some((_, shown)) = &mut course.standing {
+                *shown = at;
+            } else {
+                course.standing = Some((since.unwrap_or(at), at));
+                let heat = self.heat.clone().filter(|_| strain == HostStrain::Hot);
+                events.push(Event::Strain { what: Strained { strain, heat }, lasted_s: None });
             }
         }
         events

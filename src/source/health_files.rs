@@ -230,10 +230,8 @@ fn monitor_of(monitor: &Path) -> Vec<Watched> {
                 let values = [Value::Number(path), limit, Value::Absent];
                 found.push(Watched { part: HealthPart::Temperature, name: name(), values });
             }
-            ("in", "input") if measures_supply => {
-                if number(&path).is_some_and(|volts| volts >= LEAST_SUPPLY_MV) {
-                    found.push(of_one(HealthPart::Supply, name(), Value::Thousands(path)));
-                }
+            ("in", "input") if measures_supply && number(&path) >= Some(LEAST_SUPPLY_MV) => {
+                found.push(of_one(HealthPart::Supply, name(), Value::Thousands(path)));
             }
             ("in", "lcrit_alarm") => found.push(of_one(HealthPart::LowSupply, name(), Value::Number(path))),
             _ => {}

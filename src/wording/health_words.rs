@@ -78,7 +78,7 @@ pub fn whole(health: &HealthSummary) -> String {
         };
         match seconds {
             Some(seconds) if seconds > 0.0 => {
-                parts.push(format!("{word} for {}", quantity::seconds(seconds)))
+                parts.push(format!("{word} for {}", quantity::seconds(seconds)));
             }
             Some(_) if strain == HostStrain::Throttled => parts.push("never throttled".to_owned()),
             _ => {}

@@ -10,7 +10,9 @@ struct Tree(tempfile::TempDir);
 impl Tree {
     fn new(files: &[(&str, &str)]) -> Self {
         let tree = Self(tempfile::tempdir().unwrap());
-        files.iter().for_each(|(path, text)| tree.write(path, text));
+        for (path, text) in files {
+            tree.write(path, text);
+        }
         tree
     }
 
@@ -35,7 +37,9 @@ fn plain(rows: Vec<HealthRow>) -> Vec<(HealthPart, String, [Option<i64>; 3])> {
 
 fn row(part: HealthPart, name: &str, values: &[i64]) -> (HealthPart, String, [Option<i64>; 3]) {
     let mut all = [None; 3];
-    values.iter().enumerate().for_each(|(index, value)| all[index] = Some(*value));
+    for (slot, value) in all.iter_mut().zip(values) {
+        *slot = Some(*value);
+    }
     (part, name.to_owned(), all)
 }
 
