@@ -60,31 +60,25 @@ pub fn meanwhile(strains: &[HostStrain]) -> String {
     if words.is_empty() { String::new() } else { format!(" while this computer was {}", words.join(" and ")) }
 }
 
-/// The session in one line.
+/// The session in one line: heat and throttling always, the others where there was any.
 #[must_use]
 pub fn whole(health: &HealthSummary) -> String {
-    let mut parts: Vec<String> = health.temperatures.first().map(warmest).into_iter().collect();
-    for (strain, seconds) in [
-        (HostStrain::Throttled, health.throttled_s),
-        (HostStrain::Undervoltage, health.supply_low_s),
-        (HostStrain::Memory, health.memory_wait_s),
-        (HostStrain::Disk, health.disk_wait_s),
-    ] {
-        let word = match strain {
-            HostStrain::Undervoltage => "its supply was too low",
-            HostStrain::Memory => "it waited for memory",
-            HostStrain::Disk => "it waited for its disk",
-            _ => "throttled",
-        };
-        match seconds {
-            Some(seconds) if seconds > 0.0 => {
-                parts.push(format!("{word} for {}", quantity::seconds(seconds)));
-            }
-            Some(_) if strain == HostStrain::Throttled => parts.push("never throttled".to_owned()),
-            _ => {}
-        }
-    }
-    if parts.is_empty() { "nothing strained it".to_owned() } else { parts.join("; ") }
+    let hottest = health.temperatures.first().map_or_else(|| "temperature not measured".to_owned(), warmest);
+    let throttled = match health.throttled_s {
+        None => "throttling not measured".to_owned(),
+        Some(seconds) if seconds > 0.0 => format!("throttled for {}", quantity::seconds(seconds)),
+        Some(_) => "never throttled".to_owned(),
+    };
+    let others = [
+        ("its supply was too low", health.supply_low_s),
+        ("it was short of memory", health.memory_wait_s),
+        ("its disk was too slow", health.disk_wait_s),
+    ];
+    let others = others.into_iter().filter_map(|(what, seconds)| {
+        let seconds = seconds.filter(|seconds| *seconds > 0.0)?;
+        Some(format!("{what} for {}", quantity::seconds(seconds)))
+    });
+    [hottest, throttled].into_iter().chain(others).collect::<Vec<_>>().join("; ")
 }
 
 /// `cpu at most 61 °C, its own limit is 95 °C`.
@@ -129,9 +123,12 @@ mod tests {
     #[test]
     fn what_was_not_measured_is_not_told_as_well() {
         let health = HealthSummary { readings: 9, ..HealthSummary::default() };
-        assert_eq!(whole(&health), "nothing strained it");
+        assert_eq!(whole(&health), "temperature not measured; throttling not measured");
         let cool = HealthSummary { throttled_s: Some(0.0), memory_wait_s: Some(3.0), ..health };
-        assert_eq!(whole(&cool), "never throttled; it waited for memory for 3.0 s");
+        assert_eq!(
+            whole(&cool),
+            "temperature not measured; never throttled; it was short of memory for 3.0 s"
+        );
         let supply = |row| super::supply(&row);
         let named = HostSupply { supply: "BAT0".to_owned(), ..HostSupply::default() };
         let full = HostSupply { low_v: Some(3.71), discharging: Some(true), ..named.clone() };
