@@ -3,7 +3,9 @@
 //! `cargo run --release --example failsafe_coverage [-- SEEDS [FIRST]]`: 200 drills with the profile's failsafe values
 //! and 200 without (every other one by the radio, the rest by the handset), outputs at 8 to 50 Hz, a word
 //! at 1 to 4 Hz, 3 % of telemetry lost; and 200 live sessions of 130 s with up to 30 % lost in bursts, mixed RC messages,
-//! reboots, silences, single empty samples and a second, still ground station. Seeds from 10001 on.
+//! reboots, silences, single empty samples and a second, still ground station. Then 200 drills without lost telemetry:
+//! whether each time lies within the interval of the vehicle's own messages from the truth; and 200 whose outputs hold and
+//! 200 whose outputs keep moving: whether they are told so. Seeds from 10001 on.
 //! With SHOW set, each plan that went wrong and what was told of it.
 
 #![expect(clippy::print_stdout, reason = "its output is the point")]
@@ -11,7 +13,8 @@
 #[path = "../tests/drills/mod.rs"]
 mod drills;
 
-use drills::{Lost, PROFILE, Plan, judge, play};
+use drills::{Lost, Outputs, PROFILE, Plan, judge, play};
+use fadewatch::summary::{FailsafeSummary, OutputsWord};
 
 fn main() {
     let mut numbers = std::env::args().skip(1).filter_map(|word| word.parse::<u64>().ok());
@@ -22,8 +25,7 @@ fn main() {
     for (name, profile) in [("with values", PROFILE), ("without values", "")] {
         let mut sums = [0_u32; 5];
         for seed in seeds() {
-            let lost = if seed % 2 == 0 { Lost::Handset } else { Lost::Radio };
-            let plan = Plan::drill(seed, lost);
+            let plan = Plan::drill(seed, by_turns(seed));
             let rows = play(&plan, profile).summary();
             let verdict = judge(&plan, &rows);
             let all = [verdict.told, verdict.detected.0, verdict.detected.1, verdict.safe.0, verdict.safe.1];
@@ -47,4 +49,53 @@ fn main() {
         }
     }
     println!("live sessions with a loss told: {phantoms} of {count}");
+    let mut near = [0; 2];
+    for seed in seeds() {
+        let plan = Plan { loss: 0.0, ..Plan::drill(seed, by_turns(seed)) };
+        let rows = play(&plan, PROFILE).summary();
+        let within = rows.first().map_or([false; 2], |row| within_a_message(&plan, row));
+        for (sum, one) in near.iter_mut().zip(within) {
+            *sum += u32::from(one);
+        }
+        if within != [true; 2] && std::env::var_os("SHOW").is_some() {
+            println!("{seed}: {plan:?}\n  {rows:?}");
+        }
+    }
+    println!(
+        "detection within a message's interval: {} of {count}; safe outputs: {} of {count}",
+        near[0], near[1]
+    );
+    for (outputs, word) in [(Outputs::Hold, OutputsWord::Held), (Outputs::Move, OutputsWord::Moving)] {
+        let told = |seed: &u64| {
+            let plan = Plan { outputs, ..Plan::drill(*seed, by_turns(*seed)) };
+            let rows = play(&plan, "").summary();
+            let is_told =
+                matches!(&*rows, [row] if row.outputs == Some(word) && row.servo_safe_after_s.is_none());
+            if !is_told && std::env::var_os("SHOW").is_some() {
+                println!("{seed}: {plan:?}\n  {rows:?}");
+            }
+            is_told
+        };
+        println!("outputs {}: told in {} of {count}", word.word(), seeds().filter(told).count());
+    }
+}
+
+const fn by_turns(seed: u64) -> Lost {
+    if seed.is_multiple_of(2) { Lost::Handset } else { Lost::Radio }
+}
+
+/// Whether the time of detection, and of safe outputs, lies as near to the truth as the messages that show it come, and
+/// the 50 ms that the meter allows for their way.
+fn within_a_message(plan: &Plan, row: &FailsafeSummary) -> [bool; 2] {
+    // The word that tells first: the health bit in SYS_STATUS, else HEARTBEAT.
+    let word_ms = if plan.health { 1000.0 / plan.status_hz } else { 1000.0 };
+    let lost_ms = row.input_lost_s * 1e3;
+    [
+        (row.detected_after_s, plan.noticed_after, word_ms),
+        (row.servo_safe_after_s, plan.safe_after, 1000.0 / plan.servo_hz),
+    ]
+    .map(|(told, after, spacing_ms)| {
+        let truth = plan.lost_at + after - lost_ms;
+        told.is_some_and(|told| (told * 1e3 - truth).abs() <= spacing_ms * 1.05 + 50.0)
+    })
 }

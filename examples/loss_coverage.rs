@@ -5,8 +5,8 @@
 
 #![expect(clippy::print_stdout, reason = "its output is the point")]
 
-use fadewatch::stats::loss_runs::Runs;
-use fadewatch::stats::proportion::{Z975, wilson};
+use fadewatch::stats::sample::proportion::{Z975, wilson};
+use fadewatch::stats::time_series::loss_runs::Runs;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 

@@ -18,7 +18,7 @@ use fadewatch::measure::position::PositionMeter;
 use fadewatch::measure::signal::SignalMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
-use fadewatch::stats::path_loss;
+use fadewatch::stats::curve_fit::path_loss;
 use fadewatch::summary::Threshold;
 use fadewatch::units::{LevelUnit, Nanos};
 use fadewatch::wire::telemetry::Telemetry;
@@ -285,7 +285,7 @@ impl Rig {
             remote_rssi: None,
             noise: None,
             remote_noise: None,
-            tx_buffer_percent: 100,
+            tx_buffer_percent: Some(100),
             rx_errors: 0,
             fixed: 0,
             older: false,

@@ -1,6 +1,6 @@
 //! What was typed on the command line, before it is looked at.
 //!
-//! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input.
+//! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input, 3 not proven (bench).
 
 use std::path::PathBuf;
 
@@ -34,10 +34,18 @@ pub enum Command {
     Replay(ReplayArgs),
     /// The figures of recordings, without a screen.
     Summary(SummaryArgs),
+    /// The sheet of a bench test, propellers off: what passed, what failed, how much more is needed.
+    Bench(BenchArgs),
     /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
     /// What theory predicts for each link, from the profile alone, before the first flight.
     Budget(BudgetArgs),
+    /// Make a profile from what is heard, or check one against it.
+    Profile {
+        /// What to do with it.
+        #[command(subcommand)]
+        action: ProfileAction,
+    },
     /// Make a session with a known truth: to a file, to the network, or to a pseudo-terminal.
     Simulate(SimulateArgs),
     /// Look at a bundled, invented session with its earlier sessions.
@@ -57,7 +65,8 @@ pub enum Command {
 /// Options that every command takes that reads telemetry.
 #[derive(Clone, Debug, Default, Args)]
 pub struct Common {
-    /// Profile of vehicle, handset and links (TOML).
+    /// Profile of vehicle, handset and links (TOML), or none [default: what FADEWATCH_PROFILE names, else
+    /// fadewatch/profile.toml in the XDG config folder, if it is there].
     #[arg(long, value_name = "FILE")]
     pub profile: Option<PathBuf>,
     /// History of earlier sessions [default: fadewatch/history.sqlite in the XDG data folder].
@@ -100,9 +109,10 @@ pub enum ThemeName {
 pub struct LiveArgs {
     /// Where the vehicle's telemetry comes from: `serial:/dev/ttyACM0?baud=115200`,
     /// `udp://0.0.0.0:14550` (listens), `tcp://host:port`, a file or named pipe, or - for
-    /// standard input: bare bytes, or a packet tool's capture as it is made.
+    /// standard input: bare bytes, or a packet tool's capture as it is made. What is typed of all sources goes before
+    /// the profile's [sources]; none leaves one of those out.
     #[arg(long, value_name = "URL")]
-    pub vehicle: String,
+    pub vehicle: Option<String>,
     /// Where the handset's sticks are heard: a URL of stick messages as above, or
     /// `evdev:/dev/input/eventN`, a joystick of this computer.
     #[arg(long, value_name = "URL")]
@@ -199,6 +209,23 @@ pub struct SummaryArgs {
     pub common: Common,
 }
 
+/// `bench`.
+#[derive(Debug, Args)]
+pub struct BenchArgs {
+    /// The recording of the test.
+    #[arg(long, value_name = "FILE")]
+    pub from: PathBuf,
+    /// One JSON object.
+    #[arg(long, conflicts_with = "markdown")]
+    pub json: bool,
+    /// As Markdown, to keep and to sign.
+    #[arg(long)]
+    pub markdown: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub common: Common,
+}
+
 /// `history`.
 #[derive(Debug, Args)]
 pub struct HistoryArgs {
@@ -272,9 +299,9 @@ pub enum HistoryAction {
 /// `budget`.
 #[derive(Debug, Args)]
 pub struct BudgetArgs {
-    /// Profile with a budget table in its links (TOML).
+    /// Profile with a budget table in its links (TOML) [default: as for live].
     #[arg(long, value_name = "FILE")]
-    pub profile: PathBuf,
+    pub profile: Option<PathBuf>,
     /// One JSON object.
     #[arg(long)]
     pub json: bool,
@@ -305,6 +332,66 @@ pub struct StopwatchArgs {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub screen: ScreenArgs,
+}
+
+/// What to do with a profile.
+#[derive(Debug, Subcommand)]
+pub enum ProfileAction {
+    /// Listen, or read recordings; ask which is which; write a profile with comments. Sends nothing, records nothing.
+    New(NewProfileArgs),
+    /// What of a profile is heard, and what is heard and not in it. Exit code 1 where something is missing.
+    Check(CheckProfileArgs),
+}
+
+/// Where to hear what a profile speaks of.
+#[derive(Clone, Debug, Default, Args)]
+pub struct HearArgs {
+    /// The vehicle's telemetry: a URL as for live.
+    #[arg(long, value_name = "URL")]
+    pub vehicle: Option<String>,
+    /// The handset's sticks.
+    #[arg(long, value_name = "URL")]
+    pub handset: Option<String>,
+    /// The video's packets.
+    #[arg(long, value_name = "URL")]
+    pub video: Option<String>,
+    /// A level beside them, as for live: an interface in monitor mode hears others too, and local law says what you may
+    /// hear.
+    #[arg(long, value_name = "URL")]
+    pub level: Option<String>,
+    /// Read this recording instead of listening; may be given several times.
+    #[arg(long, value_name = "FILE")]
+    pub from: Vec<PathBuf>,
+    /// Listen for so many seconds.
+    #[arg(long = "for", value_name = "SECONDS", value_parser = seconds, default_value_t = 10.0)]
+    pub for_s: f64,
+}
+
+/// `profile new`.
+#[derive(Debug, Args)]
+pub struct NewProfileArgs {
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub hear: HearArgs,
+    /// Write it here [default: fadewatch/profile.toml in the XDG config folder].
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Ask nothing: take what is evident, and say in comments what is not.
+    #[arg(long)]
+    pub yes: bool,
+    /// Overwrite that file if it is there.
+    #[arg(long)]
+    pub overwrite: bool,
+}
+
+/// `profile check`.
+#[derive(Debug, Args)]
+pub struct CheckProfileArgs {
+    /// The profile [default: as for live].
+    pub file: Option<PathBuf>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub hear: HearArgs,
 }
 
 /// `simulate`.
@@ -356,7 +443,7 @@ fn figures() -> PossibleValuesParser {
     PossibleValuesParser::new(explain::ALL.iter().map(keys).chain([PossibleValue::new("all")]))
 }
 
-fn key_value(text: &str) -> Result<(String, String), String> {
+pub(crate) fn key_value(text: &str) -> Result<(String, String), String> {
     match text.split_once('=') {
         Some(_) if !text.chars().all(is_printable) => {
             Err("it holds characters that cannot be shown".to_owned())

@@ -16,7 +16,7 @@
 //!
 //! Gap: the fit is held, with 15 ppm (RFC 5905's PHI) added to the bound. Wrap: undone. Duplicate:
 //! changes nothing, being later. Late arrival: lies above the line. Restart: a new epoch with
-//! a fit of its own. Bounded: [`MOST_SENDERS`], [`MOST_EPOCHS`] a sender, [`MOST_PIECES`] an epoch.
+//! a fit of its own. Bounded: [`MOST_SENDERS`] (see `heard_table`), [`MOST_EPOCHS`] a sender, [`MOST_PIECES`] an epoch.
 
 mod bare_clock;
 mod boot_clock;
@@ -25,10 +25,10 @@ mod sender_clock;
 mod stamp_order;
 mod stamps;
 
-use std::collections::btree_map::Entry;
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 
 use crate::record::{Direction, Flow};
+use crate::stats::heard_table::{HeardTable, Rank};
 use crate::summary::{ClockSummary, ExchangesFrom};
 use crate::units::Nanos;
 
@@ -54,7 +54,7 @@ const LONGEST_ROUND_TRIP: Nanos = Nanos::from_secs(5);
 /// All senders' clocks.
 #[derive(Clone, Debug, Default)]
 pub struct Clocks {
-    senders: BTreeMap<(u8, u8), sender_clock::SenderClock>,
+    senders: HeardTable<(u8, u8), sender_clock::SenderClock, MOST_SENDERS>,
     requests: VecDeque<Request>,
 }
 
@@ -81,13 +81,15 @@ impl Request {
 }
 
 impl Clocks {
-    /// Takes a message's boot stamp, or a TIMESYNC exchange, of which it gives the round trip.
+    /// Takes a message's boot stamp, or a TIMESYNC exchange, of which it gives the round trip. `rank`: how much a sender
+    /// counts where there are too many.
     pub fn observe(
         &mut self,
         at: Nanos,
         sender: Sender,
         flow: Option<Flow>,
         telemetry: &Telemetry,
+        rank: impl Fn((u8, u8)) -> Rank,
     ) -> Option<Nanos> {
         let key = (sender.system, sender.component);
         if let Telemetry::TimeSync { tc1, ts1, .. } = *telemetry {
@@ -95,25 +97,17 @@ impl Clocks {
                 let sent_here = sender.direction == Direction::Outbound;
                 self.observe_request(Request { ts1, at, by: key, sent_here, flow });
             } else if sender.direction == Direction::Inbound {
-                return self.observe_reply(at, key, flow, (tc1, ts1));
+                return self.observe_reply(at, key, flow, (tc1, ts1), rank);
             }
             return None;
         }
         if sender.direction == Direction::Inbound
             && let Some(stamp) = telemetry.boot_stamp()
-            && let Some(clock) = self.clock_mut(key)
+            && let Some(clock) = self.senders.hear(at, key, rank)
         {
             clock.observe_stamp(at, stamp);
         }
         None
-    }
-
-    fn clock_mut(&mut self, key: (u8, u8)) -> Option<&mut sender_clock::SenderClock> {
-        let has_room = self.senders.len() < MOST_SENDERS;
-        match self.senders.entry(key) {
-            Entry::Occupied(known) => Some(known.into_mut()),
-            Entry::Vacant(place) => has_room.then(|| place.insert(sender_clock::SenderClock::default())),
-        }
     }
 
     fn observe_request(&mut self, request: Request) {
@@ -132,6 +126,7 @@ impl Clocks {
         key: (u8, u8),
         flow: Option<Flow>,
         (tc1, ts1): (i64, i64),
+        rank: impl Fn((u8, u8)) -> Rank,
     ) -> Option<Nanos> {
         let mut asked = self.requests.iter().filter_map(|request| {
             let fits = request.ts1 == ts1 && request.by != key && at - request.at <= LONGEST_ROUND_TRIP;
@@ -141,25 +136,25 @@ impl Clocks {
         if asked.any(|(other, _)| other.at - request.at > COPIES) {
             return None;
         }
-        self.clock_mut(key)?.observe_exchange(request.at, Nanos(tc1), at, from);
+        self.senders.hear(at, key, rank)?.observe_exchange(request.at, Nanos(tc1), at, from);
         Some(at - request.at)
     }
 
     /// The running boot time of the sender's newest message, if that had a stamp that fits its clock.
     #[must_use]
     pub fn newest(&self, sender: Sender) -> Option<BootTime> {
-        self.senders.get(&(sender.system, sender.component))?.newest()
+        self.senders.get((sender.system, sender.component))?.newest()
     }
 
     /// All fits of a sender's clock as they stand; evaluate many stamps on one of these.
     #[must_use]
     pub fn timeline(&self, system: u8, component: u8) -> Option<Timeline> {
-        Some(self.senders.get(&(system, component))?.timeline())
+        Some(self.senders.get((system, component))?.timeline())
     }
 
     /// One row a sender; offsets are against time since `start`.
     #[must_use]
     pub fn summary(&self, start: Nanos) -> Vec<ClockSummary> {
-        self.senders.iter().filter_map(|(&key, clock)| clock.summary(key, start)).collect()
+        self.senders.iter().filter_map(|(key, clock)| clock.summary(key, start)).collect()
     }
 }

@@ -1,6 +1,7 @@
 //! What the figures mean: range, what a freeze teaches, the freeze-level model, margins and alarms.
 
 pub mod alarm_call;
+pub mod bench;
 pub mod condition;
 pub mod freeze_evidence;
 pub mod freeze_level;

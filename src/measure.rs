@@ -16,6 +16,7 @@ pub mod roles;
 mod sequence_numbers;
 pub mod series;
 pub mod signal;
+pub mod stick_channels;
 pub mod timing;
 pub mod vibration;
 pub mod video;

@@ -9,6 +9,7 @@
 mod conditions;
 mod devices;
 mod event_log;
+mod heard;
 mod ingest;
 mod outage;
 mod own_bytes;
@@ -38,12 +39,14 @@ use crate::measure::context::Context;
 use crate::measure::failsafe::FailsafeMeter;
 use crate::measure::health::HealthMeter;
 use crate::measure::latency::LatencyMeter;
+use crate::measure::life::Life;
 use crate::measure::loss::LossMeter;
 use crate::measure::own_reports::ReportMeter;
 use crate::measure::position::PositionMeter;
 use crate::measure::power::PowerMeter;
 use crate::measure::roles::Roles;
 use crate::measure::signal::SignalMeter;
+use crate::measure::stick_channels::ChannelMeter;
 use crate::measure::timing::TimingMeter;
 use crate::measure::vibration::VibrationMeter;
 use crate::measure::video::VideoMeter;
@@ -55,6 +58,8 @@ use crate::wire::message::Message;
 use devices::Devices;
 use event_log::EventLog;
 use whole_seconds::WholeSeconds;
+
+pub use heard::{Heard, HeardPicture, HeardRadio, HeardSender, SenderKind};
 
 /// What a session tells the history.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -117,6 +122,7 @@ pub struct LinkMonitor {
     /// Restarts of senders that the life of the session knows of.
     restarts_seen: usize,
     failsafe: FailsafeMeter,
+    channels: ChannelMeter,
     vibration: VibrationMeter,
     power: PowerMeter,
     pose: AttitudeMeter,
@@ -158,6 +164,13 @@ impl LinkMonitor {
     #[must_use]
     pub fn of_recording(self) -> Self {
         Self { is_recorded: true, ..self }
+    }
+
+    /// What it takes is a bench test: the vehicle stands on the ground, armed or not.
+    #[must_use]
+    pub fn on_bench(mut self) -> Self {
+        self.context.life = Life::on_bench();
+        self
     }
 
     /// Takes the next entry of the session.
@@ -279,7 +292,9 @@ impl LinkMonitor {
             self.context.now = at;
             self.advance_devices(at);
             self.video.advance(at);
-            self.failsafe.follow(self.latency.followed());
+            let followed = self.latency.followed();
+            self.channels.follow(&followed);
+            self.failsafe.follow(followed);
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);
             self.video.note_levels(at, &self.signal, &self.context);

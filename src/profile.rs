@@ -2,12 +2,16 @@
 //!
 //! TOML; a key that it does not know is an error that names the key and the line.
 
+mod bench_limits;
 mod checked;
+mod named_sources;
 mod places;
 mod radio_budget;
 
 use std::collections::BTreeMap;
 
+pub use bench_limits::{BenchLimit, BenchLimits};
+pub use named_sources::SourcesProfile;
 pub use radio_budget::BudgetProfile;
 use serde::{Deserialize, Serialize};
 
@@ -18,6 +22,8 @@ use crate::units::hardware_address::{Address, parse_address};
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Profile {
+    /// Where `live` hears them.
+    pub sources: SourcesProfile,
     /// The vehicle.
     pub vehicle: VehicleProfile,
     /// The handset, where it stands.
@@ -28,6 +34,8 @@ pub struct Profile {
     pub battery: BatteryProfile,
     /// Limits for vibration.
     pub vibration: VibrationProfile,
+    /// What a bench test must show.
+    pub limits: BenchLimits,
     /// Tags of every session made with this profile.
     #[serde(deserialize_with = "checked::tags")]
     pub tags: BTreeMap<String, String>,

@@ -1,13 +1,16 @@
 //! Reports out of a summary: JSON lines and plain text.
 //!
-//! They only format: every figure is finished in [`crate::summary::Summary`] or [`crate::judge::link_budget::Budget`].
+//! They only format: every figure is finished in [`crate::summary::Summary`], [`crate::summary::BenchSheet`] or
+//! [`crate::judge::link_budget::Budget`].
 
+pub mod bench_sheet;
 pub mod budget_text;
 mod escaped;
 mod health_text;
 pub mod histogram_log;
 mod range_text;
 pub mod session_text;
+mod stick_text;
 pub mod threshold_text;
 mod timing_text;
 mod vibration_text;

@@ -2,6 +2,7 @@
 
 mod alarm_command;
 mod analyse;
+mod bench_command;
 mod budget_command;
 mod demo_command;
 mod earlier_sessions;
@@ -9,11 +10,14 @@ mod explain_command;
 mod history_command;
 mod in_order;
 mod live_command;
+mod profile_choice;
+mod profile_command;
 mod progress;
 mod read_ahead;
 mod replay_command;
 mod screens;
 pub mod simulated_file;
+mod source_urls;
 mod stopwatch_command;
 mod summary_command;
 mod tag_hint;
@@ -51,7 +55,9 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Ports => ports(),
         Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
+        Command::Bench(args) => bench_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),
+        Command::Profile { action } => profile_command::run(&action),
         Command::Demo(args) => demo_command::run(&args),
         Command::Explain { figure } => explain_command::run(figure.as_deref()),
     }
@@ -109,18 +115,13 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
         .any(|cause| cause.kind() == io::ErrorKind::BrokenPipe)
 }
 
-/// The profile that was named, with the command line's tags; an empty one where none was.
+/// The profile to use, with the command line's tags; says which, where it was not typed.
 fn profile(common: &Common) -> anyhow::Result<Arc<Profile>> {
-    let mut profile = match &common.profile {
-        Some(path) => {
-            let text = std::fs::read_to_string(path)
-                .with_context(|| format!("cannot read the profile '{}'", path.display()))?;
-            Profile::parse(&text).with_context(|| format!("profile '{}'", path.display()))?
-        }
-        None => Profile::default(),
-    };
-    profile.tags.extend(common.tags.iter().cloned());
-    Ok(Arc::new(profile))
+    let chosen = profile_choice::choose(common)?;
+    if let Some(word) = chosen.word() {
+        tell(format_args!("fadewatch: {word}"));
+    }
+    Ok(chosen.profile)
 }
 
 /// The folder for history and recordings.

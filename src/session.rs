@@ -15,7 +15,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use crate::capture::RecorderStatus;
-use crate::monitor::SessionEvidence;
+use crate::monitor::{Heard, SessionEvidence};
 use crate::record::MarkKind;
 use crate::snapshot::{Snapshot, View};
 use crate::summary::Summary;
@@ -143,6 +143,8 @@ pub struct SessionEnd {
     pub missing: Option<Missing>,
     /// What it tells the history.
     pub evidence: SessionEvidence,
+    /// Who was heard.
+    pub heard: Heard,
 }
 
 /// Looks at a session beside the screens, and may tell the pilot something.

@@ -83,6 +83,25 @@ stick = 1
         assert!(error.contains("start must be"), "{error}");
     }
 
+    /// Numbers that nobody can mean are named; without that some would take days or all memory.
+    #[test]
+    fn what_cannot_be_meant_is_refused_by_its_key() {
+        for (old, new, key) in [
+            ("timesync_hz = 1", "timesync_hz = 1e12", "vehicle.timesync_hz"),
+            ("timesync_hz = 1", "rates = { servo = 1e9 }", "vehicle.rates.servo"),
+            ("timesync_hz = 1", "timesync_hz = nan", "vehicle.timesync_hz"),
+            ("fixed = 0.05", "fixed = 1.5", "telemetry.loss.fixed"),
+            ("[control]", "[control]\nframe_ms = 1e-9", "control.frame_ms"),
+            ("count = 8", "count = 4000000000", "control.moves.count"),
+            ("[video]", "[video]\npackets = 100000000", "video.packets"),
+            ("[video]", "[video]\nfreezes = [[1, inf]]", "video.freezes"),
+        ] {
+            let error =
+                Scenario::parse(&SHORT.replace(old, new), Path::new("short.toml")).unwrap_err().to_string();
+            assert!(error.contains(&format!("{key} is")) && error.contains("give"), "{new}: {error}");
+        }
+    }
+
     #[test]
     fn records_are_in_order_and_end_with_the_end() {
         use crate::record::{Note, OwnedBody};

@@ -6,6 +6,7 @@
 //! `missing`) are data here, and written by `wording`. The history keeps the JSON and reads it again: of sentences it
 //! reads those that the text report shows.
 
+mod bench_keys;
 mod earlier_keys;
 mod event_keys;
 mod glass_keys;
@@ -17,6 +18,7 @@ mod radio_keys;
 mod range_keys;
 mod reasons;
 mod session_keys;
+mod stick_keys;
 mod timing_keys;
 mod traffic_keys;
 mod vehicle_keys;
@@ -29,6 +31,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+pub use bench_keys::{BenchNeeds, BenchRow, BenchSheet};
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
 pub use glass_keys::GlassToGlass;
@@ -45,6 +48,7 @@ pub use range_keys::{
 };
 pub use reasons::{Reason, Uncompared};
 pub use session_keys::{LostWord, SessionReason, SessionVerdict};
+pub use stick_keys::{StickOutput, StickSummary};
 pub use timing_keys::{TimingSummary, TimingWhat};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
@@ -54,9 +58,9 @@ pub use verdict_keys::{
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    BatteryEnd, Bound, BudgetLimit, ClockMethod, Codec, Course, ExchangesFrom, HostStrain, LimitSource,
-    LossCause, Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection,
-    StageMethod, TheoryLimit, VideoSource,
+    BatteryEnd, BenchItem, BenchNeed, BenchReason, BenchWord, Bound, BudgetLimit, ClockMethod, Codec, Course,
+    ExchangesFrom, HostStrain, LimitSource, LossCause, Origin, OutputsWord, ProofWord, Report, ReportSource,
+    SessionWord, SignalDirection, StageMethod, StickDirection, StickFinding, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
@@ -107,6 +111,9 @@ pub struct Summary {
     pub freeze_threshold: Option<Threshold>,
     /// Every link's threshold.
     pub thresholds: Vec<Threshold>,
+    /// One per RC channel that the vehicle reports.
+    #[serde(default)]
+    pub sticks: Vec<StickSummary>,
     /// Each loss of control input that was seen.
     pub failsafe: Vec<FailsafeSummary>,
     /// VIBRATION levels.

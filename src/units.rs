@@ -62,6 +62,12 @@ impl Nanos {
         self.0 as f64 / 1e6
     }
 
+    /// So many times as long; the longest that can be held where it is longer.
+    #[must_use]
+    pub const fn times(self, times: i64) -> Self {
+        Self(self.0.saturating_mul(times))
+    }
+
     /// The distance to another stamp, without a sign.
     #[must_use]
     pub const fn abs_diff(self, other: Self) -> Self {

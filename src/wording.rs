@@ -1,6 +1,7 @@
 //! Every sentence and quantity that a person reads, the same on screens and in reports.
 
 pub mod advice;
+pub mod bench_words;
 pub mod caution;
 pub mod event;
 pub mod explain;
@@ -15,3 +16,4 @@ pub mod quantity;
 pub mod reason;
 pub mod regularity;
 pub mod session_sentence;
+pub mod stick_words;

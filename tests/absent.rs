@@ -188,6 +188,25 @@ fn a_level_of_255_and_a_peer_that_is_not_heard_are_absent() {
     assert_eq!(levels(radio(0, 0, 30, 20)).0.len(), 2, "0 alone is a level");
 }
 
+/// SYS_STATUS drop_rate_comm is in hundredths of a percent, RADIO_STATUS txbuf in percent: more than all is no share.
+#[test]
+fn a_share_of_more_than_all_is_absent() {
+    let dropped = |share: u16| {
+        let (id, extra, mut payload) = system(16_100, 500, 50);
+        payload[18..20].copy_from_slice(&share.to_le_bytes());
+        let row = summary(&[(id, extra, payload)]).own_reports.remove(0);
+        (row.drop_ratio, row.drop_ratio_max)
+    };
+    assert_eq!((dropped(10_000), dropped(120).0), ((Some(1.0), Some(1.0)), Some(0.012)));
+    assert_eq!((dropped(10_001), dropped(u16::MAX)), ((None, None), (None, None)));
+    let buffer = |percent: u8| {
+        let (id, extra, mut payload) = radio(90, 80, 30, 20);
+        payload[6] = percent;
+        summary(&[(id, extra, payload)]).own_reports[0].tx_buffer_min_percent
+    };
+    assert_eq!((buffer(100), buffer(101), buffer(u8::MAX)), (Some(100), None, None));
+}
+
 /// RC_CHANNELS: 0 is a level, 255 is none.
 #[test]
 fn an_rssi_of_255_is_absent() {

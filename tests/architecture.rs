@@ -129,13 +129,13 @@ fn wrong_arrows_are_found() {
     for (file, code) in [
         ("profile", "use crate::monitor::LinkMonitor;"),
         ("capture", "use crate::session::live::start;"),
-        ("stats::loss_runs", "use crate::summary::RatioEstimate;"),
+        ("stats::time_series::loss_runs", "use crate::summary::RatioEstimate;"),
         ("history", "use crate::measure::vibration::VibrationMeter;"),
         ("tui::view", "use crate::report::session_text;"),
         ("measure::loss", "fn f() { crate::judge::margin::evidence(); }"),
         ("measure::loss", "use crate::{units::Nanos, judge::{margin, range}};"),
         ("wire::codec", "use super::super::measure;"),
-        ("simulate::scene", "use crate::stats::geodesic;"),
+        ("simulate::scene", "use crate::stats::space::geodesic;"),
         ("session::live", "use crate::wording::quantity;"),
     ] {
         let mut tree = Tree::of_sources();

@@ -8,6 +8,7 @@ use serde_json::Value;
 fn the_demos_freeze_level_is_the_true_one() {
     let output = Command::new(env!("CARGO_BIN_EXE_fadewatch"))
         .args(["demo", "--json"])
+        .env("FADEWATCH_PROFILE", "none")
         .output()
         .expect("the binary starts");
     assert!(output.status.success());

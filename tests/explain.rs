@@ -10,7 +10,7 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Output};
 
-use fadewatch::profile::{Limits, Profile};
+use fadewatch::profile::{BenchLimits, Limits, Profile};
 use fadewatch::tui::page_figures;
 use fadewatch::tui::state::{Dialog, Screen, UiState};
 use fadewatch::tui::theme::{Theme, ThemeName};
@@ -29,6 +29,7 @@ fn run(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_fadewatch"))
         .args(arguments)
         .env("XDG_DATA_HOME", folder.path())
+        .env("FADEWATCH_PROFILE", "none")
         .current_dir(env!("CARGO_MANIFEST_DIR"))
         .output()
         .unwrap()
@@ -91,6 +92,15 @@ fn every_key_of_real_summaries_is_explained() {
     let text = printed(&["budget", "--json", "--profile", PROFILE]);
     collect(&serde_json::from_str(&text).unwrap(), "", &mut budget);
     found.extend(budget.into_iter().map(|(place, key)| (format!("budget {place}"), key)));
+    let mut bench = BTreeSet::new();
+    let text =
+        run(&["bench", "--json", "--profile", PROFILE, "--from", "recordings/orchard-1.pcapng"]).stdout;
+    collect(&serde_json::from_slice(&text).unwrap(), "", &mut bench);
+    // Rows of the summary are explained there.
+    let own = |(place, _): &(String, String)| {
+        place != "recording" && !place.starts_with("sticks") && !place.starts_with("failsafe")
+    };
+    found.extend(bench.into_iter().filter(own).map(|(place, key)| (format!("bench {place}"), key)));
     assert!(found.len() > 300, "{}", found.len());
     let missing: Vec<_> = found.difference(&named()).cloned().collect();
     assert!(missing.is_empty(), "no explanation names: {missing:?}");
@@ -147,10 +157,12 @@ fn the_profile_reference_names_every_key_and_default_and_its_example_is_read() {
     let mut keys = 0;
     for table in [
         "zz = 1",
+        "[sources]\nzz = 1",
         "[vehicle]\nzz = 1",
         "[handset]\nzz = 1",
         "[battery]\nzz = 1",
         "[vibration]\nzz = 1",
+        "[limits]\nzz = 1",
         &format!("{link}zz = 1"),
         &format!("{link}radio = {{ zz = 1 }}"),
         &format!("{link}radiotap = {{ zz = 1 }}"),
@@ -177,6 +189,10 @@ fn the_profile_reference_names_every_key_and_default_and_its_example_is_read() {
         ("clear_s", limits.clear_s),
     ] {
         assert!(text.contains(&format!("{key} {value}")), "{key} {value}");
+    }
+    let limits = explain::find("limits")[0].lines(true).collect::<Vec<_>>().join("\n");
+    for (key, value) in BenchLimits::DEFAULTS {
+        assert!(limits.contains(&format!("{key} {value}")), "{key} {value}");
     }
 }
 

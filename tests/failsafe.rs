@@ -137,7 +137,7 @@ fn outputs_that_hold_or_keep_moving_are_not_safe() {
         }
     }
     let wrong = one(&plain(6), "[vehicle.failsafe_servo_us]\n1 = 1030\n");
-    assert_eq!((wrong.servo_safe_after_s, wrong.outputs.map(OutputsWord::word)), (None, None));
+    assert_eq!((wrong.servo_safe_after_s, wrong.outputs.map(OutputsWord::word)), (None, Some("elsewhere")));
 }
 
 /// Nobody moved a stick: which output follows one is not known, so nothing is said of them.

@@ -87,8 +87,8 @@ fn reference_frames_decode_to_their_fields() {
         } => (rssi, remote_rssi, noise, remote_noise, tx_buffer_percent, rx_errors, fixed, older),
         _ => panic!("{name}"),
     };
-    assert_eq!(radio("radio_status_v1"), (Some(217), Some(215), Some(45), Some(50), 100, 3, 1, false));
-    assert_eq!(radio("radio_status_v2"), (Some(180), None, Some(60), None, 90, 0, 0, false));
+    assert_eq!(radio("radio_status_v1"), (Some(217), Some(215), Some(45), Some(50), Some(100), 3, 1, false));
+    assert_eq!(radio("radio_status_v2"), (Some(180), None, Some(60), None, Some(90), 0, 0, false));
     let heartbeat =
         Telemetry::Heartbeat { kind: 2, autopilot: 3, base_mode: 81, custom_mode: 5, system_status: 4 };
     assert_eq!(decoded["heartbeat_v1"], heartbeat);

@@ -16,7 +16,11 @@ use hdrhistogram::serialization::interval_log::{IntervalLogIterator, LogEntry};
 use serde_json::Value;
 
 fn fadewatch(arguments: &[&str]) -> std::process::Output {
-    Command::new(env!("CARGO_BIN_EXE_fadewatch")).args(arguments).output().expect("the program runs")
+    Command::new(env!("CARGO_BIN_EXE_fadewatch"))
+        .args(arguments)
+        .env("FADEWATCH_PROFILE", "none")
+        .output()
+        .expect("the program runs")
 }
 
 /// Every row of the summary's `timing` is in the log, with the same count and longest time; the latency beside them.

@@ -209,6 +209,30 @@ fn a_flipped_byte_of_evidence_is_noticed() {
     assert!(matches!(result, Err(HistoryError::Damaged { .. })), "{result:?}");
 }
 
+/// So does one in a whole series, and a series that stands under another session: a damaged index finds that.
+#[test]
+fn a_series_that_is_not_the_one_written_is_noticed() {
+    let seconds = "SELECT seconds FROM series WHERE session =";
+    let digest = "SELECT digest FROM series WHERE session =";
+    for damage in [
+        // The distance of the first second: no level and no freeze changes.
+        "UPDATE series SET seconds = CAST(substr(seconds, 1, 8) || x'00004040' || substr(seconds, 13) AS BLOB) WHERE session = 2"
+            .to_owned(),
+        format!("UPDATE series SET seconds = ({seconds} 3), digest = ({digest} 3) WHERE session = 2"),
+        "UPDATE evidence SET source = 'marks' WHERE session = 2".to_owned(),
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("history.sqlite");
+        filled(&path);
+        let hash = History::open(&path).unwrap().list().unwrap()[1].hash.clone();
+        let connection = rusqlite::Connection::open(&path).unwrap();
+        assert_eq!(connection.execute(&damage, []).unwrap(), 1);
+        drop(connection);
+        let shown = History::open(&path).unwrap().show(&hash);
+        assert!(matches!(shown, Err(HistoryError::Damaged { .. })), "{damage}: {shown:?}");
+    }
+}
+
 #[test]
 fn a_truncated_file_is_set_aside_or_read_whole() {
     let folder = tempfile::tempdir().unwrap();
@@ -263,7 +287,7 @@ fn a_history_of_the_first_version_is_brought_up_to_date() {
     let connection = rusqlite::Connection::open(&path).unwrap();
     connection
         .execute_batch(
-            "ALTER TABLE session DROP COLUMN added_ms; ALTER TABLE session DROP COLUMN digest; ALTER TABLE detail DROP COLUMN digest;
+            "ALTER TABLE series DROP COLUMN digest; ALTER TABLE session DROP COLUMN added_ms; ALTER TABLE session DROP COLUMN digest; ALTER TABLE detail DROP COLUMN digest;
              ALTER TABLE evidence DROP COLUMN left_out; DROP TABLE vibration; PRAGMA user_version = 1;",
         )
         .unwrap();
@@ -294,7 +318,9 @@ fn a_history_of_the_second_version_is_brought_up_to_date() {
     let places: Vec<i64> = history.list().unwrap().iter().map(|session| session.place).collect();
     drop(history);
     let connection = rusqlite::Connection::open(&path).unwrap();
-    connection.execute_batch("ALTER TABLE session DROP COLUMN added_ms; PRAGMA user_version = 2;").unwrap();
+    connection.execute_batch(
+        "ALTER TABLE series DROP COLUMN digest; ALTER TABLE session DROP COLUMN added_ms; PRAGMA user_version = 2;",
+    ).unwrap();
     drop(connection);
     let mut history = History::open(&path).unwrap();
     assert_eq!(history.set_aside(), None);

@@ -161,6 +161,7 @@ fn a_disk_that_stays_full_is_told_at_the_end() {
             .args(["--record", "a.pcapng", "--json"])
             .current_dir(folder.path())
             .env("XDG_DATA_HOME", folder.path())
+            .env("FADEWATCH_PROFILE", "none")
             .stdin(Stdio::null())
             .stdout(Stdio::piped()),
     );

@@ -148,7 +148,7 @@ fn flight(seed: u64, most_dbm: f64, scale: &str, speed: f64, farthest_m: f64) ->
             remote_rssi: None,
             noise: None,
             remote_noise: None,
-            tx_buffer_percent: 100,
+            tx_buffer_percent: Some(100),
             rx_errors: 0,
             fixed: 0,
             older: false,

@@ -252,3 +252,77 @@ fn a_stamp_settles_what_the_frames_before_it_left_in_doubt() {
         assert_eq!((bench.row().lost, bench.range()), (Some(lost), range), "{stamped}");
     }
 }
+
+/// How a sender's boot clock went while the sender stood still.
+#[derive(Clone, Copy, Debug)]
+enum ClockThen {
+    IsNotSent,
+    GoesOn,
+    StandsStill,
+}
+
+/// A computer that sends stands still twice, each time for as long as one or two rounds of its numbers would take, to
+/// within three numbers, and goes on with the next number; it catches up with what was due, or leaves that out.
+fn stood_still(seed: u64, clock_then: ClockThen, catches_up: bool) -> Stream {
+    let random = &mut ChaCha8Rng::seed_from_u64(seed);
+    let (mut bench, mut number) = (Bench::default(), random.random_range(0..256));
+    let still_s = random.random_range(2.0..6.0);
+    let rounds = f64::from(random.random_range(1..=2));
+    let rate = (256.0 * rounds + random.random_range(-3.0..3.0)) / still_s;
+    let jitter = random.random::<f64>() * 0.2 / rate;
+    let (mut clock, mut stood_s, mut due) = (0.0, 0.0, 0_u64);
+    let stops = [random.random_range(25.0..90.0), random.random_range(120.0..150.0)];
+    for step in 0..(180.0 * rate) as u64 {
+        let scheduled = step as f64 / rate;
+        if let Some(stop) = stops.iter().find(|stop| (**stop..*stop + still_s).contains(&scheduled)) {
+            due += u64::from(catches_up);
+            clock = stop + still_s;
+            continue;
+        }
+        let late = if clock > 0.0 { std::mem::take(&mut due) } else { 0 };
+        stood_s += if clock > 0.0 { still_s } else { 0.0 };
+        let back = std::mem::take(&mut clock);
+        let mut send = |at: f64, message: u32| {
+            let stood = if matches!(clock_then, ClockThen::StandsStill) { stood_s } else { 0.0 };
+            let has_clock = !matches!(clock_then, ClockThen::IsNotSent) && message == ATTITUDE;
+            bench.arrive(at, number, message, has_clock.then_some(50.0 + at - stood));
+            number += 1;
+        };
+        (0..late).for_each(|each| send(back + each as f64 * 1e-4, ATTITUDE));
+        send(scheduled + jitter * random.random::<f64>(), ATTITUDE);
+        // A heartbeat a second, which is missing too.
+        if (scheduled + 1.0 / rate).floor() > scheduled.floor() {
+            send(scheduled + jitter + 1e-4, HEARTBEAT);
+        }
+    }
+    bench.row()
+}
+
+/// Numbers that go on with the next one show no loss, however well a round of them would fit the time.
+#[test]
+fn a_sender_that_stood_still_lost_nothing() {
+    for clock_then in [ClockThen::IsNotSent, ClockThen::GoesOn, ClockThen::StandsStill] {
+        for (seed, catches_up) in (10_001..10_041).flat_map(|seed| [(seed, false), (seed, true)]) {
+            let row = stood_still(seed, clock_then, catches_up);
+            let low = row.lost_ci95.map(|range| range[0]);
+            assert_eq!(
+                (row.lost, low, row.restarts),
+                (Some(0), Some(0), 0),
+                "seed {seed}, {clock_then:?}, catches up: {catches_up}"
+            );
+        }
+    }
+}
+
+/// Without a clock, and for less than a round: its next number may be 0, which tells no restart.
+#[test]
+fn a_sender_that_stood_still_before_zero_did_not_restart() {
+    for (still_s, rate) in [(3.0, 27.0), (3.0, 35.0), (5.0, 22.0), (5.0, 40.0)] {
+        let mut bench = Bench::default();
+        let next = bench.run((0.0, 40.0), rate, 4096 - (40.0 * rate) as u64, None);
+        assert_eq!(next % 256, 0);
+        bench.run((40.0 + still_s, 60.0), rate, next, None);
+        let row = bench.row();
+        assert_eq!((row.lost, row.restarts), (Some(0), 0), "{still_s} s at {rate} a second");
+    }
+}

@@ -168,7 +168,7 @@ fn flown_north(context: &mut Context, below_db: f64) -> (PositionMeter, SignalMe
             remote_rssi: None,
             noise: None,
             remote_noise: None,
-            tx_buffer_percent: 100,
+            tx_buffer_percent: Some(100),
             rx_errors: 0,
             fixed: 0,
             older: false,

@@ -119,6 +119,15 @@ fn a_serial_modem_of_2013_from_bare_bytes() {
     // Such a file says when frames were sent, not when they came.
     let timed = |what| summary.timing.iter().filter(|row| row.what == what).count();
     assert_eq!((timed(TimingWhat::Lateness), timed(TimingWhat::Message) > 10), (0, true));
+    // Channels 1 to 5 as an independent script reads them: lowest, highest. Channel 3 is a throttle: it hovers, and comes
+    // back to no centre.
+    let travel: Vec<_> =
+        summary.sticks.iter().take(5).map(|row| (row.samples, row.low_us, row.high_us)).collect();
+    let read = [(1126, 1916), (1131, 1753), (1126, 1910), (1127, 1919), (1127, 1921)];
+    assert_eq!(travel, read.map(|(low, high)| (636, low, high)));
+    assert_eq!(summary.sticks[2].centre_us, None);
+    let never = summary.sticks.iter().filter(|row| !row.moved).map(|row| row.channel);
+    assert_eq!((never.collect(), summary.sticks.len()), (vec![6, 7, 8], 8));
     // From the first boot stamp (60.314 s) to the last (560.075 s), as an independent script reads them.
     assert!((summary.recording.duration_s - 499.761).abs() < 1e-6, "{}", summary.recording.duration_s);
 }

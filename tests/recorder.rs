@@ -7,7 +7,7 @@ use std::io::Write;
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Condvar, Mutex};
 use std::time::Duration;
 
 use fadewatch::capture::recorder::Pace;
@@ -439,6 +439,117 @@ fn a_slow_sync_holds_up_no_write() {
     assert_eq!(recorder.finish().0.error, None);
     let text = |words: &[u8]| disk.bytes.lock().unwrap().windows(words.len()).any(|window| window == words);
     assert!(text(b"while it stands still"));
+}
+
+/// A disk of which a power cut leaves what was synced. A sync covers what was written as it began, and ends when told to.
+#[derive(Clone, Default)]
+struct Forgetful(Arc<(Mutex<Kept>, Condvar)>);
+
+#[derive(Default)]
+struct Kept {
+    written: Vec<u8>,
+    synced: usize,
+    /// Syncs that began, that may end, and that ended.
+    begun: u64,
+    allowed: u64,
+    ended: u64,
+    /// How often the recorder looked after its file: once a round.
+    rounds: u64,
+}
+
+impl Forgetful {
+    fn kept(&self) -> std::sync::MutexGuard<'_, Kept> {
+        self.0.0.lock().unwrap()
+    }
+
+    fn wait_until(&self, holds: impl Fn(&Kept) -> bool) {
+        while !holds(&self.kept()) {
+            std::thread::yield_now();
+        }
+    }
+}
+
+impl Write for Forgetful {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.kept().written.extend(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Storage for Forgetful {
+    fn cut(&mut self, length: u64) -> io::Result<()> {
+        self.kept().written.truncate(length as usize);
+        Ok(())
+    }
+
+    fn syncing(&self) -> io::Result<DiskSync> {
+        let disk = self.clone();
+        Ok(Box::new(move || {
+            let mut kept = disk.kept();
+            kept.begun += 1;
+            let covered = kept.written.len();
+            kept = disk.0.1.wait_while(kept, |kept| kept.allowed < kept.begun).unwrap();
+            kept.synced = covered;
+            kept.ended += 1;
+            Ok(())
+        }))
+    }
+
+    fn is_at(&self, _: &Path, _: u64) -> bool {
+        self.kept().rounds += 1;
+        true
+    }
+}
+
+/// A minute and a half of records, a write each half second, syncs that take up to three of those: whenever the power is
+/// cut, what is missing is no older than 5 s, and the rest opens.
+#[test]
+fn a_power_cut_costs_at_most_five_seconds() {
+    for (seed, sync_steps) in (10_001..10_005_u64).zip(0..) {
+        let (disk, offset_ms) = (Forgetful::default(), (seed * 77) as i64 % 100);
+        let mut recorder = Recorder::start(PathBuf::from("a.pcapng"), Box::new(disk.clone()), QUICK).unwrap();
+        let mut entries = opening(BTreeMap::new(), true);
+        for entry in &entries {
+            recorder.record(entry);
+        }
+        let (header, mut begun_at, mut worst_ms) = (entries.len(), 0, 0);
+        for step in 0..180_i64 {
+            for tenth in 0..5 {
+                entries.push(chunk((step * 500 + tenth * 95 + offset_ms) * 1_000_000, b"of the session"));
+                recorder.record(entries.last().unwrap());
+            }
+            let (_, ends) = encode(&entries);
+            disk.wait_until(|kept| kept.written.len() == ends[ends.len() - 1]);
+            let rounds = disk.kept().rounds;
+            disk.wait_until(|kept| kept.rounds > rounds + 1);
+            let Kept { begun, ended, .. } = *disk.kept();
+            if begun == ended {
+                begun_at = step + 1;
+            } else if step - begun_at >= sync_steps {
+                disk.kept().allowed = begun;
+                disk.0.1.notify_all();
+                disk.wait_until(|kept| kept.ended == begun);
+                begun_at = step + 1;
+            }
+            // The power is cut just before the next write.
+            let synced = disk.kept().synced;
+            let whole = ends.iter().take_while(|end| **end <= synced).count();
+            let kept_ms = whole.saturating_sub(header) as i64 * 100;
+            worst_ms = worst_ms.max((step + 2) * 500 - kept_ms);
+            if step % 20 == 7 && synced > 0 {
+                let bytes = disk.kept().written[..synced].to_vec();
+                assert!(!with_file(&bytes, |recording| agrees(recording, &entries[..whole])), "seed {seed}");
+            }
+        }
+        disk.kept().allowed = u64::MAX;
+        disk.0.1.notify_all();
+        recorder.finish();
+        assert!((2000..=5000).contains(&worst_ms), "syncs of {sync_steps} steps: {worst_ms} ms");
+    }
 }
 
 /// The first blocks are written at once, whatever the pace: a kill right after the start leaves a file that opens.

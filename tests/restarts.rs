@@ -197,8 +197,9 @@ fn what_an_outage_swallowed_is_lost() {
             score.add(&row, truth);
         }
         assert!(score.share(score.held) >= 0.99, "{manner:?}: {score:?}");
-        // A count that goes on at 0 or 1 (one in 128) is a restart as well: nothing is surely lost.
-        let wanted = if matches!(manner, Manner::Steady | Manner::Lossy) { 0.985 } else { 0.96 };
+        // A count that goes on at 0 or 1 (one in 128) is a restart as well, and one that goes on with the next three numbers
+        // (one in 85) a pause: nothing is surely lost.
+        let wanted = if matches!(manner, Manner::Steady | Manner::Lossy) { 0.97 } else { 0.95 };
         assert!(score.share(score.exact) >= wanted, "{manner:?}: {score:?}");
     }
 }

@@ -52,7 +52,7 @@ fn radio(own: Option<u8>, peer: Option<u8>, older: bool) -> Telemetry {
         remote_rssi: peer,
         noise: Some(40),
         remote_noise: peer.map(|peer| peer.min(30)),
-        tx_buffer_percent: 100,
+        tx_buffer_percent: Some(100),
         rx_errors: 0,
         fixed: 0,
         older,

@@ -282,3 +282,11 @@ fn a_profile_of_too_many_links_is_refused() {
     let error = Profile::parse(&links(20_000)).unwrap_err().to_string();
     assert!(error.starts_with("line 194: 20000 links"), "{error}");
 }
+
+/// Holes of any size, told twice: what is lost at all cannot run over.
+#[test]
+fn holes_beyond_all_bytes_are_added_up() {
+    let lost = |bytes| (START, What::Note(Note::BytesLost { bytes, reach: None }));
+    let (_, summary) = play(&[lost(u64::MAX), lost(u64::MAX), lost(1)]);
+    assert_eq!(kinds(&summary), ["recorder"; 3]);
+}

@@ -412,6 +412,77 @@ fn a_flood_of_senders_makes_nobody_deaf() {
     }
 }
 
+/// A flood of senders of everything that has a table: half of them under the vehicle's system, where nobody names them.
+fn flood_of_tables(seed: u64) -> Vec<Datagram> {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let of = |step: u32| {
+        let at = f64::from(step) / 300.0;
+        let from = format!("10.9.{}.{}:9", random.random::<u8>(), random.random::<u8>());
+        // None has an id that somebody else has.
+        let system = if random.random() { 1 } else { random.random_range(60..=255) };
+        let mut sender = Counter::new((system, random.random_range(2..=255)), random.random_range(0..256));
+        let bytes = match step % 6 {
+            0 => sender.attitude(random.random()),
+            1 => sender.status(random.random_range(3000..30_000), random.random()),
+            2 => sender.radio(random.random(), random.random()),
+            // HEARTBEAT of a ground station.
+            3 => sender.frame(0, 50, &[0, 0, 0, 0, 6, 8, 0, 4, 3]),
+            // BATTERY_STATUS of any battery.
+            4 => sender.frame(147, 154, &battery(random.random())),
+            // VIBRATION with clipping.
+            _ => sender.frame(241, 90, &[9; 32]),
+        };
+        (at, from, bytes)
+    };
+    (0..3000).map(of).collect()
+}
+
+/// BATTERY_STATUS of 16 V.
+fn battery(id: u8) -> Vec<u8> {
+    let mut payload = vec![0; 36];
+    payload[10..12].copy_from_slice(&16_000_u16.to_le_bytes());
+    payload[12..30].fill(0xFF);
+    payload[30..32].copy_from_slice(&500_i16.to_le_bytes());
+    (payload[32], payload[35]) = (id, 60);
+    payload
+}
+
+#[test]
+fn a_flood_leaves_room_for_each_figure_of_those_that_count() {
+    let row = |summary: &Summary, key: &str, id: (u8, u8)| {
+        let value = serde_json::to_value(summary).expect("it is there");
+        let rows = value[key].as_array().expect("it is there").clone();
+        let mut rows = rows
+            .into_iter()
+            .filter(|row| (&row["system"], &row["component"]) == (&id.0.into(), &id.1.into()));
+        rows.next().unwrap_or_else(|| panic!("no row of {id:?} in {key}"))
+    };
+    let late = |from: f64| flight().into_iter().map(move |(at, address, bytes)| (at + from, address, bytes));
+    let honest = summary(&late(5.0).collect::<Vec<_>>());
+    for seed in 10_001..10_006 {
+        // What nobody named comes in the flood too, and goes on after it.
+        let mut other = Counter::new((9, 1), 0);
+        let other = (0..600_u32).flat_map(|step| {
+            let at = 5.0 + f64::from(step) / 20.0;
+            let each = [other.attitude(step * 50 + 1), other.status(15_000, 3), other.radio(99, 40)];
+            each.map(|bytes| (at, "10.0.0.9:14550".to_owned(), bytes))
+        });
+        let found = summary(&beside(flood_of_tables(seed), late(5.0).chain(other).collect()));
+        for (key, id) in
+            [("power", (1, 1)), ("own_reports", (1, 1)), ("own_reports", (51, 68)), ("signal", (51, 68))]
+        {
+            assert_eq!(row(&found, key, id), row(&honest, key, id), "seed {seed}, {key} of {id:?}");
+        }
+        let skew = |summary: &Summary| row(summary, "clocks", (1, 1))["skew_ppm"].clone();
+        assert_eq!(skew(&found), skew(&honest), "seed {seed}");
+        for key in ["power", "own_reports", "clocks", "signal"] {
+            row(&found, key, (9, 1));
+        }
+        let vehicle = found.streams.iter().find(|row| (row.system, row.component) == (1, 1)).expect("a row");
+        assert_eq!((vehicle.received, vehicle.lost), (1560, Some(0)), "seed {seed}");
+    }
+}
+
 /// In the flood a camera waits for its turn, at most for 2 s; after it, for nothing. (The link's own account may hold the
 /// last stream of the flood too: a camera may start again elsewhere.)
 #[test]

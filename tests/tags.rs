@@ -10,8 +10,8 @@ fn root(path: &str) -> PathBuf {
 /// What it says beside its figures.
 fn says(folder: &Path, arguments: &[&str]) -> String {
     let mut command = Command::new(env!("CARGO_BIN_EXE_fadewatch"));
-    let output =
-        command.args(arguments).current_dir(folder).env("XDG_DATA_HOME", folder).output().expect("it runs");
+    command.args(arguments).current_dir(folder).env("XDG_DATA_HOME", folder).env("FADEWATCH_PROFILE", "none");
+    let output = command.output().expect("it runs");
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     String::from_utf8_lossy(&output.stderr).into_owned()
 }

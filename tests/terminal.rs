@@ -14,7 +14,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use fadewatch::monitor::SessionEvidence;
+use fadewatch::monitor::{Heard, SessionEvidence};
 use fadewatch::session::{Command, FeedSlot, SessionEnd, SessionHandle};
 use fadewatch::snapshot::{LinkState, Unacknowledged};
 use fadewatch::summary::Summary;
@@ -64,6 +64,7 @@ fn child() {
             summary: Summary::default(),
             recordings: Vec::new(),
             evidence: SessionEvidence::default(),
+            heard: Heard::default(),
         })
     });
     let handle = SessionHandle::new(commands, slot, session);
@@ -395,6 +396,7 @@ fn a_terminal_that_takes_nothing_holds_up_no_signal() {
         .arg(PATIENCE.as_secs().to_string())
         .arg(env!("CARGO_BIN_EXE_fadewatch"))
         .arg("demo")
+        .env("FADEWATCH_PROFILE", "none")
         .env("TERM", "xterm-256color")
         .stdin(end())
         .stdout(end())

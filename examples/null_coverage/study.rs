@@ -204,7 +204,7 @@ fn radio(rssi: u8) -> Telemetry {
         remote_rssi: None,
         noise: None,
         remote_noise: None,
-        tx_buffer_percent: 100,
+        tx_buffer_percent: Some(100),
         rx_errors: 0,
         fixed: 0,
         older: false,

@@ -2,7 +2,7 @@
 //!
 //! [`Recorder::record`] turns an entry into blocks and leaves them in a queue of at most
 //! [`QUEUE`] bytes; the thread writes the first at once and the others twice a second, has them synced to the disk every
-//! five by a thread of its own (see `storage`), and keeps at most another [`QUEUE`] bytes while the disk fails, trying again
+//! two by a thread of its own (see `storage`), so that a sync may take 1.5 s and a power cut costs at most 5, and keeps at most another [`QUEUE`] bytes while the disk fails, trying again
 //! once a second. What finds no place is counted, and a [`Note::BytesLost`] stands in
 //! the file as soon as something can be written again. A block that was written in part
 //! is cut off before the file goes on, so that the file is at any time a valid one up to
@@ -33,7 +33,7 @@ const QUEUE: usize = 8 << 20;
 const RESERVE: usize = 256 << 10;
 /// From this many waiting bytes on the thread does not wait longer.
 const BATCH: usize = 256 << 10;
-const SYNC_EVERY: Nanos = Nanos::from_secs(5);
+const SYNC_EVERY: Nanos = Nanos::from_secs(2);
 
 /// How the recorder does.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -378,7 +378,7 @@ impl Output {
     }
 
     fn is_sync_due(&self) -> bool {
-        self.newest - self.synced_at >= SYNC_EVERY || self.idle.as_secs() >= 5
+        self.newest - self.synced_at >= SYNC_EVERY || self.idle.as_secs() >= 2
     }
 
     /// Writes the batch; on an error what was not written as whole blocks stays in it.

@@ -135,6 +135,10 @@ impl Encoder {
             Body::Stream(_) if matches!(kind, InterfaceKind::Datagram | InterfaceKind::Captured(_)) => {
                 return Err(invalid("bytes of a stream on an interface of datagrams"));
             }
+            // Marks have the link type of another interface, which says nothing of these bytes.
+            Body::Stream(_) if kind == InterfaceKind::Marks => {
+                return Err(invalid("bytes of a stream on the interface of marks"));
+            }
             Body::Stream(bytes) => bytes,
             Body::Datagram { flow, bytes } if kind == InterfaceKind::Datagram => {
                 write_udp(*flow, bytes, &mut self.packet)

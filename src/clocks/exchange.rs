@@ -5,7 +5,7 @@
 //! minimum filter of RFC 5905 section 10, here over a whole piece, with skew): the lower
 //! hulls of both ways' apparent delays leave a corridor, and its middle is the offset.
 
-use crate::stats::lower_hull::LowerHull;
+use crate::stats::curve_fit::lower_hull::LowerHull;
 
 /// Skew is searched within this: crystals of the trade stay well inside (common practice, no source).
 const MOST_SKEW: f64 = 300e-6;

@@ -1,6 +1,6 @@
 //! One sender's clock: its epochs, their pieces, and the fits over them.
 
-use crate::stats::lower_hull::LowerHull;
+use crate::stats::curve_fit::lower_hull::LowerHull;
 use crate::summary::{ClockMethod, ClockSummary, ExchangesFrom};
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
@@ -263,7 +263,7 @@ impl EpochFit {
             return Some((0.0, 0.0));
         }
         // How far the points that nearly touch each line stand above it: the fit's own error.
-        let above = |hull: &LowerHull, line: crate::stats::lower_hull::Line| {
+        let above = |hull: &LowerHull, line: crate::stats::curve_fit::lower_hull::Line| {
             let mut gaps: Vec<f64> = hull.vertices().iter().map(|&(x, y)| y - line.at(x)).collect();
             gaps.sort_by(f64::total_cmp);
             gaps.get(2).or(gaps.last()).copied().unwrap_or(0.0)

@@ -10,11 +10,13 @@ use crate::summary::{Earlier, VibrationLimit};
 
 use rusqlite::{OptionalExtension, Row, params};
 
-use super::store::{SERIES_DAMAGED, VIBRATION, evidence_parts, millis, session_parts, unit_word};
+use super::store::{
+    EVIDENCE_DAMAGED, SERIES_DAMAGED, VIBRATION, evidence_parts, millis, session_parts, unit_word,
+};
 use super::{Choice, History, HistoryError, blob, equipment, is_credible, link_threshold};
 use crate::judge::freeze_level;
 use crate::judge::freeze_level::LevelCount;
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 
 /// Fewer freezes than this are no reason to prefer RTP over marks.
 const ENOUGH_FREEZES: u64 = 5;
@@ -66,7 +68,10 @@ impl History {
             let source = source_of(&says, link.role);
             let mut of_source = says.iter().filter(|say| say.source == source);
             let series = match (of_source.next(), of_source.next()) {
-                (Some(only), None) => self.series(chosen[only.session].0, &link.name)?,
+                (Some(only), None) => {
+                    let (id, hash, _) = &chosen[only.session];
+                    self.series((*id, hash), &link.name)?
+                }
                 _ => None,
             };
             asked.push((link, says, source, series));
@@ -247,7 +252,7 @@ fn threshold_of(
 ) -> Result<Option<Threshold>, &'static str> {
     let (mut sessions, mut counts, mut left_out) = (Vec::new(), Vec::new(), 0);
     for say in says {
-        let own = say.counts(link).ok_or("the evidence of a session is not what was written")?;
+        let own = say.counts(link).ok_or(EVIDENCE_DAMAGED)?;
         if say.source == source {
             let (_, hash, start_utc) = &chosen[say.session];
             sessions.push((hash.clone(), start_utc.clone()));

@@ -19,7 +19,7 @@ use crate::capture::plain_kind;
 use super::HistoryError;
 
 /// Steps from one version to the next; the file's `user_version` says how many it has taken.
-const MIGRATIONS: [&str; 3] = [
+const MIGRATIONS: [&str; 4] = [
     "
 CREATE TABLE session (
     id INTEGER PRIMARY KEY,
@@ -66,6 +66,10 @@ CREATE TABLE vibration (
     // When a session was added, by the clock of then; the order of adding is that of the ids.
     "
 ALTER TABLE session ADD COLUMN added_ms INTEGER;
+",
+    // A digest of each series; those that were there before have none.
+    "
+ALTER TABLE series ADD COLUMN digest BLOB;
 ",
 ];
 

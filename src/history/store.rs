@@ -12,6 +12,8 @@ use super::{History, HistoryError, ListedSession, SessionRow, blob, equipment};
 use crate::judge::freeze_level::LevelCount;
 
 pub(super) const SERIES_DAMAGED: &str = "a series of levels is not what was written";
+/// The same of evidence.
+pub(super) const EVIDENCE_DAMAGED: &str = "the evidence of a session is not what was written";
 /// Asks for the vibration of sessions.
 pub(super) const VIBRATION: &str = "SELECT counts, digest, session FROM vibration";
 
@@ -162,7 +164,7 @@ impl History {
         if digest.is_some_and(|digest| digest != blob::digest(&[summary.as_bytes()])) {
             return Err(self.damaged("the summary of a session is not what was written"));
         }
-        let evidence = self.evidence(id)?;
+        let evidence = self.evidence((id, &hash))?;
         let mut vibration = Vec::new();
         self.each_row(&format!("{VIBRATION} WHERE session = {id}"), |row| {
             vibration = self.vibration(row)?;
@@ -209,32 +211,41 @@ impl History {
     /// A link's seconds in one session.
     pub(super) fn series(
         &self,
-        session: i64,
+        (session, hash): (i64, &str),
         link: &str,
     ) -> Result<Option<Vec<EvidenceSecond>>, HistoryError> {
-        let bytes: Option<Vec<u8>> = self
+        let read: Option<(Vec<u8>, Option<Vec<u8>>)> = self
             .connection
             .query_row(
-                "SELECT seconds FROM series WHERE session = ? AND link = ?",
+                "SELECT seconds, digest FROM series WHERE session = ? AND link = ?",
                 params![session, link],
-                |row| row.get(0),
+                |row| Ok((row.get(0)?, row.get(1)?)),
             )
             .optional()
             .map_err(self.sqlite())?;
-        let Some(bytes) = bytes else { return Ok(None) };
-        blob::read_seconds(&bytes).map(Some).ok_or_else(|| self.damaged(SERIES_DAMAGED))
+        let Some((bytes, digest)) = read else { return Ok(None) };
+        let is_whole = digest.is_none_or(|digest| digest == blob::digest(&series_parts(hash, link, &bytes)));
+        let seconds = blob::read_seconds(&bytes).filter(|_| is_whole);
+        seconds.map(Some).ok_or_else(|| self.damaged(SERIES_DAMAGED))
     }
 
-    fn evidence(&self, session: i64) -> Result<Vec<FreezeEvidence>, HistoryError> {
-        let read = || -> rusqlite::Result<Vec<(String, String, String, i64)>> {
+    fn evidence(&self, session: (i64, &str)) -> Result<Vec<FreezeEvidence>, HistoryError> {
+        type Kept = (String, String, String, i64, Vec<u8>, Vec<u8>);
+        let read = || -> rusqlite::Result<Vec<Kept>> {
             let mut statement = self.connection.prepare(
-                "SELECT link, unit, source, left_out FROM evidence WHERE session = ? ORDER BY link",
+                "SELECT link, unit, source, left_out, counts, digest FROM evidence
+                 WHERE session = ? ORDER BY link",
             )?;
-            let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?));
-            statement.query_map([session], row)?.collect()
+            let row = |row: &rusqlite::Row<'_>| {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?))
+            };
+            statement.query_map([session.0], row)?.collect()
         };
         let mut evidence = Vec::new();
-        for (link, unit, source, left_out) in read().map_err(self.sqlite())? {
+        for (link, unit, source, left_out, counts, digest) in read().map_err(self.sqlite())? {
+            if digest != blob::digest(&evidence_parts(&link, &unit, &source, &counts)) {
+                return Err(self.damaged(EVIDENCE_DAMAGED));
+            }
             let unit = if unit == unit_word(LevelUnit::Dbm) { LevelUnit::Dbm } else { LevelUnit::Raw };
             let seconds = self.series(session, &link)?.unwrap_or_default();
             let left_out = u32::try_from(left_out).unwrap_or(0);
@@ -313,9 +324,15 @@ fn insert(transaction: &Transaction<'_>, row: &SessionRow) -> rusqlite::Result<b
                 digest
             ],
         )?;
+        let seconds = blob::write_seconds(&evidence.seconds);
         connection.execute(
-            "INSERT INTO series (session, link, seconds) VALUES (?, ?, ?)",
-            params![id, evidence.link, blob::write_seconds(&evidence.seconds)],
+            "INSERT INTO series (session, link, seconds, digest) VALUES (?, ?, ?, ?)",
+            params![
+                id,
+                evidence.link,
+                seconds,
+                blob::digest(&series_parts(&row.hash, &evidence.link, &seconds))
+            ],
         )?;
     }
     Ok(true)
@@ -324,6 +341,11 @@ fn insert(transaction: &Transaction<'_>, row: &SessionRow) -> rusqlite::Result<b
 /// What the digest of a session covers.
 pub(super) fn session_parts<'a>(hash: &'a str, start_utc: Option<&'a str>, tags: &'a str) -> [&'a [u8]; 3] {
     [hash.as_bytes(), start_utc.unwrap_or_default().as_bytes(), tags.as_bytes()]
+}
+
+/// What the digest of a series covers: whose it is too, since a damaged index may find another's.
+fn series_parts<'a>(hash: &'a str, link: &'a str, seconds: &'a [u8]) -> [&'a [u8]; 3] {
+    [hash.as_bytes(), link.as_bytes(), seconds]
 }
 
 /// What the digest of evidence covers.

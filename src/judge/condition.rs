@@ -12,7 +12,7 @@ mod experience;
 use std::collections::VecDeque;
 
 use crate::profile::LinkRole;
-use crate::stats::proportion::{Z975, wilson};
+use crate::stats::sample::proportion::{Z975, wilson};
 use crate::summary::{Failure, LinkState, StateReason};
 use crate::units::Nanos;
 

@@ -4,14 +4,14 @@
 //! Definition: at each second that is not already frozen, chance = base + (1 - base) x logistic(level)
 //! that a freeze begins within the next second. `level_p50` and `level_p05` are where the logistic part
 //! is 50 % and 5 %. Unit: the link's level unit. Method: penalised maximum likelihood over all seconds
-//! of all sessions (see [`crate::stats::logistic`]); the ridge on the slope is weak, and the base
+//! of all sessions (see [`crate::stats::curve_fit::logistic`]); the ridge on the slope is weak, and the base
 //! is held small.
 //!
 //! Interval of `level_p05`, 95 %: the variance of the model, plus what the sessions differ by beyond
 //! it. The latter is the cluster-robust variance (Liang and Zeger 1986, small-sample factor S / (S - 1))
 //! less the model's, if positive; degrees of freedom by Satterthwaite (1946) from S - 1 for that part.
 //! One session: blocks of 10 s stand for sessions. Fewer than 5 freezes, or a fit that rises with the
-//! level: the highest level at which the isotonic estimate (Ayer et al. 1955, see [`crate::stats::isotonic`]) reaches
+//! level: the highest level at which the isotonic estimate (Ayer et al. 1955, see [`crate::stats::curve_fit::isotonic`]) reaches
 //! 5 % a second, method `isotonic`; none where it reaches it nowhere.
 //!
 //! Warnings are counted from `warns_at`: with under 4 sessions or 20 freezes the upper end of the interval, else the
@@ -23,9 +23,11 @@ mod agreement;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::margin::EvidenceSecond;
-use crate::stats::logistic::{Chance, Count, Fit, Prior, logistic, logit};
-use crate::stats::proportion::wilson;
-use crate::stats::{isotonic, logistic as regression, symmetric};
+use crate::stats::curve_fit::isotonic;
+use crate::stats::curve_fit::logistic as regression;
+use crate::stats::curve_fit::logistic::{Chance, Count, Fit, Prior, logistic, logit};
+use crate::stats::curve_fit::symmetric;
+use crate::stats::sample::proportion::wilson;
 
 pub use agreement::{Agreement, Finding};
 

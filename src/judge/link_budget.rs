@@ -1,14 +1,14 @@
 //! The link budget: what theory predicts for a link, from the profile alone.
 //!
 //! Level = power + gains - losses - path loss, free space (ITU-R P.525) and two rays over flat ground
-//! (see [`crate::stats::propagation`]). Margins are over the receiver's sensitivity as its maker
+//! (see [`crate::stats::space::propagation`]). Margins are over the receiver's sensitivity as its maker
 //! states it; nothing here is measured. Without heights there are no two rays, without a
 //! sensitivity no ranges: each is absent, and `missing` says what to add to the profile.
 
 use serde::Serialize;
 
 use crate::profile::{BudgetProfile, LinkProfile, LinkRole, Profile};
-use crate::stats::propagation::Path;
+use crate::stats::space::propagation::Path;
 use crate::summary::{BudgetLimit, Reason};
 
 /// Distances of the table of levels, metres; the claimed one joins them.

@@ -1,6 +1,6 @@
 //! How far a link is proven, by its own failures and the levels at each distance.
 //!
-//! Bounds: see the files of its folder. Path loss: per-second levels from 10 m on (see [`crate::stats::path_loss`]).
+//! Bounds: see the files of its folder. Path loss: per-second levels from 10 m on (see [`crate::stats::curve_fit::path_loss`]).
 
 mod analysis;
 mod antenna_pattern;

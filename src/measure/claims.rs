@@ -12,12 +12,14 @@
 //! - Duplicate, late: are the owner's. Wrap: numbers are modulo 256. Restart: is no change of address.
 //!
 //! Common practice, no source. Nothing here proves who somebody is: whoever copies the numbers too is not told apart.
-//! Bounded: 512 ids, 4 earlier owners and 8 others of each; the longest silent makes room, no sender that the profile names.
+//! Bounded: 512 ids, 4 earlier owners and 8 others of each; the longest silent makes room,
+//! of those that count for least (see `heard_table`), never one that is ours.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::net::SocketAddr;
 
 use super::context::Sender;
+use crate::stats::heard_table::Rank;
 use crate::units::Nanos;
 
 const MOST_IDS: usize = 512;
@@ -270,7 +272,7 @@ impl Claims {
         sender: Sender,
         from: SocketAddr,
         mark: (u8, u64),
-        is_named: impl Fn(Sender) -> bool,
+        rank: impl Fn(Sender) -> Rank,
     ) -> (Claim, Option<Contest>) {
         let heard = Heard { at, from, mark };
         if let Some(id) = self.0.get_mut(&sender) {
@@ -279,9 +281,9 @@ impl Claims {
             return (claim, told.map(|(owner, other)| Contest { sender, owner, other }));
         }
         if self.0.len() >= MOST_IDS {
-            let strange = self.0.iter().filter(|(sender, _)| !is_named(**sender));
-            let longest =
-                strange.min_by_key(|(sender, id)| (id.newest.at, **sender)).map(|(sender, _)| *sender);
+            let others = self.0.iter().filter(|(sender, _)| rank(**sender) < Rank::Own);
+            let longest = others.min_by_key(|(sender, id)| (rank(**sender), id.newest.at, **sender));
+            let longest = longest.map(|(sender, _)| *sender);
             let Some(longest) = longest else { return (Claim::Apart, None) };
             self.0.remove(&longest);
         }

@@ -4,13 +4,14 @@ use std::sync::Arc;
 
 use crate::profile::{LinkProfile, Mounted, Profile};
 use crate::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, SessionInfo};
+use crate::stats::heard_table::Rank;
 use crate::summary::{Threshold, VibrationLimit};
 use crate::units::Nanos;
 
 pub use crate::wire::sender::Sender;
 
 use super::life::Life;
-use super::roles::Roles;
+use super::roles::{FIRST_AUTOPILOT, Roles};
 
 /// A span in which this computer lost data of an interface itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -107,16 +108,23 @@ impl Context {
                 || !(self.roles.is_ground(system, component) || self.is_radio_here(sender)))
     }
 
-    /// Whether a sender is the vehicle's, or one that the profile names: strangers never take its place in a table.
-    pub(crate) fn is_named(&self, sender: Sender) -> bool {
-        let Sender { system, component, .. } = sender;
+    /// How much a sender counts where a table is full: the autopilot and what the profile names by its whole id, then what
+    /// has the system id of the vehicle or the handset, then all others.
+    pub(crate) fn rank(&self, system: u8, component: u8) -> Rank {
+        let id = (system, component);
         let in_link = |link: &LinkProfile| {
             link.senders.as_ref().is_some_and(|list| list.contains(&[system, component]))
-                || link.radio.is_some_and(|radio| (radio.system, radio.component) == (system, component))
+                || link.radio.is_some_and(|radio| (radio.system, radio.component) == id)
         };
-        self.roles.vehicle() == Some(system)
-            || self.profile.handset.system == Some(system)
-            || self.profile.link.iter().any(in_link)
+        let is_vehicle = self.roles.vehicle() == Some(system);
+        let is_autopilot = is_vehicle && (component == FIRST_AUTOPILOT || self.roles.autopilot() == Some(id));
+        if is_autopilot || self.profile.link.iter().any(in_link) {
+            Rank::Own
+        } else if is_vehicle || self.profile.handset.system == Some(system) {
+            Rank::Kin
+        } else {
+            Rank::Stranger
+        }
     }
 
     /// Whether this computer stood still somewhere within a span of time.

@@ -66,7 +66,7 @@ impl FailsafeMeter {
         self.advance(at, context);
         if let Some(key) = latency::stick_source(sender, telemetry, context) {
             let after_loss = self.open().is_some_and(|incident| incident.by_sticks());
-            if self.sticks.observe(at, key, after_loss) {
+            if self.sticks.observe(at, key, after_loss, context) {
                 self.stick(at);
             }
             return;

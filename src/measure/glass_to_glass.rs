@@ -12,8 +12,8 @@
 //! picture that is ahead of its time by less than a refresh and an exposure is an error of reading, by more it is refused.
 //! Gaps, duplicates, late arrivals and restarts do not occur: nothing here comes over the link.
 
-use crate::stats::mean_uncertainty::{Mean, mean};
-use crate::stats::quantile::median;
+use crate::stats::sample::mean_uncertainty::{Mean, mean};
+use crate::stats::sample::quantile::median;
 use crate::summary::GlassToGlass;
 
 /// The running time begins again at 0, milliseconds.

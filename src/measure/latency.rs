@@ -14,7 +14,7 @@
 //! stall of this computer are left out, which makes one. Wrap: undone by the clocks. Duplicate or late
 //! arrival: an output whose stamp is not newer is passed over. Restart: stages on the boot
 //! clock start anew; host-time stages go on with the new epoch's fit. Bounded: see `movement_track`,
-//! `stage` and `holds`; at most [`MOST_SOURCES`] stick sources.
+//! `stage` and `holds`; at most [`MOST_SOURCES`] stick sources, by the rule of `heard_table`.
 
 mod age_distribution;
 mod age_intervals;
@@ -43,6 +43,7 @@ use super::context::{Context, Sender};
 use crate::clocks::{BootTime, Clocks};
 use crate::record::{Direction, InterfaceKind};
 use crate::snapshot::LatencyView;
+use crate::stats::heard_table::Rank;
 use crate::summary::{Bound, ControlHolds, LatencyChannel, LatencyStage, LatencySummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
@@ -72,6 +73,19 @@ pub(crate) struct SourceKey {
     kind: u8,
 }
 
+impl SourceKey {
+    /// Whether its sticks are numbered as the vehicle numbers its channels: RC messages are, axes are not.
+    pub(crate) const fn numbers_channels(self) -> bool {
+        self.kind <= 1
+    }
+
+    /// How much it counts where there are too many: those at the handset, and those that are named, before others.
+    pub(crate) fn rank(self, context: &Context) -> Rank {
+        let own = context.rank(self.system, self.component);
+        if own == Rank::Stranger && self.rank == 0 { Rank::Kin } else { own }
+    }
+}
+
 /// What is known to follow the sticks.
 #[derive(Clone, Debug, Default)]
 pub struct Followed {
@@ -85,6 +99,7 @@ pub struct Followed {
 
 #[derive(Clone, Debug)]
 struct Source {
+    last: Nanos,
     kept: KeptSticks,
     servo: StageMeter,
     input: StageMeter,
@@ -131,7 +146,7 @@ impl LatencyMeter {
             return;
         }
         if let Some((key, values)) = sticks(sender, telemetry, context) {
-            self.observe_sticks(at, key, values, clocks);
+            self.observe_sticks(at, key, values, clocks, context);
             return;
         }
         let is_vehicle = context.roles.vehicle().is_none_or(|vehicle| vehicle == sender.system);
@@ -155,12 +170,34 @@ impl LatencyMeter {
         }
     }
 
-    fn observe_sticks(&mut self, at: Nanos, key: SourceKey, values: Values, clocks: &Clocks) {
+    /// Forgets a source that nothing follows (see `heard_table`).
+    fn make_room(&mut self, at: Nanos, new: SourceKey, context: &Context) -> bool {
+        let rank = |source: &Source, key: SourceKey| {
+            let is_followed = source.servo.shows_sticks() || source.input.shows_sticks();
+            if is_followed { Rank::Own } else { key.rank(context) }
+        };
+        let may_go = self.sources.iter().filter(|(key, source)| {
+            rank(source, **key).makes_room(true, at - source.last, new.rank(context))
+        });
+        let first = may_go.min_by_key(|(key, source)| (rank(source, **key), source.last));
+        let first = first.map(|(key, _)| *key);
+        first.and_then(|key| self.sources.remove(&key)).is_some()
+    }
+
+    fn observe_sticks(
+        &mut self,
+        at: Nanos,
+        key: SourceKey,
+        values: Values,
+        clocks: &Clocks,
+        context: &Context,
+    ) {
         if !self.sources.contains_key(&key) {
-            if self.sources.len() >= MOST_SOURCES {
+            if self.sources.len() >= MOST_SOURCES && !self.make_room(at, key, context) {
                 return;
             }
             let source = Source {
+                last: at,
                 kept: KeptSticks::default(),
                 servo: StageMeter::new(ClockPair::HostAndBoot, 0.0),
                 input: StageMeter::new(ClockPair::HostAndBoot, 0.5),
@@ -168,6 +205,7 @@ impl LatencyMeter {
             self.sources.insert(key, source);
         }
         if let Some(source) = self.sources.get_mut(&key) {
+            source.last = at;
             let (all, samples) = source.kept.take(at, &values);
             source.servo.observe_sticks(at, samples, clocks);
             source.input.observe_sticks(at, samples, clocks);
@@ -366,7 +404,7 @@ fn unless_contradicted(
 fn channel(stick: Option<u8>, input: Option<u8>, servo: Option<u8>) -> LatencyChannel {
     let [stick, input, servo] =
         [stick, input, servo].map(|from_zero| from_zero.map(|from_zero| from_zero + 1));
-    LatencyChannel { stick, input, servo, events: 0, p50_ms: None }
+    LatencyChannel { stick, input, servo, events: 0, p50_ms: None, reversed: None, dead_band_us: None }
 }
 
 /// What the clocks make of a stage whose sticks are on host time.

@@ -3,7 +3,7 @@
 //! Definition, looked at once a second, from the past alone; facts count only from the vehicle's autopilot, and for 5 s:
 //! - `ground`: disarmed for 3 s, slower than 2 m/s, within 30 m of the handset in the plane (without a position: every
 //!   link's level within 10 dB, or a tenth in device units, of its strongest of this power-up); or armed within 10 m and
-//!   3 m of height of where it armed; or, after a trip, where it stood for 2 s and then disarmed, while levels stay so.
+//!   3 m of height of where it armed (in a bench test always); or, after a trip, where it stood for 2 s and then disarmed, while levels stay so.
 //! - `walk`: from `ground`, still disarmed and standing, a level further down than that for 3 s.
 //! - `out`, `back`: anything else; the word changes after 20 m the other way.
 //! - `off`: from `ground`, all of the vehicle silent for 5 s while sources here are alive.
@@ -129,9 +129,16 @@ pub struct Life {
     turn_m: Option<f64>,
     last_motion: Motion,
     alarm_before: bool,
+    /// In a bench test what is armed stands on the ground.
+    is_bench: bool,
 }
 
 impl Life {
+    /// Of a bench test.
+    pub(crate) fn on_bench() -> Self {
+        Self { is_bench: true, ..Self::default() }
+    }
+
     /// The phase at an instant; `None` where no autopilot is heard in the session: it is judged whole.
     #[must_use]
     pub fn phase_at(&self, at: Nanos) -> Option<Phase> {
@@ -310,7 +317,7 @@ impl Life {
             }
             return;
         }
-        if let Some(why) = self.power_up.grounded(at, facts, phase == Phase::Ground) {
+        if let Some(why) = self.grounded(at, facts, phase) {
             self.leaving = None;
             if phase == Phase::Walk && self.power_up.is_down() {
                 return;
@@ -345,6 +352,12 @@ impl Life {
             }
             Phase::Out | Phase::Back => self.turn(at, phase, facts.motion.distance_m, told),
         }
+    }
+
+    fn grounded(&mut self, at: Nanos, facts: &Facts, phase: Phase) -> Option<PhaseReason> {
+        let why = self.power_up.grounded(at, facts, phase == Phase::Ground);
+        let armed = facts.armed.is_some_and(|(_, armed)| armed);
+        why.or_else(|| (self.is_bench && armed).then_some(PhaseReason::Bench))
     }
 
     fn turn(&mut self, at: Nanos, phase: Phase, distance_m: Option<f64>, told: &mut Vec<Told>) {

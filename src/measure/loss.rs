@@ -16,8 +16,7 @@
 //!
 //! - Several counters that interleave under one id: no loss is told (see `numberings.rs`).
 //!
-//! Bounded: 256 flows, 16 of one sender. The longest silent makes room, one of few frames after 2 s and any after 10 s; at once
-//! for a sender that is named; never one that is named itself. What finds no room is left out. The last day by the second
+//! Bounded: 256 flows, 16 of one sender, by the rule of `heard_table`. What finds no room is left out. The last day by the second
 //! for up to 16 senders (the last hour and a half for more), what is older by spans. Whole figures rest on counts and
 //! runs of the whole session; bad spells of what is older are found span by span. See the files below this one.
 
@@ -42,6 +41,7 @@ use super::claims::Claim;
 use super::context::Sender;
 use super::series;
 use crate::record::{Direction, InterfaceId};
+use crate::stats::heard_table::{Rank, SMALL};
 use crate::summary::RatioEstimate;
 use crate::units::Nanos;
 use crate::wire::framer::{FrameHeader, Standing};
@@ -62,10 +62,6 @@ const MOST_HELD: usize = 64;
 const MOST_RESTARTS: usize = 1024;
 /// A flow that was silent for longer hands over to a new address: they are not simultaneous.
 const HANDED_OVER: Nanos = Nanos::from_secs(2);
-/// A flow of fewer frames makes room sooner than others.
-const SMALL_FLOW: u64 = 50;
-/// Others make room after so long.
-const LONG_SILENT: Nanos = Nanos::from_secs(10);
 /// Beyond so many senders each is kept by the second for a shorter time.
 const MANY: usize = 16;
 
@@ -320,23 +316,22 @@ impl LossMeter {
         &mut self,
         at: Nanos,
         sender: Sender,
-        is_named: impl Fn(Sender) -> bool,
+        rank: impl Fn(Sender) -> Rank,
     ) -> Option<usize> {
         let is_crowded = self.senders.get(&sender).is_some_and(|flows| flows.len() >= MOST_FLOWS_OF_ONE);
-        let is_urgent = !is_crowded && is_named(sender);
+        let new = if is_crowded { Rank::Stranger } else { rank(sender) };
+        let rank_of = |flow: &SenderFlow| if flow.is_apart { Rank::Stranger } else { rank(flow.sender) };
+        let is_small = |flow: &SenderFlow| flow.sequence.received < SMALL;
         let may_go = |flow: &SenderFlow| {
-            let (silent, is_small) = (at - flow.sequence.last_at, flow.sequence.received < SMALL_FLOW);
-            let is_long = silent > if is_small { HANDED_OVER } else { LONG_SILENT };
-            let is_meant =
-                (!is_crowded || flow.sender == sender) && (flow.is_apart || !is_named(flow.sender));
-            is_meant && flow.joint.is_none() && (is_long || is_urgent)
+            let is_meant = (!is_crowded || flow.sender == sender) && flow.joint.is_none();
+            is_meant && rank_of(flow).makes_room(is_small(flow), at - flow.sequence.last_at, new)
         };
         let is_there = |flow: &SenderFlow| flow.key != u64::MAX;
         let may =
             (0..self.flows.len()).filter(|&index| is_there(&self.flows[index]) && may_go(&self.flows[index]));
         let index = may.min_by_key(|&index| {
             let flow = &self.flows[index];
-            (!flow.is_apart, flow.sequence.received >= SMALL_FLOW, flow.sequence.last_at)
+            (!flow.is_apart, rank_of(flow), !is_small(flow), flow.sequence.last_at)
         })?;
         let flows = self.senders.get_mut(&self.flows[index].sender)?;
         flows.retain(|&each| each != index);

@@ -7,15 +7,15 @@
 //! - Wrap: the counters are uint16; a step is taken modulo 65,536. A step of over 32,767 is a
 //!   restart: it counts from 0. The first report counts nothing. Gap: the next report brings all.
 //! - Duplicates never get here; a late report can step back, which reads as a restart: rare, and
-//!   it adds at most what the counter stands at. Bounded: 32 reporters.
+//!   it adds at most what the counter stands at. Bounded: 32 reporters (see `heard_table`).
 //!
 //! Source of the fields: the public MAVLink message set.
 
-use std::collections::BTreeMap;
-
-use super::context::Sender;
+use super::context::{Context, Sender};
 use crate::record::Direction;
+use crate::stats::heard_table::HeardTable;
 use crate::summary::{OwnReport, ReportSource};
+use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
 const MOST: usize = 32;
@@ -51,12 +51,12 @@ struct Report {
 /// Everyone who reports.
 #[derive(Clone, Debug, Default)]
 pub struct ReportMeter {
-    reports: BTreeMap<(u8, u8, bool), Report>,
+    reports: HeardTable<(u8, u8, bool), Report, MOST>,
 }
 
 impl ReportMeter {
     /// Takes a report.
-    pub fn observe(&mut self, sender: Sender, telemetry: &Telemetry) {
+    pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
         if sender.direction == Direction::Outbound {
             return;
         }
@@ -66,15 +66,14 @@ impl ReportMeter {
             _ => return,
         };
         let key = (sender.system, sender.component, is_radio);
-        if self.reports.len() >= MOST && !self.reports.contains_key(&key) {
-            return;
-        }
-        let report = self.reports.entry(key).or_default();
+        let rank = |(system, component, _)| context.rank(system, component);
+        let Some(report) = self.reports.hear(at, key, rank) else { return };
         report.samples += 1;
         match *telemetry {
             Telemetry::SystemStatus { drop_ratio, errors, .. } => {
-                report.drop_ratio = Some(drop_ratio);
-                report.drop_ratio_max = Some(report.drop_ratio_max.unwrap_or(0.0).max(drop_ratio));
+                report.drop_ratio = drop_ratio.or(report.drop_ratio);
+                let both = report.drop_ratio_max.into_iter().chain(drop_ratio);
+                report.drop_ratio_max = both.reduce(f64::max);
                 report.errors.take(errors);
             }
             Telemetry::Radio {
@@ -89,8 +88,7 @@ impl ReportMeter {
             } => {
                 report.errors.take(rx_errors);
                 report.corrected.get_or_insert_default().take(fixed);
-                let least = report.tx_buffer_min.unwrap_or(u8::MAX).min(tx_buffer_percent);
-                report.tx_buffer_min = Some(least);
+                report.tx_buffer_min = report.tx_buffer_min.into_iter().chain(tx_buffer_percent).min();
                 report.levels = [rssi, noise, remote_rssi, remote_noise];
             }
             _ => {}
@@ -100,7 +98,7 @@ impl ReportMeter {
     /// One row a reporter.
     #[must_use]
     pub fn summary(&self) -> Vec<OwnReport> {
-        let row = |(&(system, component, is_radio), report): (&(u8, u8, bool), &Report)| OwnReport {
+        let row = |((system, component, is_radio), report): ((u8, u8, bool), &Report)| OwnReport {
             system,
             component,
             source: if is_radio { ReportSource::RadioStatus } else { ReportSource::SysStatus },
@@ -136,12 +134,12 @@ mod tests {
                 remote_rssi: Some(170),
                 noise: Some(60),
                 remote_noise: None,
-                tx_buffer_percent: 90,
+                tx_buffer_percent: Some(90),
                 rx_errors,
                 fixed,
                 older: false,
             };
-            meter.observe(sender, &radio);
+            meter.observe(Nanos::ZERO, sender, &radio, &Context::default());
         }
         let row = meter.summary().remove(0);
         // 40,000 after 4 is a step of 39,996: more than half a wrap, so it counts from 0.

@@ -1,7 +1,7 @@
 //! Where the vehicle is, and its slant distance from the handset.
 //!
 //! Definition: the straight distance from the handset, on WGS84 and height (see
-//! [`crate::stats::geodesic`]). The vehicle's place is GLOBAL_POSITION_INT, else a 3D GPS_RAW_INT.
+//! [`crate::stats::space::geodesic`]). The vehicle's place is GLOBAL_POSITION_INT, else a 3D GPS_RAW_INT.
 //! Unit: metres. Sources of the fields: the public MAVLink message set.
 //!
 //! A silence of the position of up to 10 s is interpolated. Seconds in a longer one, and after the last fix, have no
@@ -18,7 +18,7 @@ use super::context::{Context, Sender};
 use super::life::{Motion, Phase};
 use super::series::Series;
 use crate::record::Direction;
-use crate::stats::geodesic;
+use crate::stats::space::geodesic;
 use crate::units::{LevelUnit, Metres, Nanos};
 use crate::wire::telemetry::Telemetry;
 

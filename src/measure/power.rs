@@ -8,14 +8,13 @@
 //! the load of the last 10 min goes on, see `power/load_track.rs`; none are left once the voltage under load is down
 //! at the profile's cut-off. Capacity and cut-off are the vehicle's, battery 0. Gap: a silence over 10 s leaves the
 //! integral unknown, one over 30 s the minutes. Restart: consumed charge that falls to under half is another pack and
-//! begins anew; a smaller fall is a late report and ignored. Bounded: 16 batteries.
+//! begins anew; a smaller fall is a late report and ignored. Bounded: 16 batteries (see `heard_table`).
 
 mod load_track;
 
-use std::collections::BTreeMap;
-
 use super::context::{Context, Sender};
 use super::life::Phase;
+use crate::stats::heard_table::HeardTable;
 use crate::summary::{BatteryEnd, PowerSummary, Reason};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
@@ -163,7 +162,7 @@ impl Battery {
 /// All batteries.
 #[derive(Clone, Debug, Default)]
 pub struct PowerMeter {
-    batteries: BTreeMap<Key, Battery>,
+    batteries: HeardTable<Key, Battery, MOST_BATTERIES>,
 }
 
 impl PowerMeter {
@@ -182,9 +181,9 @@ impl PowerMeter {
             return;
         }
         let key = (sender.system, sender.component, id);
-        if self.batteries.contains_key(&key) || self.batteries.len() < MOST_BATTERIES {
-            let setting = Setting::of(context, sender.system, id.unwrap_or(0));
-            self.batteries.entry(key).or_default().observe(at, report, setting);
+        let rank = |(system, component, _)| context.rank(system, component);
+        if let Some(battery) = self.batteries.hear(at, key, rank) {
+            battery.observe(at, report, Setting::of(context, sender.system, id.unwrap_or(0)));
         }
     }
 
@@ -192,7 +191,7 @@ impl PowerMeter {
     #[must_use]
     pub fn summary(&self, context: &Context) -> Vec<PowerSummary> {
         let spoken_for =
-            |system: u8| self.batteries.keys().any(|(other, _, id)| *other == system && *id == Some(0));
+            |system: u8| self.batteries.iter().any(|((other, _, id), _)| other == system && id == Some(0));
         // What SYS_STATUS says of the same battery.
         let beside = |system: u8, id: Option<u8>| {
             let mut all = self.batteries.iter().filter(|_| id == Some(0));
@@ -201,7 +200,7 @@ impl PowerMeter {
         self.batteries
             .iter()
             .filter(|((system, _, id), _)| id.is_some() || !spoken_for(*system))
-            .map(|(&(system, component, id), battery)| {
+            .map(|((system, component, id), battery)| {
                 let battery_id = id.unwrap_or(0);
                 let setting = Setting::of(context, system, battery_id);
                 let other = beside(system, id);

@@ -3,8 +3,8 @@
 //! A heartbeat of MAV_TYPE_GCS (6) marks a ground sender; the vehicle is the
 //! profile's, else the first system with an autopilot that is not "invalid" (8)
 //! in a heartbeat of its own. Its autopilot is the component of that heartbeat: 1 where
-//! that one says so, else the first. Who sends radio reports is a radio. Source: the public
-//! MAVLink message set, HEARTBEAT and RADIO_STATUS.
+//! that one says so, else the first. Who sends radio reports is a radio. Nobody is forgotten: there are
+//! 65,536 ids. Source: the public MAVLink message set, HEARTBEAT and RADIO_STATUS.
 
 use std::collections::BTreeSet;
 
@@ -26,10 +26,8 @@ pub struct Roles {
     other: Option<u8>,
 }
 
-/// Senders of a kind that are kept: strangers must not grow memory.
-const MOST_SENDERS: usize = 64;
 /// The component id that an autopilot has (MAV_COMP_ID_AUTOPILOT1).
-const FIRST_AUTOPILOT: u8 = 1;
+pub(crate) const FIRST_AUTOPILOT: u8 = 1;
 
 impl Roles {
     /// With the vehicle that the profile names.
@@ -41,8 +39,12 @@ impl Roles {
     /// Learns from a message.
     pub fn observe(&mut self, system: u8, component: u8, telemetry: &Telemetry) {
         match *telemetry {
-            Telemetry::Radio { .. } => insert(&mut self.radios, (system, component)),
-            Telemetry::Heartbeat { kind: MAV_TYPE_GCS, .. } => insert(&mut self.ground, (system, component)),
+            Telemetry::Radio { .. } => {
+                self.radios.insert((system, component));
+            }
+            Telemetry::Heartbeat { kind: MAV_TYPE_GCS, .. } => {
+                self.ground.insert((system, component));
+            }
             Telemetry::Heartbeat { autopilot, base_mode, .. } if autopilot != MAV_AUTOPILOT_INVALID => {
                 if self.vehicle.is_none() && !self.pinned {
                     self.vehicle = Some(system);
@@ -77,9 +79,12 @@ impl Roles {
     /// Another component of a system that sends radio reports, where this one does not.
     #[must_use]
     pub fn sibling_radio(&self, system: u8, component: u8) -> Option<u8> {
-        let mut of_system =
-            self.radios.iter().filter(|(each, _)| *each == system).map(|(_, component)| *component);
-        if self.is_radio(system, component) { None } else { of_system.next() }
+        let mut of_system = self.radios.range((system, 0)..=(system, u8::MAX));
+        if self.is_radio(system, component) {
+            None
+        } else {
+            of_system.next().map(|(_, component)| *component)
+        }
     }
 
     /// Whether a sender sends radio reports.
@@ -104,11 +109,5 @@ impl Roles {
     #[must_use]
     pub const fn armed(&self) -> Option<bool> {
         self.armed
-    }
-}
-
-fn insert(senders: &mut BTreeSet<(u8, u8)>, sender: (u8, u8)) {
-    if senders.len() < MOST_SENDERS {
-        senders.insert(sender);
     }
 }

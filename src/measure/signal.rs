@@ -21,6 +21,7 @@
 //! older the smallest, mean and largest of spans (see [`super::series`]).
 
 mod cells;
+mod heard_radios;
 mod radio_key;
 mod tally;
 
@@ -31,13 +32,16 @@ use super::series::Series;
 use crate::profile::{DBM_BYTES, LinkProfile};
 use crate::record::{Direction, InterfaceId};
 use crate::snapshot::{LevelCell, View};
-use crate::stats::{quantile, theil_sen};
+use crate::stats::curve_fit::theil_sen;
+use crate::stats::heard_table::{Rank, SMALL};
+use crate::stats::sample::quantile;
 use crate::summary::{Report, SignalDirection, SignalSummary};
 use crate::units::hardware_address::Address;
 use crate::units::{LevelUnit, Nanos};
 use crate::wire::radiotap;
 use crate::wire::telemetry::Telemetry;
 
+pub use heard_radios::HeardLevel;
 use radio_key::{LevelSource, RadioKey, Side, on_ground};
 use tally::Tally;
 
@@ -105,6 +109,7 @@ struct Radio {
     key: RadioKey,
     interface: InterfaceId,
     last: Nanos,
+    times: u64,
     older: bool,
     own: SideSamples,
     peer: SideSamples,
@@ -177,7 +182,7 @@ impl SignalMeter {
             Some(index) => index,
             None if self.has_room(key) || self.make_room(at, key) => {
                 let (own, peer) = (SideSamples::default(), SideSamples::default());
-                self.radios.push(Radio { key, interface, last: at, older, own, peer });
+                self.radios.push(Radio { key, interface, last: at, times: 0, older, own, peer });
                 self.radios.len() - 1
             }
             None => return None,
@@ -197,6 +202,7 @@ impl SignalMeter {
             return None;
         }
         radio.last = at;
+        radio.times += 1;
         Some(radio)
     }
 
@@ -226,19 +232,22 @@ impl SignalMeter {
         self.radios.iter().filter(|radio| radio.key.report.is_here() == key.report.is_here()).count() < most
     }
 
-    /// Forgets the radio of this kind that was silent for longest, over 2 s unless a link waits for the new one: none of the
-    /// vehicle's, and none that a link reads its level from.
+    /// Forgets the radio of this kind that was silent for longest (see `heard_table`): none that a link reads its level from.
     fn make_room(&mut self, at: Nanos, key: RadioKey) -> bool {
-        let is_read = |key: RadioKey| self.sources.iter().flatten().any(|source| source.key == key);
-        let is_urgent = is_read(key);
+        let rank = |key: RadioKey| match () {
+            () if self.sources.iter().flatten().any(|source| source.key == key) => Rank::Own,
+            () if !key.report.is_here() && self.vehicle == Some(key.system) => Rank::Kin,
+            () => Rank::Stranger,
+        };
         let may_go = |radio: &Radio| {
-            radio.key.report.is_here() == key.report.is_here()
-                && !is_read(radio.key)
-                && (radio.key.report.is_here() || self.vehicle != Some(radio.key.system))
-                && (is_urgent || at - radio.last > LATEST_WINDOW)
+            let is_alike = radio.key.report.is_here() == key.report.is_here();
+            is_alike && rank(radio.key).makes_room(radio.times < SMALL, at - radio.last, rank(key))
         };
         let may = (0..self.radios.len()).filter(|&place| may_go(&self.radios[place]));
-        let longest = may.min_by_key(|&place| (self.radios[place].last, self.radios[place].key));
+        let longest = may.min_by_key(|&place| {
+            let radio = &self.radios[place];
+            (rank(radio.key), radio.times >= SMALL, radio.last, radio.key)
+        });
         longest.map(|place| self.radios.remove(place)).is_some()
     }
 

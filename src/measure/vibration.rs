@@ -9,7 +9,7 @@
 //! instant in ten passes it by chance. A gap leaves its seconds empty; the
 //! counters are 32 bit, a fall is a restart and counts from zero; duplicates never reach this
 //! file.
-//! Bounded: see `vibration/axes.rs`; 8 senders, 4,096 marks.
+//! Bounded: see `vibration/axes.rs`; 8 senders (see `heard_table`), 4,096 marks.
 
 mod axes;
 
@@ -18,7 +18,8 @@ use std::collections::BTreeMap;
 use super::context::{Context, Sender};
 use crate::profile::LinkRole;
 use crate::snapshot::{LimitBasis, Suspicion, VibrationView, View};
-use crate::stats::quantile;
+use crate::stats::heard_table::HeardTable;
+use crate::stats::sample::quantile;
 use crate::summary::{LimitSource, Reason, Summary, VibrationLimit, VibrationSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
@@ -43,7 +44,7 @@ const MARK_REACH_S: f64 = 3.0;
 pub struct VibrationMeter {
     samples: Samples,
     cells: Cells,
-    counters: BTreeMap<(u8, u8), [u32; 3]>,
+    counters: HeardTable<(u8, u8), Option<[u32; 3]>, MOST_SENDERS>,
     clipping: [u64; 3],
     shook: Vec<Nanos>,
 }
@@ -81,18 +82,16 @@ impl VibrationMeter {
         {
             return;
         }
-        let clipped = self.count_clipping((sender.system, sender.component), *clipping);
+        let key = (sender.system, sender.component);
+        let before = self.counters.hear(at, key, |(system, component)| context.rank(system, component));
+        let before = before.and_then(|counters| counters.replace(*clipping));
+        let clipped = self.count_clipping(before.unwrap_or(*clipping), *clipping);
         self.samples.push(*levels);
         let cell = Cell::new(levels.map(|level| level as f32), clipped);
         self.cells.put(at - context.start.unwrap_or(at), cell);
     }
 
-    fn count_clipping(&mut self, sender: (u8, u8), counters: [u32; 3]) -> u32 {
-        let known = self.counters.contains_key(&sender);
-        if !known && self.counters.len() >= MOST_SENDERS {
-            return 0;
-        }
-        let before = self.counters.insert(sender, counters).unwrap_or(counters);
+    fn count_clipping(&mut self, before: [u32; 3], counters: [u32; 3]) -> u32 {
         let mut sum = 0_u32;
         for axis in 0..3 {
             let more = counters[axis].checked_sub(before[axis]).unwrap_or(counters[axis]);

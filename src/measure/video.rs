@@ -27,7 +27,7 @@ use super::context::Context;
 use super::timing::Row;
 use crate::profile::LinkProfile;
 use crate::record::{Flow, InterfaceId};
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::summary::{RatioEstimate, VideoSource};
 use crate::units::Nanos;
 use crate::wire::rtp;
@@ -215,6 +215,12 @@ impl VideoMeter {
     /// From one delivered frame to the next, of each stream.
     pub(crate) fn spacings(&self) -> impl Iterator<Item = Row<'_>> {
         self.streams.iter().filter_map(|stream| stream.spacing.of_frames(stream.key.ssrc))
+    }
+
+    /// Every video stream: where it is heard, from where to where, its SSRC, its packets.
+    pub(crate) fn heard(&self) -> impl Iterator<Item = (InterfaceId, Flow, u32, u64)> {
+        let row = |stream: &Stream| (stream.key.interface, stream.key.flow, stream.key.ssrc, stream.packets);
+        self.video_streams().into_iter().map(row)
     }
 
     /// Whether any RTP stream was recognised.

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 
 use crate::profile::LinkProfile;
 use crate::record::InterfaceId;
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 use crate::summary::TransmitterSummary;
 use crate::units::Nanos;
 use crate::units::hardware_address::{Address, address_text};

@@ -108,8 +108,8 @@ impl LinkMonitor {
 
     /// The tables are full: a sender that is silent for long is forgotten for a new one.
     fn make_room(&mut self, at: Nanos, sender: Sender) {
-        let is_named = |sender| self.context.is_named(sender);
-        if let Some(flow) = self.loss.make_room(at, sender, is_named) {
+        let rank = |sender: Sender| self.context.rank(sender.system, sender.component);
+        if let Some(flow) = self.loss.make_room(at, sender, rank) {
             self.timing.forget(flow);
             self.forgotten.get_or_insert((at, 0)).1 += 1;
         }
@@ -118,8 +118,8 @@ impl LinkMonitor {
     /// Whose a frame of a datagram is; told where another sender uses an id that is owned.
     fn claim(&mut self, at: Nanos, sender: Sender, from: SocketAddr, message: &MavlinkMessage) -> Claim {
         let mark = (message.header.sequence, message.fingerprint);
-        let is_named = |sender| self.context.is_named(sender);
-        let (claim, contest) = self.claims.observe(at, sender, from, mark, is_named);
+        let rank = |sender: Sender| self.context.rank(sender.system, sender.component);
+        let (claim, contest) = self.claims.observe(at, sender, from, mark, rank);
         if let Some(Contest { sender: Sender { system, component, .. }, owner, other }) = contest {
             self.log(Event::SameId { system, component, owner, other });
         }
@@ -132,7 +132,8 @@ impl LinkMonitor {
         if matches!(telemetry, Telemetry::TimeSync { .. }) && !self.stamps.is_timely(record.at) {
             return;
         }
-        let round_trip = self.clocks.observe(at, sender, record.body.flow(), telemetry);
+        let rank = |(system, component)| self.context.rank(system, component);
+        let round_trip = self.clocks.observe(at, sender, record.body.flow(), telemetry, rank);
         // Answers of ground stations say nothing of the way to the vehicle.
         if let Some(round_trip) = round_trip
             && !self.context.roles.is_ground(sender.system, sender.component)
@@ -170,6 +171,7 @@ impl LinkMonitor {
                 self.latency.observe(at, sender, telemetry, &self.clocks, context);
                 self.signal.observe(at, sender, telemetry, context);
                 self.failsafe.observe(at, sender, telemetry, context);
+                self.channels.observe(at, sender, telemetry, context);
             }
             Telemetry::RcOverride { .. }
             | Telemetry::ManualControl { .. }
@@ -177,16 +179,17 @@ impl LinkMonitor {
             | Telemetry::ServoOutput { .. } => {
                 self.latency.observe(at, sender, telemetry, &self.clocks, context);
                 self.failsafe.observe(at, sender, telemetry, context);
+                self.channels.observe(at, sender, telemetry, context);
             }
             Telemetry::Heartbeat { .. } => self.failsafe.observe(at, sender, telemetry, context),
             Telemetry::SystemStatus { .. } => {
                 self.failsafe.observe(at, sender, telemetry, context);
                 self.power.observe(at, sender, telemetry, context);
-                self.reports.observe(sender, telemetry);
+                self.reports.observe(at, sender, telemetry, context);
             }
             Telemetry::Radio { .. } => {
                 self.signal.observe(at, sender, telemetry, context);
-                self.reports.observe(sender, telemetry);
+                self.reports.observe(at, sender, telemetry, context);
             }
             Telemetry::Battery { .. } => self.power.observe(at, sender, telemetry, context),
             Telemetry::Vibration { .. } => self.vibration.observe(at, sender, telemetry, context),

@@ -58,7 +58,7 @@ impl LinkMonitor {
             Note::Joystick { interface, layout } => self.describe_joystick(at, *interface, layout),
             Note::HostDrops { interface, total } => self.host_dropped(at, *interface, *total),
             Note::BytesLost { bytes, reach } => {
-                self.bytes_lost += bytes;
+                self.bytes_lost = self.bytes_lost.saturating_add(*bytes);
                 if let Some(reach) = reach {
                     self.leave_out(at - *reach, at, |_, info| info.kind != InterfaceKind::Marks);
                 }

@@ -176,6 +176,7 @@ impl LinkMonitor {
             own_reports: self.reports.summary(),
             links: Vec::new(),
             clocks: self.clocks.summary(context.start.unwrap_or_default()),
+            sticks: self.channels.summary(&latency),
             latency,
             control_holds: self.latency.holds(),
             signal: self.signal.summary(context),

@@ -51,6 +51,17 @@ pub(super) fn name<'de, D: Deserializer<'de>>(from: D) -> Result<String, D::Erro
     }
 }
 
+/// A source's URL that can be shown.
+pub(super) fn url<'de, D: Deserializer<'de>>(from: D) -> Result<Option<String>, D::Error> {
+    let url = String::deserialize(from)?;
+    let is_shown = url.chars().all(is_printable);
+    if is_shown {
+        Ok(Some(url))
+    } else {
+        Err(D::Error::custom("a source holds characters that cannot be shown"))
+    }
+}
+
 pub(super) fn tags<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<String, String>, D::Error> {
     let tags = BTreeMap::<String, String>::deserialize(from)?;
     let is_shown = |text: &String| text.chars().all(is_printable);

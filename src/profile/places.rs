@@ -30,6 +30,11 @@ pub(super) fn servo(text: &str, number: &str) -> usize {
     })
 }
 
+/// The line of a source's URL.
+pub(super) fn source(text: &str, name: &str) -> usize {
+    key(text, "sources", |sources| place(sources, name))
+}
+
 /// The line of a latitude or longitude that stands alone.
 pub(super) fn half_position(text: &str) -> usize {
     key(text, "handset", |handset| place(handset, "lat").or_else(|| place(handset, "lon")))

@@ -24,6 +24,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     links(out, summary)?;
     streams(out, &summary.streams)?;
     latency(out, summary)?;
+    super::stick_text::write_to(out, &summary.sticks)?;
     signal(out, &summary.signal)?;
     wifi_text::write_to(out, &summary.transmitters)?;
     range(out, summary)?;

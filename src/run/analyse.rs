@@ -46,7 +46,18 @@ pub fn analyse(
     progress: &dyn Fn(f64),
 ) -> (LinkMonitor, RecordingFacts) {
     let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier);
-    let facts = match reading {
+    let facts = feed(recording, &mut monitor, reading, progress);
+    (monitor, facts)
+}
+
+/// The same into a core that is there.
+pub(super) fn feed(
+    recording: &Recording,
+    monitor: &mut LinkMonitor,
+    reading: Reading,
+    progress: &dyn Fn(f64),
+) -> RecordingFacts {
+    match reading {
         Reading::Ahead => {
             let wire = take(monitor.wire_mut());
             let (facts, wire) = read_ahead(
@@ -61,9 +72,8 @@ pub fn analyse(
             *monitor.wire_mut() = wire;
             facts
         }
-        Reading::InTurn => in_turn(recording, &mut monitor, progress),
-    };
-    (monitor, facts)
+        Reading::InTurn => in_turn(recording, monitor, progress),
+    }
 }
 
 fn in_turn(recording: &Recording, monitor: &mut LinkMonitor, progress: &dyn Fn(f64)) -> RecordingFacts {

@@ -12,33 +12,31 @@ use crate::cli::LiveArgs;
 use crate::report;
 use crate::session::live;
 use crate::session::live::LiveConfig;
-use crate::session::{Missing, SessionEnd};
-use crate::source::SourceUrl;
+use crate::session::{Command, Missing, SessionEnd};
 use crate::tui;
 use crate::wording::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
 use crate::wording::quantity;
 
 use super::alarm_command::AlarmCommand;
-use super::{earlier_sessions, screens, tell};
+use super::source_urls::SourceUrls;
+use super::{earlier_sessions, profile_choice, screens, tell};
 
 /// Runs a live session until the pilot leaves, then puts it into the history.
 pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
-    let profile = super::profile(&args.common)?;
-    let url = |text: &Option<String>| text.as_deref().map(str::parse::<SourceUrl>).transpose();
-    let vehicle: SourceUrl = args.vehicle.parse()?;
+    let chosen = profile_choice::choose(&args.common)?;
+    let profile = Arc::clone(&chosen.profile);
+    let typed = [&args.vehicle, &args.handset, &args.video, &args.level, &args.forward];
+    let sources = SourceUrls::new(typed.map(Option::as_deref), &profile.sources)?;
     let tags: BTreeMap<String, String> = args.common.tags.iter().cloned().collect();
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
-    let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
-    let sources_end = all_end(&sources);
-    let [vehicle, handset, video, level] = sources;
     let config = LiveConfig {
-        vehicle,
-        handset,
-        video,
-        level,
-        forward: url(&args.forward)?,
+        vehicle: sources.vehicle.clone(),
+        handset: sources.handset.clone(),
+        video: sources.video.clone(),
+        level: sources.level.clone(),
+        forward: sources.forward.clone(),
         timesync: args.timesync,
         request_rates_hz: args.request_rates,
         wait_for_sources: args.wait,
@@ -47,21 +45,24 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         profile: Arc::clone(&profile),
         ..LiveConfig::default()
     };
-    let handle =
-        live::start(config, |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start))?;
+    let known = |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start);
+    let handle = sources.blamed(live::start(config, known), chosen.path.as_deref())?;
     let recorded = match handle.recording() {
         Some(path) => format!("recording to {}", path.display()),
         None => "recording nothing".to_owned(),
     };
-    let begun = format!("{INSTRUMENT}\n{}; {recorded}", does(args));
+    let word = chosen.word();
+    let said = word.as_ref().map_or_else(String::new, |word| format!("; {word}"));
+    let begun = format!("{INSTRUMENT}\n{}; {recorded}{said}", does(args, &sources));
     let alarm_command = args.on_alarm.clone();
     let alarm_command =
         alarm_command.map(|command| AlarmCommand::start(command, handle.watcher())).transpose();
-    let on_screen = screens::can_show() && args.vehicle != "-";
+    let on_screen = screens::can_show() && !sources.take_input();
     let shown = if on_screen {
+        word.map(|word| handle.send(Command::Notice(word)));
         screens::show(&handle, &args.screen, args.for_s)
     } else {
-        let until = screens::Until { for_s: args.for_s, sources_end };
+        let until = screens::Until { for_s: args.for_s, sources_end: sources.all_end() };
         screens::wait(&handle, until, &begun)
     };
     let alarm_command = alarm_command.map(drop);
@@ -102,7 +103,7 @@ fn leave(out: &mut dyn Write, end: &SessionEnd, history: Option<&str>) -> anyhow
 }
 
 /// What the session does beside recording: it listens, and says what it sends where it was asked to.
-fn does(args: &LiveArgs) -> String {
+fn does(args: &LiveArgs, sources: &SourceUrls) -> String {
     let mut parts = Vec::new();
     if args.timesync {
         parts.push(format!("transmitting TIMESYNC requests ({TRANSMITS})"));
@@ -110,15 +111,10 @@ fn does(args: &LiveArgs) -> String {
     if args.request_rates.is_some() {
         parts.push(format!("transmitting requests for faster messages ({TRANSMITS})"));
     }
-    if args.forward.is_some() {
+    if sources.forward.is_some() {
         parts.push(format!("in the path ({IN_THE_PATH})"));
     }
     if parts.is_empty() { "listening".to_owned() } else { parts.join("; ") }
-}
-
-/// Whether every source is a file or a pipe, which end for good.
-fn all_end(sources: &[Option<SourceUrl>]) -> bool {
-    sources.iter().flatten().all(|url| matches!(url, SourceUrl::Stdin | SourceUrl::File(_)))
 }
 
 /// The file that was named, or the folder for one.
@@ -133,7 +129,7 @@ fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
 
 #[cfg(test)]
 mod tests {
-    use crate::monitor::SessionEvidence;
+    use crate::monitor::{Heard, SessionEvidence};
     use crate::run::live_command::*;
     use crate::summary::{SessionVerdict, SessionWord, Summary};
 
@@ -155,6 +151,7 @@ mod tests {
             recordings: vec![PathBuf::from("flights/one.pcapng")],
             missing: None,
             evidence: SessionEvidence::default(),
+            heard: Heard::default(),
         };
         let mut out = Vec::new();
         leave(&mut out, &end, Some("the history holds 3 sessions, 2 with this equipment")).unwrap();

@@ -5,17 +5,22 @@ use std::sync::Arc;
 
 use crate::capture::Recording;
 use crate::cli::ReplayArgs;
+use crate::session::Command;
 use crate::session::replay;
 use crate::session::replay::ReplayConfig;
 
-use super::{Reading, analyse, earlier_sessions, screens};
+use super::{Reading, analyse, earlier_sessions, profile_choice, screens, tell};
 
 /// Replays a recording on screen; without a terminal prints its summary.
 pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
-    let profile = super::profile(&args.common)?;
+    let chosen = profile_choice::choose(&args.common)?;
+    let (word, profile) = (chosen.word(), chosen.profile);
     let recording = Recording::open(&args.file)?;
     let earlier = earlier_sessions::showed_before(&args.common, &profile, &recording)?;
     if !screens::can_show() {
+        if let Some(word) = word {
+            tell(format_args!("fadewatch: {word}"));
+        }
         let (monitor, facts) = analyse(&recording, &profile, earlier, Reading::of_files(1), &|_| {});
         screens::print(&monitor.summary(&facts), false)?;
         return Ok(ExitCode::SUCCESS);
@@ -28,6 +33,7 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
         speed: args.speed,
         paused: args.paused,
     })?;
+    word.map(|word| handle.send(Command::Notice(word)));
     let shown = screens::show(&handle, &args.screen, None);
     handle.finish()?;
     shown?;

@@ -85,7 +85,7 @@ pub(super) fn wait(handle: &SessionHandle, until: Until, begun: &str) -> anyhow:
     })
 }
 
-fn have_all_ended(handle: &SessionHandle) -> bool {
+pub(super) fn have_all_ended(handle: &SessionHandle) -> bool {
     handle.feed().is_some_and(|feed| feed.snapshot.sources.iter().all(|source| source.down.is_some()))
 }
 

@@ -131,7 +131,10 @@ impl LiveConfig {
     fn check(&self) -> anyhow::Result<()> {
         let sources = self.sources();
         if sources.is_empty() {
-            bail!("no source is given; name one with --vehicle URL, --handset URL or --video URL");
+            bail!(
+                "no source is given; name one with --vehicle URL, --handset URL or --video URL, or make a profile that has \
+                 them: fadewatch profile new"
+            );
         }
         if sources.iter().filter(|(_, url)| **url == SourceUrl::Stdin).count() > 1 {
             bail!("standard input can be one source only; give the others a URL of their own");
@@ -374,7 +377,8 @@ impl Live {
         self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
         let evidence = self.monitor.session_evidence();
         let missing = self.journal.missing();
-        SessionEnd { summary, recordings: self.journal.into_paths(), missing, evidence }
+        let heard = self.monitor.heard(&summary);
+        SessionEnd { summary, recordings: self.journal.into_paths(), missing, evidence, heard }
     }
 }
 

@@ -7,7 +7,7 @@
 
 use super::motion::{Bursts, Levels};
 use super::rng::Dice;
-use super::scenario::{Carries, Control, Delay, Moves, Outputs, Scenario, Servo};
+use super::scenario::{Carries, Channel, Control, Delay, Moves, Outputs, Scenario, Servo};
 
 /// Sticks of a handset.
 pub(crate) const STICKS: usize = 8;
@@ -74,7 +74,23 @@ impl<'a> ControlPath<'a> {
 
     /// The vehicle's RC input.
     pub(crate) fn input(&self, at_s: f64) -> Option<[u16; STICKS]> {
-        self.shown(at_s).map(|sent| self.sticks(sent))
+        let sent = self.shown(at_s)?;
+        Some(std::array::from_fn(|channel| self.channel(channel, sent, at_s).round() as u16))
+    }
+
+    /// A channel of the vehicle's input at an instant, of sticks that were sent at another.
+    fn channel(&self, channel: usize, sent: f64, at_s: f64) -> f64 {
+        let is_own = |own: &&Channel| usize::from(own.number) == channel + 1;
+        let Some(own) = self.control.channel.iter().find(is_own) else { return self.stick(channel, sent) };
+        let stick = own.stick.map_or(channel, |stick| usize::from(stick) - 1);
+        let noise = if own.jitter_us > 0.0 {
+            let instant = format!("channel {channel} {at_s}");
+            Dice::new(self.scenario.seed, &instant).between(-own.jitter_us, own.jitter_us)
+        } else {
+            0.0
+        };
+        let centred = own.scale * (self.stick(stick, sent).round() - 1500.0);
+        own.still_us.unwrap_or(1500.0 + centred + own.offset_us + noise)
     }
 
     /// The drill in which the vehicle stands, having noticed it.
@@ -108,10 +124,9 @@ impl<'a> ControlPath<'a> {
             } else if let Some(period) = servo.wave_s {
                 servo.trim_us + 180.0 * (std::f64::consts::TAU * at_s / period).sin()
             } else {
-                let stick = servo
-                    .stick
-                    .zip(sent)
-                    .map_or(1500.0, |(number, sent)| self.stick(usize::from(number) - 1, sent).round());
+                let stick = servo.stick.zip(sent).map_or(1500.0, |(number, sent)| {
+                    self.channel(usize::from(number) - 1, sent, at_s).round()
+                });
                 servo.trim_us + servo.scale * (stick - 1500.0)
             };
             value.clamp(servo.stops_us[0], servo.stops_us[1]).round() as u16
@@ -144,9 +159,14 @@ fn movements(seed: u64, control: &Control) -> Vec<Movement> {
     let mut dice = Dice::new(seed, "movements");
     let mut standing = [1500.0_f64; STICKS];
     let mut all = Vec::new();
-    let mut spans: Vec<&Moves> = control.moves.iter().filter(|moves| moves.count > 0).collect();
+    let moving = |moves: &&Moves| moves.count > 0 || moves.ends > 0;
+    let mut spans: Vec<&Moves> = control.moves.iter().filter(moving).collect();
     spans.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
     for moves in spans {
+        if moves.ends > 0 {
+            to_ends(moves, &mut standing, &mut all);
+            continue;
+        }
         let slot = (moves.to_s - moves.from_s) / moves.count as f64;
         for index in 0..moves.count {
             let length = dice.between(0.06, 0.2).min(slot * 0.6);
@@ -165,6 +185,22 @@ fn movements(seed: u64, control: &Control) -> Vec<Movement> {
         }
     }
     all
+}
+
+/// Each stick in turn to both ends and back, held between.
+fn to_ends(moves: &Moves, standing: &mut [f64; STICKS], all: &mut Vec<Movement>) {
+    const PLACES: [f64; 4] = [1900.0, 1500.0, 1100.0, 1500.0];
+    let places = PLACES.iter().cycle().take(PLACES.len() * moves.ends);
+    let slot = (moves.to_s - moves.from_s) / (moves.sticks.len() * PLACES.len() * moves.ends) as f64;
+    let mut from_s = moves.from_s;
+    for number in &moves.sticks {
+        let stick = usize::from(*number) - 1;
+        for to_us in places.clone() {
+            let from_us = std::mem::replace(&mut standing[stick], *to_us);
+            all.push(Movement { from_s, to_s: from_s + slot.min(0.4) / 2.0, stick, from_us, to_us: *to_us });
+            from_s += slot;
+        }
+    }
 }
 
 fn frames(scenario: &Scenario, control: &Control, levels: &Levels<'_>) -> Vec<(f64, f64)> {

@@ -3,6 +3,7 @@
 //! A key that is not known is an error that names the key and the line. Times are
 //! seconds from the session's start, levels dBm, delays milliseconds.
 
+mod bounds;
 mod control_settings;
 mod happening;
 mod life_settings;
@@ -15,7 +16,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-pub(crate) use control_settings::{Control, Delay, Moves, Servo, StickMessage};
+pub(crate) use control_settings::{Channel, Control, Delay, Moves, Servo, StickMessage};
 pub(crate) use happening::{Cause, Failsafe, Mark, MarkWord, Outputs, Silence, Who};
 pub(crate) use life_settings::{
     FarEnd, GoesOn, HandsetFix, HandsetWay, Numbering, Recorder, Source, Spells, is_on, last_off, starts,
@@ -117,8 +118,11 @@ impl Scenario {
 
     /// Reads a scenario from TOML text; an error names where it came from.
     pub fn parse(text: &str, origin: &Path) -> Result<Self, ScenarioError> {
-        let scenario: Self = toml::from_str(text)
-            .map_err(|error| ScenarioError::Syntax { path: origin.to_owned(), error: Box::new(error) })?;
+        let syntax = |error| ScenarioError::Syntax { path: origin.to_owned(), error: Box::new(error) };
+        let scenario: Self = toml::from_str(text).map_err(syntax)?;
+        if let Some(what) = bounds::beyond(&toml::from_str(text).map_err(syntax)?) {
+            return Err(ScenarioError::Senseless(what));
+        }
         scenario.checked()
     }
 
@@ -134,6 +138,13 @@ impl Scenario {
             let sticks = control.moves.iter().flat_map(|moves| moves.sticks.iter().copied());
             if sticks
                 .chain(control.servo.iter().filter_map(|servo| servo.stick))
+                .chain(
+                    control
+                        .channel
+                        .iter()
+                        .flat_map(|channel| [Some(channel.number), channel.stick])
+                        .flatten(),
+                )
                 .any(|s| !(1..=8).contains(&s))
             {
                 return senseless("control: sticks are numbered from 1 to 8");

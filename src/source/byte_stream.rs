@@ -17,6 +17,7 @@ use baud_search::{BaudSearch, Next};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::mpsc;
+use tokio::task::spawn_blocking;
 use tokio::time::{sleep, timeout};
 use tokio_serial::{ErrorKind, SerialPort, SerialStream};
 
@@ -28,6 +29,8 @@ use super::{SourceUrl, joined};
 pub(crate) const RETRY: Duration = Duration::from_millis(500);
 /// How long a connection may take.
 const CONNECT: Duration = Duration::from_secs(3);
+/// How long a device may take to open as the session starts.
+const OPEN: Duration = Duration::from_secs(5);
 /// After a failed write, how long what the other end had sent may still be read.
 const LAST_WORDS: Duration = Duration::from_secs(1);
 
@@ -66,16 +69,33 @@ pub(crate) struct Refusal {
 /// Opens a serial port or a TCP connection. Where the rate has to be found, it may be the one that was right before.
 pub(crate) async fn connect(url: &SourceUrl, rate_before: Option<u32>) -> Result<Connection, Refusal> {
     match url {
-        SourceUrl::Serial { path, baud: Some(baud) } => open_serial(path, *baud, None),
+        SourceUrl::Serial { path, baud: Some(baud) } => open_aside(path, *baud, None).await,
         SourceUrl::Serial { path, baud: None } => {
             let search = BaudSearch::new(rate_before);
-            open_serial(path, search.rate(), Some(search))
+            open_aside(path, search.rate(), Some(search)).await
         }
         SourceUrl::Tcp { host, port } => open_tcp(host, *port).await,
         other => {
             Err(Refusal { reason: format!("'{other}' is no byte stream"), advice: "use another URL".into() })
         }
     }
+}
+
+/// The same as the session starts: a device whose driver does not answer holds it up for a few seconds only.
+pub(crate) async fn connect_at_start(url: &SourceUrl) -> Result<Connection, Refusal> {
+    timeout(OPEN, connect(url, None)).await.unwrap_or_else(|_| {
+        Err(Refusal {
+            reason: "it does not open: its driver gave no answer within 5 s".to_owned(),
+            advice: "unplug it and plug it in again".to_owned(),
+        })
+    })
+}
+
+/// A driver may take its time, or never answer: that holds up no other source.
+async fn open_aside(path: &Path, baud: u32, search: Option<BaudSearch>) -> Result<Connection, Refusal> {
+    let path = path.to_owned();
+    let opened = spawn_blocking(move || open_serial(&path, baud, search)).await;
+    opened.unwrap_or_else(|error| Err(Refusal { reason: error.to_string(), advice: "try again".to_owned() }))
 }
 
 fn open_serial(path: &Path, baud: u32, search: Option<BaudSearch>) -> Result<Connection, Refusal> {

@@ -211,6 +211,12 @@ pub struct LatencyChannel {
     pub events: u64,
     /// Median age.
     pub p50_ms: Option<f64>,
+    /// It goes against what it follows; not in the file.
+    #[serde(skip)]
+    pub reversed: Option<bool>,
+    /// The span of what it follows that moves nothing, us; not in the file.
+    #[serde(skip)]
+    pub dead_band_us: Option<f64>,
 }
 
 /// Spans in which the stick moved and the vehicle's input stood still.

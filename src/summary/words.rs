@@ -209,6 +209,8 @@ words! {
         Held = "held",
         /// Never constant.
         Moving = "moving",
+        /// Constant, and neither as they were nor at the profile's failsafe values.
+        Elsewhere = "elsewhere",
     }
 
     /// Whose limit of vibration.
@@ -219,6 +221,108 @@ words! {
         History = "history",
         /// This session's own.
         Session = "session",
+        /// The program's, where the profile gives none.
+        Default = "default",
+    }
+
+    /// How an item of the bench sheet stands, and the whole sheet.
+    BenchWord {
+        /// Its interval lies on the right side of its limit.
+        Passed = "passed",
+        /// It lies on the wrong side.
+        Failed = "failed",
+        /// It lies on both, or there is not enough.
+        NotProven = "not proven",
+        /// There is nothing to measure it by.
+        NotMeasured = "not measured",
+    }
+
+    /// What a bench sheet judges.
+    BenchItem {
+        /// What goes missing of a link.
+        Loss = "loss",
+        /// Nine in ten movements show within.
+        LatencyP90 = "latency_p90",
+        /// The same less the median.
+        LatencySpread = "latency_spread",
+        /// Holds a minute of moving sticks.
+        Holds = "holds",
+        /// Channels against the handset's sticks.
+        Answers = "answers",
+        /// Travel of the channels that steer.
+        Travel = "travel",
+        /// Centre of those that come back to one.
+        Centre = "centre",
+        /// Jitter at rest of those that steer.
+        Jitter = "jitter",
+        /// Drills behind the two times below.
+        Drills = "drills",
+        /// Input lost to the vehicle's first word of it.
+        Detected = "detected",
+        /// Input lost to outputs at rest.
+        Outputs = "outputs",
+        /// Minutes that a battery has left.
+        Supply = "supply",
+        /// Lens to screen.
+        GlassToGlass = "glass_to_glass",
+        /// Lowest margin of a link.
+        Margin = "margin",
+    }
+
+    /// What more an item needs.
+    BenchNeed {
+        /// Quick movements of sticks.
+        Moves = "moves",
+        /// Seconds in which sticks move.
+        MovingSeconds = "moving_s",
+        /// Seconds of the session.
+        Seconds = "seconds",
+        /// Losses of input.
+        Drills = "drills",
+        /// Each of the channels to both ends, so often.
+        Ends = "ends",
+        /// Each of the channels left alone, seconds.
+        Rest = "rest_s",
+        /// Each of the sticks moved alone and held for over a second, so often.
+        Steps = "steps",
+    }
+
+    /// Why an item was not measured, or does not pass.
+    BenchReason {
+        /// No sticks, inputs or outputs that it could be measured by.
+        Latency = "latency",
+        /// Both ends are on clocks that do not know of each other.
+        NoBound = "no_bound",
+        /// An upper bound lies above the limit: that fails nothing.
+        UpperBound = "upper_bound",
+        /// No sticks, or no RC input.
+        NoSticks = "no_sticks",
+        /// Nothing was heard that is numbered.
+        NotHeard = "not_heard",
+        /// The vehicle reports no such channel.
+        NoChannel = "no_channel",
+        /// The handset numbers its sticks otherwise, or is not heard.
+        NotNumbered = "not_numbered",
+        /// No channel comes back to a centre.
+        NoCentre = "no_centre",
+        /// Input was never lost.
+        NoDrill = "no_drill",
+        /// In a drill the vehicle said nothing of it.
+        NotDetected = "not_detected",
+        /// In a drill outputs were not seen at rest.
+        NotSeen = "not_seen",
+        /// In a drill outputs held what they showed.
+        Held = "held",
+        /// In a drill outputs kept moving.
+        Moving = "moving",
+        /// In a drill outputs came to rest at other values than the profile's.
+        Elsewhere = "elsewhere",
+        /// The minutes left are not known.
+        NoMinutes = "no_minutes",
+        /// It is entered by hand, and was not.
+        NotEntered = "not_entered",
+        /// The link has no margin in dB.
+        NoMargin = "no_margin",
     }
 
     /// How a link did in the trips of a session.
@@ -243,5 +347,25 @@ words! {
         Warning = "warning",
         /// Its trend is watched.
         TrendIsWatched = "trend is watched",
+    }
+
+    /// Which way a channel goes when what it follows goes up.
+    StickDirection {
+        /// Up as well.
+        Same = "same",
+        /// Down.
+        Reversed = "reversed",
+    }
+
+    /// What is wrong with a channel, held against the handset's sticks.
+    StickFinding {
+        /// Its stick moves, and it never moved.
+        Dead = "dead",
+        /// It moved, and stands still now while its stick moves.
+        Stuck = "stuck",
+        /// It follows the stick of another number, and not its own.
+        Crossed = "crossed",
+        /// It goes against its stick.
+        Reversed = "reversed",
     }
 }

@@ -214,7 +214,8 @@ fn system_status(fields: Fields<'_>) -> Telemetry {
         voltage_v: fields.millivolts(14).map(|millivolts| f64::from(millivolts) / 1e3),
         current_a: fields.current_a(16),
         remaining_percent: fields.percent(30),
-        drop_ratio: f64::from(fields.u16(18)) / 1e4,
+        // More than all of them is no share.
+        drop_ratio: Some(fields.u16(18)).filter(|&share| share <= 10_000).map(|share| f64::from(share) / 1e4),
         errors: fields.u16(20),
     }
 }
@@ -326,7 +327,7 @@ fn radio(fields: Fields<'_>, older: bool) -> Telemetry {
         remote_rssi: remote(5),
         noise: fields.u8_unless(7, u8::MAX),
         remote_noise: remote(8),
-        tx_buffer_percent: fields.u8(6),
+        tx_buffer_percent: Some(fields.u8(6)).filter(|&percent| percent <= 100),
         rx_errors: fields.u16(0),
         fixed: fields.u16(2),
         older,

@@ -72,7 +72,7 @@ pub enum Telemetry {
         /// Remaining charge, 0 to 100.
         remaining_percent: Option<u8>,
         /// Dropped packets as the vehicle counts them, 0 to 1.
-        drop_ratio: f64,
+        drop_ratio: Option<f64>,
         /// Communication errors as the vehicle counts them (uint16, wraps).
         errors: u16,
     },
@@ -173,7 +173,7 @@ pub enum Telemetry {
         /// Noise at its peer.
         remote_noise: Option<u8>,
         /// Free transmit buffer, percent.
-        tx_buffer_percent: u8,
+        tx_buffer_percent: Option<u8>,
         /// Receive errors (uint16, wraps).
         rx_errors: u16,
         /// Corrected packets (uint16, wraps).

@@ -195,6 +195,7 @@ fn failsafe(row: &FailsafeSummary) -> String {
     words.push(match row.outputs {
         Some(OutputsWord::Held) => "outputs held as they were".to_owned(),
         Some(OutputsWord::Moving) => "outputs kept moving".to_owned(),
+        Some(OutputsWord::Elsewhere) => "outputs at rest, not at the profile's failsafe values".to_owned(),
         Some(OutputsWord::Steady) => after("outputs steady", row.servo_safe_after_interval_s),
         _ => after("outputs safe", row.servo_safe_after_interval_s),
     });

@@ -22,9 +22,9 @@ macro_rules! explanations {
 /// All, in the order in which they are listed.
 pub const ALL: &[Explanation] = explanations!(
     "verdicts" "session-verdicts" "alarms" "margin" "freeze-limit" "agreement" "level" "trend" "worked-to" "distance" "path-loss" "theory"
-    "direction" "phases" "evidence" "latency" "control-frames" "control-holds" "failsafe" "clock" "loss" "bursts"
+    "direction" "phases" "evidence" "latency" "control-frames" "control-holds" "sticks" "failsafe" "clock" "loss" "bursts"
     "bad-spells" "availability" "both-links" "framing" "own-reports" "transmitters" "video" "freeze" "key-frames"
-    "jitter" "timing" "glass-to-glass" "vibration" "power" "health" "events" "statistics" "not-told" "messages" "sources" "recording"
+    "jitter" "timing" "glass-to-glass" "vibration" "power" "health" "bench" "limits" "events" "statistics" "not-told" "messages" "sources" "recording"
     "history" "profile" "commands" "json"
 );
 

@@ -47,8 +47,12 @@ pub fn missing(row: &FailsafeSummary) -> Vec<&'static str> {
         Some(OutputsWord::Moving) => {
             "outputs kept moving: never constant for 1 s, nor at the profile's failsafe values"
         }
+        Some(OutputsWord::Elsewhere) => {
+            "outputs came to rest at other values than the profile's failsafe_servo_us: correct the vehicle's failsafe, or \
+             the profile"
+        }
         _ => {
-            "safe outputs not seen: none were heard (SERVO_OUTPUT_RAW), they missed the profile's failsafe values, or \
+            "safe outputs not seen: none were heard (SERVO_OUTPUT_RAW), or \
              which outputs follow the sticks is not known: move each stick some times first"
         }
     };

@@ -128,6 +128,8 @@ pub(crate) fn fadewatch(folder: &Path, arguments: &[&str]) -> Command {
         .args(arguments)
         .current_dir(folder)
         .env("XDG_DATA_HOME", folder)
+        // Nothing of the developer's own.
+        .env("FADEWATCH_PROFILE", "none")
         .stdin(Stdio::null())
         .stdout(Stdio::piped());
     command

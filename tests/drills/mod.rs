@@ -13,6 +13,7 @@ use fadewatch::measure::failsafe::FailsafeMeter;
 use fadewatch::measure::latency::LatencyMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind};
+use fadewatch::stats::heard_table::Rank;
 use fadewatch::summary::FailsafeSummary;
 use fadewatch::units::Nanos;
 use fadewatch::wire::telemetry::Telemetry;
@@ -375,7 +376,7 @@ fn status(world: &World<'_>, time: f64) -> Telemetry {
         voltage_v: None,
         current_a: None,
         remaining_percent: None,
-        drop_ratio: 0.0,
+        drop_ratio: Some(0.0),
         errors: 0,
     }
 }
@@ -434,7 +435,7 @@ impl Rig {
         self.advance(at);
         let Self { context, clocks, latency, meter, .. } = self;
         context.roles.observe(sender.system, sender.component, telemetry);
-        clocks.observe(at, sender, None, telemetry);
+        clocks.observe(at, sender, None, telemetry, |_| Rank::Stranger);
         if telemetry.boot_stamp().is_some() {
             meter.observe_clock(at, sender, clocks, context);
         }

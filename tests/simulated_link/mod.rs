@@ -9,6 +9,7 @@ use fadewatch::clocks::Clocks;
 use fadewatch::measure::context::{Context, Sender};
 use fadewatch::measure::latency::LatencyMeter;
 use fadewatch::record::{Direction, InterfaceId, InterfaceInfo, InterfaceKind, SessionInfo};
+use fadewatch::stats::heard_table::Rank;
 use fadewatch::summary::LatencySummary;
 use fadewatch::units::Nanos;
 use fadewatch::wire::telemetry::Telemetry;
@@ -491,7 +492,7 @@ pub(crate) fn play_messages(messages: &[(Nanos, Sender, Telemetry)], truth: Trut
         Session { clocks: Clocks::default(), meter: LatencyMeter::default(), context: context(), truth };
     for (at, sender, message) in messages {
         session.context.now = *at;
-        session.clocks.observe(*at, *sender, None, message);
+        session.clocks.observe(*at, *sender, None, message, |_| Rank::Stranger);
         session.meter.observe(*at, *sender, message, &session.clocks, &session.context);
     }
     session

@@ -181,6 +181,8 @@ fn stage(events: u64, median: f64, p99: bool, clock: f64, from: (bool, bool)) ->
                 servo: from.1.then_some(number + 1),
                 events: events / 3,
                 p50_ms: Some(median + f64::from(number) - 2.0),
+                reversed: None,
+                dead_band_us: None,
             })
             .collect(),
     }

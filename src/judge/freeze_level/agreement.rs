@@ -9,8 +9,8 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use crate::stats::logistic as regression;
-use crate::stats::logistic::logit;
+use crate::stats::curve_fit::logistic as regression;
+use crate::stats::curve_fit::logistic::logit;
 
 use super::{Curve, P05, SessionLevel, Tally};
 

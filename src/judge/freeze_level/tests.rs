@@ -10,7 +10,7 @@ fn count(level: f32, seconds: u32, freezes: u32) -> LevelCount {
 fn expected(middle: f64, slope: f64, base: f64) -> Vec<LevelCount> {
     (-100..=-60)
         .map(|level| {
-            let curve = crate::stats::logistic::logistic(slope * (f64::from(level) - middle));
+            let curve = crate::stats::curve_fit::logistic::logistic(slope * (f64::from(level) - middle));
             let chance = base + (1.0 - base) * curve;
             count(level as f32, 20_000, (20_000.0 * chance).round() as u32)
         })

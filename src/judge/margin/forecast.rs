@@ -10,7 +10,7 @@
 //! nothing. In device units the spread comes from the levels themselves. Units: seconds and metres.
 //! Bound: five sums, and a filter of nine numbers.
 
-use crate::stats::local_trend::{LocalTrend, Model};
+use crate::stats::curve_fit::local_trend::{LocalTrend, Model};
 
 const NEAREST_M: f64 = 10.0;
 const FADE_S: f64 = 120.0;

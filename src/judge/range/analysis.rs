@@ -10,9 +10,9 @@ use crate::judge::freeze_evidence;
 use crate::measure::context::Context;
 use crate::measure::series::Series;
 use crate::profile::{LinkProfile, LinkRole};
-use crate::stats::geodesic;
-use crate::stats::path_loss;
-use crate::stats::path_loss::PathLoss;
+use crate::stats::curve_fit::path_loss;
+use crate::stats::curve_fit::path_loss::PathLoss;
+use crate::stats::space::geodesic;
 use crate::summary::{ProofEnd, RangeSummary, Threshold};
 use crate::units::{LevelUnit, Nanos};
 

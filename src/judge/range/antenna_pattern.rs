@@ -4,14 +4,14 @@
 //! banking is not seen; the nose is GLOBAL_POSITION_INT's heading, else ATTITUDE's yaw, at most
 //! 1 s old. Sectors of 30 degrees, the first straight ahead. Height: above the handset, in at most 8
 //! layers of a round thickness. Levels of whole seconds from 10 m on, the distance taken out by a
-//! common slope (see [`crate::stats::ancova`]); a null is a sector or layer whose whole interval lies
+//! common slope (see [`crate::stats::curve_fit::ancova`]); a null is a sector or layer whose whole interval lies
 //! below the others and whose level does so by 3 dB or more (in device units: whose whole interval does). What
 //! stands in the way of the radio in one direction alone looks the same: the pages say so.
 //! Unit: the level's. A gap, a long silence of the position or an unknown heading leaves its seconds out.
 
-use crate::stats::ancova;
-use crate::stats::ancova::{Contrast, Sample};
-use crate::stats::quantile;
+use crate::stats::curve_fit::ancova;
+use crate::stats::curve_fit::ancova::{Contrast, Sample};
+use crate::stats::sample::quantile;
 use crate::summary::{Aspect, HeadingSummary, HeightSummary, Layer, Reason, Sector, Uncompared};
 use crate::units::LevelUnit;
 

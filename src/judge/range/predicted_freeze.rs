@@ -5,8 +5,8 @@
 //! the threshold's logistic chance (the base chance, which has nothing to do with distance, is left
 //! out). Exact on a grid of levels: the chance of no freeze is carried from second to second.
 
-use crate::stats::logistic::{logistic, logit};
-use crate::stats::path_loss::PathLoss;
+use crate::stats::curve_fit::logistic::{logistic, logit};
+use crate::stats::curve_fit::path_loss::PathLoss;
 use crate::summary::Threshold;
 
 const SECONDS: usize = 10;

@@ -6,7 +6,8 @@
 
 use crate::profile::Limits;
 use crate::snapshot::{DistanceBin, LinkState, RangeView, TrackPoint};
-use crate::stats::{geodesic, quantile};
+use crate::stats::sample::quantile;
+use crate::stats::space::geodesic;
 use crate::summary::Reason;
 
 use super::analysis::{Analysis, FlightSeconds, at_most};

@@ -7,8 +7,8 @@
 
 use crate::judge::link_budget::Theory;
 use crate::profile::LinkProfile;
-use crate::stats::path_loss;
-use crate::stats::path_loss::PathLoss;
+use crate::stats::curve_fit::path_loss;
+use crate::stats::curve_fit::path_loss::PathLoss;
 use crate::summary::{RangeTheory, TheoryLimit, Threshold};
 use crate::units::LevelUnit;
 

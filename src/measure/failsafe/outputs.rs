@@ -189,7 +189,7 @@ impl Settling {
             Some(Kind::Held) => Some(OutputsWord::Held),
             Some(Kind::Safe { by_profile: true, .. }) => Some(OutputsWord::Safe),
             Some(Kind::Safe { .. }) => Some(OutputsWord::Steady),
-            Some(Kind::Elsewhere) => None,
+            Some(Kind::Elsewhere) => Some(OutputsWord::Elsewhere),
             // As long as a rest takes to be seen, nothing is said.
             None => {
                 let seen = self.last.is_some_and(|last| last - self.lost_at > CONSTANT_FOR + CONSTANT_FOR);

@@ -3,12 +3,11 @@
 //! A stream counts only where the vehicle follows it (see [`Followed`]) and where it was regular: the 99th
 //! percentile of its spacing under 0.5 s. It stopped where it is silent for 0.5 s and for 5 of its usual spacings.
 //! Unit: ns. Window: the newest 2,000 spacings, halved; the silence of a loss is none of them. Source: none.
-//! A stall of this computer is no silence. Bounded: [`MOST_SOURCES`].
-
-use std::collections::BTreeMap;
+//! A stall of this computer is no silence. Bounded: [`MOST_SOURCES`] (see `heard_table`); what is followed stays.
 
 use crate::measure::context::Context;
 use crate::measure::latency::{Followed, SourceKey};
+use crate::stats::heard_table::{HeardTable, Rank};
 use crate::units::Nanos;
 
 const MOST_SOURCES: usize = 4;
@@ -61,7 +60,7 @@ impl Source {
 /// All sources of sticks.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Sticks {
-    sources: BTreeMap<SourceKey, Source>,
+    sources: HeardTable<SourceKey, Option<Source>, MOST_SOURCES>,
     followed: Followed,
 }
 
@@ -84,19 +83,21 @@ impl Sticks {
     }
 
     /// Takes a message; whether the vehicle follows this source. `after_loss`: the silence before it was a loss.
-    pub(super) fn observe(&mut self, at: Nanos, key: SourceKey, after_loss: bool) -> bool {
-        if let Some(source) = self.sources.get_mut(&key) {
-            source.observe(at, after_loss);
-        } else if self.sources.len() < MOST_SOURCES {
-            self.sources.insert(key, Source::new(at));
+    pub(super) fn observe(&mut self, at: Nanos, key: SourceKey, after_loss: bool, context: &Context) -> bool {
+        let is_followed = |key: SourceKey| self.followed.sources.contains(&key);
+        let rank = |key: SourceKey| if is_followed(key) { Rank::Own } else { key.rank(context) };
+        match self.sources.hear(at, key, rank) {
+            Some(Some(source)) => source.observe(at, after_loss),
+            Some(place) => *place = Some(Source::new(at)),
+            None => {}
         }
-        self.followed.sources.contains(&key)
+        is_followed(key)
     }
 
     /// The followed source that sent last.
     fn newest(&self) -> Option<&Source> {
         let followed = self.sources.iter().filter(|(key, _)| self.followed.sources.contains(key));
-        followed.map(|(_, source)| source).max_by_key(|source| source.last)
+        followed.filter_map(|(_, source)| source.as_ref()).max_by_key(|source| source.last)
     }
 
     /// The last message of a followed source.
@@ -114,7 +115,7 @@ impl Sticks {
 
     /// This stop of the stream took nothing from the vehicle.
     pub(super) fn dismiss(&mut self) {
-        for source in self.sources.values_mut() {
+        for source in self.sources.values_mut().flatten() {
             source.needless = Some(source.last);
         }
     }

@@ -2,9 +2,9 @@
 //!
 //! Two estimates: where sticks are held from value to value, that of the path's delay
 //! (`delay_distribution`) and of the time for which a value had stood; else Turnbull's of the ages themselves
-//! (`stats::turnbull`). Unit: ms.
+//! (`stats::censored::turnbull`). Unit: ms.
 
-use crate::stats::turnbull::{Problem, Ranges};
+use crate::stats::censored::turnbull::{Problem, Ranges};
 
 use super::censoring::MovementAges;
 use super::delay_distribution::DelayDistribution;

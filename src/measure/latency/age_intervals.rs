@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use crate::stats::turnbull::Ranges;
+use crate::stats::censored::turnbull::Ranges;
 
 /// Grid of the ages in ms; ranges are widened to it.
 pub(super) const GRID_MS: f64 = 0.25;

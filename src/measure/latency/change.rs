@@ -2,13 +2,13 @@
 //!
 //! Definition: the one instant from which on ages are longer or shorter than before, with the median of each side. A
 //! movement's score is the mean place of its samples among all ages: of a set of ages, that is the mean of the distribution
-//! function over it (Peto and Peto, J. R. Statist. Soc. A 135, 1972, for intervals). `stats::change_point` finds the place.
+//! function over it (Peto and Peto, J. R. Statist. Soc. A 135, 1972, for intervals). `stats::time_series::change_point` finds the place.
 //! Told only where the medians differ by [`LEAST_MS`] and a tenth, and their intervals are apart: a radio's beat
 //! against the sticks and a wandering clock make less. Unit: ms. At least [`FEWEST`] movements on each side. Movements on
 //! the boot clock have no time in the session.
 
 use crate::measure::context::Context;
-use crate::stats::change_point;
+use crate::stats::time_series::change_point;
 use crate::summary::{Interval, LatencyChange};
 
 use super::age_distribution::{AgeDistribution, TIGHT};

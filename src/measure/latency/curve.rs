@@ -5,7 +5,7 @@
 //! (end stops) and within (dead band). Where still pairs do not fit that, it goes from one still level to the next.
 //! Unit: half microseconds on both sides.
 
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 
 /// Still levels closer than this are one.
 const LEVEL: f64 = 6.0;
@@ -58,6 +58,20 @@ impl Curve {
 
     pub(super) fn others(&self) -> &[(u8, f64)] {
         &self.others
+    }
+
+    /// Whether the output goes against the stick.
+    pub(super) const fn is_reversed(&self) -> bool {
+        self.sign < 0.0
+    }
+
+    /// The widest span of the stick, between its ends, over which the output stands still, us; `None`: none was seen.
+    pub(super) fn dead_band_us(&self) -> Option<f64> {
+        let last = self.knots.len().saturating_sub(2);
+        let inner = self.knots.windows(2).enumerate().filter(|(index, _)| *index > 0 && *index < last);
+        let flat = inner.filter(|(_, pair)| (pair[1].1 - pair[0].1).abs() <= FLAT);
+        let spans = flat.map(|(_, pair)| pair[1].0 - pair[0].0).filter(|span| *span >= FLAT_SPAN);
+        spans.reduce(f64::max).map(|half_us| half_us / 2.0)
     }
 
     /// The still pairs' scatter about the curve, as a half width that nearly all keep.
@@ -283,6 +297,9 @@ mod tests {
         }
         let (low, high) = curve.sticks(3100.0);
         assert!((2940.0..=2962.0).contains(&low) && (3038.0..3060.0).contains(&high), "{low} to {high}");
+        // 80 half us wide.
+        let dead_band_us = curve.dead_band_us().unwrap();
+        assert!(curve.is_reversed() && (34.0..=46.0).contains(&dead_band_us), "{dead_band_us}");
         assert_eq!(curve.sticks(2700.0).1, f64::INFINITY);
         assert_eq!(curve.sticks(3500.0).0, f64::NEG_INFINITY);
     }
@@ -291,7 +308,7 @@ mod tests {
     fn two_levels_make_a_line() {
         let curve = of_still(&[(2000.0, 2200.0), (4000.0, 3800.0), (2000.0, 2200.0)], 0.9).unwrap();
         let (low, high) = curve.sticks(3000.0);
-        assert!((0.5 * (low + high) - 3000.0).abs() < 1.0);
+        assert!((0.5 * (low + high) - 3000.0).abs() < 1.0 && curve.dead_band_us().is_none());
         assert!(of_still(&[(2000.0, 2200.0)], 0.9).is_none());
     }
 }

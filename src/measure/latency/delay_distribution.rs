@@ -1,12 +1,12 @@
 //! Held stick positions: the distribution of the delays by which they pass, and the ages that follow.
 //!
 //! The sets bound a path's delay (see `sample_hold`). Outputs that showed a moving stick give narrow sets, and
-//! those tell where the delay lies at all. There it is estimated smoothly (`stats::ems`). An age is such a delay
+//! those tell where the delay lies at all. There it is estimated smoothly (`stats::censored::ems`). An age is such a delay
 //! and the time for which the position had stood. Telemetry may be sampled in step with the sticks: it then always
 //! meets them at one moment of their hold and leaves the delay unknown within it. The sets' phases show that.
 //! Unit: ms.
 
-use crate::stats::ems::SmoothDistribution;
+use crate::stats::censored::ems::SmoothDistribution;
 
 use super::censoring::{AgeRange, MovementAges};
 use super::movement_sets::MovementSets;

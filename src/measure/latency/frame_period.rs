@@ -2,7 +2,7 @@
 //!
 //! A control radio sends the sticks in frames at a steady period of its own. How long a new stick value waited for
 //! the next frame is most of why delays differ from sample to sample. The period is found from the intervals in
-//! which each new stick value was first seen (`first_sightings`, `stats::tick_phase`); then that wait is known for
+//! which each new stick value was first seen (`first_sightings`, `stats::time_series::tick_phase`); then that wait is known for
 //! every value and scatters the estimate no longer. Both stages from the sticks share the frames and are read
 //! together. Only the distribution's place is taken from the frames, not its shape: frames lost in a row and delays
 //! that wander stay as the samples show them. Replicates draw movements anew, and phase and delay from their
@@ -13,10 +13,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::stats::bootstrap::Resampler;
-use crate::stats::tick_phase;
-use crate::stats::tick_phase::posterior::Posterior;
-use crate::stats::tick_phase::{Baseline, Bracket, Ticks};
+use crate::stats::sample::bootstrap::Resampler;
+use crate::stats::time_series::tick_phase;
+use crate::stats::time_series::tick_phase::posterior::Posterior;
+use crate::stats::time_series::tick_phase::{Baseline, Bracket, Ticks};
 use crate::summary::Interval;
 use crate::units::Nanos;
 

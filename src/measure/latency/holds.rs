@@ -160,11 +160,11 @@ impl HoldMeter {
         stalled: impl Fn(Nanos, Nanos) -> bool,
     ) {
         let step = self.last_sample.replace(at).map(|last| at - last);
-        let limit = self.usual.map_or(LEAST, |usual| Nanos(usual.0 * 3).max(LEAST));
+        let limit = self.usual.map_or(LEAST, |usual| usual.times(3).max(LEAST));
         let gap = step.is_some_and(|step| self.usual.is_some() && step > limit);
         if let Some(step) = step {
             let usual = self.usual.unwrap_or(step);
-            self.usual = Some(Nanos(usual.0 + (step.min(Nanos(usual.0 * 3)) - usual).0 / 16));
+            self.usual = Some(Nanos(usual.0 + (step.min(usual.times(3)) - usual).0 / 16));
         }
         let changed = self.input.is_none_or(|held| apart(&held, values) >= CHANGES);
         if changed || gap {

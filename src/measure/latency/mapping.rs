@@ -11,7 +11,7 @@ mod response;
 use std::cell::OnceCell;
 
 use crate::clocks::Timeline;
-use crate::stats::correlation::{Course, Lag, Level, Search, Trace};
+use crate::stats::time_series::correlation::{Course, Lag, Level, Search, Trace};
 use crate::units::Nanos;
 
 use super::curve::{Curve, Pair};

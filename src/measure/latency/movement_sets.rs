@@ -1,9 +1,9 @@
 //! Which sets of values the samples of each movement allow, by the sets' numbers.
 //!
-//! A set comes from `stats::turnbull` or `stats::ems`. The bootstrap (Efron 1979) draws whole movements with
+//! A set comes from `stats::censored::turnbull` or `stats::censored::ems`. The bootstrap (Efron 1979) draws whole movements with
 //! replacement, since the samples of one movement depend on each other.
 
-use crate::stats::bootstrap::Resampler;
+use crate::stats::sample::bootstrap::Resampler;
 
 /// Replicates of the bootstrap, and its seed.
 pub(super) const REPLICATES: usize = 200;

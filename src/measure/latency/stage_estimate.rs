@@ -3,7 +3,7 @@
 //! Where the radio's frame period is known, the median by it is an input (`frame_period`): it moves the whole
 //! distribution, whose shape stays as the samples show it. Unit: ms.
 
-use crate::stats::bootstrap::percentile_interval;
+use crate::stats::sample::bootstrap::percentile_interval;
 use crate::summary::{Bound, Interval, LatencyChannel, LatencyStage, MovesNeeded, StageMethod};
 
 use super::age_distribution::{AgeDistribution, Replicates, SHARES, TIGHT};
@@ -168,7 +168,7 @@ impl StageEstimate {
         let channels = self.pairs.iter().map(|own| LatencyChannel {
             events: own.events,
             p50_ms: own.p50_ms,
-            ..numbered(own.stick, own.output)
+            ..self.evidence.answer((own.stick, own.output), &numbered(own.stick, own.output))
         });
         LatencyStage {
             method: StageMethod::IntervalCensored,
@@ -250,7 +250,7 @@ pub(super) fn difference(
         Some(LatencyChannel {
             events: servo.events.min(input.events),
             p50_ms: servo.p50_ms.zip(input.p50_ms).map(|(servo, input)| (servo - input).max(0.0)),
-            ..numbered(input.output, servo.output)
+            ..evidence.answer((input.output, servo.output), &numbered(input.output, servo.output))
         })
     });
     let p50_ms = Some(between.max(0.0)).filter(|_| events >= FEWEST);

@@ -3,7 +3,7 @@
 //! `stage` collects it from the movements that are kept whole and from the archive; `stage_estimate` and
 //! `frame_period` read it. Ages and lags in ms. Movements that say nothing are counted by the reason.
 
-use crate::summary::LeftOut;
+use crate::summary::{LatencyChannel, LeftOut};
 
 use super::age_distribution::AgeDistribution;
 use super::age_intervals::StickPath;
@@ -54,6 +54,17 @@ impl StageEvidence {
     /// The distribution of the ages, of one pair of stick and output or of all.
     pub(super) fn distribution(&self, pair: Option<(u8, u8)>, tolerance: f64) -> Option<AgeDistribution> {
         AgeDistribution::new(self.movements.iter(), self.hold.as_ref(), pair, tolerance)
+    }
+
+    /// A row of a pair, with how the output answers to the stick.
+    pub(super) fn answer(&self, (stick, output): (u8, u8), row: &LatencyChannel) -> LatencyChannel {
+        let is_pair = |follow: &Follow| (follow.stick, follow.output) == (stick, output);
+        let curve = self.follows.iter().find(|(follow, _)| is_pair(follow)).map(|(_, curve)| curve);
+        LatencyChannel {
+            reversed: curve.map(Curve::is_reversed),
+            dead_band_us: curve.and_then(Curve::dead_band_us),
+            ..row.clone()
+        }
     }
 
     /// An age that was surely reached, ms.

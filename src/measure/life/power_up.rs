@@ -5,7 +5,8 @@
 
 use std::collections::VecDeque;
 
-use crate::stats::{geodesic, quantile};
+use crate::stats::sample::quantile;
+use crate::stats::space::geodesic;
 use crate::units::Nanos;
 
 use super::{FACTS, Facts, NEAR_M, PhaseReason, Spot};

@@ -43,7 +43,10 @@ fn spot(north_m: f64, up_m: f64) -> Spot {
 
 /// Plays scenes, each for so many seconds.
 fn play(scenes: &[(i64, Scene)]) -> (Life, Vec<Told>) {
-    let mut life = Life::default();
+    play_in(Life::default(), scenes)
+}
+
+fn play_in(mut life: Life, scenes: &[(i64, Scene)]) -> (Life, Vec<Told>) {
     let (mut at, mut facts, mut told) = (START, Facts::default(), Vec::new());
     for &(seconds, scene) in scenes {
         for _ in 0..seconds {
@@ -154,6 +157,21 @@ fn armed_within_ten_metres_and_three_of_height_is_the_bench() {
     assert_eq!(armed(0.0, 3.1), "out");
     // Who was armed when first heard armed nobody knows where.
     assert_eq!(ends_with(&[(20, Scene { armed: Some(true), ..BESIDE })]), "out");
+}
+
+#[test]
+fn in_a_bench_test_what_is_armed_stands_on_the_ground() {
+    let no_place = Scene { place: None, ..ARMS };
+    for armed in [ARMS, no_place, FLYING] {
+        let (life, _) = play_in(Life::on_bench(), &[(20, BESIDE), (1, ARMS), (20, armed)]);
+        assert_eq!(life.now().map(word), Some("ground"));
+        // Armed when it is first heard.
+        let (life, _) = play_in(Life::on_bench(), &[(20, armed)]);
+        assert_eq!(life.now().map(word), Some("ground"));
+    }
+    // Disarmed and carried off it is what it is elsewhere.
+    let (life, _) = play_in(Life::on_bench(), &[(20, BESIDE), (20, at(80.0, BESIDE))]);
+    assert_eq!(life.now().map(word), Some("out"));
 }
 
 #[test]

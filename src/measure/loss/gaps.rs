@@ -8,7 +8,7 @@
 
 use std::collections::VecDeque;
 
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::units::Nanos;
 
 const FEWEST_OPEN: usize = 64;
@@ -265,8 +265,8 @@ fn own_share(spans: &VecDeque<(Nanos, Nanos)>, gap: &Gap) -> u64 {
             0
         };
     }
-    let covered: i64 = spans.iter().map(|span| overlap(span).0).sum();
-    let share = covered as f64 / width.0 as f64;
+    let covered = spans.iter().fold(Nanos::ZERO, |sum, span| sum + overlap(span));
+    let share = covered.0 as f64 / width.0 as f64;
     ((gap.length as f64 * share.min(1.0)).round() as u64).min(gap.length)
 }
 

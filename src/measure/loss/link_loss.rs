@@ -12,7 +12,7 @@ use crate::measure::context::{Context, Sender};
 use crate::profile::LinkProfile;
 use crate::record::Direction;
 use crate::snapshot::{LossCell, View, WindowLoss};
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::summary::{Reason, Stream, Together};
 use crate::units::Nanos;
 

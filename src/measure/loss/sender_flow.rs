@@ -8,7 +8,7 @@ use super::sequence::{Arriving, Sequence};
 use super::shared_counters::Steps;
 use crate::measure::context::{Context, Sender};
 use crate::snapshot::{LossCell, View};
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::summary::{Reason, Stream};
 use crate::units::Nanos;
 

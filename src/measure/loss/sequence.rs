@@ -21,7 +21,7 @@ use super::seconds::Seconds;
 use super::silence::Silences;
 use crate::clocks::{BootClock, Passed};
 use crate::measure::sequence_numbers::SequenceNumbers;
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::units::Nanos;
 use crate::wire::telemetry::BootStamp;
 

@@ -8,7 +8,7 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 use crate::units::LevelUnit;
 
 use super::track::Place;

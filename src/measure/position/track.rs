@@ -7,7 +7,7 @@
 use std::collections::VecDeque;
 
 use crate::measure::series::{Cell, Series};
-use crate::stats::geodesic;
+use crate::stats::space::geodesic;
 use crate::units::{Metres, Nanos};
 
 /// Longest silence that is interpolated across.

@@ -9,7 +9,7 @@
 
 use std::collections::VecDeque;
 
-use crate::stats::block_mean::BlockMean;
+use crate::stats::time_series::block_mean::BlockMean;
 use crate::units::Nanos;
 
 /// The window of the charge, seconds.

@@ -4,11 +4,11 @@
 //! weaker one that came, and a hundred times as many as at stronger ones (a lone wild one says nothing). A level there is
 //! "at least". Where a vehicle stood at its strongest this is so by chance, and nothing is lost by it. Common practice,
 //! no source.
-//! Quantiles interpolate between order statistics as [`crate::stats::quantile`] does. A scale
+//! Quantiles interpolate between order statistics as [`crate::stats::sample::quantile`] does. A scale
 //! with a negative slope turns the order round, so values are scaled before they are ordered.
 
 use crate::profile::LevelScale;
-use crate::stats::quantile::of_rank;
+use crate::stats::sample::quantile::of_rank;
 
 const VALUES: usize = 256;
 /// Differences of two bytes, shifted by 255.
@@ -62,6 +62,11 @@ impl Tally {
 
     pub(super) const fn samples(&self) -> u64 {
         self.samples
+    }
+
+    /// How many different levels came.
+    pub(super) fn values(&self) -> usize {
+        self.levels.iter().filter(|count| **count > 0).count()
     }
 
     /// The code at which the levels top out; `None`: none so far.
@@ -140,12 +145,12 @@ mod tests {
             let scale = LevelScale { slope_db, offset_dbm: -120.0 };
             let scaled: Vec<f64> = samples.iter().map(|&raw| slope_db * f64::from(raw) - 120.0).collect();
             let figures = tally.figures(Some(scale));
-            let expected = |p| crate::stats::quantile::of(&scaled, p);
+            let expected = |p| crate::stats::sample::quantile::of(&scaled, p);
             assert_eq!(figures.median, expected(0.5));
             assert!((figures.p05.unwrap() - expected(0.05).unwrap()).abs() < 1e-9);
             assert_eq!(figures.min, expected(0.0));
             let snr: Vec<f64> = samples.iter().map(|&raw| slope_db * f64::from(raw - raw / 2)).collect();
-            assert_eq!(figures.snr_median_db, crate::stats::quantile::median(&snr));
+            assert_eq!(figures.snr_median_db, crate::stats::sample::quantile::median(&snr));
         }
         assert_eq!(tally.figures(None).snr_median_db, None);
     }

@@ -2,7 +2,7 @@
 
 use crate::measure::series;
 use crate::measure::series::Series;
-use crate::stats::quantile;
+use crate::stats::sample::quantile;
 use crate::summary::VibrationAxis;
 use crate::units::Nanos;
 

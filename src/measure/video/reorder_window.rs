@@ -9,7 +9,7 @@
 //! window, rate, timestamp nor host time explains; two of them in sequence begin a new segment, of which
 //! nothing before is lost. Bounded: one ring of slots.
 
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::units::Nanos;
 use crate::wire::rtp::{Header, VIDEO_CLOCK_HZ};
 

@@ -7,7 +7,7 @@
 //! more than one in a hundred), or the number never goes on, the numbers tell no loss. Unit: frames.
 
 use crate::measure::sequence_numbers::SequenceNumbers;
-use crate::stats::loss_runs::Runs;
+use crate::stats::time_series::loss_runs::Runs;
 use crate::units::Nanos;
 
 /// What numbers can tell apart.

@@ -334,7 +334,7 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
             Ok(Opened::Joystick(or_later(evdev::open(path), may_wait)?, path.clone()))
         }
         SourceUrl::Serial { .. } | SourceUrl::Tcp { .. } => {
-            Ok(Opened::Stream(or_later(byte_stream::connect(url, None).await, may_wait)?))
+            Ok(Opened::Stream(or_later(byte_stream::connect_at_start(url).await, may_wait)?))
         }
     }
 }

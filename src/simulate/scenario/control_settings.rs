@@ -75,6 +75,8 @@ pub struct Control {
     pub moves: Vec<Moves>,
     /// Servo outputs.
     pub servo: Vec<Servo>,
+    /// Channels of the vehicle that show anything else than the stick of their number.
+    pub channel: Vec<Channel>,
 }
 
 impl Default for Control {
@@ -95,6 +97,7 @@ impl Default for Control {
             outages: Vec::new(),
             moves: Vec::new(),
             servo: Vec::new(),
+            channel: Vec::new(),
         }
     }
 }
@@ -128,6 +131,30 @@ pub struct Moves {
     pub count: usize,
     /// A steady wave of this period instead.
     pub wave_s: Option<f64>,
+    /// Each stick in turn so often to both ends instead, and back to the centre.
+    #[serde(default)]
+    pub ends: usize,
+}
+
+/// What a channel of the vehicle's input shows.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Channel {
+    /// Which, from 1.
+    pub number: u8,
+    /// The stick that it follows; absent: that of its number.
+    pub stick: Option<u8>,
+    /// Microseconds a stick microsecond; negative: reversed.
+    #[serde(default = "one")]
+    pub scale: f64,
+    /// Off its place by this.
+    #[serde(default)]
+    pub offset_us: f64,
+    /// Evenly within so much either way: its interquartile range.
+    #[serde(default)]
+    pub jitter_us: f64,
+    /// Stands there, and follows none.
+    pub still_us: Option<f64>,
 }
 
 /// A servo output.

@@ -6,8 +6,9 @@
 //! (`response`). Where they do not fit, but it answers to each that moves while the others stand, it is left out.
 //! Values in half us, lags in ms.
 
-use crate::stats::correlation::Lag;
-use crate::stats::{quantile, symmetric};
+use crate::stats::curve_fit::symmetric;
+use crate::stats::sample::quantile;
+use crate::stats::time_series::correlation::Lag;
 
 use super::super::curve::{Curve, Pair};
 use super::response::Response;

@@ -1,14 +1,14 @@
 //! How an output answers to one stick, movement by movement, and whether that is more than chance.
 //!
 //! Definition: the share of the output's variation within a movement that the stick explains, at the best lag
-//! (`stats::coincidence`). The level that the movement before it left counts as one more sample: slow telemetry often
+//! (`stats::time_series::coincidence`). The level that the movement before it left counts as one more sample: slow telemetry often
 //! sees no other before a movement. An output follows where that share is over a third and chance alone would not give
 //! it once in 200 times: the fewer samples a second, the more movements that takes. At most [`MOST_PIECES`] movements
 //! are looked at. Lags in ms.
 
-use crate::stats::coincidence;
-use crate::stats::coincidence::{BestLag, LaggedReference, Moments};
-use crate::stats::correlation::Trace;
+use crate::stats::time_series::coincidence;
+use crate::stats::time_series::coincidence::{BestLag, LaggedReference, Moments};
+use crate::stats::time_series::correlation::Trace;
 
 use super::AlignedMovement;
 

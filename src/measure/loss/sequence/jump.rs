@@ -4,7 +4,8 @@
 //! whole rounds of them are inferred. That is done only where the sender's regular messages are missing too, over an hour
 //! at most, at a rate that the last seconds and the last minute share, and where both counts fit within the sender's own
 //! scatter. Else the least is lost that the numbers show, and the interval reaches to the most that the sender ever sent.
-//! - The next numbers, three at most: it paused and went on, unless a sender that never paused is borne out closely.
+//! - The next numbers, three at most: it paused and went on, with that loss at most. Rounds that time has room for stand in
+//!   the interval alone: a computer that stands still for as long as a round takes looks the same.
 //! - A boot clock that goes on: a jump is loss. Without one, after a silence in which the sender may have been off (1 s,
 //!   and three of its usual pauses), no fit, or numbers from 0 on: nothing is surely lost, and what may be stands in the
 //!   interval. A fit closer than chance brings one restart in a hundred: surely lost. One within the scatter that the
@@ -30,8 +31,6 @@ const CLOSE: f64 = 1.0;
 pub(super) const NEAR_ZERO: u8 = 1;
 /// Numbers so few on from the last are the next ones of a sender that paused, with a loss or two.
 const NEXT: u64 = 3;
-/// Rounds of the numbers that nothing else shows must be as close as this to those expected.
-const STEADY: f64 = 0.5;
 /// A count that begins anew after a short silence is further off than this.
 const SOON: f64 = 8.0;
 /// Over a longer silence a rate says nothing.
@@ -252,8 +251,9 @@ impl Sequence {
         let rounds = self.rounds(least, silence, expected);
         let Rounds { spread, scatter, likely, many, utmost, off, is_even, .. } = rounds;
         let is_zero = number <= NEAR_ZERO;
-        let is_next = least <= NEXT && (likely > 0 || off > JUMP && !is_zero);
-        if is_next && !is_steadily_lost(rounds) {
+        // A count that goes on from 255 to 0 is as likely as one that began anew just then.
+        let is_next = least <= NEXT && (likely > 0 || off > JUMP && (!is_zero || least == 1));
+        if is_next {
             // By 255 to 1 it paused and went on, with a loss or two, or began anew a little further on.
             let more = if off <= scatter { 256 * many } else { 0 };
             return if may_be_off && least > 1 {
@@ -306,19 +306,21 @@ impl Sequence {
         one_by_one + SCATTER * self.rate.spread_over(silence) * expected
     }
 
-    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, that
-    /// nothing is surely lost; one that went on, that all of it is.
+    /// A boot clock that stood still over a silence shows that nothing was sent; over a part of it, or where the rest has
+    /// room for what is missing, that nothing is surely lost; one that went on, that all of it is.
     pub(super) fn resolve_doubt(&mut self, passed: Passed) {
         let Passed::Went { sender_us, host } = passed else { return };
         let Some(Doubt { first, silence }) = self.doubt.take() else { return };
         let missing = host.secs() - sender_us as f64 / 1e6;
         let Some(index) = self.gaps.open().iter().position(|gap| gap.first == first) else { return };
         let doubted = missing > LAG.secs();
-        if missing > 0.9 * silence.secs() {
+        let gap = self.gaps.open()[index];
+        // What it sent before it stood still, or after, may be lost all the same.
+        let sent = self.utmost(Nanos::from_secs_f64((silence.secs() - missing).max(0.0))) + NEXT as f64;
+        if missing > 0.9 * silence.secs() && gap.length as f64 > sent {
             self.take_back(index);
             return;
         }
-        let gap = self.gaps.open()[index];
         let was_sure = !gap.doubted && gap.less < gap.length;
         if was_sure == doubted && self.take_back(index).is_some() {
             let gap = Gap { doubted, less: 0, ..gap };
@@ -423,10 +425,4 @@ fn read_off(least: u64, number: u8, rounds: Rounds, is_measured: bool) -> Readin
     }
     let less = if off > CLOSE { advance - 1 } else { 256 * (turns - few.min(turns)) };
     Reading::Lost { advance, less, more: 256 * (many - turns) }
-}
-
-/// Whether a silence that ends with the very next numbers took whole rounds of them: only if the sender never paused
-/// before, and time bears them out to half a number.
-fn is_steadily_lost(rounds: Rounds) -> bool {
-    rounds.are_evident && !rounds.has_paused && rounds.off <= STEADY && rounds.scatter <= SCATTER
 }

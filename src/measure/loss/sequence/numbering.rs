@@ -33,13 +33,13 @@ impl Turn {
     }
 
     fn is_one(&self) -> bool {
-        self.step != 1 || self.arriving.at.0 - self.before.0 >= STILL
+        self.step != 1 || (self.arriving.at - self.before).0 >= STILL
     }
 
     /// How much it looks like a new numbering.
     fn weight(&self) -> (bool, i64, u8) {
         let off = self.step.wrapping_sub(1);
-        (off > 0, (self.arriving.at.0 - self.before.0) / STILL, off.min(off.wrapping_neg()))
+        (off > 0, (self.arriving.at - self.before).0 / STILL, off.min(off.wrapping_neg()))
     }
 }
 

@@ -1,0 +1,7 @@
+//! Samples, counts and means, with their uncertainty.
+
+pub mod bootstrap;
+pub mod mean_uncertainty;
+pub mod poisson;
+pub mod proportion;
+pub mod quantile;

@@ -1,0 +1,4 @@
+//! Distances on the ground and the theory of a radio path.
+
+pub mod geodesic;
+pub mod propagation;
