@@ -5,6 +5,7 @@ pub mod claims;
 pub mod context;
 pub mod failsafe;
 pub mod glass_to_glass;
+pub mod health;
 pub mod latency;
 pub mod life;
 pub mod loss;

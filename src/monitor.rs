@@ -37,6 +37,7 @@ use crate::measure::attitude::AttitudeMeter;
 use crate::measure::claims::Claims;
 use crate::measure::context::Context;
 use crate::measure::failsafe::FailsafeMeter;
+use crate::measure::health::HealthMeter;
 use crate::measure::latency::LatencyMeter;
 use crate::measure::life::Life;
 use crate::measure::loss::LossMeter;
@@ -125,6 +126,7 @@ pub struct LinkMonitor {
     vibration: VibrationMeter,
     power: PowerMeter,
     pose: AttitudeMeter,
+    health: HealthMeter,
     reports: ReportMeter,
     timing: TimingMeter,
     events: EventLog,

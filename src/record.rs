@@ -8,10 +8,12 @@ use std::sync::Arc;
 
 use crate::units::Nanos;
 
+pub mod health_reading;
 pub mod joystick_layout;
 pub mod packet;
 pub mod text;
 
+use health_reading::HealthRow;
 use joystick_layout::JoystickLayout;
 use packet::{LinkType, OwnedPacket, Packet};
 
@@ -119,6 +121,11 @@ pub enum Note {
         interface: InterfaceId,
         /// Lost since the session began, in the counter's own unit (datagrams, or overruns).
         total: u64,
+    },
+    /// How this computer itself does, once a second.
+    Health {
+        /// Part by part.
+        rows: Vec<HealthRow>,
     },
     /// What the joystick behind an interface is, and where its axes stand now.
     Joystick {

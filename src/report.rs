@@ -6,6 +6,7 @@
 pub mod bench_sheet;
 pub mod budget_text;
 mod escaped;
+mod health_text;
 pub mod histogram_log;
 mod range_text;
 pub mod session_text;

@@ -9,8 +9,8 @@ use std::sync::Arc;
 
 use crate::profile::LinkRole;
 use crate::summary::{
-    BurstModel, EventSummary, LossDistances, LossPeriods, Phase, RatioEstimate, Reason, StickAdvice, Summary,
-    Verdict, VideoSource,
+    BurstModel, EventSummary, LossDistances, LossPeriods, Phase, RatioEstimate, Reason, StickAdvice,
+    Strained, Summary, Verdict, VideoSource,
 };
 use crate::units::LevelUnit;
 
@@ -447,6 +447,8 @@ pub struct Snapshot {
     pub sticks: StickAdvice,
     /// What this program transmits, or that it is in the path.
     pub transmits: Vec<String>,
+    /// What strains this computer now.
+    pub strains: Vec<Strained>,
     /// Distance from the handset now, slant.
     pub distance_m: Option<f64>,
     /// Where the vehicle is in its life now; `None` where no autopilot is heard.

@@ -9,6 +9,7 @@ pub mod ingest_queue;
 pub(crate) mod byte_stream;
 pub(crate) mod endpoint;
 pub(crate) mod evdev;
+pub(crate) mod health_files;
 pub(crate) mod host_drops;
 pub(crate) mod only_from;
 pub(crate) mod packet_socket;

@@ -10,6 +10,7 @@ mod bench_keys;
 mod earlier_keys;
 mod event_keys;
 mod glass_keys;
+mod health_keys;
 mod latency_keys;
 mod loss_keys;
 mod phase;
@@ -34,6 +35,7 @@ pub use bench_keys::{BenchNeeds, BenchRow, BenchSheet};
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
 pub use glass_keys::GlassToGlass;
+pub use health_keys::{HealthSummary, Heat, HostSupply, PartTemperature, Strained};
 pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChange, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
     LatencySummary, LeftOut, MovesNeeded,
@@ -57,8 +59,8 @@ pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
     BatteryEnd, BenchItem, BenchNeed, BenchReason, BenchWord, Bound, BudgetLimit, ClockMethod, Codec, Course,
-    ExchangesFrom, LimitSource, LossCause, Origin, OutputsWord, ProofWord, Report, ReportSource, SessionWord,
-    SignalDirection, StageMethod, StickDirection, StickFinding, TheoryLimit, VideoSource,
+    ExchangesFrom, HostStrain, LimitSource, LossCause, Origin, OutputsWord, ProofWord, Report, ReportSource,
+    SessionWord, SignalDirection, StageMethod, StickDirection, StickFinding, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
@@ -118,6 +120,9 @@ pub struct Summary {
     pub vibration: Option<VibrationSummary>,
     /// One per battery.
     pub power: Vec<PowerSummary>,
+    /// How this computer itself did; `None` without readings of it.
+    #[serde(default)]
+    pub health: Option<HealthSummary>,
     /// Marks, warnings, restarts, stamps that ran backwards.
     pub events: Vec<EventSummary>,
     /// How many more there were of each kind.

@@ -13,6 +13,7 @@ use std::time::Duration;
 use fadewatch::capture::recorder::Pace;
 use fadewatch::capture::recorder::storage::{DiskSync, Storage};
 use fadewatch::capture::{PcapngWriter, Recorder, Recording, StreamDecoder};
+use fadewatch::record::health_reading::{HealthPart, HealthRow};
 use fadewatch::record::joystick_layout::{JoystickAxis, JoystickLayout};
 use fadewatch::record::{
     Body, Direction, Entry, Flow, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, OwnedBody,
@@ -81,6 +82,7 @@ fn note() -> impl Strategy<Value = Note> {
         (interface(), words()).prop_map(|(interface, reason)| Note::SourceDown { interface, reason }),
         interface().prop_map(|interface| Note::SourceUp { interface }),
         (interface(), any::<u64>()).prop_map(|(interface, total)| Note::HostDrops { interface, total }),
+        prop::collection::vec(health(), 0..9).prop_map(|rows| Note::Health { rows }),
         (interface(), layout()).prop_map(|(interface, layout)| Note::Joystick { interface, layout }),
         (any::<u64>(), any::<Option<i64>>())
             .prop_map(|(bytes, reach)| Note::BytesLost { bytes, reach: reach.map(Nanos) }),
@@ -91,6 +93,12 @@ fn note() -> impl Strategy<Value = Note> {
         words().prop_map(|link| Note::Acknowledged { link }),
         words().prop_map(|text| Note::Foreign { text }),
     ]
+}
+
+fn health() -> impl Strategy<Value = HealthRow> {
+    let parts = HealthPart::WORDS.map(|(part, _)| part);
+    (prop::sample::select(parts.to_vec()), words(), any::<[Option<i64>; 3]>())
+        .prop_map(|(part, name, values)| HealthRow { part, name, values })
 }
 
 fn layout() -> impl Strategy<Value = JoystickLayout> {

@@ -10,6 +10,7 @@
 //! | `fadewatch source-down INTERFACE [WORDS]` | a source went away |
 //! | `fadewatch source-up INTERFACE` | and is back |
 //! | `fadewatch host-drops INTERFACE COUNT` | lost by this computer since the session began |
+//! | `fadewatch health PART:NAME:VALUES ...` | how this computer does: `temperature`, `cooling`, `clock`, `supply`, `low-supply`, `pressure`, `load` or `memory`, commas between values, `-` for an absent one |
 //! | `fadewatch joystick INTERFACE SIZE ORDER AXES [NAME]` | how the joystick's events read: `16` or `24` bytes each, `little` or `big` end first, `CODE:MINIMUM:MAXIMUM:VALUE` an axis, commas between |
 //! | `fadewatch bytes-lost COUNT [NANOSECONDS]` | bytes are missing here; the recorder refused them from so long before on |
 //! | `fadewatch stalled NANOSECONDS` | this computer stood still for so long until here; below zero: from here on |
@@ -26,6 +27,7 @@
 
 use std::fmt::Write as _;
 
+use crate::record::health_reading::{HealthPart, HealthRow, MOST_ROWS};
 use crate::record::joystick_layout::{JoystickAxis, JoystickLayout, MOST_AXES};
 use crate::record::{InterfaceId, MarkKind, Note};
 use crate::units::Nanos;
@@ -78,6 +80,10 @@ pub(crate) fn write(note: &Note, interfaces: &(impl Interfaces + ?Sized), on_mar
             out.push_str("host-drops ");
             push_interface(&mut out, *interface, interfaces);
             let _ = write!(out, " {total}");
+        }
+        Note::Health { rows } => {
+            out.push_str("health");
+            rows.iter().take(MOST_ROWS).for_each(|row| push_health(&mut out, row));
         }
         Note::Joystick { interface, layout } => {
             out.push_str("joystick ");
@@ -196,6 +202,8 @@ fn own(text: &str, interfaces: &(impl Interfaces + ?Sized)) -> Option<Note> {
             let (name, total) = split_word(rest);
             Note::HostDrops { interface: read_interface(name, interfaces)?, total: total.parse().ok()? }
         }
+        // What a later version reads too is left out.
+        "health" => Note::Health { rows: rest.split(' ').filter_map(read_health).take(MOST_ROWS).collect() },
         "joystick" => {
             let (name, layout) = split_word(rest);
             Note::Joystick { interface: read_interface(name, interfaces)?, layout: read_layout(layout)? }
@@ -228,6 +236,32 @@ fn read_interface(token: &str, interfaces: &(impl Interfaces + ?Sized)) -> Optio
     let name = read_token(token)?;
     let place = (0..).map_while(|place| interfaces.name(place)).position(|each| each == name)?;
     interfaces.id(place)
+}
+
+fn push_health(out: &mut String, HealthRow { part, name, values }: &HealthRow) {
+    let word = HealthPart::WORDS.iter().find(|(each, _)| each == part).map_or("", |(_, word)| word);
+    let _ = write!(out, " {word}:");
+    push_token(out, name, ':');
+    let known = values.iter().rposition(Option::is_some).map_or(0, |last| last + 1);
+    for (index, value) in values[..known].iter().enumerate() {
+        out.push(if index == 0 { ':' } else { ',' });
+        match value {
+            Some(value) => drop(write!(out, "{value}")),
+            None => out.push('-'),
+        }
+    }
+}
+
+fn read_health(text: &str) -> Option<HealthRow> {
+    let mut parts = text.splitn(3, ':');
+    let word = parts.next()?;
+    let part = HealthPart::WORDS.iter().find(|(_, each)| *each == word)?.0;
+    let name = read_token(parts.next()?)?;
+    let mut values = [None; 3];
+    for (value, text) in values.iter_mut().zip(parts.next().unwrap_or_default().split(',')) {
+        *value = text.parse().ok();
+    }
+    Some(HealthRow { part, name, values })
 }
 
 fn push_layout(out: &mut String, layout: &JoystickLayout) {

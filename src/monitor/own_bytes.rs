@@ -15,6 +15,7 @@ impl LinkMonitor {
             + self.signal.own_bytes()
             + self.video.own_bytes()
             + self.timing.own_bytes()
+            + self.health.own_bytes()
             + self.events.own_bytes();
         size_of::<Self>() + meters + ALL_ELSE
     }

@@ -63,6 +63,7 @@ impl LinkMonitor {
             sources: self.source_states(),
             sticks: self.sticks(),
             transmits: self.transmits.clone(),
+            strains: self.health.standing(context.now),
             distance_m,
             phase: context.life.now(),
             summary,

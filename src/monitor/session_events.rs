@@ -50,6 +50,11 @@ impl LinkMonitor {
                 let source = self.context.interface_name(*interface).to_owned();
                 self.log(Event::SourceUp { source });
             }
+            Note::Health { rows } => {
+                for event in self.health.observe(at, rows) {
+                    self.log(event);
+                }
+            }
             Note::Joystick { interface, layout } => self.describe_joystick(at, *interface, layout),
             Note::HostDrops { interface, total } => self.host_dropped(at, *interface, *total),
             Note::BytesLost { bytes, reach } => {
@@ -135,6 +140,6 @@ impl LinkMonitor {
             self.leave_out(stall.from, at, |each, _| each == interface);
         }
         let source = self.context.interface_name(interface).to_owned();
-        self.log(Event::HostDrop { source, count });
+        self.log(Event::HostDrop { source, count, strain: Vec::new() });
     }
 }

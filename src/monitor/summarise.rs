@@ -6,7 +6,7 @@ use crate::summary::{
     Accidents, BadSpell, Event, EventSummary, EventsLeftOut, LatencySummary, LinkSummary, RecordingSummary,
     StickAdvice, Summary, TimingSummary, TimingWhat,
 };
-use crate::units::LevelUnit;
+use crate::units::{LevelUnit, Nanos};
 
 use super::event_log::EventLog;
 use super::{LinkMonitor, RecordingFacts, stamp_event, verdict};
@@ -22,6 +22,9 @@ use crate::measure::series::Series;
 use crate::measure::timing;
 use crate::measure::video::{Course, VideoMeter};
 use crate::record::text::utc_text;
+
+/// What this computer lost is counted so often, and was lost within as much before.
+const COUNTED_EVERY: Nanos = Nanos::from_secs(1);
 
 /// What the latency's figures are made of at one instant: see [`LinkMonitor::latency_parts`].
 #[derive(Clone, Debug)]
@@ -147,7 +150,7 @@ impl LinkMonitor {
         let distance = |second| distances.number(second);
         let video_streams = self.video.summary(context, &self.signal, &distance, &|span| {
             let teaches = freeze_evidence::of_freeze(context, span);
-            (teaches.evidence, teaches.why_not)
+            (teaches.evidence, teaches.why_not, self.health.strains_within(span.start, span.end))
         });
         // Streams that the profile's pin leaves out are listed, and none of them is the link's.
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
@@ -190,6 +193,7 @@ impl LinkMonitor {
             failsafe: self.failsafe.summary(context),
             vibration: self.vibration.summary(context),
             power: self.power.summary(context),
+            health: self.health.summary(),
             events,
             events_left_out,
             session_verdicts: Vec::new(),
@@ -277,7 +281,14 @@ impl LinkMonitor {
                 events.push(EventSummary { at_s: self.context.since_start_s(at), link: None, event });
             }
         }
-        events.finish()
+        let (mut events, left_out) = events.finish();
+        for EventSummary { at_s, event, .. } in &mut events {
+            if let Event::HostDrop { strain, .. } = event {
+                let at = self.context.start.unwrap_or_default() + Nanos::from_secs_f64(*at_s);
+                *strain = self.health.strains_within(at - COUNTED_EVERY, at).unwrap_or_default();
+            }
+        }
+        (events, left_out)
     }
 
     /// Freezes of the picture, and where its sender began anew. What only looks like a freeze, and on the ground, is
@@ -292,7 +303,8 @@ impl LinkMonitor {
         for span in freezes.iter().filter(|span| !span.by_mark) {
             let duration_s = (span.end - span.start).secs();
             if freeze_evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start) {
-                add(span.start, Event::Freeze { duration_s, ended: span.ended });
+                let strain = self.health.strains_within(span.start, span.end).unwrap_or_default();
+                add(span.start, Event::Freeze { duration_s, ended: span.ended, strain });
             }
             if span.course == Course::SenderRestarted {
                 add(span.end, Event::VideoRestart { after_s: duration_s });

@@ -34,6 +34,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     super::vibration_text::write_to(out, summary.vibration.as_ref())?;
     super::timing_text::write_to(out, &summary.timing)?;
     power(out, summary)?;
+    super::health_text::write_to(out, summary.health.as_ref())?;
     clocks(out, &summary.clocks)?;
     events(out, summary)?;
     writeln!(out, "\n{INSTRUMENT}")

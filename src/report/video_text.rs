@@ -7,7 +7,7 @@ use super::{metres, section, with_unit};
 use crate::profile::LinkRole;
 use crate::summary::{Summary, VideoSummary};
 use crate::units::LevelUnit;
-use crate::wording::quantity;
+use crate::wording::{health_words, quantity};
 
 /// Each stream with its freezes.
 pub(super) fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
@@ -27,11 +27,15 @@ pub(super) fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()>
             let open = if freeze.ended { "" } else { ", not over" };
             writeln!(
                 out,
-                "    frozen at {:>8} for {length}{open}; level {}, distance {}{}",
+                "    frozen at {:>8} for {length}{open}; level {}, distance {}{}{}",
                 quantity::clock_tenths(freeze.start_s),
                 with_unit(freeze.signal, 0, unit),
                 metres(freeze.distance_m),
-                freeze.course.map_or_else(String::new, |course| format!("; {}", quantity::course(course)))
+                freeze.course.map_or_else(String::new, |course| format!("; {}", quantity::course(course))),
+                match freeze.host_strain.as_deref().map(health_words::meanwhile) {
+                    Some(strain) if !strain.is_empty() => format!(";{strain}"),
+                    _ => String::new(),
+                }
             )?;
         }
         for span in &stream.stopped_at_sender {

@@ -79,6 +79,8 @@ pub struct LiveConfig {
     pub own_component: u8,
     /// Start though a serial or TCP source is away, and wait for it.
     pub wait_for_sources: bool,
+    /// The folder with the kernel's `sys` and `proc`: how this computer does.
+    pub kernel_files: PathBuf,
     /// The recording to write, or the folder for it, and beside it one for each further day; a file that exists is never
     /// overwritten.
     pub recording: Option<PathBuf>,
@@ -103,6 +105,7 @@ impl Default for LiveConfig {
             own_system: OWN_SYSTEM,
             own_component: OWN_COMPONENT,
             wait_for_sources: false,
+            kernel_files: PathBuf::from("/"),
             recording: None,
             tags: BTreeMap::new(),
             profile: Arc::default(),

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::record::MarkKind;
 use crate::units::LevelUnit;
 
-use super::{FailsafeSummary, Phase, PhaseReason};
+use super::{FailsafeSummary, HostStrain, Phase, PhaseReason, Strained};
 
 /// One event of the log.
 #[derive(Clone, Debug, PartialEq)]
@@ -101,6 +101,8 @@ pub enum Event {
         duration_s: f64,
         /// It is over.
         ended: bool,
+        /// What strained this computer meanwhile.
+        strain: Vec<HostStrain>,
     },
     /// The control input was lost.
     Failsafe(Box<FailsafeSummary>),
@@ -181,6 +183,15 @@ pub enum Event {
         source: String,
         /// How much.
         count: u64,
+        /// What strained it meanwhile.
+        strain: Vec<HostStrain>,
+    },
+    /// Something strains this computer, or no longer.
+    Strain {
+        /// What.
+        what: Strained,
+        /// How long it did, where it is over.
+        lasted_s: Option<f64>,
     },
     /// This computer stood still.
     Stall {
@@ -274,6 +285,7 @@ impl Event {
             Self::SameId { .. } => "same-id",
             Self::Forgotten { .. } => "forgotten",
             Self::HostDrop { .. } => "host-drop",
+            Self::Strain { .. } => "computer",
             Self::Stall { .. } => "stall",
             Self::BytesLost { .. } => "recorder",
             Self::ClockStep { .. } => "clock-step",
@@ -298,6 +310,7 @@ impl Event {
             | Self::Stall { duration_s }
             | Self::Hole { duration_s } => *duration_s,
             Self::Back { after_s } | Self::HandsetOn { after_s } | Self::VideoRestart { after_s } => *after_s,
+            Self::Strain { lasted_s, .. } => lasted_s.unwrap_or(0.0),
             Self::Failsafe(row) => row.recovered_after_s.unwrap_or(f64::INFINITY),
             Self::Margin { margin, .. } => -margin,
             Self::HostDrop { count, .. } => *count as f64,

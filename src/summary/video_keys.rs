@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Codec, Course, Reason, VideoSource};
+use super::{Codec, Course, HostStrain, Reason, VideoSource};
 
 /// One freeze of the picture.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -30,6 +30,9 @@ pub struct Freeze {
     /// Why not, where `evidence` is not true.
     #[serde(skip_deserializing)]
     pub why_not: Option<Reason>,
+    /// What strained this computer meanwhile: set beside it, judges nothing; `None`: no reading tells.
+    #[serde(default)]
+    pub host_strain: Option<Vec<HostStrain>>,
 }
 
 /// A span in which the sender itself said that it sends nothing.

@@ -179,6 +179,20 @@ words! {
         H265 = "h265",
     }
 
+    /// What strains this computer itself.
+    HostStrain {
+        /// A part is near its own critical temperature.
+        Hot = "hot",
+        /// Its processor is slowed down.
+        Throttled = "throttled",
+        /// The voltage of its supply is too low.
+        Undervoltage = "undervoltage",
+        /// Its programs wait for memory.
+        Memory = "memory",
+        /// Its programs wait for a disk.
+        Disk = "disk",
+    }
+
     /// What caused a loss of control input.
     LossCause {
         /// The handset's own stream stopped first.

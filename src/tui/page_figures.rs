@@ -23,7 +23,7 @@ const fn figures(screen: Screen) -> &'static [&'static str] {
         Screen::Events => &["events", "phases", "failsafe", "evidence"],
         Screen::Signal => &["level", "trend", "margin", "freeze-limit", "agreement", "transmitters"],
         Screen::Field => &["verdicts", "margin", "alarms"],
-        Screen::Session => &["session-verdicts", "failsafe", "latency", "worked-to"],
+        Screen::Session => &["session-verdicts", "failsafe", "latency", "worked-to", "health"],
         Screen::Map => &["distance", "worked-to", "direction", "bad-spells"],
     }
 }

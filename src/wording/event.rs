@@ -9,7 +9,7 @@ use crate::summary::{
     Event, EventSummary, FailsafeSummary, Interval, LastPlace, MarginChange, OutputsWord, Phase,
 };
 
-use super::{caution, quantity};
+use super::{caution, health_words, quantity};
 
 /// One event as a sentence.
 #[must_use]
@@ -35,9 +35,9 @@ pub fn text(row: &EventSummary) -> String {
         Event::VideoRestart { after_s } => {
             format!("the picture's sender began anew, {after_s:.1} s after its last picture")
         }
-        Event::Freeze { duration_s, ended } => {
+        Event::Freeze { duration_s, ended, strain } => {
             let open = if *ended { "" } else { ", not over yet" };
-            format!("picture frozen for {duration_s:.2} s{open}")
+            format!("picture frozen for {duration_s:.2} s{open}{}", health_words::meanwhile(strain))
         }
         Event::Failsafe(row) => failsafe(row),
         Event::Hold { duration_s } => {
@@ -74,9 +74,10 @@ pub fn text(row: &EventSummary) -> String {
             };
             format!("too many at once: {what} forgotten for new ones, from here on")
         }
-        Event::HostDrop { source, count } => {
-            format!("this computer lost data of {source} itself ({count})")
+        Event::HostDrop { source, count, strain } => {
+            format!("this computer lost data of {source} itself ({count}){}", health_words::meanwhile(strain))
         }
+        Event::Strain { what, lasted_s } => health_words::event(what, *lasted_s),
         Event::Stall { duration_s } => {
             format!("this computer stood still for {duration_s:.1} s: nothing of it is a link's")
         }

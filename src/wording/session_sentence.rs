@@ -5,7 +5,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use crate::summary::{LostWord, SessionReason, SessionVerdict, SessionWord, Summary};
 use crate::units::LevelUnit;
 
-use super::{advice, event, failsafe_steps, quantity};
+use super::{advice, event, failsafe_steps, health_words, quantity};
 
 /// The sentence.
 #[must_use]
@@ -30,7 +30,8 @@ pub fn told(summary: &Summary) -> &[SessionVerdict] {
 pub fn beside(summary: &Summary) -> Vec<(&'static str, String)> {
     let latency = summary.verdicts.iter().find(|verdict| verdict.about == "latency").map(advice::text);
     let drills = ("drill", failsafe_steps::drills(&summary.failsafe));
-    [drills].into_iter().chain(latency.map(|latency| ("latency", latency))).collect()
+    let computer = summary.health.as_ref().map(|health| ("computer", health_words::whole(health)));
+    [drills].into_iter().chain(latency.map(|latency| ("latency", latency))).chain(computer).collect()
 }
 
 fn of_link(verdict: &SessionVerdict) -> Vec<String> {

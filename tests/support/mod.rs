@@ -535,6 +535,7 @@ fn summary(data: Data) -> Summary {
         course: None,
         evidence: Some(true),
         why_not: None,
+        host_strain: None,
     };
     summary.video = Some(VideoSummary {
         source: VideoSource::Rtp,
@@ -628,11 +629,11 @@ fn summary(data: Data) -> Summary {
     }];
     let mark = |kind, text: &str| Event::Mark { kind, text: text.to_owned() };
     summary.events = vec![
-        event(301.2, Some("video"), Event::Freeze { duration_s: 0.8, ended: true }),
+        event(301.2, Some("video"), Event::Freeze { duration_s: 0.8, ended: true, strain: Vec::new() }),
         event(512.0, None, Event::Restart { system: 1, component: 1 }),
         event(660.5, None, mark(MarkKind::PictureFroze, "")),
         event(690.0, Some("video"), warned(MarginChange::Warning, 5.8, None)),
-        event(719.0, Some("video"), Event::Freeze { duration_s: 2.0, ended: true }),
+        event(719.0, Some("video"), Event::Freeze { duration_s: 2.0, ended: true, strain: Vec::new() }),
         event(730.0, None, mark(MarkKind::Remark, "turned behind the trees")),
         event(739.0, Some("video"), warned(MarginChange::Alarm, 2.1, Some(4.0))),
     ];
@@ -914,6 +915,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         marks,
         sources,
         sticks: if bad { StickAdvice::Now } else { StickAdvice::NotNow },
+        strains: Vec::new(),
         transmits: if bad {
             Vec::new()
         } else {
@@ -950,6 +952,7 @@ fn empty(columns: u16) -> Snapshot {
             host_drops: None,
         }],
         sticks: StickAdvice::Now,
+        strains: Vec::new(),
         transmits: Vec::new(),
         distance_m: None,
         phase: None,

@@ -6,15 +6,15 @@
 
 use crate::measure::context::Context;
 use crate::measure::signal::SignalMeter;
-use crate::summary::{Course, Freeze, Reason, StoppedSpan, VideoSource, VideoSummary};
+use crate::summary::{Course, Freeze, HostStrain, Reason, StoppedSpan, VideoSource, VideoSummary};
 use crate::wire::rtp::payload::Codec;
 
 use super::key_frames::KeyFrames;
 use super::rtp_stream::Stream;
 use super::{ALWAYS, FreezeSpan, VideoMeter};
 
-/// What is judged of a freeze: whether it teaches the history, and why not.
-pub(super) type Judged = (Option<bool>, Option<Reason>);
+/// What is judged of a freeze: whether it teaches the history, and why not; beside it, what strained this computer.
+pub(super) type Judged = (Option<bool>, Option<Reason>, Option<Vec<HostStrain>>);
 
 impl VideoMeter {
     /// Every stream, the video link's first (RTP streams; one of marks where no RTP is seen).
@@ -31,7 +31,7 @@ impl VideoMeter {
             let start_s = context.since_start_s(span.start);
             // Index 0 is at 1 s.
             let second = (start_s.floor() as usize).checked_sub(1);
-            let (evidence, why_not) = judge(&span);
+            let (evidence, why_not, host_strain) = judge(&span);
             Freeze {
                 start_s,
                 duration_s: (!span.by_mark).then(|| (span.end - span.start).secs()),
@@ -41,6 +41,7 @@ impl VideoMeter {
                 course: Some(span.course).filter(|course| *course != Course::Open),
                 evidence,
                 why_not,
+                host_strain,
             }
         };
         let stopped = self.sender.spans(context);

@@ -1,6 +1,7 @@
 //! The tasks of a live session: opened before it starts, stopped at its end.
 
 use std::path::PathBuf;
+use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
 use tokio::runtime::{Builder, Handle};
@@ -13,6 +14,7 @@ use crate::record::packet::LinkType;
 use crate::record::{ASKS_FOR_RATES, ASKS_FOR_TIME, IN_THE_PATH, InterfaceId, Note};
 use crate::source::byte_stream::{Connection, Refusal};
 use crate::source::endpoint::{Line, Notices, Outgoing, Passing};
+use crate::source::health_files;
 use crate::source::host_drops::SocketDrops;
 use crate::source::ingest_queue::Intake;
 use crate::source::packet_socket;
@@ -97,6 +99,8 @@ pub(super) struct Sources {
     intake: Intake,
     vehicle: watch::Sender<Option<u8>>,
     notices: Notices,
+    /// The thread that reads how this computer does goes on until it is dropped.
+    health: Option<SyncSender<()>>,
 }
 
 impl Sources {
@@ -127,6 +131,7 @@ impl Sources {
             intake: intake.clone(),
             vehicle: watch::Sender::new(config.profile.vehicle.system),
             notices: Notices::default(),
+            health: None,
         };
         sources.start(config, opened, peer, marks)?;
         Ok(sources)
@@ -180,6 +185,7 @@ impl Sources {
             self.serve(url, end, line, outgoing)?;
         }
         self.transmit(config, &to_vehicle, marks);
+        self.health = Some(health_files::spawn(config.kernel_files.clone(), self.intake.clone(), marks)?);
         self.spawn(each_second(self.intake.clone(), marks));
         let watched = std::mem::take(&mut self.watched);
         self.spawn(stall_watch::run(self.intake.clone(), marks, watched));
@@ -288,6 +294,7 @@ impl Sources {
 
     /// Ends all tasks, once what waits in sockets was read, and reads the counters for the last time.
     pub(super) fn stop(&mut self) {
+        self.health = None;
         if self.runtime.is_some() {
             self.intake.await_read(LAST_READ);
         }

@@ -24,6 +24,7 @@ fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
         marks: Vec::new(),
         sources: Vec::new(),
         sticks: crate::summary::StickAdvice::Now,
+        strains: Vec::new(),
         transmits: Vec::new(),
         phase: None,
         distance_m: None,
@@ -345,7 +346,7 @@ fn every_kind_of_event_belongs_to_one_filter() {
     for event in [
         Event::Lost,
         Event::RestartAloft,
-        Event::Freeze { duration_s: 1.0, ended: true },
+        Event::Freeze { duration_s: 1.0, ended: true, strain: Vec::new() },
         Event::Mark { kind: MarkKind::Drill, text: text() },
         Event::SourceUp { source: text() },
         Event::StatusText { text: text(), severity: 4 },

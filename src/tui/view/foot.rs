@@ -15,6 +15,7 @@ use crate::wording::advice;
 use crate::wording::caution;
 use crate::wording::event;
 use crate::wording::field_words;
+use crate::wording::health_words;
 use crate::wording::quantity;
 
 use super::Scene;
@@ -218,6 +219,9 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>
             x = pen.pieces(x + 2, row, &key);
         }
     }
+    if pen.height() < 4 {
+        x = strains(scene, feed, x, row, pen);
+    }
     // On a narrow screen what this program sends comes first.
     let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);
     let phase = phase.map_or("", event::phase_title);
@@ -247,6 +251,16 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>
         let room = pen.width().saturating_sub(x + 2);
         pen.cut(x + 2, row, answer, room, theme.strong);
     }
+}
+
+/// What strains this computer now, if anything does.
+fn strains(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
+    let text = health_words::brief(&feed.snapshot.strains);
+    if text.is_empty() {
+        return x;
+    }
+    let room = pen.width().saturating_sub(x + 2);
+    pen.cut(x + 2, row, &text, room, scene.theme.of(LinkState::Warning))
 }
 
 /// Where a replay stands, as a bar.
@@ -365,6 +379,7 @@ fn notices(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
         let text = [all.join("; "), brief].into_iter().find(|text| fits(text)).unwrap_or_else(|| sends(feed));
         x = pen.text(x, row, &text, theme.strong);
     }
+    x = strains(scene, feed, x, row, pen);
     if let Some(message) = &feed.message {
         let room = pen.width().saturating_sub(x + 3);
         pen.cut(x + 3, row, message, room, theme.of(LinkState::Warning));
