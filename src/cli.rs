@@ -68,6 +68,17 @@ pub struct Common {
     pub tags: Vec<(String, String)>,
 }
 
+/// A session without screens, for other programs.
+#[derive(Clone, Debug, Default, Args)]
+pub struct StreamArgs {
+    /// Without screens: one JSON object a line as things happen (see `explain stream`).
+    #[arg(long)]
+    pub stream: bool,
+    /// With --stream: also the figures of every so many-th second.
+    #[arg(long, value_name = "SECONDS", requires = "stream", value_parser = clap::value_parser!(u32).range(1..))]
+    pub every: Option<u32>,
+}
+
 /// How screens look.
 #[derive(Clone, Debug, Default, Args)]
 pub struct ScreenArgs {
@@ -146,8 +157,11 @@ pub struct LiveArgs {
     #[arg(long = "for", value_name = "SECONDS", value_parser = seconds, allow_negative_numbers = true)]
     pub for_s: Option<f64>,
     /// Without a terminal: print the summary as JSON.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "stream")]
     pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub stream: StreamArgs,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub screen: ScreenArgs,
@@ -162,14 +176,20 @@ pub struct ReplayArgs {
     /// The recording.
     pub file: PathBuf,
     /// Playback speed: recorded seconds in one second, 0.25 to 64.
-    #[arg(long, default_value_t = 1.0, value_parser = speed)]
+    #[arg(long, default_value_t = 1.0, value_parser = speed, conflicts_with = "stream")]
     pub speed: f64,
     /// Begin here, seconds from the first record.
-    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds, allow_negative_numbers = true)]
+    #[arg(
+        long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds, allow_negative_numbers = true,
+        conflicts_with = "stream"
+    )]
     pub at: f64,
     /// Begin with the clock stopped.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "stream")]
     pub paused: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub stream: StreamArgs,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub screen: ScreenArgs,
@@ -219,16 +239,22 @@ pub enum HistoryAction {
         #[allow(missing_docs)]
         common: Common,
     },
-    /// List the sessions.
+    /// List the sessions; with --tag or --profile those that have all of its tags.
     List {
+        /// One JSON object a line for each session.
+        #[arg(long)]
+        json: bool,
         #[command(flatten)]
         #[allow(missing_docs)]
         common: Common,
     },
-    /// Show one session's summary, by the first characters of its hash.
+    /// Show a session's summary, by the first characters of its hash, or of all that have the tags of --tag or --profile.
     Show {
         /// The hash, or its first characters.
-        hash: String,
+        hash: Option<String>,
+        /// One JSON object a line for each session.
+        #[arg(long)]
+        json: bool,
         #[command(flatten)]
         #[allow(missing_docs)]
         common: Common,

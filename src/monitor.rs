@@ -19,6 +19,7 @@ mod session_events;
 mod session_record;
 mod stalls;
 mod summarise;
+mod told_log;
 mod verdict;
 mod whole_seconds;
 
@@ -129,6 +130,8 @@ pub struct LinkMonitor {
     /// When a sender first made room for another, and how many did.
     forgotten: Option<(Nanos, u64)>,
     ticks: stalls::Ticks,
+    /// What whoever listens is told; `None`: nobody does.
+    telling: Option<told_log::Telling>,
 }
 
 impl LinkMonitor {
@@ -210,6 +213,7 @@ impl LinkMonitor {
             self.context.now = at;
         }
         self.loss.begin(start);
+        self.tell_begin();
         self.notice_stall(at, &record.body);
         self.advance(at);
         self.context.now = at;
@@ -264,6 +268,10 @@ impl LinkMonitor {
     }
 
     fn keep(&mut self, event: EventSummary) {
+        let now_s = self.now_s();
+        if let Some(telling) = &mut self.telling {
+            telling.event(now_s, &event);
+        }
         self.events.push(event);
     }
 
@@ -289,6 +297,7 @@ impl LinkMonitor {
                 self.keep(event);
             }
             self.second_of_links(at);
+            self.tell_second(at);
         }
         self.advance_devices(to);
         self.video.advance(to);

@@ -24,10 +24,22 @@ use serde::Serialize;
 use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
 
+/// What every JSON object begins with that a command prints.
+#[derive(Serialize)]
+struct Printed<'a, T> {
+    /// Keys may be added, none is renamed.
+    pub schema: u32,
+    /// Of the program that prints it.
+    pub version: &'static str,
+    #[serde(flatten)]
+    figures: &'a T,
+}
+
 /// Writes one JSON object and a line feed. What a terminal would obey is escaped.
 pub fn write_json_to(out: &mut dyn Write, figures: &impl Serialize) -> io::Result<()> {
     let mut json = serde_json::Serializer::with_formatter(&mut *out, Escaped);
-    figures.serialize(&mut json).map_err(io::Error::from)?;
+    let printed = Printed { schema: 1, version: env!("CARGO_PKG_VERSION"), figures };
+    printed.serialize(&mut json).map_err(io::Error::from)?;
     out.write_all(b"\n")
 }
 

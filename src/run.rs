@@ -15,6 +15,7 @@ mod replay_command;
 mod screens;
 pub mod simulated_file;
 mod stopwatch_command;
+mod stream_output;
 mod summary_command;
 mod tag_hint;
 

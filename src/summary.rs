@@ -17,6 +17,7 @@ mod range_keys;
 mod reasons;
 mod session_keys;
 mod timing_keys;
+mod told_keys;
 mod traffic_keys;
 mod vehicle_keys;
 mod verdict_keys;
@@ -44,6 +45,9 @@ pub use range_keys::{
 pub use reasons::{Reason, Uncompared};
 pub use session_keys::{LostWord, SessionReason, SessionVerdict};
 pub use timing_keys::{TimingSummary, TimingWhat};
+pub use told_keys::{
+    Dropped, LinkSecond, SecondSummary, SessionBegin, SessionTold, StateChange, Told, ToldEvent,
+};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
 pub use verdict_keys::{
@@ -62,8 +66,6 @@ pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriod
 /// Everything that is known of one recording, at its last record.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Summary {
-    /// Always 1.
-    pub schema: u32,
     /// The recording itself.
     pub recording: RecordingSummary,
     /// MAVLink framing counts.

@@ -19,6 +19,7 @@ use crate::wording::caution::{IN_THE_PATH, INSTRUMENT, TRANSMITS};
 use crate::wording::quantity;
 
 use super::alarm_command::AlarmCommand;
+use super::stream_output::StreamOutput;
 use super::{earlier_sessions, screens, tell};
 
 /// Runs a live session until the pilot leaves, then puts it into the history.
@@ -33,6 +34,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let sources = [Some(vehicle), url(&args.handset)?, url(&args.video)?, url(&args.level)?];
     let sources_end = all_end(&sources);
     let [vehicle, handset, video, level] = sources;
+    let (stream, told) = StreamOutput::start(&args.stream)?.unzip();
     let config = LiveConfig {
         vehicle,
         handset,
@@ -45,6 +47,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         recording,
         tags,
         profile: Arc::clone(&profile),
+        told,
         ..LiveConfig::default()
     };
     let handle =
@@ -57,7 +60,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let alarm_command = args.on_alarm.clone();
     let alarm_command =
         alarm_command.map(|command| AlarmCommand::start(command, handle.watcher())).transpose();
-    let on_screen = screens::can_show() && args.vehicle != "-";
+    let on_screen = screens::can_show() && args.vehicle != "-" && stream.is_none();
     let shown = if on_screen {
         screens::show(&handle, &args.screen, args.for_s)
     } else {
@@ -72,6 +75,8 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     alarm_command.context("cannot watch for alarms (--on-alarm)")?;
     if on_screen && !tui::is_stuck() {
         leave(&mut super::out(), &end, history.as_deref())?;
+    } else if let Some(stream) = stream {
+        stream.end();
     } else if !on_screen {
         screens::print(&end.summary, args.json)?;
     }

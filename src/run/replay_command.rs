@@ -8,10 +8,14 @@ use crate::cli::ReplayArgs;
 use crate::session::replay;
 use crate::session::replay::ReplayConfig;
 
-use super::{Reading, analyse, earlier_sessions, screens};
+use super::{Reading, analyse, earlier_sessions, screens, stream_output};
 
-/// Replays a recording on screen; without a terminal prints its summary.
+/// Replays a recording on screen; without a terminal prints its summary, or what it tells as it goes.
 pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
+    if args.stream.stream {
+        stream_output::of_recording(&args.common, &args.file, args.stream.every.unwrap_or(0))?;
+        return Ok(ExitCode::SUCCESS);
+    }
     let profile = super::profile(&args.common)?;
     let recording = Recording::open(&args.file)?;
     let earlier = earlier_sessions::showed_before(&args.common, &profile, &recording)?;

@@ -377,7 +377,7 @@ fn session_verdicts(bad: bool) -> Vec<SessionVerdict> {
 
 fn summary(data: Data) -> Summary {
     let bad = data == Data::Lossy;
-    let mut summary = Summary { schema: 1, ..Summary::default() };
+    let mut summary = Summary::default();
     summary.recording = RecordingSummary {
         file: "invented-field-test.pcapng".to_owned(),
         start_utc: Some("2026-05-04T09:12:33.120Z".to_owned()),
@@ -927,7 +927,7 @@ fn empty(columns: u16) -> Snapshot {
         view: View { from_s: -118.8, to_s: 1.2, columns },
         now_s: 1.2,
         verdicts: Vec::new(),
-        summary: Arc::new(Summary { schema: 1, ..Summary::default() }),
+        summary: Arc::default(),
         lanes: Vec::new(),
         senders: Vec::new(),
         latency: LatencyView {

@@ -7,8 +7,8 @@ use super::rtp_stream::MOST_FRAME_TIMES;
 use super::{VideoMeter, dropped_here};
 
 impl VideoMeter {
-    /// Packets of the video link, one a column.
-    fn cells(&self, context: &Context, view: View, frozen: &[bool]) -> Vec<LossCell> {
+    /// Packets of the video link, one a column; `frozen` is [`VideoMeter::frozen`] of the same window.
+    pub(crate) fn cells(&self, context: &Context, view: View, frozen: &[bool]) -> Vec<LossCell> {
         let streams = self.link_streams(context);
         if streams.is_empty() {
             return Vec::new();
