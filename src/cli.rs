@@ -36,6 +36,8 @@ pub enum Command {
     Summary(SummaryArgs),
     /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
+    /// Tables, maps and cuts of recordings, for spreadsheets, SQL and your own tools.
+    Export(ExportArgs),
     /// What theory predicts for each link, from the profile alone, before the first flight.
     Budget(BudgetArgs),
     /// Make a session with a known truth: to a file, to the network, or to a pseudo-terminal.
@@ -295,6 +297,33 @@ pub enum HistoryAction {
     },
 }
 
+/// `export`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("where").args(["out", "sqlite"]).required(true).multiple(true)))]
+pub struct ExportArgs {
+    /// The recordings.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Write a folder for each recording into this one: tables as CSV, its way as GeoJSON and GPX.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Tables as one JSON object a line instead of CSV.
+    #[arg(long, requires = "out")]
+    pub ndjson: bool,
+    /// Add the tables to this SQLite database; a recording that is in it already changes nothing.
+    #[arg(long, value_name = "FILE")]
+    pub sqlite: Option<PathBuf>,
+    /// Instead of tables: the records between two instants, in seconds from the first, as a capture of its own.
+    #[arg(long, value_name = "FROM..TO", value_parser = span, requires = "out", conflicts_with_all = ["sqlite", "ndjson"])]
+    pub cut: Option<(f64, f64)>,
+    /// Overwrite files that are there.
+    #[arg(long)]
+    pub yes: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub common: Common,
+}
+
 /// `budget`.
 #[derive(Debug, Args)]
 pub struct BudgetArgs {
@@ -396,6 +425,14 @@ fn seconds(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(seconds) if seconds.is_finite() && seconds >= 0.0 => Ok(seconds),
         _ => Err("give seconds, 0 or more".to_owned()),
+    }
+}
+
+fn span(text: &str) -> Result<(f64, f64), String> {
+    let ends = text.split_once("..").map(|(from, to)| (seconds(from), seconds(to)));
+    match ends {
+        Some((Ok(from_s), Ok(to_s))) if from_s < to_s => Ok((from_s, to_s)),
+        _ => Err("give two instants in seconds, the earlier first, such as 60..90".to_owned()),
     }
 }
 

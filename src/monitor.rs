@@ -19,6 +19,7 @@ mod session_events;
 mod session_record;
 mod stalls;
 mod summarise;
+mod table_rows;
 mod told_log;
 mod verdict;
 mod whole_seconds;
@@ -55,6 +56,8 @@ use crate::wire::message::Message;
 use devices::Devices;
 use event_log::EventLog;
 use whole_seconds::WholeSeconds;
+
+pub use table_rows::{GapRow, PlaceRow};
 
 /// What a session tells the history.
 #[derive(Clone, Debug, Default, PartialEq)]

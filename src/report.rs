@@ -6,11 +6,15 @@ pub mod budget_text;
 mod escaped;
 pub mod histogram_log;
 mod range_text;
+pub mod session_tables;
 pub mod session_text;
+pub mod table;
+pub mod table_database;
 pub mod threshold_text;
 mod timing_text;
 mod vibration_text;
 mod video_text;
+pub mod way;
 mod wifi_text;
 
 use escaped::Escaped;

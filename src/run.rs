@@ -6,6 +6,7 @@ mod budget_command;
 mod demo_command;
 mod earlier_sessions;
 mod explain_command;
+mod export_command;
 mod history_command;
 mod in_order;
 mod live_command;
@@ -52,6 +53,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Ports => ports(),
         Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
+        Command::Export(args) => export_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),
         Command::Demo(args) => demo_command::run(&args),
         Command::Explain { figure } => explain_command::run(figure.as_deref()),

@@ -190,19 +190,13 @@ fn list(json: bool, common: &Common) -> anyhow::Result<ExitCode> {
 
 /// The summaries of the session with this hash, or of all that the tags choose.
 fn show(hash: Option<&str>, json: bool, common: &Common) -> anyhow::Result<ExitCode> {
-    let hashes: Vec<String> = match hash {
-        Some(hash) => {
-            by_hash_alone(common)?;
-            vec![hash.to_owned()]
-        }
-        None => {
-            let wanted = wanted(common)?;
-            ensure!(
-                !wanted.is_empty(),
-                "say which session: its hash (see history list), or --tag or --profile"
-            );
-            chosen(&open(common)?, &wanted)?.into_iter().map(|session| session.hash).collect()
-        }
+    let hashes: Vec<String> = if let Some(hash) = hash {
+        by_hash_alone(common)?;
+        vec![hash.to_owned()]
+    } else {
+        let wanted = wanted(common)?;
+        ensure!(!wanted.is_empty(), "say which session: its hash (see history list), or --tag or --profile");
+        chosen(&open(common)?, &wanted)?.into_iter().map(|session| session.hash).collect()
     };
     let history = open(common)?;
     let mut out = super::out();
