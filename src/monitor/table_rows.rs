@@ -54,13 +54,14 @@ impl LinkMonitor {
             let view = View { from_s, to_s: from_s + f64::from(CHUNK), columns: CHUNK };
             for index in 0..self.context.profile.link.len() {
                 let (traffic, stood) = (self.link_traffic(index, view), self.stood_columns(index, view));
+                let tells_frozen = self.tells_frozen(index);
                 for second in &mut *together {
                     let place = (second.at_s - 1.0 - from_s) as usize;
                     let Some(link) = second.links.get_mut(index) else { continue };
                     let cell = traffic.get(place);
                     link.received = cell.map(|cell| cell.received);
                     link.lost = cell.filter(|cell| !cell.untold).map(|cell| cell.lost);
-                    link.frozen = stood[place];
+                    link.frozen = tells_frozen.then(|| stood[place]);
                 }
             }
             for second in together {

@@ -171,7 +171,7 @@ impl LinkMonitor {
             metres_left: standing.metres_left.filter(|_| counts),
             received: cell.map(|cell| cell.received),
             lost: cell.filter(|cell| !cell.untold).map(|cell| cell.lost),
-            frozen: self.stood_columns(index, second).contains(&true),
+            frozen: self.tells_frozen(index).then(|| self.stood_columns(index, second).contains(&true)),
         }
     }
 
@@ -184,6 +184,16 @@ impl LinkMonitor {
             (!cells.is_empty()).then_some(cells)
         });
         packets.unwrap_or_else(|| self.loss.link_cells(&self.context, link, view))
+    }
+
+    /// Whether it is measured if a link's picture stands, or its input holds.
+    pub(super) fn tells_frozen(&self, index: usize) -> bool {
+        let link = &self.context.profile.link[index];
+        match link.role {
+            LinkRole::Video => self.of_packets(link, |video| video.source(&self.context)).is_some(),
+            LinkRole::Control => self.latency.holds().is_some(),
+            LinkRole::Telemetry => false,
+        }
     }
 
     /// Whether the picture stood, or the input held, in each column of a window.

@@ -19,7 +19,7 @@ use crate::cli::ExportArgs;
 use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 use crate::record::text::is_printable;
-use crate::record::{Body, Entry, Note, Record};
+use crate::record::{Body, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record};
 use crate::report::session_tables::Collected;
 use crate::report::table::Table;
 use crate::report::table_database::TableDatabase;
@@ -89,9 +89,7 @@ fn folders(out: &Path, files: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
     let mut folders = Vec::new();
     for file in files {
         let stem = file.file_stem().unwrap_or_default().to_string_lossy();
-        let name: String =
-            stem.chars().map(|letter| if is_printable(letter) { letter } else { '_' }).collect();
-        let folder = out.join(name);
+        let folder = out.join(file_name(&stem));
         if let Some(other) = named.insert(folder.clone(), file) {
             bail!("'{}' and '{}' have one name: export them to two folders", other.display(), file.display());
         }
@@ -119,6 +117,9 @@ fn one(
             records = cut(&recording, &mut monitor, (from_s, to_s), out)?;
             Ok(())
         })?;
+        if let Some(folder) = folder.filter(|_| records > 0) {
+            split(folder, &write)?;
+        }
         let said = format!("cut {}: {records} records from {from_s} s to {to_s} s", file.display());
         ensure!(records > 0, "'{}' has no record from {from_s} s to {to_s} s", file.display());
         return Ok(Exported { said: Some(said), ..Exported::default() });
@@ -242,4 +243,45 @@ fn cut(
     }
     writer.flush()?;
     Ok(records)
+}
+
+/// Some packet tools read files of one interface alone: a cut of several has one more file for each.
+fn split(folder: &Path, write: &WriteFile<'_>) -> anyhow::Result<()> {
+    let whole = Recording::open(&folder.join("cut.pcapng"))?;
+    let mut interfaces: BTreeMap<u16, String> = BTreeMap::new();
+    let mut cursor = whole.cursor();
+    while let Some(entry) = whole.next(&mut cursor) {
+        if let Entry::Interface(id, InterfaceInfo { name, kind, .. }) = entry
+            && kind != InterfaceKind::Marks
+        {
+            interfaces.entry(id.0).or_insert_with(|| file_name(&name));
+        }
+    }
+    for (id, name) in interfaces.iter().filter(|_| interfaces.len() > 1) {
+        write(&format!("cut-{id}-{name}.pcapng"), &mut |out| only(&whole, InterfaceId(*id), out))?;
+    }
+    Ok(())
+}
+
+/// A text as part of a file's name.
+fn file_name(text: &str) -> String {
+    let is_plain = |letter: &char| is_printable(*letter) && *letter != '/';
+    text.chars().take(48).map(|letter| if is_plain(&letter) { letter } else { '_' }).collect()
+}
+
+/// What came over one interface.
+fn only(whole: &Recording, own: InterfaceId, out: &mut dyn Write) -> io::Result<()> {
+    let mut writer = PcapngWriter::new(out);
+    let mut cursor = whole.cursor();
+    while let Some(entry) = whole.next(&mut cursor) {
+        let is_wanted = match &entry {
+            Entry::Session(_) => true,
+            Entry::Interface(id, _) => *id == own,
+            Entry::Record(record) => record.interface == own,
+        };
+        if is_wanted {
+            writer.write(&entry)?;
+        }
+    }
+    writer.flush()
 }

@@ -102,8 +102,8 @@ pub struct LinkSecond {
     pub received: Option<u32>,
     /// Lost in it; `None` also where no number tells.
     pub lost: Option<u32>,
-    /// The picture stood, or the input held, in part of it.
-    pub frozen: bool,
+    /// The picture stood, or the input held, in part of it; `None` where that is not measured.
+    pub frozen: Option<bool>,
 }
 
 /// What is missing from a stream.
