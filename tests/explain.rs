@@ -91,6 +91,17 @@ fn every_key_of_real_summaries_is_explained() {
     let text = printed(&["budget", "--json", "--profile", PROFILE]);
     collect(&serde_json::from_str(&text).unwrap(), "", &mut budget);
     found.extend(budget.into_iter().map(|(place, key)| (format!("budget {place}"), key)));
+    let mut told = BTreeSet::new();
+    for line in printed(&["replay", "--stream", "--every", "1", "recordings/orchard-1.pcapng"]).lines() {
+        collect(&serde_json::from_str(line).unwrap(), "", &mut told);
+    }
+    let is_own = |row: &(String, String)| {
+        let (place, key) = row;
+        let is_verdict = place.starts_with("session_verdicts") || place == "tags";
+        !is_verdict && !["schema", "version"].contains(&key.as_str())
+    };
+    let stream = |place: &str| format!("stream {place}").replace(" top level", "");
+    found.extend(told.into_iter().filter(is_own).map(|(place, key)| (stream(&place), key)));
     assert!(found.len() > 300, "{}", found.len());
     let missing: Vec<_> = found.difference(&named()).cloned().collect();
     assert!(missing.is_empty(), "no explanation names: {missing:?}");

@@ -6,10 +6,14 @@
 mod binary;
 mod frames;
 
+use std::collections::BTreeSet;
 use std::net::UdpSocket;
 use std::path::Path;
+use std::sync::Arc;
 
 use binary::{Running, free_udp_ports, received_in, scenario, wait_for};
+use fadewatch::summary::{EventSummary, Told};
+use fadewatch::{LinkMonitor, Profile, Recording};
 use frames::frame;
 use serde_json::Value;
 
@@ -107,6 +111,39 @@ fn each_second_is_told_once() {
     let last = told.last().unwrap();
     assert_eq!(last["what"], "end");
     assert_eq!(last["session_verdicts"][0]["about"], "session");
+}
+
+/// Whoever listens changes no figure; in these flights nothing was judged otherwise later, so that all events were told.
+#[test]
+fn to_listen_changes_nothing_and_every_event_is_told() {
+    let text = std::fs::read_to_string(format!("{ROOT}/recordings/orchard-profile.toml")).unwrap();
+    let profile = Arc::new(Profile::parse(&text).unwrap());
+    for file in ["recordings/orchard-3.pcapng", "recordings/orchard-4.pcapng", "tests/data/quad2013_a.raw"] {
+        let recording = Recording::open(&Path::new(ROOT).join(file)).unwrap();
+        let mut alone = LinkMonitor::new(Arc::clone(&profile), [].into());
+        let mut heard = alone.clone().telling(1);
+        let (mut told, mut cursor) = (Vec::new(), recording.cursor());
+        while let Some(entry) = recording.next(&mut cursor) {
+            alone.handle(&entry);
+            heard.handle(&entry);
+            told.extend(heard.take_told());
+            assert!(alone.take_told().is_empty());
+        }
+        let facts = recording.facts(&cursor);
+        let summary = alone.summary(&facts);
+        assert_eq!(heard.summary(&facts), summary);
+        heard.tell_end(&summary);
+        told.extend(heard.take_told());
+        let place = |event: &EventSummary| {
+            let at_ms = (event.at_s * 1e3).round() as i64;
+            (event.event.kind().to_owned(), at_ms, event.link.clone())
+        };
+        let events: BTreeSet<_> = told
+            .iter()
+            .filter_map(|told| if let Told::Event(told) = told { Some(place(&told.event)) } else { None })
+            .collect();
+        assert_eq!(events, summary.events.iter().map(place).collect(), "{file}");
+    }
 }
 
 #[test]
