@@ -310,6 +310,10 @@ pub struct ExportArgs {
     /// Tables as one JSON object a line instead of CSV.
     #[arg(long, requires = "out")]
     pub ndjson: bool,
+    /// Tables as Parquet instead of CSV.
+    #[cfg(feature = "parquet")]
+    #[arg(long, requires = "out", conflicts_with = "ndjson")]
+    pub parquet: bool,
     /// Add the tables to this SQLite database; a recording that is in it already changes nothing.
     #[arg(long, value_name = "FILE")]
     pub sqlite: Option<PathBuf>,

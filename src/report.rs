@@ -5,6 +5,8 @@
 pub mod budget_text;
 mod escaped;
 pub mod histogram_log;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 mod range_text;
 pub mod session_tables;
 pub mod session_text;

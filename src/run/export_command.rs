@@ -170,6 +170,13 @@ fn write_folder(
     write: &WriteFile<'_>,
 ) -> anyhow::Result<()> {
     for table in tables {
+        #[cfg(feature = "parquet")]
+        if args.parquet {
+            write(&format!("{}.parquet", table.name), &mut |out| {
+                crate::report::parquet::write_to(table, out)
+            })?;
+            continue;
+        }
         if args.ndjson {
             write(&format!("{}.ndjson", table.name), &mut |out| table.write_ndjson_to(out))?;
         } else {
