@@ -38,6 +38,8 @@ pub enum Command {
     Bench(BenchArgs),
     /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
+    /// Tables, maps and cuts of recordings, for spreadsheets, SQL and your own tools.
+    Export(ExportArgs),
     /// What theory predicts for each link, from the profile alone, before the first flight.
     Budget(BudgetArgs),
     /// Make a profile from what is heard, or check one against it.
@@ -75,6 +77,17 @@ pub struct Common {
     /// A tag of the session, such as antenna=panel; may be given several times.
     #[arg(long = "tag", value_name = "KEY=VALUE", value_parser = key_value)]
     pub tags: Vec<(String, String)>,
+}
+
+/// A session without screens, for other programs.
+#[derive(Clone, Debug, Default, Args)]
+pub struct StreamArgs {
+    /// Without screens: one JSON object a line as things happen (see `explain stream`).
+    #[arg(long)]
+    pub stream: bool,
+    /// With --stream: also the figures of every so many-th second.
+    #[arg(long, value_name = "SECONDS", requires = "stream", value_parser = clap::value_parser!(u32).range(1..))]
+    pub every: Option<u32>,
 }
 
 /// How screens look.
@@ -156,8 +169,11 @@ pub struct LiveArgs {
     #[arg(long = "for", value_name = "SECONDS", value_parser = seconds, allow_negative_numbers = true)]
     pub for_s: Option<f64>,
     /// Without a terminal: print the summary as JSON.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "stream")]
     pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub stream: StreamArgs,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub screen: ScreenArgs,
@@ -172,14 +188,20 @@ pub struct ReplayArgs {
     /// The recording.
     pub file: PathBuf,
     /// Playback speed: recorded seconds in one second, 0.25 to 64.
-    #[arg(long, default_value_t = 1.0, value_parser = speed)]
+    #[arg(long, default_value_t = 1.0, value_parser = speed, conflicts_with = "stream")]
     pub speed: f64,
     /// Begin here, seconds from the first record.
-    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds, allow_negative_numbers = true)]
+    #[arg(
+        long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds, allow_negative_numbers = true,
+        conflicts_with = "stream"
+    )]
     pub at: f64,
     /// Begin with the clock stopped.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "stream")]
     pub paused: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub stream: StreamArgs,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub screen: ScreenArgs,
@@ -246,16 +268,22 @@ pub enum HistoryAction {
         #[allow(missing_docs)]
         common: Common,
     },
-    /// List the sessions.
+    /// List the sessions; with --tag or --profile those that have all of its tags.
     List {
+        /// One JSON object a line for each session.
+        #[arg(long)]
+        json: bool,
         #[command(flatten)]
         #[allow(missing_docs)]
         common: Common,
     },
-    /// Show one session's summary, by the first characters of its hash.
+    /// Show a session's summary, by the first characters of its hash, or of all that have the tags of --tag or --profile.
     Show {
         /// The hash, or its first characters.
-        hash: String,
+        hash: Option<String>,
+        /// One JSON object a line for each session.
+        #[arg(long)]
+        json: bool,
         #[command(flatten)]
         #[allow(missing_docs)]
         common: Common,
@@ -294,6 +322,37 @@ pub enum HistoryAction {
         #[allow(missing_docs)]
         common: Common,
     },
+}
+
+/// `export`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("where").args(["out", "sqlite"]).required(true).multiple(true)))]
+pub struct ExportArgs {
+    /// The recordings.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Write a folder for each recording into this one: tables as CSV, its way as GeoJSON and GPX.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Tables as one JSON object a line instead of CSV.
+    #[arg(long, requires = "out")]
+    pub ndjson: bool,
+    /// Tables as Parquet instead of CSV.
+    #[cfg(feature = "parquet")]
+    #[arg(long, requires = "out", conflicts_with = "ndjson")]
+    pub parquet: bool,
+    /// Add the tables to this SQLite database; a recording that is in it already changes nothing.
+    #[arg(long, value_name = "FILE")]
+    pub sqlite: Option<PathBuf>,
+    /// Instead of tables: the records between two instants, in seconds from the first, as a capture of its own.
+    #[arg(long, value_name = "FROM..TO", value_parser = span, requires = "out", conflicts_with_all = ["sqlite", "ndjson"])]
+    pub cut: Option<(f64, f64)>,
+    /// Overwrite files that are there.
+    #[arg(long)]
+    pub yes: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub common: Common,
 }
 
 /// `budget`.
@@ -457,6 +516,14 @@ fn seconds(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(seconds) if seconds.is_finite() && seconds >= 0.0 => Ok(seconds),
         _ => Err("give seconds, 0 or more".to_owned()),
+    }
+}
+
+fn span(text: &str) -> Result<(f64, f64), String> {
+    let ends = text.split_once("..").map(|(from, to)| (seconds(from), seconds(to)));
+    match ends {
+        Some((Ok(from_s), Ok(to_s))) if from_s < to_s => Ok((from_s, to_s)),
+        _ => Err("give two instants in seconds, the earlier first, such as 60..90".to_owned()),
     }
 }
 

@@ -20,6 +20,8 @@ mod session_events;
 mod session_record;
 mod stalls;
 mod summarise;
+mod table_rows;
+mod told_log;
 mod verdict;
 mod whole_seconds;
 
@@ -60,6 +62,7 @@ use event_log::EventLog;
 use whole_seconds::WholeSeconds;
 
 pub use heard::{Heard, HeardPicture, HeardRadio, HeardSender, SenderKind};
+pub use table_rows::{GapRow, PlaceRow};
 
 /// What a session tells the history.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -137,6 +140,8 @@ pub struct LinkMonitor {
     /// When a sender first made room for another, and how many did.
     forgotten: Option<(Nanos, u64)>,
     ticks: stalls::Ticks,
+    /// What whoever listens is told; `None`: nobody does.
+    telling: Option<told_log::Telling>,
 }
 
 impl LinkMonitor {
@@ -225,6 +230,7 @@ impl LinkMonitor {
             self.context.now = at;
         }
         self.loss.begin(start);
+        self.tell_begin();
         self.notice_stall(at, &record.body);
         self.advance(at);
         self.context.now = at;
@@ -279,6 +285,10 @@ impl LinkMonitor {
     }
 
     fn keep(&mut self, event: EventSummary) {
+        let now_s = self.now_s();
+        if let Some(telling) = &mut self.telling {
+            telling.event(now_s, &event);
+        }
         self.events.push(event);
     }
 
@@ -306,6 +316,7 @@ impl LinkMonitor {
                 self.keep(event);
             }
             self.second_of_links(at);
+            self.tell_second(at);
         }
         self.advance_devices(to);
         self.video.advance(to);

@@ -8,13 +8,19 @@ pub mod budget_text;
 mod escaped;
 mod health_text;
 pub mod histogram_log;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 mod range_text;
+pub mod session_tables;
 pub mod session_text;
 mod stick_text;
+pub mod table;
+pub mod table_database;
 pub mod threshold_text;
 mod timing_text;
 mod vibration_text;
 mod video_text;
+pub mod way;
 mod wifi_text;
 
 use escaped::Escaped;
@@ -28,10 +34,22 @@ use serde::Serialize;
 use crate::wording::quantity;
 use crate::wording::quantity::NOT_MEASURED;
 
+/// What every JSON object begins with that a command prints.
+#[derive(Serialize)]
+struct Printed<'a, T> {
+    /// Keys may be added, none is renamed.
+    pub schema: u32,
+    /// Of the program that prints it.
+    pub version: &'static str,
+    #[serde(flatten)]
+    figures: &'a T,
+}
+
 /// Writes one JSON object and a line feed. What a terminal would obey is escaped.
 pub fn write_json_to(out: &mut dyn Write, figures: &impl Serialize) -> io::Result<()> {
     let mut json = serde_json::Serializer::with_formatter(&mut *out, Escaped);
-    figures.serialize(&mut json).map_err(io::Error::from)?;
+    let printed = Printed { schema: 1, version: env!("CARGO_PKG_VERSION"), figures };
+    printed.serialize(&mut json).map_err(io::Error::from)?;
     out.write_all(b"\n")
 }
 

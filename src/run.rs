@@ -7,6 +7,7 @@ mod budget_command;
 mod demo_command;
 mod earlier_sessions;
 mod explain_command;
+mod export_command;
 mod history_command;
 mod in_order;
 mod live_command;
@@ -19,6 +20,7 @@ mod screens;
 pub mod simulated_file;
 mod source_urls;
 mod stopwatch_command;
+mod stream_output;
 mod summary_command;
 mod tag_hint;
 
@@ -56,6 +58,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
         Command::Bench(args) => bench_command::run(&args),
+        Command::Export(args) => export_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),
         Command::Profile { action } => profile_command::run(&action),
         Command::Demo(args) => demo_command::run(&args),

@@ -8,6 +8,7 @@ pub mod player;
 pub mod replay;
 
 pub(crate) mod picture_pace;
+mod told_queue;
 
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::SyncSender;
@@ -19,6 +20,8 @@ use crate::monitor::{Heard, SessionEvidence};
 use crate::record::MarkKind;
 use crate::snapshot::{Snapshot, View};
 use crate::summary::Summary;
+
+pub use told_queue::ToldQueue;
 
 /// What a screen may ask of a session.
 #[derive(Clone, Debug, PartialEq)]

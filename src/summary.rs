@@ -20,6 +20,7 @@ mod reasons;
 mod session_keys;
 mod stick_keys;
 mod timing_keys;
+mod told_keys;
 mod traffic_keys;
 mod vehicle_keys;
 mod verdict_keys;
@@ -50,6 +51,9 @@ pub use reasons::{Reason, Uncompared};
 pub use session_keys::{LostWord, SessionReason, SessionVerdict};
 pub use stick_keys::{StickOutput, StickSummary};
 pub use timing_keys::{TimingSummary, TimingWhat};
+pub use told_keys::{
+    Dropped, LinkSecond, SecondSummary, SessionBegin, SessionTold, StateChange, Told, ToldEvent,
+};
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
 pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
 pub use verdict_keys::{
@@ -68,8 +72,6 @@ pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriod
 /// Everything that is known of one recording, at its last record.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Summary {
-    /// Always 1.
-    pub schema: u32,
     /// The recording itself.
     pub recording: RecordingSummary,
     /// MAVLink framing counts.

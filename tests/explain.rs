@@ -101,6 +101,17 @@ fn every_key_of_real_summaries_is_explained() {
         place != "recording" && !place.starts_with("sticks") && !place.starts_with("failsafe")
     };
     found.extend(bench.into_iter().filter(own).map(|(place, key)| (format!("bench {place}"), key)));
+    let mut told = BTreeSet::new();
+    for line in printed(&["replay", "--stream", "--every", "1", "recordings/orchard-1.pcapng"]).lines() {
+        collect(&serde_json::from_str(line).unwrap(), "", &mut told);
+    }
+    let is_own = |row: &(String, String)| {
+        let (place, key) = row;
+        let is_verdict = place.starts_with("session_verdicts") || place == "tags";
+        !is_verdict && !["schema", "version"].contains(&key.as_str())
+    };
+    let stream = |place: &str| format!("stream {place}").replace(" top level", "");
+    found.extend(told.into_iter().filter(is_own).map(|(place, key)| (stream(&place), key)));
     assert!(found.len() > 300, "{}", found.len());
     let missing: Vec<_> = found.difference(&named()).cloned().collect();
     assert!(missing.is_empty(), "no explanation names: {missing:?}");
@@ -129,7 +140,8 @@ fn every_key_that_is_explained_is_a_field() {
 fn each_explanation_has_its_parts() {
     // What is no figure: words, lists of what there is, and references.
     let others = ["statistics", "not-told"];
-    let references = ["messages", "sources", "recording", "history", "profile", "commands", "json"];
+    let references =
+        ["messages", "sources", "recording", "history", "profile", "commands", "json", "stream", "export"];
     let mut names = BTreeSet::new();
     for one in explain::ALL {
         let lines: Vec<&str> = one.lines(true).collect();
@@ -212,7 +224,7 @@ fn a_figure_is_found_by_its_name_and_by_its_keys() {
         assert!(list.contains(one.name) && list.contains(one.meaning()), "{}", one.name);
     }
     let all = printed(&["explain", "all"]);
-    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 9);
+    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 11);
 }
 
 #[test]

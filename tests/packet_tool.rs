@@ -9,6 +9,9 @@ use std::net::UdpSocket;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use fadewatch::capture::Recording;
+use fadewatch::record::{Body, Entry};
+
 use binary::{Running, counts, fadewatch, free_udp_ports, received_in, scenario, summary_of, wait_for};
 
 /// Whether tcpdump captures here; says so where it does not.
@@ -101,4 +104,47 @@ fn a_capture_made_meanwhile_gives_the_same_counts() {
     assert_eq!(counts(&summary_of(folder.path(), "theirs.pcap")), known);
     assert_eq!(counts(&piped), known);
     assert_eq!(counts(&summary_of(folder.path(), "piped.pcapng")), known);
+}
+
+/// Records of a file that are no notes.
+fn with_bytes(path: &Path) -> usize {
+    let recording = Recording::open(path).expect("a recording");
+    let (mut records, mut cursor) = (0, recording.cursor());
+    while let Some(entry) = recording.next(&mut cursor) {
+        records += usize::from(matches!(&entry, Entry::Record(one) if !matches!(one.body, Body::Note(_))));
+    }
+    records
+}
+
+/// A mixed recording: each file of the cut is read from end to end, and all packets of the span are in them.
+#[test]
+fn a_cut_is_read_by_it() {
+    let is_there = Command::new("tcpdump").arg("--version").output().is_ok_and(|ran| ran.status.success());
+    if !is_there {
+        assert!(std::env::var_os("FADEWATCH_REQUIRE_TCPDUMP").is_none(), "tcpdump must be there");
+        eprintln!("skipped: tcpdump is not here");
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = format!("{}/recordings/orchard-4.pcapng", env!("CARGO_MANIFEST_DIR"));
+    let cut = ["export", &file, "--cut", "60..90", "--out", "."];
+    assert!(Running::fadewatch(folder.path(), &cut).end().0.success());
+    let read = |name: &str| {
+        let path = folder.path().join("orchard-4").join(name);
+        // By its standard input: it may give up its rights before it opens a file.
+        let file = std::fs::File::open(&path).expect("the cut");
+        let ran = Command::new("tcpdump").args(["--count", "-r", "-"]).stdin(file).output().expect("it runs");
+        assert!(ran.status.success(), "{name}: {}", String::from_utf8_lossy(&ran.stderr));
+        let said = String::from_utf8_lossy(&ran.stdout).into_owned();
+        let lines: usize = said.split(' ').next().and_then(|count| count.parse().ok()).expect("a count");
+        (lines, with_bytes(&path))
+    };
+    let (mut all, whole) = (0, with_bytes(&folder.path().join("orchard-4/cut.pcapng")));
+    let names = ["cut-0-vehicle.pcapng", "cut-2-handset.pcapng", "cut-3-video.pcapng"];
+    for name in names {
+        let (lines, received) = read(name);
+        assert!(received > 100 && lines == received, "{name}: it counts {lines}, and there are {received}");
+        all += received;
+    }
+    assert_eq!(all, whole);
 }

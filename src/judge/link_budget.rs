@@ -19,8 +19,6 @@ const MOST_CANCELLED: usize = 3;
 /// All links of a profile.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Budget {
-    /// Version of these keys.
-    pub schema: u32,
     /// One a link that has a `budget` table.
     pub links: Vec<LinkBudget>,
     /// Links without one.
@@ -159,7 +157,7 @@ impl Budget {
         let left_out =
             profile.link.iter().filter(|link| link.budget.is_none()).map(|link| link.name.clone()).collect();
         let links = profile.link.iter().filter_map(|link| Some(of_link(link, &link.budget?))).collect();
-        Self { schema: 1, links, left_out }
+        Self { links, left_out }
     }
 }
 

@@ -30,6 +30,7 @@ mod frame_period;
 mod holds;
 mod kept_sticks;
 mod mapping;
+mod move_rows;
 mod movement_sets;
 mod movement_track;
 mod sample_hold;
@@ -38,6 +39,8 @@ mod stage_estimate;
 mod stage_evidence;
 
 use std::collections::BTreeMap;
+
+pub use move_rows::MoveRow;
 
 use super::context::{Context, Sender};
 use crate::clocks::{BootTime, Clocks};

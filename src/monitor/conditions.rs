@@ -81,6 +81,7 @@ impl LinkMonitor {
             self.conditions.calls[index].observe(at, now.state, now.acknowledged, is_quiet);
         }
         self.conditions.links = links;
+        self.tell_states(at);
     }
 
     /// How a link of the profile stands, as of the last look.

@@ -78,8 +78,8 @@ impl LinkMonitor {
         self.keep(EventSummary { at_s: self.context.since_start_s(at), link, event });
     }
 
-    /// Losses of the control input and its holds, as events.
-    pub(super) fn control_events(&self) -> Vec<EventSummary> {
+    /// Losses of the control input, and holds that ended after an instant, as events.
+    pub(super) fn control_events(&self, since: Nanos) -> Vec<EventSummary> {
         let context = &self.context;
         let link = || context.profile.control_link().map(|link| link.name.clone());
         let losses = self
@@ -88,9 +88,10 @@ impl LinkMonitor {
             .into_iter()
             .map(|row| (row.input_lost_s, Event::Failsafe(row.into())));
         let holds = self.latency.hold_spans();
-        let holds = holds
-            .iter()
-            .map(|(from, to)| (context.since_start_s(from), Event::Hold { duration_s: (to - from).secs() }));
+        let first = holds.partition_point(|(_, to)| to < since);
+        let holds = holds.range(first, usize::MAX).map(|(_, (from, to))| {
+            (context.since_start_s(from), Event::Hold { duration_s: (to - from).secs() })
+        });
         losses.chain(holds).map(|(at_s, event)| EventSummary { at_s, link: link(), event }).collect()
     }
 }

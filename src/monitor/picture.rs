@@ -2,10 +2,8 @@
 
 use std::sync::Arc;
 
-use crate::profile::LinkRole;
 use crate::snapshot::{
-    Lane, LatencyView, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState, Unacknowledged,
-    VideoView, View,
+    Lane, LatencyView, LossCell, Missing, RangeView, SenderLane, Snapshot, SourceState, Unacknowledged, View,
 };
 use crate::summary::{EventSummary, Summary};
 use crate::units::Nanos;
@@ -46,7 +44,7 @@ impl LinkMonitor {
         let video = self.video.view(context, view, &frozen);
         let distance_m = self.range.distance(context.now, context).map(|distance| distance.0);
         let figures = (&*summary, distance_m);
-        let lane = |index: usize| self.lane(index, traffic[index], view, (&video, &frozen), figures);
+        let lane = |index: usize| self.lane(index, traffic[index], view, figures);
         let within = |event: &&EventSummary| event.at_s >= view.from_s && event.at_s <= view.to_s;
         let marks = summary.events.iter().filter(within).cloned().collect();
         Snapshot {
@@ -70,14 +68,12 @@ impl LinkMonitor {
         }
     }
 
-    /// A link's row. `picture` is the video link's: its drawing, and its frozen columns. The distance is
-    /// that of now.
+    /// A link's row. The distance is that of now.
     fn lane(
         &self,
         index: usize,
         traffic: Option<Traffic>,
         view: View,
-        picture: (&VideoView, &[bool]),
         (summary, distance_m): (&Summary, Option<f64>),
     ) -> Lane {
         let context = &self.context;
@@ -97,18 +93,7 @@ impl LinkMonitor {
         } else {
             None
         };
-        let (video, frozen) = picture;
-        let is_video = context.profile.is_video_link(link);
-        let loss = if is_video && !video.packets.is_empty() {
-            video.packets.clone()
-        } else {
-            self.loss.link_cells(context, link, view)
-        };
-        let frozen = match link.role {
-            LinkRole::Video if is_video => frozen.to_vec(),
-            LinkRole::Control => self.held_columns(view),
-            _ => vec![false; usize::from(view.columns)],
-        };
+        let (loss, frozen) = (self.link_traffic(index, view), self.stood_columns(index, view));
         Lane {
             link: link.name.clone(),
             role: Some(link.role),
@@ -140,7 +125,7 @@ impl LinkMonitor {
         }
     }
 
-    fn held_columns(&self, view: View) -> Vec<bool> {
+    pub(super) fn held_columns(&self, view: View) -> Vec<bool> {
         let mut columns = vec![false; usize::from(view.columns)];
         let width = view.column_s();
         // They stand in order of time.

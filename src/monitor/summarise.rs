@@ -8,7 +8,6 @@ use crate::summary::{
 };
 use crate::units::{LevelUnit, Nanos};
 
-use super::event_log::EventLog;
 use super::{LinkMonitor, RecordingFacts, stamp_event, verdict};
 use crate::clocks::Clocks;
 use crate::judge::freeze_evidence;
@@ -20,7 +19,7 @@ use crate::measure::life::Phase;
 use crate::measure::loss::{Restart, Steadiness, Traffic};
 use crate::measure::series::Series;
 use crate::measure::timing;
-use crate::measure::video::{Course, VideoMeter};
+use crate::measure::video::{Course, FreezeSpan, VideoMeter};
 use crate::record::text::utc_text;
 
 /// What this computer lost is counted so often, and was lost within as much before.
@@ -156,7 +155,6 @@ impl LinkMonitor {
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
         let (events, events_left_out) = self.all_events();
         let mut summary = Summary {
-            schema: 1,
             recording: RecordingSummary {
                 file: facts.file.clone(),
                 start_utc,
@@ -272,9 +270,13 @@ impl LinkMonitor {
         if let Some(astray) = self.stamps.pending() {
             events.push(EventSummary { at_s: self.now_s(), link: None, event: stamp_event(astray) });
         }
-        self.add_freezes(&mut events);
-        self.control_events().into_iter().for_each(|event| events.push(event));
-        self.add_restarts(&mut events);
+        for event in self.freeze_events(&self.video.freezes(&self.context)) {
+            events.push(event);
+        }
+        self.control_events(Nanos(i64::MIN)).into_iter().for_each(|event| events.push(event));
+        for event in self.loss.restarts().iter().filter_map(|restart| self.restart_event(restart)) {
+            events.push(event);
+        }
         for (is_video, forgotten) in [(false, self.forgotten), (true, self.video.forgotten())] {
             if let Some((at, count)) = forgotten {
                 let event = Event::Forgotten { is_video, count };
@@ -293,13 +295,13 @@ impl LinkMonitor {
 
     /// Freezes of the picture, and where its sender began anew. What only looks like a freeze, and on the ground, is
     /// listed beside the freezes, and no event.
-    fn add_freezes(&self, events: &mut EventLog) {
+    pub(super) fn freeze_events(&self, freezes: &[FreezeSpan]) -> Vec<EventSummary> {
         let context = &self.context;
         let link = context.profile.video_link().map(|link| link.name.clone());
+        let mut events = Vec::new();
         let mut add = |at, event| {
             events.push(EventSummary { at_s: context.since_start_s(at), link: link.clone(), event });
         };
-        let freezes = self.video.freezes(context);
         for span in freezes.iter().filter(|span| !span.by_mark) {
             let duration_s = (span.end - span.start).secs();
             if freeze_evidence::of_freeze(context, span).fails() || context.life.is_judged(span.start) {
@@ -310,22 +312,21 @@ impl LinkMonitor {
                 add(span.end, Event::VideoRestart { after_s: duration_s });
             }
         }
+        events
     }
 
-    /// Senders that restarted. A ground station that nobody named is often heard in part: its numbers show no restart.
-    fn add_restarts(&self, events: &mut EventLog) {
-        let context = &self.context;
-        let is_told = |restart: &Restart| {
-            let Sender { system, component, .. } = restart.sender;
-            let named = context.profile.handset.system == Some(system);
-            restart.by_clock || named || !context.roles.is_ground(system, component)
-        };
-        for Restart { at, sender, .. } in self.loss.restarts().into_iter().filter(is_told) {
-            let aloft = context.is_autopilot(sender) && context.life.phase_at(at).is_some_and(Phase::is_trip);
-            let Sender { system, component, .. } = sender;
-            let event = if aloft { Event::RestartAloft } else { Event::Restart { system, component } };
-            events.push(EventSummary { at_s: context.since_start_s(at), link: None, event });
+    /// A sender that restarted. A ground station that nobody named is often heard in part: its numbers show no restart.
+    pub(super) fn restart_event(&self, restart: &Restart) -> Option<EventSummary> {
+        let (context, at) = (&self.context, restart.at);
+        let Sender { system, component, .. } = restart.sender;
+        let named = context.profile.handset.system == Some(system);
+        if !(restart.by_clock || named || !context.roles.is_ground(system, component)) {
+            return None;
         }
+        let is_autopilot = context.is_autopilot(restart.sender);
+        let aloft = is_autopilot && context.life.phase_at(at).is_some_and(Phase::is_trip);
+        let event = if aloft { Event::RestartAloft } else { Event::Restart { system, component } };
+        Some(EventSummary { at_s: context.since_start_s(at), link: None, event })
     }
 }
 

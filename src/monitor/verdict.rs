@@ -76,7 +76,7 @@ fn vehicle(monitor: &LinkMonitor) -> Option<(u8, LinkState, Judgement)> {
     })
 }
 
-fn link_judgement(monitor: &LinkMonitor, index: usize) -> LinkJudgement {
+pub(super) fn link_judgement(monitor: &LinkMonitor, index: usize) -> LinkJudgement {
     let (context, link) = (&monitor.context, &monitor.context.profile.link[index]);
     let (standing, now) = (monitor.margin.standing(index), monitor.condition(index));
     let counts = monitor.counts_down(index);

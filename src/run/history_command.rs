@@ -5,13 +5,14 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use anyhow::{Context as _, ensure};
+use anyhow::{Context as _, bail, ensure};
+use serde::Serialize;
 
 use crate::capture::Recording;
 use crate::cli::{Common, HistoryAction};
 use crate::clock::SessionClock;
 use crate::history::{Choice, History, ListedSession, SessionRow};
-use crate::profile::Profile;
+use crate::profile::{LinkProfile, Profile};
 use crate::report;
 use crate::summary::Earlier;
 use crate::summary::Summary;
@@ -25,9 +26,10 @@ use super::{Reading, earlier_sessions, tell};
 pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
     match action {
         HistoryAction::Add { files, common } => add(files, common),
-        HistoryAction::List { common } => list(common),
-        HistoryAction::Show { hash, common } => show(hash, common),
+        HistoryAction::List { json, common } => list(*json, common),
+        HistoryAction::Show { hash, json, common } => show(hash.as_deref(), *json, common),
         HistoryAction::Remove { hash, common } => {
+            by_hash_alone(common)?;
             let removed = open(common)?.remove(hash)?;
             tell(format_args!("forgot {removed}; its recording stays"));
             Ok(ExitCode::SUCCESS)
@@ -96,17 +98,74 @@ fn words(tags: &BTreeMap<String, String>) -> String {
     if tags.is_empty() { "no tags".to_owned() } else { tags.join(", ") }
 }
 
-/// A row a session, as narrow as 80 columns; tags where they are others than above.
-fn list(common: &Common) -> anyhow::Result<ExitCode> {
-    let mut out = super::out();
-    let sessions = open(common)?.list()?;
+/// A session as JSON.
+#[derive(Serialize)]
+struct Listed<'a> {
+    /// SHA-256 of the recording.
+    pub session: &'a str,
+    pub file: &'a str,
+    pub start_utc: Option<&'a str>,
+    /// Why its date cannot be trusted.
+    pub doubt: Option<&'static str>,
+    pub tags: &'a BTreeMap<String, String>,
+    /// Seconds with a level, of the link that has most.
+    pub level_s: u64,
+    pub freezes: u64,
+}
+
+/// The tags that the profile and the command line ask for; empty where neither was given. A profile without tags asks
+/// for nothing, and is refused.
+fn wanted(common: &Common) -> anyhow::Result<BTreeMap<String, String>> {
+    let tags = super::profile(common)?.tags.clone();
+    if let Some(path) = common.profile.as_ref().filter(|_| tags.is_empty()) {
+        bail!("profile '{}' has no tags to choose sessions by: leave it out, or give --tag", path.display());
+    }
+    Ok(tags)
+}
+
+/// A hash names one session: nothing else chooses.
+fn by_hash_alone(common: &Common) -> anyhow::Result<()> {
+    let is_alone = common.profile.is_none() && common.tags.is_empty();
+    ensure!(is_alone, "the hash names the session: --profile and --tag choose nothing here, leave them out");
+    Ok(())
+}
+
+/// The sessions that have all of these tags, in the order of their start.
+fn chosen(history: &History, wanted: &BTreeMap<String, String>) -> anyhow::Result<Vec<ListedSession>> {
+    let mut sessions = history.list()?;
     if sessions.is_empty() {
-        writeln!(out, "no session yet: they come from live sessions, or from history add FILE")?;
+        tell(format_args!("no session yet: they come from live sessions, or from history add FILE"));
+        return Ok(sessions);
+    }
+    sessions.retain(|session| wanted.iter().all(|(key, value)| session.tags.get(key) == Some(value)));
+    if sessions.is_empty() {
+        tell(format_args!("no session has {}; history list shows what there is", words(wanted)));
+    }
+    Ok(sessions)
+}
+
+/// A row a session, as narrow as 80 columns; tags where they are others than above.
+fn list(json: bool, common: &Common) -> anyhow::Result<ExitCode> {
+    let wanted = wanted(common)?;
+    let mut out = super::out();
+    let sessions = chosen(&open(common)?, &wanted)?;
+    let now_ms = now_ms();
+    if json {
+        for session in &sessions {
+            let doubt = session.doubt(now_ms);
+            let ListedSession { hash, file, tags, seconds, freezes, .. } = session;
+            let start_utc = session.start_utc.as_deref();
+            let (level_s, freezes) = (*seconds, *freezes);
+            let row = Listed { session: hash, file, start_utc, doubt, tags, level_s, freezes };
+            report::write_json_to(&mut out, &row)?;
+        }
+        return Ok(ExitCode::SUCCESS);
+    }
+    if sessions.is_empty() {
         return Ok(ExitCode::SUCCESS);
     }
     writeln!(out, "session     start (UTC)    s with level  freezes  recording")?;
     let mut above = None;
-    let now_ms = now_ms();
     for session in &sessions {
         if above != Some(&session.tags) {
             writeln!(out, "{}:", words(&session.tags))?;
@@ -129,11 +188,35 @@ fn list(common: &Common) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn show(hash: &str, common: &Common) -> anyhow::Result<ExitCode> {
-    let row = open(common)?.show(hash)?;
-    let summary: Summary = serde_json::from_str(&row.summary)
-        .with_context(|| format!("the summary of {} in the history cannot be read: rebuild it", row.file))?;
-    report::session_text::write_to(&mut super::out(), &summary)?;
+/// The summaries of the session with this hash, or of all that the tags choose.
+fn show(hash: Option<&str>, json: bool, common: &Common) -> anyhow::Result<ExitCode> {
+    let hashes: Vec<String> = if let Some(hash) = hash {
+        by_hash_alone(common)?;
+        vec![hash.to_owned()]
+    } else {
+        let wanted = wanted(common)?;
+        ensure!(!wanted.is_empty(), "say which session: its hash (see history list), or --tag or --profile");
+        chosen(&open(common)?, &wanted)?.into_iter().map(|session| session.hash).collect()
+    };
+    let history = open(common)?;
+    let mut out = super::out();
+    for (index, hash) in hashes.iter().enumerate() {
+        let row = history.show(hash)?;
+        let damaged = || format!("the summary of {} in the history cannot be read: rebuild it", row.file);
+        if json {
+            let mut figures: serde_json::Map<String, serde_json::Value> =
+                serde_json::from_str(&row.summary).with_context(damaged)?;
+            // It has those of the program that prints it.
+            figures.remove("schema");
+            report::write_json_to(&mut out, &figures)?;
+            continue;
+        }
+        let summary: Summary = serde_json::from_str(&row.summary).with_context(damaged)?;
+        if index > 0 {
+            writeln!(out)?;
+        }
+        report::session_text::write_to(&mut out, &summary)?;
+    }
     Ok(ExitCode::SUCCESS)
 }
 
@@ -246,6 +329,14 @@ fn tell_what_fits(profile: &Profile, sessions: &[ListedSession], like: &[(String
     }
 }
 
+/// A link without a limit, as JSON.
+#[derive(Serialize)]
+struct NoLimit<'a> {
+    pub link: Option<&'a str>,
+    pub level_p05: Option<f64>,
+    pub why_not: &'static str,
+}
+
 fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::Result<ExitCode> {
     let profile = super::profile(common)?;
     let history = open(common)?;
@@ -258,8 +349,17 @@ fn threshold(like: &[(String, String)], json: bool, common: &Common) -> anyhow::
     let mut out = super::out();
     if json {
         for row in &*rows {
-            serde_json::to_writer(&mut out, row)?;
-            writeln!(out)?;
+            report::write_json_to(&mut out, row)?;
+        }
+        let has_none = |link: &&LinkProfile| rows.iter().all(|row| row.link != link.name);
+        let why_not = "no earlier session of the same link and equipment in the history shows a limit";
+        for link in profile.link.iter().filter(has_none) {
+            let (link, level_p05) = (Some(&*link.name), None);
+            report::write_json_to(&mut out, &NoLimit { link, level_p05, why_not })?;
+        }
+        if profile.link.is_empty() {
+            let why_not = "no link is named: give --profile FILE";
+            report::write_json_to(&mut out, &NoLimit { link: None, level_p05: None, why_not })?;
         }
         return Ok(ExitCode::SUCCESS);
     }

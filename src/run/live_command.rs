@@ -19,6 +19,7 @@ use crate::wording::quantity;
 
 use super::alarm_command::AlarmCommand;
 use super::source_urls::SourceUrls;
+use super::stream_output::StreamOutput;
 use super::{earlier_sessions, profile_choice, screens, tell};
 
 /// Runs a live session until the pilot leaves, then puts it into the history.
@@ -31,6 +32,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let mut all_tags = profile.tags.clone();
     all_tags.extend(tags.clone());
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
+    let (stream, told) = StreamOutput::start(&args.stream)?.unzip();
     let config = LiveConfig {
         vehicle: sources.vehicle.clone(),
         handset: sources.handset.clone(),
@@ -43,6 +45,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
         recording,
         tags,
         profile: Arc::clone(&profile),
+        told,
         ..LiveConfig::default()
     };
     let known = |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start);
@@ -57,7 +60,7 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let alarm_command = args.on_alarm.clone();
     let alarm_command =
         alarm_command.map(|command| AlarmCommand::start(command, handle.watcher())).transpose();
-    let on_screen = screens::can_show() && !sources.take_input();
+    let on_screen = screens::can_show() && !sources.take_input() && stream.is_none();
     let shown = if on_screen {
         word.map(|word| handle.send(Command::Notice(word)));
         screens::show(&handle, &args.screen, args.for_s)
@@ -73,6 +76,8 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     alarm_command.context("cannot watch for alarms (--on-alarm)")?;
     if on_screen && !tui::is_stuck() {
         leave(&mut super::out(), &end, history.as_deref())?;
+    } else if let Some(stream) = stream {
+        stream.end();
     } else if !on_screen {
         screens::print(&end.summary, args.json)?;
     }

@@ -9,10 +9,14 @@ use crate::session::Command;
 use crate::session::replay;
 use crate::session::replay::ReplayConfig;
 
-use super::{Reading, analyse, earlier_sessions, profile_choice, screens, tell};
+use super::{Reading, analyse, earlier_sessions, profile_choice, screens, stream_output, tell};
 
-/// Replays a recording on screen; without a terminal prints its summary.
+/// Replays a recording on screen; without a terminal prints its summary, or what it tells as it goes.
 pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
+    if args.stream.stream {
+        stream_output::of_recording(&args.common, &args.file, args.stream.every.unwrap_or(0))?;
+        return Ok(ExitCode::SUCCESS);
+    }
     let chosen = profile_choice::choose(&args.common)?;
     let (word, profile) = (chosen.word(), chosen.profile);
     let recording = Recording::open(&args.file)?;

@@ -5,7 +5,6 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use anyhow::Context as _;
-use serde::Serialize;
 
 use crate::cli::StopwatchArgs;
 use crate::clock::SessionClock;
@@ -17,15 +16,6 @@ use crate::tui::stopwatch;
 use crate::wording::{caution, glass_words};
 
 use super::{LIMIT_FAILED, screens, tell};
-
-/// The figure as JSON.
-#[derive(Serialize)]
-struct Json<'a> {
-    schema: u32,
-    version: &'static str,
-    #[serde(flatten)]
-    figure: &'a GlassToGlass,
-}
 
 /// Shows the stopwatch, or takes what was read off; prints the delay, and keeps it in the profile where that is wanted.
 pub(super) fn run(args: &StopwatchArgs) -> anyhow::Result<ExitCode> {
@@ -43,8 +33,7 @@ pub(super) fn run(args: &StopwatchArgs) -> anyhow::Result<ExitCode> {
     };
     let mut out = super::out();
     if args.json {
-        let version = env!("CARGO_PKG_VERSION");
-        report::write_json_to(&mut out, &Json { schema: 1, version, figure: &figure })?;
+        report::write_json_to(&mut out, &figure)?;
     } else {
         writeln!(out, "{said}")?;
         if let Some(advice) = glass_words::advice(&figure) {

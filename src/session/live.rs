@@ -28,7 +28,7 @@ use anyhow::bail;
 use super::picture_pace::{DeathNotice, Publisher, Status};
 use acknowledge_button::AcknowledgeButton;
 
-use super::{Command, FeedSlot, Mode, SessionEnd, SessionHandle};
+use super::{Command, FeedSlot, Mode, SessionEnd, SessionHandle, ToldQueue};
 use crate::clock::SessionClock;
 use crate::monitor::LinkMonitor;
 use crate::profile::Profile;
@@ -90,6 +90,8 @@ pub struct LiveConfig {
     pub profile: Arc<Profile>,
     /// How much may wait for the session's thread.
     pub limits: IntakeLimits,
+    /// Whom the session tells what happens as it goes.
+    pub told: Option<ToldQueue>,
 }
 
 impl Default for LiveConfig {
@@ -110,6 +112,7 @@ impl Default for LiveConfig {
             tags: BTreeMap::new(),
             profile: Arc::default(),
             limits: IntakeLimits::default(),
+            told: None,
         }
     }
 }
@@ -239,6 +242,10 @@ pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Re
     }
     let button = AcknowledgeButton::new(config.profile.handset.acknowledge_button);
     let mut monitor = LinkMonitor::with_earlier(config.profile, earlier);
+    let told = config.told;
+    if let Some(told) = &told {
+        monitor = monitor.telling(told.every_s);
+    }
     for entry in &opening {
         monitor.handle(entry);
     }
@@ -250,7 +257,7 @@ pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Re
     let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
         let _notice = DeathNotice(slot);
         let batch = VecDeque::new();
-        Ok(Live { monitor, journal, intake, marks, interfaces, sources, publisher, button, batch }
+        Ok(Live { monitor, journal, intake, marks, interfaces, sources, publisher, button, batch, told }
             .run(&asked))
     })?;
     Ok(SessionHandle::new(commands, feed, thread).recording_to(recording))
@@ -290,6 +297,7 @@ struct Live {
     publisher: Publisher,
     button: AcknowledgeButton,
     batch: VecDeque<OwnedRecord>,
+    told: Option<ToldQueue>,
 }
 
 impl Live {
@@ -359,6 +367,9 @@ impl Live {
             }
             self.monitor.handle(&entry);
         }
+        if let Some(told) = &mut self.told {
+            told.pass_on(&mut self.monitor);
+        }
         self.publisher.records_came();
         if is_pressed {
             self.acknowledge();
@@ -374,6 +385,10 @@ impl Live {
             self.monitor.handle(&Entry::Record(note.as_record()));
         }
         let summary = self.monitor.summary(&facts);
+        if let Some(mut told) = self.told.take() {
+            self.monitor.tell_end(&summary);
+            told.pass_on(&mut self.monitor);
+        }
         self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
         let evidence = self.monitor.session_evidence();
         let missing = self.journal.missing();

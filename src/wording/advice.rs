@@ -4,7 +4,9 @@ pub mod source_fault;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::summary::{BatteryEnd, Judgement, LinkState, Reason, StickAdvice, Verdict};
+use crate::summary::{
+    BatteryEnd, Judgement, LinkSecond, LinkState, Reason, StateChange, StickAdvice, Verdict,
+};
 
 use super::event::{AUTOPILOT_SILENT, lost};
 use super::{link_sentence, quantity};
@@ -62,6 +64,23 @@ pub fn text(verdict: &Verdict) -> String {
             let load = if *to == Some(BatteryEnd::Cutoff) { "" } else { " if the load goes on as it was" };
             format!("battery {battery} of system {system}: {left}{load}")
         }
+    }
+}
+
+impl Serialize for StateChange {
+    fn serialize<S: Serializer>(&self, out: S) -> Result<S::Ok, S::Error> {
+        #[derive(Serialize)]
+        struct Row<'a> {
+            at_s: f64,
+            was: Option<&'static str>,
+            acknowledged: bool,
+            quiet: bool,
+            text: String,
+            #[serde(flatten)]
+            link: &'a LinkSecond,
+        }
+        let Self { at_s, was, acknowledged, quiet, ref link, ref verdict } = *self;
+        Row { at_s, was, acknowledged, quiet, text: text(verdict), link }.serialize(out)
     }
 }
 

@@ -379,8 +379,7 @@ fn session_verdicts(bad: bool) -> Vec<SessionVerdict> {
 
 fn summary(data: Data) -> Summary {
     let bad = data == Data::Lossy;
-    let mut summary = Summary { schema: 1, ..Summary::default() };
-    summary.recording = RecordingSummary {
+    let recording = RecordingSummary {
         file: "invented-field-test.pcapng".to_owned(),
         start_utc: Some("2026-05-04T09:12:33.120Z".to_owned()),
         duration_s: NOW_S,
@@ -391,6 +390,7 @@ fn summary(data: Data) -> Summary {
         stalled_s: None,
         tags: BTreeMap::from([("antenna".to_owned(), "panel".to_owned())]),
     };
+    let mut summary = Summary { recording, ..Summary::default() };
     summary.framing = Framing {
         frames: 40_000,
         crc_errors: if bad { 312 } else { 3 },
@@ -931,7 +931,7 @@ fn empty(columns: u16) -> Snapshot {
         view: View { from_s: -118.8, to_s: 1.2, columns },
         now_s: 1.2,
         verdicts: Vec::new(),
-        summary: Arc::new(Summary { schema: 1, ..Summary::default() }),
+        summary: Arc::default(),
         lanes: Vec::new(),
         senders: Vec::new(),
         latency: LatencyView {

@@ -210,6 +210,14 @@ impl Gaps {
         runs
     }
 
+    /// What was lost in a row: how much, and when the next frame came; of final ones the newest 16,384.
+    pub(super) fn lost_runs(&self) -> Vec<(Nanos, u64)> {
+        let mut rows: Vec<_> = self.past.iter().map(|past| (past.after, u64::from(past.lost))).collect();
+        self.open_runs(|_, lost, after| rows.push((after, lost)));
+        rows.retain(|(_, lost)| *lost > 0);
+        rows
+    }
+
     fn open_runs(&self, mut each: impl FnMut(u64, u64, Nanos)) {
         let (mut settled, mut carried) = (self.settled, self.carried);
         for gap in &self.open {

@@ -63,6 +63,15 @@ impl LossMeter {
         self.rows().map(row).collect()
     }
 
+    /// What each sender lost in a row: whose, when the next frame came, and how much.
+    pub(crate) fn gap_rows(&self) -> impl Iterator<Item = (Sender, Nanos, u64)> {
+        let of = |flow: &SenderFlow| {
+            let sender = flow.sender;
+            flow.sequence.lost_runs().into_iter().map(move |(after, lost)| (sender, after, lost))
+        };
+        self.rows().flat_map(of)
+    }
+
     /// The address that tells a flow from others of its sender on its interface; `None` where there are none.
     fn told_apart(&self, flow: &SenderFlow) -> Option<SocketAddr> {
         flow.endpoint.filter(|_| self.senders.get(&flow.sender).is_some_and(|flows| flows.len() > 1))

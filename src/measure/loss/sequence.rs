@@ -215,6 +215,11 @@ impl Sequence {
         self.gaps.runs()
     }
 
+    /// What was lost in a row, and when the next frame came.
+    pub(super) fn lost_runs(&self) -> Vec<(Nanos, u64)> {
+        if self.is_followed() { self.gaps.lost_runs() } else { Vec::new() }
+    }
+
     /// Runs within a window, if they are kept that far back.
     pub(super) fn window(&self, from: Nanos, to: Nanos) -> Option<Runs> {
         self.gaps.window(from, to)

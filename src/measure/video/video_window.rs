@@ -2,13 +2,14 @@
 
 use crate::measure::context::Context;
 use crate::snapshot::{LossCell, VideoView, View};
+use crate::units::Nanos;
 
 use super::rtp_stream::MOST_FRAME_TIMES;
 use super::{VideoMeter, dropped_here};
 
 impl VideoMeter {
-    /// Packets of the video link, one a column.
-    fn cells(&self, context: &Context, view: View, frozen: &[bool]) -> Vec<LossCell> {
+    /// Packets of the video link, one a column; `frozen` is [`VideoMeter::frozen`] of the same window.
+    pub(crate) fn cells(&self, context: &Context, view: View, frozen: &[bool]) -> Vec<LossCell> {
         let streams = self.link_streams(context);
         if streams.is_empty() {
             return Vec::new();
@@ -40,6 +41,15 @@ impl VideoMeter {
             columns[view.columns_of(from_s, to_s)].fill(true);
         }
         columns
+    }
+
+    /// When pictures of the link were delivered after an instant, in order of time.
+    pub(crate) fn frames_after(&self, after: Nanos, context: &Context) -> Vec<Nanos> {
+        let streams = self.link_streams(context);
+        let mut times: Vec<Nanos> =
+            streams.iter().flat_map(|stream| &stream.frame_times).copied().filter(|at| *at > after).collect();
+        times.sort_unstable();
+        times
     }
 
     /// The ports on which video comes where the profile's pin leaves all of it out.

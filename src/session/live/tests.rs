@@ -69,6 +69,7 @@ fn the_button_of_the_profile_acknowledges_and_no_other_does() {
         publisher: Publisher::new(FeedSlot::default(), clock),
         button: AcknowledgeButton::new(config.profile.handset.acknowledge_button),
         batch: VecDeque::new(),
+        told: None,
         interfaces: Vec::new(),
         intake: intake.clone(),
         marks,
