@@ -253,6 +253,18 @@ fn a_stamp_settles_what_the_frames_before_it_left_in_doubt() {
     }
 }
 
+/// A clock that stood still for most of a silence: what its sender sent in the rest of it may be lost, and no more than that.
+#[test]
+fn what_was_sent_beside_a_standstill_may_be_lost() {
+    // 5 s without a frame, 4.6 s of them stood still: 0.45 s at 20 a second are 9 numbers.
+    for (missing, range) in [(4, [0, 4]), (8, [0, 8]), (60, [0, 0])] {
+        let mut bench = Bench::default();
+        let next = bench.run((0.0, 20.0), 20.0, 3, Some(-30.0));
+        bench.run((25.0, 40.0), 20.0, next + missing, Some(-30.0 + 4.6));
+        assert_eq!((bench.row().lost, bench.range()), (Some(0), range), "{missing}");
+    }
+}
+
 /// How a sender's boot clock went while the sender stood still.
 #[derive(Clone, Copy, Debug)]
 enum ClockThen {
@@ -324,5 +336,19 @@ fn a_sender_that_stood_still_before_zero_did_not_restart() {
         bench.run((40.0 + still_s, 60.0), rate, next, None);
         let row = bench.row();
         assert_eq!((row.lost, row.restarts), (Some(0), 0), "{still_s} s at {rate} a second");
+    }
+}
+
+/// By definition a jump without a clock that disagrees with rate times time by more than 64 is a restart, and may be lost: 47
+/// numbers over 7 s at 25 a second. The next three numbers, and a jump that fits, are none.
+#[test]
+fn a_jump_far_from_rate_times_time_is_a_restart_without_a_clock() {
+    for (missing, restarts, lost) in [(46, 1, 0), (2, 0, 0), (175, 0, 175)] {
+        let mut bench = Bench::default();
+        let next = bench.run((0.0, 40.0), 25.0, 60, None);
+        bench.run((47.0, 60.0), 25.0, next + missing, None);
+        let (row, [low, high]) = (bench.row(), bench.range());
+        assert_eq!((row.restarts, low), (restarts, lost), "{missing}: {row:?}");
+        assert!(high >= missing, "{missing}: {row:?}");
     }
 }

@@ -329,6 +329,57 @@ fn a_slow_sender_s_gap_is_this_computer_s_too_where_the_counter_was_read_before_
     assert_eq!((row.received, row.lost.expect("followed"), row.loss_periods.unwrap().count), (39, 0, 0));
 }
 
+/// A port is unplugged for the last seconds of a silence. Whether its sender stood still before that is not known: what the
+/// link lost stands in the interval, and the figure is the share of the time.
+#[test]
+fn of_a_silence_that_ends_unplugged_the_interval_holds_what_the_link_lost() {
+    for seed in 10_001..10_041 {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let rate: f64 = random.random_range(8.0..30.0);
+        let (stands_still, still_s) = (random.random::<bool>(), random.random_range(2.5..6.0_f64));
+        let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Stream)]);
+        let (from, gone) = (40.0, 40.0 + still_s);
+        // By definition whole seconds are left out, from that before the last bytes on.
+        let left_out = (((gone * rate).ceil() - 1.0) / rate - 1.0).floor();
+        let (mut number, mut last, mut lost, mut lost_here) = (random.random_range(0..256), 0, 0, 0);
+        let notes = [Note::SourceDown { interface: InterfaceId(0), reason: "unplugged".to_owned() }];
+        let up = Note::SourceUp { interface: InterfaceId(0) };
+        let mut notes = notes.into_iter().chain([up]).zip([gone, gone + 2.0]).peekable();
+        for step in 0..(70.0 * rate) as u64 {
+            let at = step as f64 / rate;
+            while let Some((note, noted)) = notes.next_if(|(_, noted)| *noted <= at) {
+                bench.record(noted, 0, Body::Note(note));
+            }
+            // Another sender is heard all the time, so that the port is not silent before it goes.
+            if !(gone..gone + 2.0).contains(&at) {
+                bench.stream(at, 0, &clockless(step, (7, 1)));
+            }
+            let is_silent = (from..gone).contains(&at);
+            if stands_still && is_silent {
+                continue;
+            }
+            number += 1;
+            if is_silent {
+                lost += u64::from(at < left_out);
+            } else if (gone..gone + 2.0).contains(&at) {
+                lost_here += 1;
+            } else {
+                bench.stream(at, 0, &clocked(number, (1, 1), (at * 1e3) as u32 + 9_000));
+                last = number;
+            }
+        }
+        assert!(last == number && lost_here > 10);
+        let row = bench.summary().streams.into_iter().find(|row| row.system == 1).expect("a row");
+        let [low, high] = row.lost_ci95.expect("followed");
+        assert!(
+            (low..=high).contains(&lost),
+            "seed {seed}, {rate} a second: lost {lost}, and {lost_here} here, {row:?}"
+        );
+        // Not all of what was lost on the way is laid to this computer.
+        assert!(lost < 10 || low > 0, "seed {seed}: {row:?}");
+    }
+}
+
 const TWO_LINKS: &str = "[[link]]\nname = \"near\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n\
                          [[link]]\nname = \"far\"\nrole = \"telemetry\"\ninterface = \"backup\"\n";
 

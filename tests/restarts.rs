@@ -141,15 +141,33 @@ enum Manner {
     Lossy,
 }
 
-/// A sender without a boot clock, of which a real outage swallows what is sent; the truth beside its row.
-fn out_of_reach(seed: u64, manner: Manner) -> (Stream, u64) {
+/// An outage that swallowed what was sent.
+struct Outage {
+    row: Stream,
+    /// Frames lost in the whole session, and in the outage.
+    lost: u64,
+    swallowed: u64,
+    /// The first number after it.
+    next: u8,
+}
+
+impl Outage {
+    /// The numbers after it look as those of a sender that began anew (0 and 1), or of one that paused (the next three
+    /// numbers, rounds of them lost): by definition nothing is surely lost then.
+    fn looks_like_another(&self) -> bool {
+        self.next <= 1 || self.swallowed > 2 && self.swallowed % 256 < 3
+    }
+}
+
+/// A sender without a boot clock, of which a real outage swallows what is sent.
+fn out_of_reach(seed: u64, manner: Manner) -> Outage {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let rate = 5.0 * 20.0_f64.powf(random.random());
     let from = random.random_range(30.0..100.0);
     let to = from + random.random_range(2.0..20.0);
     let (mut bench, mut lost, mut wander, mut clock) = (Bench::default(), 0, 0.0_f64, 0.0);
     let offset = random.random_range(0..256);
-    let mut number = offset;
+    let (mut number, mut last, mut outage) = (offset, offset, None);
     while clock < to + 30.0 {
         let kick = (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
         let steps = 20.0 * rate;
@@ -168,10 +186,15 @@ fn out_of_reach(seed: u64, manner: Manner) -> (Stream, u64) {
         if is_gone {
             lost += 1;
         } else {
+            if sent >= to {
+                outage.get_or_insert((number - last - 1, number as u8));
+            }
+            last = number;
             bench.arrive(at, CLOCKLESS, number, None);
         }
     }
-    (bench.rows().remove(0), lost)
+    let (swallowed, next) = outage.expect("it is heard again");
+    Outage { row: bench.rows().remove(0), lost, swallowed, next }
 }
 
 #[test]
@@ -191,16 +214,20 @@ fn a_sender_that_was_off_lost_nothing() {
 #[test]
 fn what_an_outage_swallowed_is_lost() {
     for manner in [Manner::Steady, Manner::Wandering, Manner::Grouped, Manner::Lossy] {
-        let mut score = Score::default();
+        let (mut all, mut told) = (Score::default(), Score::default());
         for seed in SEEDS {
-            let (row, truth) = out_of_reach(seed, manner);
-            score.add(&row, truth);
+            let outage = out_of_reach(seed, manner);
+            all.add(&outage.row, outage.lost);
+            if !outage.looks_like_another() {
+                told.add(&outage.row, outage.lost);
+            }
         }
-        assert!(score.share(score.held) >= 0.99, "{manner:?}: {score:?}");
-        // A count that goes on at 0 or 1 (one in 128) is a restart as well, and one that goes on with the next three numbers
-        // (one in 85) a pause: nothing is surely lost.
-        let wanted = if matches!(manner, Manner::Steady | Manner::Lossy) { 0.97 } else { 0.95 };
-        assert!(score.share(score.exact) >= wanted, "{manner:?}: {score:?}");
+        assert!(all.share(all.held) >= 0.99, "{manner:?}: {all:?}");
+        // Five numbers of 256 look like another cause, three of them only where whole rounds are lost: one in 51 at most.
+        assert!(told.seeds >= 480, "{manner:?}: {told:?}");
+        // All others are told, but for the rate of one sender, which wanders by more than its numbers allow.
+        let wanted = if matches!(manner, Manner::Wandering) { 0.97 } else { 0.995 };
+        assert!(told.share(told.exact) >= wanted, "{manner:?}: {told:?}");
     }
 }
 

@@ -2,7 +2,8 @@
 //!
 //! A gap stays open for 3 s and while it is among the last 64, so that a late frame can close it,
 //! a restart take it back, and a loss that this computer made itself be told from the radio's:
-//! such numbers leave the lost, and their runs never count. Nor do those of a gap behind which the sender may have begun
+//! such numbers leave the lost, and their runs never count. Of a gap of over 2 s that such a loss covers in part, the
+//! share of the time is this computer's; from how few to how many they may be, the highest rate tells. Nor do those of a gap behind which the sender may have begun
 //! anew: they may be lost. Bounds: 1,024 open gaps; 16,384 final
 //! ones for windows of time, 16 spans of this computer's own losses.
 
@@ -30,7 +31,7 @@ pub(super) struct Gap {
     pub(super) less: u64,
     pub(super) more: u64,
     /// How many of them this computer lost itself.
-    pub(super) own: u64,
+    pub(super) own: Own,
     /// The sender may have begun anew: none of them is surely lost.
     pub(super) doubted: bool,
 }
@@ -38,7 +39,36 @@ pub(super) struct Gap {
 impl Gap {
     /// Between two numbers that came, the newer of them after a silence; all of it surely lost.
     pub(super) const fn new(first: u64, length: u64, before: Nanos, after: Nanos) -> Self {
-        Self { first, length, before, after, less: 0, more: 0, own: 0, doubted: false }
+        Self { first, length, before, after, less: 0, more: 0, own: Own::NONE, doubted: false }
+    }
+}
+
+/// Numbers that this computer lost itself: most likely, and at least and at most.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Own {
+    pub(super) likely: u64,
+    pub(super) least: u64,
+    pub(super) most: u64,
+}
+
+impl Own {
+    const NONE: Self = Self { likely: 0, least: 0, most: 0 };
+
+    const fn all(length: u64) -> Self {
+        Self { likely: length, least: length, most: length }
+    }
+
+    const fn plus(self, other: Self) -> Self {
+        Self {
+            likely: self.likely + other.likely,
+            least: self.least + other.least,
+            most: self.most + other.most,
+        }
+    }
+
+    /// Of no more numbers than these.
+    fn within(self, length: u64) -> Self {
+        Self { likely: self.likely.min(length), least: self.least.min(length), most: self.most.min(length) }
     }
 }
 
@@ -63,7 +93,7 @@ pub(super) struct Gaps {
     carried: u64,
     runs: Runs,
     /// Numbers of final gaps that this computer lost itself.
-    own: u64,
+    own: Own,
     spans: VecDeque<(Nanos, Nanos)>,
 }
 
@@ -82,7 +112,7 @@ impl Gaps {
             settled: first,
             carried: 0,
             runs: Runs::default(),
-            own: 0,
+            own: Own::NONE,
             spans: VecDeque::new(),
         }
     }
@@ -92,13 +122,14 @@ impl Gaps {
     }
 
     /// Numbers that this computer lost itself.
-    pub(super) fn own(&self) -> u64 {
+    pub(super) fn own(&self) -> Own {
         let open = self.open.iter().filter(|gap| !gap.doubted);
-        self.own + open.map(|gap| gap.own).sum::<u64>()
+        open.fold(self.own, |own, gap| own.plus(gap.own))
     }
 
-    pub(super) fn push(&mut self, mut gap: Gap) {
-        gap.own = own_share(&self.spans, &gap);
+    /// A sender that sends so many a second at most lost numbers in a row.
+    pub(super) fn push(&mut self, mut gap: Gap, utmost_hz: f64) {
+        gap.own = own_share(&self.spans, &gap, utmost_hz);
         let now = gap.after;
         self.open.push_back(gap);
         while self.open.len() > MOST_OPEN
@@ -110,13 +141,13 @@ impl Gaps {
     }
 
     /// Marks what this computer lost itself between two stamps.
-    pub(super) fn mark_own(&mut self, from: Nanos, to: Nanos) {
+    pub(super) fn mark_own(&mut self, from: Nanos, to: Nanos, utmost_hz: f64) {
         if self.spans.len() >= MOST_SPANS {
             self.spans.pop_front();
         }
         self.spans.push_back((from, to));
         for gap in &mut self.open {
-            gap.own = own_share(&self.spans, gap);
+            gap.own = own_share(&self.spans, gap, utmost_hz);
         }
     }
 
@@ -132,9 +163,9 @@ impl Gaps {
         let head = number - gap.first;
         let tail = Gap { first: number + 1, length: gap.length - head - 1, less: 0, more: 0, ..gap };
         self.open[index].length = head;
-        self.open[index].own = gap.own.min(head);
+        self.open[index].own = gap.own.within(head);
         if tail.length > 0 {
-            self.open.insert(index + 1, Gap { own: gap.own.min(tail.length), ..tail });
+            self.open.insert(index + 1, Gap { own: gap.own.within(tail.length), ..tail });
         }
         if head == 0 {
             self.open.remove(index);
@@ -184,7 +215,9 @@ impl Gaps {
         let Some(gap) = self.open.pop_front() else { return };
         let (received, lost) = runs_before(&gap, self.settled, self.carried);
         self.settled = gap.first + gap.length;
-        self.own += if gap.doubted { 0 } else { gap.own };
+        if !gap.doubted {
+            self.own = self.own.plus(gap.own);
+        }
         self.carried = if lost == 0 { received } else { 0 };
         if lost > 0 {
             self.runs.add_received(received);
@@ -258,24 +291,31 @@ impl Gaps {
 
 /// What was received in a row before a gap, and what the link lost in it.
 fn runs_before(gap: &Gap, settled: u64, carried: u64) -> (u64, u64) {
-    let lost = if gap.doubted { 0 } else { gap.length - gap.own.min(gap.length) };
+    let lost = if gap.doubted { 0 } else { gap.length - gap.own.likely.min(gap.length) };
     (gap.first.saturating_sub(settled) + carried, lost)
 }
 
 /// How many of a gap's numbers this computer lost itself.
-fn own_share(spans: &VecDeque<(Nanos, Nanos)>, gap: &Gap) -> u64 {
+fn own_share(spans: &VecDeque<(Nanos, Nanos)>, gap: &Gap, utmost_hz: f64) -> Own {
     let width = gap.after - gap.before;
     let overlap = |&(from, to): &(Nanos, Nanos)| (gap.after.min(to) - gap.before.max(from)).max(Nanos::ZERO);
     if width <= SHORT {
-        return if spans.iter().any(|&(from, to)| gap.before < to && from < gap.after) {
-            gap.length
-        } else {
-            0
-        };
+        let is_touched = spans.iter().any(|&(from, to)| gap.before < to && from < gap.after);
+        return if is_touched { Own::all(gap.length) } else { Own::NONE };
     }
-    let covered = spans.iter().fold(Nanos::ZERO, |sum, span| sum + overlap(span));
+    let covered = spans.iter().fold(Nanos::ZERO, |sum, span| sum + overlap(span)).min(width);
+    if covered == Nanos::ZERO {
+        return Own::NONE;
+    }
     let share = covered.0 as f64 / width.0 as f64;
-    ((gap.length as f64 * share.min(1.0)).round() as u64).min(gap.length)
+    let likely = ((gap.length as f64 * share).round() as u64).min(gap.length);
+    // A sender may have stood still in the rest of the time, or in this part of it.
+    let sent = |time: Nanos| if time.0 > 0 { (utmost_hz * time.secs()).ceil() as u64 + 1 } else { 0 };
+    Own {
+        likely,
+        least: gap.length.saturating_sub(sent(width - covered)).min(likely),
+        most: sent(covered).clamp(likely, gap.length),
+    }
 }
 
 fn clamped(count: u64) -> u32 {

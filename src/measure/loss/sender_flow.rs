@@ -58,9 +58,10 @@ impl SenderFlow {
     ) -> Stream {
         let sequence = &self.sequence;
         let runs = sequence.runs();
-        let dropped = sequence.own_lost();
-        let lost = sequence.lost.saturating_sub(dropped);
-        let range = sequence.lost_range().map(|end| end.saturating_sub(dropped));
+        let own = sequence.own_lost();
+        let lost = sequence.lost.saturating_sub(own.likely);
+        let [low, high] = sequence.lost_range();
+        let range = [low.saturating_sub(own.most), high.saturating_sub(own.least)];
         let is_followed = sequence.is_followed();
         let (last, until) = self.open_silence(context);
         let span = (sequence.last_at - sequence.first_at).secs();
@@ -113,7 +114,7 @@ impl SenderFlow {
     pub(super) fn dropped(&self, context: &Context) -> (u64, u64) {
         let own = self.own_seconds(context, WHOLE);
         let counts = own.iter().filter_map(|second| self.sequence.seconds.at(*second as usize));
-        (counts.map(|counts| u64::from(counts.received)).sum(), self.sequence.own_lost())
+        (counts.map(|counts| u64::from(counts.received)).sum(), self.sequence.own_lost().likely)
     }
 
     /// Runs, received and lost over the whole session, this computer's own losses left out.

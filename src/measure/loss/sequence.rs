@@ -13,7 +13,7 @@ mod numbering;
 mod plain_frame;
 mod rate_after;
 
-use super::gaps::{Gap, Gaps};
+use super::gaps::{Gap, Gaps, Own};
 use super::numberings::Numberings;
 use super::rate::Rate;
 use super::regular::RegularMessages;
@@ -226,13 +226,13 @@ impl Sequence {
     }
 
     /// Lost numbers that this computer lost itself.
-    pub(super) fn own_lost(&self) -> u64 {
+    pub(super) fn own_lost(&self) -> Own {
         self.gaps.own()
     }
 
     /// This computer lost data itself between two stamps.
     pub(super) fn mark_own(&mut self, from: Nanos, to: Nanos) {
-        self.gaps.mark_own(from, to);
+        self.gaps.mark_own(from, to, self.utmost_hz());
     }
 
     /// Whether the numbers say what is lost; not where several counters interleave.
@@ -451,7 +451,7 @@ impl Sequence {
         for number in end.saturating_sub(gap.length.min(255))..end {
             self.numbers.put(number, Known { at: gap.after, hashes: None });
         }
-        self.gaps.push(gap);
+        self.gaps.push(gap, self.utmost_hz());
     }
 
     fn count_lost(&mut self, gap: &Gap) {

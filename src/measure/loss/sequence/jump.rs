@@ -200,7 +200,12 @@ impl Sequence {
 
     /// Numbers that a silence took if the sender sent as fast as it ever did.
     pub(super) fn utmost(&self, silence: Nanos) -> f64 {
-        self.rate.highest_per_second(self.newest_at, self.newest()) * silence.secs()
+        self.utmost_hz() * silence.secs()
+    }
+
+    /// The most numbers a second that it ever sent.
+    pub(super) fn utmost_hz(&self) -> f64 {
+        self.rate.highest_per_second(self.newest_at, self.newest())
     }
 
     /// What may be lost in a silence after which so many numbers are seen to have gone by, where nothing surely is; none
