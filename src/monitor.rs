@@ -28,7 +28,7 @@ use std::sync::Arc;
 use crate::profile::Profile;
 use crate::record::text::clean;
 use crate::record::{Body, Direction, Entry, Record};
-use crate::summary::{Event, EventSummary, Threshold};
+use crate::summary::{Event, EventSummary, GuideRecord, Threshold};
 use crate::units::Nanos;
 
 use crate::clocks::{Astray, Clocks, StampOrder};
@@ -135,6 +135,8 @@ pub struct LinkMonitor {
     /// When a sender first made room for another, and how many did.
     forgotten: Option<(Nanos, u64)>,
     ticks: stalls::Ticks,
+    /// Answers of a guided bench test.
+    guide: GuideRecord,
 }
 
 impl LinkMonitor {

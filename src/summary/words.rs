@@ -271,6 +271,8 @@ words! {
         Rest = "rest_s",
         /// Each of the sticks moved alone and held for over a second, so often.
         Steps = "steps",
+        /// Photographs of the running time.
+        Photographs = "photographs",
     }
 
     /// Why an item was not measured, or does not pass.
