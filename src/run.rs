@@ -7,6 +7,7 @@ mod budget_command;
 mod demo_command;
 mod earlier_sessions;
 mod explain_command;
+mod guided_bench;
 mod history_command;
 mod in_order;
 mod live_command;

@@ -65,6 +65,7 @@ impl LinkMonitor {
             transmits: self.transmits.clone(),
             distance_m,
             phase: context.life.now(),
+            echo: self.channels.echo(),
             summary,
         }
     }

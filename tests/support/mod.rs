@@ -921,6 +921,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         },
         distance_m: Some(311.0),
         phase: Some(Phase::Out),
+        echo: fadewatch::snapshot::Echo::default(),
     }
 }
 
@@ -953,6 +954,7 @@ fn empty(columns: u16) -> Snapshot {
         transmits: Vec::new(),
         distance_m: None,
         phase: None,
+        echo: fadewatch::snapshot::Echo::default(),
     }
 }
 

@@ -26,6 +26,7 @@ fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
         sticks: crate::summary::StickAdvice::Now,
         transmits: Vec::new(),
         phase: None,
+        echo: crate::snapshot::Echo::default(),
         distance_m: None,
     };
     Arc::new(Feed {
