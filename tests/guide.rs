@@ -37,7 +37,28 @@ use serde_json::Value;
 const PROFILE: &str = "[vehicle.failsafe_servo_us]\n1 = 1000\n2 = 1000\n3 = 1000\n4 = 1000\n
 [[link]]\nname = \"telemetry\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n";
 /// Seconds of the session from one look of the person at the page to the next.
-const LOOK_S: f64 = 4.0;
+const LOOK_S: f64 = 12.0;
+
+const SIZES: [(u16, u16); 3] = [(80, 24), (128, 37), (200, 60)];
+/// A step, the size of the screen, what was on it.
+type Pages = Vec<(BenchStep, (u16, u16), String)>;
+
+/// What a test leaves.
+struct Ended {
+    desk: GuideDesk,
+    path: PathBuf,
+    pages: Pages,
+}
+
+fn drawn(desk: &GuideDesk, (columns, rows): (u16, u16)) -> String {
+    let area = Rect::new(0, 0, columns, rows);
+    let mut buffer = Buffer::empty(area);
+    let page = GuidePage { desk, theme: Theme::named(ThemeName::Dark), glyphs: Glyphs::Full };
+    page.render(area, &mut buffer);
+    let row =
+        |y| (0..columns).map(|x| buffer[(x, y)].symbol()).collect::<String>().trim_end().to_owned() + "\n";
+    (0..rows).map(row).collect()
+}
 
 /// A person at the page, and the session under it.
 struct Test {
@@ -50,6 +71,7 @@ struct Test {
     revision: u64,
     /// What was asked to be sent.
     sent: usize,
+    pages: Pages,
     /// Steps that the person gives up once this late, seconds from the first record.
     patience_s: f64,
 }
@@ -65,6 +87,7 @@ impl Test {
             last: Nanos(0),
             revision: 0,
             sent: 0,
+            pages: Vec::new(),
             patience_s: f64::INFINITY,
         }
     }
@@ -138,32 +161,59 @@ impl Test {
                 if at_s < from_s || at_s >= to_s {
                     continue;
                 }
+                self.take(&entry);
                 if at_s >= next_s {
                     next_s = at_s + LOOK_S;
-                    self.look();
-                    self.answer();
+                    self.answer_all();
                 }
+                continue;
             }
             self.take(&entry);
         }
     }
 
-    /// At the sheet: ends the test as the person does, and closes its recording.
-    fn finish(mut self, with_end: bool) -> (GuideDesk, PathBuf) {
-        // Steps follow each other by one key each.
-        for _ in BenchStep::ALL {
-            self.look();
-            self.answer();
-        }
+    /// Looks once, and presses until the page asks for nothing more.
+    fn answer_all(&mut self) {
         self.look();
-        if with_end {
-            assert_eq!(self.desk.guide.step, BenchStep::Sheet);
-            self.press(KeyCode::Enter);
-            assert!(self.desk.guide.is_over);
-            self.look();
+        for _ in BenchStep::ALL {
+            let before = self.desk.guide.clone();
+            self.draw();
+            self.answer();
+            if self.desk.guide == before {
+                return;
+            }
         }
+    }
+
+    /// Keeps the first page of each step.
+    fn draw(&mut self) {
+        let step = self.desk.guide.step;
+        if self.pages.iter().any(|(drawn, ..)| *drawn == step) {
+            return;
+        }
+        for size in SIZES {
+            let page = drawn(&self.desk, size);
+            self.pages.push((step, size, page));
+        }
+    }
+
+    /// At the sheet: ends the test as the person does, and closes its recording.
+    fn finish(mut self) -> Ended {
+        self.patience_s = 0.0;
+        self.answer_all();
+        self.look();
+        assert_eq!(self.desk.guide.step, BenchStep::Sheet);
+        self.press(KeyCode::Enter);
+        assert!(self.desk.guide.is_over);
+        self.look();
+        self.killed()
+    }
+
+    /// Leaves it as it is.
+    fn killed(mut self) -> Ended {
         self.writer.flush().unwrap();
-        (self.desk, self.path)
+        assert_eq!(self.sent, 0, "nothing is sent that was not asked for");
+        Ended { desk: self.desk, path: self.path, pages: self.pages }
     }
 }
 
@@ -207,9 +257,9 @@ fn said(sheet: &Value) -> Value {
     keys.iter().map(|key| (*key).to_owned()).map(|key| (key.clone(), sheet[&key].clone())).collect()
 }
 
-/// The sheet on the page, as JSON.
+/// The sheet on the page, through the same text that the binary prints.
 fn on_page(desk: &GuideDesk) -> Value {
-    serde_json::to_value(desk.sheet.as_ref().unwrap()).unwrap()
+    serde_json::from_str(&serde_json::to_string(desk.sheet.as_ref().unwrap()).unwrap()).unwrap()
 }
 
 #[test]
@@ -218,7 +268,7 @@ fn a_good_test_passes_and_its_recording_gives_the_same_sheet() {
     let session = folder.session(|text| text);
     let mut test = Test::new(folder.path("a.pcapng"), &profile, Vec::new());
     test.go(&session, 0.0, f64::INFINITY);
-    let (desk, path) = test.finish(true);
+    let Ended { desk, path, pages } = test.finish();
     let answers = &desk.guide.record.answers;
     for step in [BenchStep::Links, BenchStep::Sticks, BenchStep::Latency, BenchStep::Loss, BenchStep::Drills]
     {
@@ -230,4 +280,133 @@ fn a_good_test_passes_and_its_recording_gives_the_same_sheet() {
     let (code, sheet) = folder.sheet(&[&path]);
     assert_eq!((code, desk.sheet.as_ref().unwrap().verdict), (Some(0), BenchWord::Passed), "{sheet:#}");
     assert_eq!(said(&sheet), said(&on_page(&desk)));
+    for (step, (columns, rows), page) in pages {
+        let name = format!("guide_{step:?}_{columns}x{rows}").to_lowercase();
+        insta::with_settings!({omit_expression => true, prepend_module_to_snapshot => false}, {
+            insta::assert_snapshot!(name, page);
+        });
+    }
+}
+
+#[test]
+fn a_reversed_channel_fails_and_two_drills_prove_too_little() {
+    for (change, exit, word) in [
+        (("", "\n[[control.channel]]\nnumber = 2\nscale = -1.0\n", "270"), 1, BenchWord::Failed),
+        (("", "", "240"), 3, BenchWord::NotProven),
+    ] {
+        let (folder, profile) = Folder::new(PROFILE);
+        let (_, more, length) = change;
+        let session =
+            folder.session(|text| text.replace("duration_s = 270", &format!("duration_s = {length}")) + more);
+        let mut test = Test::new(folder.path("a.pcapng"), &profile, Vec::new());
+        test.go(&session, 0.0, f64::INFINITY);
+        let Ended { desk, path, .. } = test.finish();
+        let (code, sheet) = folder.sheet(&[&path]);
+        assert_eq!((code, desk.sheet.as_ref().unwrap().verdict), (Some(exit), word), "{sheet:#}");
+        assert_eq!(said(&sheet), said(&on_page(&desk)));
+        let drills = desk.guide.record.answers[&BenchStep::Drills];
+        let expected = if exit == 3 { StepAnswer::Skipped } else { StepAnswer::Shown };
+        assert_eq!(drills, expected, "{word:?}");
+    }
+}
+
+/// Killed after the second step of four: neither recording proves all of it, and both together do.
+#[test]
+fn an_interrupted_test_goes_on_where_it_was_and_both_recordings_give_its_sheet() {
+    let (folder, profile) = Folder::new(PROFILE);
+    let session = folder.session(|text| text);
+    let mut test = Test::new(folder.path("a.pcapng"), &profile, Vec::new());
+    test.go(&session, 0.0, 160.0);
+    let first = test.killed();
+    let on = first.desk.guide.step;
+    assert!(on > BenchStep::Sticks && on < BenchStep::Drills, "{on:?}");
+    let mut monitor = LinkMonitor::new(Arc::clone(&profile), Arc::from([])).on_bench();
+    let recording = Recording::open(&first.path).unwrap();
+    let mut cursor = recording.cursor();
+    while let Some(entry) = recording.next(&mut cursor) {
+        monitor.handle(&entry);
+    }
+    let before = Before { summary: monitor.summary(&recording.facts(&cursor)), sha256: recording.hash() };
+    let mut test = Test::new(folder.path("b.pcapng"), &profile, vec![before]);
+    // Propellers may be on again.
+    assert_eq!(test.desk.guide.step, BenchStep::Propellers);
+    test.go(&session, 180.0, f64::INFINITY);
+    let Ended { desk, path, pages } = test.finish();
+    assert_eq!(pages[SIZES.len()].0, on, "it goes on where it was");
+    let (code, sheet) = folder.sheet(&[&first.path, &path]);
+    assert_eq!((code, desk.sheet.as_ref().unwrap().verdict), (Some(0), BenchWord::Passed), "{sheet:#}");
+    assert_eq!(said(&sheet), said(&on_page(&desk)));
+    assert_eq!(sheet["earlier_recordings"][0]["recording"]["file"], "a.pcapng");
+    for alone in [&first.path, &path] {
+        assert_eq!(folder.sheet(&[alone]).0, Some(3), "{}", alone.display());
+    }
+}
+
+/// A desk without a session.
+fn desk() -> GuideDesk {
+    GuideDesk::new(Arc::default(), ThemeName::Dark, Vec::new())
+}
+
+#[test]
+fn nothing_begins_or_is_sent_before_propellers_are_off() {
+    let mut desk = desk();
+    for key in ['n', 's', 'r', 'b', 'f', 'c'].map(KeyCode::Char).into_iter().chain([KeyCode::Enter]) {
+        assert_eq!(desk.key(key.into()), [], "{key:?}");
+        assert_eq!(desk.guide.step, BenchStep::Propellers);
+        assert!(desk.reply.as_deref().unwrap().contains("propellers off first"));
+    }
+    assert_eq!(desk.key(KeyCode::Char('y').into()).len(), 2);
+    assert_eq!(desk.guide.step, BenchStep::Links);
+}
+
+#[test]
+fn photographs_are_typed_on_the_page_and_their_interval_is_kept() {
+    let mut desk = desk();
+    desk.key(KeyCode::Char('y').into());
+    while desk.guide.step != BenchStep::Glass {
+        desk.key(KeyCode::Char('s').into());
+    }
+    let mut notes = Vec::new();
+    for picture in [".310", ".312", ".314", ".316"] {
+        for letter in format!("83.412\n83{picture}\n").chars() {
+            let key = if letter == '\n' { KeyCode::Enter } else { KeyCode::Char(letter) };
+            notes.extend(desk.key(key.into()));
+        }
+    }
+    // The mean of 102, 100, 98 and 96.
+    let (delay, [low, high]) = desk.guide.record.glass.unwrap();
+    assert!((delay - 99.0).abs() < 0.051 && low < 96.0 && high > 102.0, "{delay} {low} {high}");
+    assert_eq!(notes.len(), 2, "three photographs are the least: {notes:?}");
+    desk.key(KeyCode::Char('b').into());
+    assert_eq!(desk.guide.step, BenchStep::Supply, "letters that are no times go on working");
+}
+
+#[test]
+fn every_key_at_the_foot_takes_a_tap_and_small_screens_do_not_panic() {
+    let mut desk = desk();
+    desk.key(KeyCode::Char('y').into());
+    for (columns, rows) in SIZES {
+        let area = Rect::new(0, 0, columns, rows);
+        let text = drawn(&desk, (columns, rows));
+        let foot = text.lines().last().unwrap().to_owned();
+        let page = GuidePage { desk: &desk, theme: Theme::named(ThemeName::Dark), glyphs: Glyphs::Ascii };
+        for (words, key) in [
+            ("Enter next", KeyCode::Enter),
+            ("b back", KeyCode::Char('b')),
+            ("s skip", KeyCode::Char('s')),
+            ("r repeat", KeyCode::Char('r')),
+            ("f faster", KeyCode::Char('f')),
+            ("q quit", KeyCode::Char('q')),
+        ] {
+            let x = foot.find(words).unwrap_or_else(|| panic!("{words}: {foot}")) as u16;
+            assert_eq!(page.touched(area, Position::new(x, rows - 1)), Some(key), "{words}");
+            assert_eq!(page.touched(area, Position::new(x, rows - 2)), None);
+        }
+    }
+    for step in BenchStep::ALL {
+        for size in [(0, 0), (1, 1), (7, 2), (20, 5), (79, 3)] {
+            desk.guide.step = step;
+            drawn(&desk, size);
+        }
+    }
 }

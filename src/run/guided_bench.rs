@@ -12,7 +12,7 @@ use std::sync::Arc;
 use anyhow::Context as _;
 
 use crate::capture::Recording;
-use crate::cli::BenchArgs;
+use crate::cli::{BenchArgs, NEWEST};
 use crate::profile::Profile;
 use crate::record::{Body, Entry, MarkKind, Note};
 use crate::session::Command;
@@ -97,7 +97,7 @@ fn before(path: &PathBuf, args: &BenchArgs, profile: &Arc<Profile>) -> anyhow::R
 /// The recordings to go on with: those that were named, else the newest one if that is wanted.
 fn earlier_recordings(args: &BenchArgs, folder: &Path) -> anyhow::Result<Vec<PathBuf>> {
     let named: Vec<PathBuf> =
-        args.resume.iter().flatten().filter(|path| !path.as_os_str().is_empty()).cloned().collect();
+        args.resume.iter().flatten().filter(|path| path.as_os_str() != NEWEST).cloned().collect();
     if !named.is_empty() {
         return Ok(named);
     }

@@ -126,13 +126,13 @@ pub fn need(need: StepNeed) -> String {
         Some(hz) => format!("{what}: {hz:.0} a second, 10 are wanted; f asks for more (transmits)"),
     };
     match need {
-        StepNeed::PropellersOff => "a yes: y".to_owned(),
-        StepNeed::Power => "a yes: this computer keeps its power: y".to_owned(),
+        StepNeed::PropellersOff => "y: yes, propellers are off".to_owned(),
+        StepNeed::Power => "y: yes, this computer keeps its power".to_owned(),
         StepNeed::Inputs(hz) => rate("RC channels of the vehicle", hz),
         StepNeed::Outputs(hz) => rate("outputs of the vehicle", hz),
         StepNeed::Sticks => "sticks: no handset is heard; name its source with --handset".to_owned(),
         StepNeed::SilentLink => "a link of the profile brings nothing yet".to_owned(),
-        StepNeed::Seconds(left) => format!("{} more", quantity::seconds(left.ceil())),
+        StepNeed::Seconds(left) => format!("{} more to wait", quantity::seconds(left.ceil())),
     }
 }
 

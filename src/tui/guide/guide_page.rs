@@ -14,7 +14,7 @@ use crate::summary::{BenchRow, BenchStep, BenchWord};
 use crate::tui::theme::Theme;
 use crate::tui::view::{Glyphs, clean};
 use crate::tui::widget::big;
-use crate::tui::widget::pen::{Pen, width, wrapped};
+use crate::tui::widget::pen::{Pen, fitted, width, wrapped};
 use crate::wording::caution::{DRILL, INSTRUMENT, POWER};
 use crate::wording::latency_advice::Asked;
 use crate::wording::{bench_words, guide_words, quantity};
@@ -23,6 +23,8 @@ use super::guide_desk::GuideDesk;
 
 /// Large words are this many times the smallest at most.
 const LARGEST: u16 = 3;
+/// Rows of the smallest large words.
+const SMALLEST: u16 = 3;
 /// A bar's least and most, microseconds.
 const BAR_US: (f64, f64) = (900.0, 2_100.0);
 /// Columns before a bar, and behind it.
@@ -57,9 +59,11 @@ impl GuidePage<'_> {
         let mut pen = Pen::new(buffer, area);
         self.band(&mut pen);
         let rows = area.height.saturating_sub(2);
-        let mut y = self.large(&mut pen, 2, rows / 4);
+        // A sheet on a small screen needs the room for its items.
+        let most = if self.desk.guide.step == BenchStep::Sheet { rows / 8 } else { rows / 4 };
+        let mut y = self.large(&mut pen, 2, most.max(SMALLEST));
         y = self.sentences(&mut pen, y, rows);
-        y = self.stands(&mut pen, y, rows);
+        y = self.stands(&mut pen, y, rows.saturating_sub(self.live_rows()));
         self.live(&mut pen, y, rows);
         self.foot(&mut pen, area.height);
         clean(self.glyphs, area, buffer);
@@ -162,14 +166,23 @@ impl GuidePage<'_> {
             lines.push((guide_words::word(standing.word).to_owned(), self.theme.of(self.state())));
         }
         for need in &standing.needs {
-            lines.push((format!("  needs {}", guide_words::need(*need)), self.theme.base));
+            lines.push((format!("  {}", guide_words::need(*need)), self.theme.base));
         }
-        for row in &standing.rows {
+        let is_sheet = self.desk.guide.step == BenchStep::Sheet;
+        let mut rows: Vec<&BenchRow> = standing.rows.iter().collect();
+        if !is_sheet {
+            // What is to be done first.
+            rows.sort_by_key(|row| row.word == BenchWord::Passed);
+        }
+        for row in rows {
             lines.extend(self.row(row));
         }
         let mut y = y;
+        let columns = pen.width().saturating_sub(2);
         for (text, style) in lines {
-            for line in wrapped_with_indent(&text, pen.width().saturating_sub(2)) {
+            let wrapped =
+                if is_sheet { vec![fitted(&text, columns)] } else { wrapped_with_indent(&text, columns) };
+            for line in wrapped {
                 if y < end {
                     pen.text(1, y, &line, style);
                     y += 1;
@@ -204,6 +217,18 @@ impl GuidePage<'_> {
             lines.extend(remarks.into_iter().map(|text| (format!("  {text}"), self.theme.dim)));
         }
         lines
+    }
+
+    /// Rows that what is seen live has at least.
+    fn live_rows(&self) -> u16 {
+        match self.desk.guide.step {
+            BenchStep::Sticks | BenchStep::Latency | BenchStep::Drills => {
+                self.desk.steering().len() as u16 + 1
+            }
+            BenchStep::Glass => 3,
+            BenchStep::Propellers | BenchStep::Sheet => 0,
+            _ => 4,
+        }
     }
 
     /// What is seen live in this step.
