@@ -37,7 +37,7 @@ use serde_json::Value;
 const PROFILE: &str = "[vehicle.failsafe_servo_us]\n1 = 1000\n2 = 1000\n3 = 1000\n4 = 1000\n
 [[link]]\nname = \"telemetry\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n";
 /// Seconds of the session from one look of the person at the page to the next.
-const LOOK_S: f64 = 12.0;
+const LOOK_S: f64 = 30.0;
 
 const SIZES: [(u16, u16); 3] = [(80, 24), (128, 37), (200, 60)];
 /// A step, the size of the screen, what was on it.
