@@ -88,9 +88,12 @@ impl Vehicle {
     }
 }
 
+/// Message ids whose rate was asked for, and how often the time was.
+type Requests = (Vec<u32>, usize);
+
 /// Requests for rates, and for the time; anything else is a failure, and so is a byte that belongs to no frame. What is
 /// on its way may lack its end.
-fn requests(bytes: &[u8]) -> (Vec<u32>, usize) {
+fn requests(bytes: &[u8]) -> Requests {
     let (mut rates, mut times, mut rest) = (Vec::new(), 0, bytes);
     while let [0xFD, length, ..] = *rest
         && let Some((frame, further)) = rest.split_at_checked(usize::from(length) + 12)
@@ -138,7 +141,7 @@ fn at_the_page(mut vehicle: Vehicle) {
     });
     assert_eq!(heard, [0_u8; 0], "nothing is sent that was not asked for");
     screen.press("f");
-    let mut until = |what: &str, enough: &dyn Fn(&(Vec<u32>, usize)) -> bool| {
+    let mut until = |what: &str, enough: &dyn Fn(&Requests) -> bool| {
         wait_for(what, || {
             vehicle.beat(&mut sequence);
             vehicle.hear(&mut heard);

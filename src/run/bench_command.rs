@@ -2,7 +2,7 @@
 //! 3 not proven.
 
 use std::io::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -40,7 +40,7 @@ pub(super) struct Shown {
 }
 
 /// Reads a recording as a bench test.
-pub(super) fn read(path: &PathBuf, common: &Common, profile: &Arc<Profile>) -> anyhow::Result<Shown> {
+pub(super) fn read(path: &Path, common: &Common, profile: &Arc<Profile>) -> anyhow::Result<Shown> {
     let recording = Recording::open(path)?;
     let earlier = earlier_sessions::showed_before(common, profile, &recording)?;
     let progress = Progress::new("reading", true);

@@ -84,7 +84,7 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     Ok(code)
 }
 
-fn before(path: &PathBuf, args: &BenchArgs, profile: &Arc<Profile>) -> anyhow::Result<Before> {
+fn before(path: &Path, args: &BenchArgs, profile: &Arc<Profile>) -> anyhow::Result<Before> {
     let shown = bench_command::read(path, &args.common, profile)?;
     anyhow::ensure!(
         shown.summary.guide.on.is_some(),

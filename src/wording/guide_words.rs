@@ -32,6 +32,8 @@ pub struct Now {
     pub seconds: Option<f64>,
     /// The drill that is next, and how many are wanted.
     pub drill: (u64, u64),
+    /// Whether this computer keeps its power is not answered yet.
+    pub asks_power: bool,
     /// Input is lost now.
     pub is_lost: bool,
     /// The sheet's word.
@@ -51,6 +53,7 @@ pub fn large(step: BenchStep, word: StepWord, now: &Now) -> String {
             Some(BenchWord::Failed) => "FAILED".to_owned(),
             _ => "NOT PROVEN".to_owned(),
         },
+        BenchStep::Drills if now.asks_power => "KEEP THIS ON".to_owned(),
         BenchStep::Drills if now.is_lost => "HANDSET ON".to_owned(),
         _ if is_over && word == StepWord::Failed => "FAILED".to_owned(),
         _ if is_over => "ENOUGH".to_owned(),

@@ -66,7 +66,7 @@ fn counted_together(parts: &[Part<'_>]) -> Summary {
         failsafe.extend(summary.failsafe.iter().cloned());
         let holds = match (all.control_holds.take(), &summary.control_holds) {
             (Some(before), Some(own)) => Some(holds_of(&before, own)),
-            (before, own) => before.or_else(|| own.clone()),
+            (before, own) => before.or(*own),
         };
         let sticks = sticks_of(std::mem::take(&mut all.sticks), &summary.sticks);
         let glass = summary.guide.glass.or(all.guide.glass);
@@ -139,19 +139,15 @@ fn join(items: &mut Vec<BenchRow>, row: BenchRow) {
     let same = |other: &&mut BenchRow| {
         other.item == row.item && (other.of == row.of || is_empty(other) || is_empty(&row))
     };
-    match items.iter_mut().find(same) {
-        Some(other) => {
-            let width = |row: &BenchRow| row.interval.map_or(f64::INFINITY, |[low, high]| high - low);
-            let is_better = weight(row.word) > weight(other.word)
-                || row.word == other.word && row.word == BenchWord::NotProven && width(&row) < width(other);
-            if is_better {
-                *other = row;
-            }
+    if let Some(other) = items.iter_mut().find(same) {
+        let width = |row: &BenchRow| row.interval.map_or(f64::INFINITY, |[low, high]| high - low);
+        let is_better = weight(row.word) > weight(other.word)
+            || row.word == other.word && row.word == BenchWord::NotProven && width(&row) < width(other);
+        if is_better {
+            *other = row;
         }
-        None => {
-            let behind =
-                items.iter().rposition(|other| other.item == row.item).map_or(items.len(), |at| at + 1);
-            items.insert(behind, row);
-        }
+    } else {
+        let last = items.iter().rposition(|other| other.item == row.item);
+        items.insert(last.map_or(items.len(), |at| at + 1), row);
     }
 }

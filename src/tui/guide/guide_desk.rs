@@ -260,6 +260,10 @@ impl GuideDesk {
             moves: needs.filter(|need| need.what == BenchNeed::Moves).filter_map(|need| need.more).max(),
             seconds: seconds.or(longer),
             drill: ((shown + 1).min(wanted), wanted),
+            asks_power: self
+                .standing
+                .as_ref()
+                .is_some_and(|standing| standing.needs.contains(&StepNeed::Power)),
             is_lost: failsafe.last().is_some_and(|row| row.recovered_after_s.is_none()),
             verdict: self.sheet.as_ref().map(|sheet| sheet.verdict),
         }
