@@ -56,6 +56,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Ports => ports(),
         Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
+        Command::Bench(args) if args.from.is_empty() => guided_bench::run(&args),
         Command::Bench(args) => bench_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),
         Command::Profile { action } => profile_command::run(&action),

@@ -1,4 +1,4 @@
-//! `bench`: leads through a bench test, or gives the sheet of its recordings. Exit codes: 0 passed, 1 a limit failed,
+//! `bench --from`: the sheet of a bench test, from its recordings. Exit codes: 0 passed, 1 a limit failed,
 //! 3 not proven.
 
 use std::io::Write as _;
@@ -16,16 +16,13 @@ use crate::report::bench_sheet;
 use crate::summary::{BenchSheet, BenchWord, Summary};
 
 use super::progress::Progress;
-use super::{Reading, earlier_sessions, guided_bench};
+use super::{Reading, earlier_sessions};
 
 /// Exit code where nothing failed, and not all that is required was shown.
 const NOT_PROVEN: u8 = 3;
 
-/// Leads through a test, or prints the sheet of its recordings.
+/// Prints the sheet of a test's recordings.
 pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
-    if args.from.is_empty() {
-        return guided_bench::run(args);
-    }
     let profile = super::profile(&args.common)?;
     print(args, &args.from, &profile)
 }
