@@ -2,7 +2,7 @@
 
 use super::quantity;
 use crate::judge::bench::guide_steps::{Refusal, StepNeed, StepWord};
-use crate::summary::{BenchStep, BenchWord, StepAnswer};
+use crate::summary::{BenchStep, BenchWord};
 
 /// A step's name.
 #[must_use]
@@ -147,16 +147,6 @@ pub const fn word(word: StepWord) -> &'static str {
         StepWord::Failed => "failed: Enter goes on, r repeats",
         StepWord::Open => "not enough yet: s goes on without, and leaves it unproven",
         StepWord::Optional => "can be left out: Enter goes on",
-    }
-}
-
-/// What was said of a step so far.
-#[must_use]
-pub const fn answer(answer: Option<StepAnswer>) -> &'static str {
-    match answer {
-        Some(StepAnswer::Shown) => "done",
-        Some(StepAnswer::Skipped) => "skipped",
-        Some(StepAnswer::Begun) | None => "",
     }
 }
 
