@@ -2,6 +2,8 @@
 //!
 //! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input, 3 not proven (bench).
 
+mod bench_args;
+
 use std::path::PathBuf;
 
 use crate::record::text::is_printable;
@@ -11,6 +13,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crate::measure::glass_to_glass::{Photograph, read_off_ms};
 use crate::wording::explain;
 use crate::wording::explain::Explanation;
+
+pub use bench_args::{BenchArgs, NEWEST};
 
 /// Measures how far a self-built control handset and its video link can be relied on.
 ///
@@ -34,7 +38,7 @@ pub enum Command {
     Replay(ReplayArgs),
     /// The figures of recordings, without a screen.
     Summary(SummaryArgs),
-    /// The sheet of a bench test, propellers off: what passed, what failed, how much more is needed.
+    /// A bench test, propellers off: leads through it, or gives its sheet from a recording.
     Bench(BenchArgs),
     /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
@@ -226,23 +230,6 @@ pub struct SummaryArgs {
     /// Overwrite that file if it is there.
     #[arg(long)]
     pub yes: bool,
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub common: Common,
-}
-
-/// `bench`.
-#[derive(Debug, Args)]
-pub struct BenchArgs {
-    /// The recording of the test.
-    #[arg(long, value_name = "FILE")]
-    pub from: PathBuf,
-    /// One JSON object.
-    #[arg(long, conflicts_with = "markdown")]
-    pub json: bool,
-    /// As Markdown, to keep and to sign.
-    #[arg(long)]
-    pub markdown: bool,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub common: Common,

@@ -30,7 +30,7 @@ use std::sync::Arc;
 use crate::profile::Profile;
 use crate::record::text::clean;
 use crate::record::{Body, Direction, Entry, Record};
-use crate::summary::{Event, EventSummary, Threshold};
+use crate::summary::{Event, EventSummary, GuideRecord, Threshold};
 use crate::units::Nanos;
 
 use crate::clocks::{Astray, Clocks, StampOrder};
@@ -142,6 +142,8 @@ pub struct LinkMonitor {
     ticks: stalls::Ticks,
     /// What whoever listens is told; `None`: nobody does.
     telling: Option<told_log::Telling>,
+    /// Answers of a guided bench test.
+    guide: GuideRecord,
 }
 
 impl LinkMonitor {

@@ -8,6 +8,7 @@ mod demo_command;
 mod earlier_sessions;
 mod explain_command;
 mod export_command;
+mod guided_bench;
 mod history_command;
 mod in_order;
 mod live_command;
@@ -57,6 +58,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Ports => ports(),
         Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
+        Command::Bench(args) if args.from.is_empty() => guided_bench::run(&args),
         Command::Bench(args) => bench_command::run(&args),
         Command::Export(args) => export_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),

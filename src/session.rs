@@ -39,6 +39,8 @@ pub enum Command {
     Acknowledge,
     /// Tell the pilot something in one line.
     Notice(String),
+    /// Live only: send this to the vehicle from now on.
+    Transmit(Request),
     /// Replay only: stop the clock, or go on.
     Pause(bool),
     /// Replay only: recorded seconds a second, 0.25 to 64.
@@ -49,6 +51,15 @@ pub enum Command {
     SeekEnd,
     /// End the session in good order.
     Quit,
+}
+
+/// What a session may be asked to send.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Request {
+    /// Requests for faster RC and servo messages.
+    Rates,
+    /// TIMESYNC requests.
+    Time,
 }
 
 /// A window of time, fixed or following the newest record.

@@ -416,6 +416,15 @@ pub struct SourceState {
     pub host_drops: Option<u64>,
 }
 
+/// The newest positions, microseconds; `None`: not reported.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Echo {
+    /// RC channels 1 to 18, as the vehicle reports them.
+    pub inputs: [Option<u16>; 18],
+    /// Its outputs 1 to 16.
+    pub outputs: [Option<u16>; 16],
+}
+
 /// One picture of the session.
 #[derive(Clone, Debug)]
 pub struct Snapshot {
@@ -453,4 +462,6 @@ pub struct Snapshot {
     pub distance_m: Option<f64>,
     /// Where the vehicle is in its life now; `None` where no autopilot is heard.
     pub phase: Option<Phase>,
+    /// Sticks and outputs now.
+    pub echo: Echo,
 }

@@ -10,6 +10,7 @@ mod bench_keys;
 mod earlier_keys;
 mod event_keys;
 mod glass_keys;
+mod guide_keys;
 mod health_keys;
 mod latency_keys;
 mod loss_keys;
@@ -32,10 +33,11 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-pub use bench_keys::{BenchNeeds, BenchRow, BenchSheet};
+pub use bench_keys::{BenchNeeds, BenchPart, BenchRow, BenchSheet};
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
-pub use glass_keys::GlassToGlass;
+pub use glass_keys::PictureDelay;
+pub use guide_keys::{BenchStep, GuideNote, GuideRecord, StepAnswer};
 pub use health_keys::{HealthSummary, Heat, HostSupply, PartTemperature, Strained};
 pub use latency_keys::{
     ClockSummary, ControlHolds, LatencyChange, LatencyChannel, LatencyDrawing, LatencyMovement, LatencyStage,
@@ -141,6 +143,9 @@ pub struct Summary {
     /// How regularly things come.
     #[serde(default)]
     pub timing: Vec<TimingSummary>,
+    /// Answers of a guided bench test: the bench sheet reads them.
+    #[serde(skip)]
+    pub guide: GuideRecord,
 }
 
 /// The recording itself.

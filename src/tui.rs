@@ -6,6 +6,7 @@
 
 pub mod action;
 mod bell;
+pub mod guide;
 pub mod keys;
 pub mod page_figures;
 mod painter;

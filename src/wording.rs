@@ -8,6 +8,7 @@ pub mod explain;
 pub mod failsafe_steps;
 pub mod field_words;
 pub mod glass_words;
+pub mod guide_words;
 pub mod health_words;
 pub mod latency_advice;
 pub mod limit;

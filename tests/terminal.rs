@@ -4,14 +4,14 @@
 //! `FADEWATCH_TEST_CHILD` set, on the far side of a pseudo-terminal, and there shows
 //! an invented session. What it writes goes through a terminal emulator.
 
+mod pseudo_terminal;
 mod support;
 
 use std::io::Read;
-use std::num::NonZero;
-use std::os::fd::{AsFd, OwnedFd};
-use std::process::{Child, Command as Process, ExitStatus, Stdio};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel, sync_channel};
-use std::sync::{Arc, Mutex};
+use std::os::fd::AsFd;
+use std::process::{Command as Process, Stdio};
+use std::sync::Arc;
+use std::sync::mpsc::sync_channel;
 use std::time::Duration;
 
 use fadewatch::monitor::{Heard, SessionEvidence};
@@ -21,6 +21,7 @@ use fadewatch::summary::Summary;
 use fadewatch::tui;
 use fadewatch::tui::Options;
 use nix::pty::{Winsize, openpty};
+use pseudo_terminal::Screen;
 use support::Data;
 
 /// How long a test waits for output before it gives up; it never waits so long where all is well.
@@ -76,147 +77,16 @@ fn child() {
     let _ = handle.finish();
 }
 
-fn size_of(cells: u16) -> NonZero<u16> {
-    NonZero::new(cells).expect("a size")
-}
-
-/// A child behind a pseudo-terminal, and the emulator that shows what it wrote.
-struct Screen {
-    child: Child,
-    master: OwnedFd,
-    slave: OwnedFd,
-    written: Receiver<Vec<u8>>,
-    parser: Arc<Mutex<vt100::Parser>>,
-    /// Strokes of the bell so far.
-    strokes: usize,
-}
-
-impl Screen {
-    fn start(what: &str, columns: u16, rows: u16) -> Self {
-        let mut child = Process::new(std::env::current_exe().expect("this binary"));
-        child.args(["--exact", "child", "--nocapture", "--test-threads=1"]).env(CHILD, what);
-        Self::of(&mut child, columns, rows)
-    }
-
-    fn of(program: &mut Process, columns: u16, rows: u16) -> Self {
-        let size = Winsize { ws_row: rows, ws_col: columns, ws_xpixel: 0, ws_ypixel: 0 };
-        let pty = openpty(&size, None).expect("a pseudo-terminal");
-        let end = || Stdio::from(pty.slave.try_clone().expect("its far side"));
-        let child = program
-            .env("TERM", "xterm-256color")
-            .stdin(end())
-            .stdout(end())
-            .stderr(end())
-            .spawn()
-            .expect("the child starts");
-        let (sender, written) = channel();
-        let mut reader = std::fs::File::from(pty.master.try_clone().expect("its near side"));
-        std::thread::spawn(move || {
-            let mut chunk = [0; 8_192];
-            while let Ok(count) = reader.read(&mut chunk) {
-                if count == 0 || sender.send(chunk[..count].to_vec()).is_err() {
-                    break;
-                }
-            }
-        });
-        let parser = Arc::new(Mutex::new(vt100::Parser::new(size_of(rows), size_of(columns), 0)));
-        Self { child, master: pty.master, slave: pty.slave, written, parser, strokes: 0 }
-    }
-
-    fn text(&self) -> String {
-        self.parser.lock().expect("no test fell over here").screen().contents()
-    }
-
-    /// Reads until the screen satisfies `seen`; fails where the child falls silent first.
-    fn until(&mut self, what: &str, seen: impl Fn(&Self) -> bool) {
-        while !seen(self) {
-            match self.written.recv_timeout(PATIENCE) {
-                Ok(bytes) => {
-                    self.strokes += bytes.split(|byte| *byte == 7).count() - 1;
-                    self.parser.lock().expect("no test fell over here").process(&bytes);
-                }
-                Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {
-                    assert!(seen(self), "{what} was never seen, but:\n{}", self.text());
-                }
-            }
-        }
-    }
-
-    fn shows(&mut self, text: &str) {
-        self.until(text, |screen| screen.text().contains(text));
-    }
-
-    fn press(&self, keys: &str) {
-        nix::unistd::write(self.master.as_fd(), keys.as_bytes()).expect("keys go in");
-    }
-
-    /// What the terminal was asked to report of the mouse.
-    fn reports(&self) -> vt100::MouseProtocolMode {
-        self.parser.lock().expect("no test fell over here").screen().mouse_protocol_mode()
-    }
-
-    /// Where a text stands: column and row, from 0.
-    fn place_of(&self, text: &str) -> (usize, usize) {
-        let shown = self.text();
-        let found = shown.lines().enumerate().find_map(|(y, line)| Some((line.find(text)?, y, line)));
-        let (at, y, line) = found.unwrap_or_else(|| panic!("no {text}:\n{shown}"));
-        (line[..at].chars().count(), y)
-    }
-
-    /// A report of the mouse as xterm's control sequences have it (SGR, 1006): places count from 1.
-    fn report(&self, button: u8, (x, y): (usize, usize), ending: char) {
-        self.press(&format!("\u{1b}[<{button};{};{}{ending}", x + 1, y + 1));
-    }
-
-    /// Taps a text as soon as it stands there.
-    fn tap_on(&mut self, text: &str) {
-        self.shows(text);
-        self.tap(self.place_of(text));
-    }
-
-    fn tap(&self, place: (usize, usize)) {
-        self.report(0, place, 'M');
-        self.report(0, place, 'm');
-    }
-
-    fn signal(&self, name: &str) {
-        let told = Process::new("sh").args(["-c", &format!("kill -{name} {}", self.child.id())]).status();
-        assert!(told.expect("a shell").success());
-    }
-
-    /// Makes the terminal another size, as a terminal window would.
-    fn resize(&self, columns: u16, rows: u16) {
-        let slave = self.slave.try_clone().expect("the far side");
-        let sizes = ["cols".to_owned(), columns.to_string(), "rows".to_owned(), rows.to_string()];
-        let done = Process::new("stty").args(sizes).stdin(Stdio::from(slave)).status();
-        assert!(done.expect("stty").success());
-        self.parser
-            .lock()
-            .expect("no test fell over here")
-            .screen_mut()
-            .set_size(size_of(rows), size_of(columns));
-        self.signal("WINCH");
-    }
-
-    /// Reads to the end; true where the last word left the alternate screen and showed the cursor.
-    fn end(self) -> (ExitStatus, bool, String) {
-        let Self { mut child, slave, written, parser, master, .. } = self;
-        drop(slave);
-        while let Ok(bytes) = written.recv_timeout(PATIENCE) {
-            parser.lock().expect("no test fell over here").process(&bytes);
-        }
-        drop(master);
-        let status = child.wait().expect("it ends");
-        let parser = parser.lock().expect("no test fell over here");
-        let screen = parser.screen();
-        let is_quiet = screen.mouse_protocol_mode() == vt100::MouseProtocolMode::None;
-        (status, is_quiet && !screen.alternate_screen() && !screen.hide_cursor(), screen.contents())
-    }
+/// The child of this test binary that shows this.
+fn start(what: &str, columns: u16, rows: u16) -> Screen {
+    let mut child = Process::new(std::env::current_exe().expect("this binary"));
+    child.args(["--exact", "child", "--nocapture", "--test-threads=1"]).env(CHILD, what);
+    Screen::of(&mut child, columns, rows)
 }
 
 #[test]
 fn keys_change_pages_and_notes_reach_the_session() {
-    let mut screen = Screen::start("live", 128, 37);
+    let mut screen = start("live", 128, 37);
     screen.shows("downlink");
     screen.press("7");
     screen.shows("newest first");
@@ -233,7 +103,7 @@ fn keys_change_pages_and_notes_reach_the_session() {
 
 #[test]
 fn it_is_used_by_taps_drags_and_the_wheel() {
-    let mut screen = Screen::start("live", 128, 37);
+    let mut screen = start("live", 128, 37);
     screen.shows("downlink");
     assert_eq!(screen.reports(), vt100::MouseProtocolMode::ButtonMotion);
     screen.tap_on("events");
@@ -267,7 +137,7 @@ fn it_is_used_by_taps_drags_and_the_wheel() {
 
 #[test]
 fn without_the_mouse_the_terminal_keeps_its_own_selection() {
-    let mut screen = Screen::start("no mouse", 80, 24);
+    let mut screen = start("no mouse", 80, 24);
     screen.shows("freeze limit");
     assert_eq!(screen.reports(), vt100::MouseProtocolMode::None);
     screen.press("qy");
@@ -277,7 +147,7 @@ fn without_the_mouse_the_terminal_keeps_its_own_selection() {
 /// What fails rings twice, in two strokes that a terminal can tell apart.
 #[test]
 fn what_fails_rings_twice() {
-    let mut screen = Screen::start("calling", 128, 37);
+    let mut screen = start("calling", 128, 37);
     screen.shows("unacknowledged: video failing 2 s ago");
     screen.until("two strokes", |screen| screen.strokes == 2);
     screen.press("a");
@@ -306,7 +176,7 @@ fn the_stopwatch_runs_and_takes_what_the_photographs_show() {
 
 #[test]
 fn quitting_a_live_session_asks_first() {
-    let mut screen = Screen::start("live", 80, 24);
+    let mut screen = start("live", 80, 24);
     screen.shows("freeze limit");
     screen.press("q");
     screen.shows("End the session");
@@ -317,7 +187,7 @@ fn quitting_a_live_session_asks_first() {
 
 #[test]
 fn another_size_is_drawn_at_once() {
-    let mut screen = Screen::start("replay", 80, 24);
+    let mut screen = start("replay", 80, 24);
     screen.shows("latency ");
     assert!(!screen.text().contains("claimed"), "80 columns have no right part");
     screen.resize(140, 40);
@@ -329,7 +199,7 @@ fn another_size_is_drawn_at_once() {
 
 #[test]
 fn a_signal_to_end_restores_the_terminal() {
-    let mut screen = Screen::start("live", 80, 24);
+    let mut screen = start("live", 80, 24);
     screen.shows("freeze limit");
     screen.signal("TERM");
     let (status, restored, text) = screen.end();
@@ -338,7 +208,7 @@ fn a_signal_to_end_restores_the_terminal() {
 
 #[test]
 fn what_another_thread_says_in_a_panic_is_shown_after_the_screens() {
-    let mut screen = Screen::start("live", 128, 37);
+    let mut screen = start("live", 128, 37);
     screen.shows("downlink");
     screen.press("mpanic\r");
     screen.press("2");

@@ -9,6 +9,8 @@
 //! the interval of a count is Garwood's (1936). `summary` has the figures; nothing is measured here.
 
 mod failsafe_items;
+pub mod guide_steps;
+mod joined_sheet;
 mod needs;
 mod stick_items;
 
@@ -18,6 +20,8 @@ use crate::summary::{
     BenchItem, BenchNeed, BenchNeeds, BenchReason, BenchRow, BenchSheet, BenchWord, Bound, Interval,
     LatencyStage, LimitSource, Summary,
 };
+
+pub use joined_sheet::{Part, joined};
 
 /// On which side of the limit a figure is to lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -79,7 +83,7 @@ pub fn sheet(summary: &Summary, profile: &Profile, sha256: Option<String>) -> Be
     items.extend(stick_items::rows(&summary.sticks, &profile.limits));
     items.extend(failsafe_items::rows(&summary.failsafe, profile));
     items.extend(supply(summary, profile));
-    items.push(glass_to_glass(profile));
+    items.push(glass_to_glass(summary, profile));
     items.extend(margins(summary, profile));
     BenchSheet {
         schema: 1,
@@ -87,6 +91,7 @@ pub fn sheet(summary: &Summary, profile: &Profile, sha256: Option<String>) -> Be
         verdict: verdict(&items),
         recording: summary.recording.clone(),
         sha256,
+        earlier_recordings: Vec::new(),
         items,
         sticks: summary.sticks.clone(),
         failsafe: summary.failsafe.clone(),
@@ -218,11 +223,19 @@ fn supply(summary: &Summary, profile: &Profile) -> Vec<BenchRow> {
     if rows.is_empty() { vec![none()] } else { rows }
 }
 
-/// As it was entered.
-fn glass_to_glass(profile: &Profile) -> BenchRow {
-    let row = row(BenchItem::GlassToGlass, profile.limits.glass_to_glass_ms(), false);
-    match profile.glass_to_glass_ms {
-        Some(delay) => judged(row, delay, [delay, delay], Side::AtMost),
+/// As it was entered: in this test, else in the profile.
+fn glass_to_glass(summary: &Summary, profile: &Profile) -> BenchRow {
+    let row = row(BenchItem::PictureDelay, profile.limits.glass_to_glass_ms(), false);
+    let of_profile = || {
+        let delay = profile.glass_to_glass_ms?;
+        Some((delay, profile.glass_to_glass_ci95_ms.unwrap_or([delay, delay])))
+    };
+    match summary.guide.glass.or_else(of_profile) {
+        Some((delay, interval)) => {
+            let row = judged(row, delay, interval, Side::AtMost);
+            let needs = needs::open(&row).then(|| needs(BenchNeed::Photographs, None));
+            BenchRow { needs, ..row }
+        }
         None => BenchRow { reason: Some(BenchReason::NotEntered), ..row },
     }
 }

@@ -14,7 +14,7 @@
 
 use crate::stats::sample::mean_uncertainty::{Mean, mean};
 use crate::stats::sample::quantile::median;
-use crate::summary::GlassToGlass;
+use crate::summary::PictureDelay;
 
 /// The running time begins again at 0, milliseconds.
 pub const WRAP_MS: f64 = 1_000_000.0;
@@ -64,15 +64,15 @@ pub enum NoDelay {
 ///
 /// # Errors
 /// Why they show none.
-pub fn delay(photographs: &[Photograph], optics: Optics) -> Result<GlassToGlass, NoDelay> {
+pub fn delay(photographs: &[Photograph], optics: Optics) -> Result<PictureDelay, NoDelay> {
     let readings: Vec<f64> = photographs.iter().map(|photograph| photograph.delay_ms()).collect();
     let blur_ms = optics.refresh_ms + optics.exposure_ms;
     if let Some(ahead) = readings.iter().position(|reading| *reading < -blur_ms) {
         return Err(NoDelay::Ahead(ahead + 1));
     }
-    let Mean { mean, ci95, scatter, floor } =
+    let Mean { value: mean, ci95, scatter, floor } =
         mean(&readings, &[optics.refresh_ms, optics.exposure_ms, optics.exposure_ms]).ok_or(NoDelay::Few)?;
-    Ok(GlassToGlass {
+    Ok(PictureDelay {
         photographs: readings.len(),
         glass_to_glass_ms: mean.max(0.0),
         glass_to_glass_ci95_ms: ci95.map(|end| end.max(0.0)),

@@ -16,6 +16,7 @@ mod travel;
 use super::context::{Context, Sender};
 use super::latency;
 use super::latency::{Followed, SourceKey};
+use crate::snapshot::Echo;
 use crate::summary::{LatencyChannel, LatencySummary, StickDirection, StickOutput, StickSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
@@ -48,6 +49,7 @@ pub struct ChannelMeter {
     /// The last stick message of a source that the vehicle follows.
     sticks_at: Option<Nanos>,
     followed: Vec<SourceKey>,
+    echo: Echo,
 }
 
 impl ChannelMeter {
@@ -70,6 +72,12 @@ impl ChannelMeter {
             }
             return;
         }
+        if let Telemetry::ServoOutput { outputs, port: 0, .. } = telemetry
+            && context.is_autopilot(sender)
+        {
+            self.echo.outputs =
+                outputs.map(|output| Some(output).filter(|output| PULSES_US.contains(output)));
+        }
         if let Telemetry::RcInput { channels, count, rssi, older, .. } = telemetry
             && context.is_autopilot(sender)
         {
@@ -82,11 +90,12 @@ impl ChannelMeter {
                 return;
             }
             self.last = Some(at);
+            self.echo.inputs = channels.map(|pulse| pulse.filter(|pulse| PULSES_US.contains(pulse)));
             if is_lost {
                 self.answers.cut();
                 return;
             }
-            let pulses = channels.map(|pulse| pulse.filter(|pulse| PULSES_US.contains(pulse)));
+            let pulses = self.echo.inputs;
             self.answers.observe_channels(at, &pulses);
             for (channel, pulse) in self.channels.iter_mut().zip(pulses) {
                 if let Some(pulse) = pulse {
@@ -95,6 +104,12 @@ impl ChannelMeter {
                 }
             }
         }
+    }
+
+    /// The newest positions, for drawing.
+    #[must_use]
+    pub const fn echo(&self) -> Echo {
+        self.echo
     }
 
     /// One row a channel that was reported; `latency` knows which outputs follow.

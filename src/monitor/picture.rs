@@ -64,6 +64,7 @@ impl LinkMonitor {
             strains: self.health.standing(context.now),
             distance_m,
             phase: context.life.now(),
+            echo: self.channels.echo(),
             summary,
         }
     }

@@ -6,7 +6,7 @@ use crate::units::Nanos;
 use super::LinkMonitor;
 use crate::measure::context::HostDrop;
 use crate::record::text::clean;
-use crate::summary::{Event, EventSummary};
+use crate::summary::{Event, EventSummary, GuideNote};
 
 const MOST_HOST_DROPS: usize = 65_536;
 /// A source that is back brings its first bytes within this.
@@ -25,7 +25,11 @@ impl LinkMonitor {
                     MarkKind::PictureShook => self.vibration.mark_shook(at),
                     MarkKind::HandsetHere => self.range.mark_handset_here(at),
                     MarkKind::Drill => self.failsafe.mark_drill(at),
-                    MarkKind::Remark => {}
+                    MarkKind::Remark => {
+                        if let Some(note) = GuideNote::parse(text) {
+                            self.guide.observe(self.context.since_start_s(at), note);
+                        }
+                    }
                 }
                 self.log(Event::Mark { kind: *kind, text: clean(text) });
             }

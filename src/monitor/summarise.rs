@@ -198,6 +198,7 @@ impl LinkMonitor {
             verdicts: Vec::new(),
             phases: life::phases(&context.life, context.start.unwrap_or_default()),
             timing: self.histograms().into_iter().map(|(row, _)| row).collect(),
+            guide: self.guide.clone(),
         };
         let traffic = self.all_traffic();
         if self.implied_links {

@@ -29,6 +29,11 @@ fn heading(sheet: &BenchSheet) -> Vec<String> {
         sheet.version
     )];
     lines.extend(sheet.sha256.as_ref().map(|hash| format!("SHA-256 {hash}")));
+    for part in &sheet.earlier_recordings {
+        let length = quantity::clock_tenths(part.recording.duration_s);
+        let hash = part.sha256.as_deref().unwrap_or("unknown");
+        lines.push(format!("and {}, {length} long, SHA-256 {hash}", part.recording.file));
+    }
     if recording.truncated {
         lines.push("the file ends inside a record: everything before it is counted".to_owned());
     }

@@ -123,7 +123,7 @@ fn does(args: &LiveArgs, sources: &SourceUrls) -> String {
 }
 
 /// The file that was named, or the folder for one.
-fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
+pub(super) fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
     if let Some(path) = asked {
         return Ok(path.to_owned());
     }

@@ -11,7 +11,7 @@ use crate::clock::SessionClock;
 use crate::measure::glass_to_glass::{Optics, Photograph, delay};
 use crate::profile::Profile;
 use crate::report;
-use crate::summary::GlassToGlass;
+use crate::summary::PictureDelay;
 use crate::tui::stopwatch;
 use crate::wording::{caution, glass_words};
 
@@ -82,7 +82,7 @@ fn asked(path: &Path) -> anyhow::Result<bool> {
 }
 
 /// Puts the figure into a profile, which is otherwise left as it is to the last letter.
-fn keep(path: &Path, figure: &GlassToGlass) -> anyhow::Result<()> {
+fn keep(path: &Path, figure: &PictureDelay) -> anyhow::Result<()> {
     let shown = path.display();
     let text = std::fs::read_to_string(path).with_context(|| format!("cannot read the profile '{shown}'"))?;
     let before = Profile::parse(&text).with_context(|| format!("profile '{shown}'"))?;

@@ -73,6 +73,8 @@ pub struct LiveConfig {
     pub timesync: bool,
     /// Ask the vehicle for RC_CHANNELS and SERVO_OUTPUT_RAW this often a second.
     pub request_rates_hz: Option<f64>,
+    /// It is a bench test: the vehicle stands on the ground, armed or not.
+    pub on_bench: bool,
     /// System id to send as.
     pub own_system: u8,
     /// Component id to send as.
@@ -104,6 +106,7 @@ impl Default for LiveConfig {
             forward: None,
             timesync: false,
             request_rates_hz: None,
+            on_bench: false,
             own_system: OWN_SYSTEM,
             own_component: OWN_COMPONENT,
             wait_for_sources: false,
@@ -129,6 +132,15 @@ impl LiveConfig {
         .into_iter()
         .filter_map(|(name, url)| Some((name, url.as_ref()?)))
         .collect()
+    }
+
+    fn vehicle_takes_bytes(&self) -> bool {
+        matches!(self.vehicle, Some(SourceUrl::Serial { .. } | SourceUrl::Udp { .. } | SourceUrl::Tcp { .. }))
+    }
+
+    /// What is sent would come in the middle of the other program's messages.
+    fn cuts_into_others(&self) -> bool {
+        matches!(self.forward, Some(SourceUrl::Serial { .. } | SourceUrl::Tcp { .. }))
     }
 
     fn check(&self) -> anyhow::Result<()> {
@@ -167,12 +179,7 @@ impl LiveConfig {
             }
         }
         let transmits = self.timesync || self.request_rates_hz.is_some();
-        if (self.forward.is_some() || transmits)
-            && !matches!(
-                self.vehicle,
-                Some(SourceUrl::Serial { .. } | SourceUrl::Udp { .. } | SourceUrl::Tcp { .. })
-            )
-        {
+        if (self.forward.is_some() || transmits) && !self.vehicle_takes_bytes() {
             bail!(
                 "--forward, --timesync and --request-rates need a vehicle source that can be written to; use serial:, udp:// or tcp://"
             );
@@ -190,7 +197,7 @@ impl LiveConfig {
             ) => {
                 bail!("--forward needs an end that can be read and written; use serial:, udp:// or tcp://")
             }
-            Some(SourceUrl::Serial { .. } | SourceUrl::Tcp { .. }) if transmits => bail!(
+            Some(_) if transmits && self.cuts_into_others() => bail!(
                 "--timesync and --request-rates would cut into the other program's bytes; with --forward they work over udp:// only"
             ),
             _ => {}
@@ -245,6 +252,9 @@ pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Re
     let told = config.told;
     if let Some(told) = &told {
         monitor = monitor.telling(told.every_s);
+    }
+    if config.on_bench {
+        monitor = monitor.on_bench();
     }
     for entry in &opening {
         monitor.handle(entry);
@@ -329,6 +339,11 @@ impl Live {
             Command::Mark { kind, text } => self.intake.note(self.marks, Note::Mark { kind, text }),
             Command::Acknowledge => self.acknowledge(),
             Command::Notice(text) => self.publisher.say(text),
+            Command::Transmit(request) => {
+                if let Err(why) = self.sources.transmit(request, self.marks) {
+                    self.publisher.say(why.to_owned());
+                }
+            }
             Command::Seek(_) | Command::SeekEnd | Command::Speed(_) => {
                 self.publisher.say("this is live: only a replay can be sped up or moved in time".to_owned());
             }

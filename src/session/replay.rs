@@ -179,6 +179,7 @@ impl Replay {
                 self.publisher.say("a replay acknowledges nothing: its recording stays as it is".to_owned());
             }
             Command::Notice(ref text) => self.publisher.say(text.clone()),
+            Command::Transmit(_) => self.publisher.say("a replay sends nothing".to_owned()),
             Command::Quit => {}
         }
     }

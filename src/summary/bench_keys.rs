@@ -53,6 +53,15 @@ pub struct BenchRow {
     pub missing: Option<Reason>,
 }
 
+/// A recording of the same test before the last one.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct BenchPart {
+    /// The recording.
+    pub recording: RecordingSummary,
+    /// SHA-256 of that file.
+    pub sha256: Option<String>,
+}
+
 /// The whole sheet.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct BenchSheet {
@@ -66,6 +75,9 @@ pub struct BenchSheet {
     pub recording: RecordingSummary,
     /// SHA-256 of that file.
     pub sha256: Option<String>,
+    /// Those before it, where the test was interrupted and gone on with.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub earlier_recordings: Vec<BenchPart>,
     /// What was judged.
     pub items: Vec<BenchRow>,
     /// Every channel.

@@ -6,7 +6,7 @@ use crate::units::interval::Interval;
 
 /// The delay of the picture, from photographs: what `stopwatch --json` prints.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct GlassToGlass {
+pub struct PictureDelay {
     /// Photographs read.
     pub photographs: usize,
     /// Mean age of the picture.

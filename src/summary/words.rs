@@ -14,6 +14,7 @@ macro_rules! words {
         impl $name {
             /// The word.
             #[must_use]
+            #[allow(dead_code, reason = "some sets are only written as JSON")]
             pub const fn word(self) -> &'static str {
                 match self {
                     $(Self::$variant => $word,)+
@@ -264,7 +265,7 @@ words! {
         /// Minutes that a battery has left.
         Supply = "supply",
         /// Lens to screen.
-        GlassToGlass = "glass_to_glass",
+        PictureDelay = "glass_to_glass",
         /// Lowest margin of a link.
         Margin = "margin",
     }
@@ -285,6 +286,8 @@ words! {
         Rest = "rest_s",
         /// Each of the sticks moved alone and held for over a second, so often.
         Steps = "steps",
+        /// Photographs of the running time.
+        Photographs = "photographs",
     }
 
     /// Why an item was not measured, or does not pass.

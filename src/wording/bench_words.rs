@@ -29,7 +29,7 @@ pub const fn item(item: BenchItem) -> &'static str {
         BenchItem::Detected => "loss of input noticed after",
         BenchItem::Outputs => "outputs at rest after",
         BenchItem::Supply => "supply left",
-        BenchItem::GlassToGlass => "glass to glass, as entered",
+        BenchItem::PictureDelay => "glass to glass, as entered",
         BenchItem::Margin => "lowest margin",
     }
 }
@@ -54,7 +54,7 @@ const fn is_of_channels(item: BenchItem) -> bool {
 fn figure(item: BenchItem, value: f64) -> String {
     match item {
         BenchItem::Loss => format!("{:.2} %", value * 100.0),
-        BenchItem::LatencyP90 | BenchItem::LatencySpread | BenchItem::GlassToGlass => {
+        BenchItem::LatencyP90 | BenchItem::LatencySpread | BenchItem::PictureDelay => {
             format!("{value:.0} ms")
         }
         BenchItem::Holds => format!("{value:.1}"),
@@ -120,6 +120,10 @@ pub fn remarks(row: &BenchRow, missing: Option<String>) -> Vec<String> {
 #[must_use]
 pub fn need(needs: &BenchNeeds) -> String {
     let channels = listed(&needs.channels);
+    if needs.what == BenchNeed::Photographs {
+        return "its interval reaches over the limit: more photographs, or a faster screen, narrow it"
+            .to_owned();
+    }
     let Some(more) = needs.more else {
         return "the figure is too near its limit to tell them apart".to_owned();
     };
@@ -132,6 +136,7 @@ pub fn need(needs: &BenchNeeds) -> String {
         BenchNeed::Drills => format!("needs {}", quantity::counted(more, "more drill", "more drills")),
         BenchNeed::Ends => format!("move channel {channels} to both ends {more} times"),
         BenchNeed::Rest => format!("leave channel {channels} alone for {more} s"),
+        BenchNeed::Photographs => quantity::counted(more, "more photograph", "more photographs"),
         BenchNeed::Steps => {
             format!("move stick {channels} alone, {more} times, and hold it for over a second each time")
         }

@@ -1,7 +1,7 @@
 //! Glass to glass in words: how to photograph it, and what the photographs say.
 
 use crate::measure::glass_to_glass::NoDelay;
-use crate::summary::GlassToGlass;
+use crate::summary::PictureDelay;
 
 use super::quantity;
 
@@ -16,7 +16,7 @@ pub const STEPS: [&str; 3] = [
 
 /// The figure in one sentence, or why there is none.
 #[must_use]
-pub fn delay(found: &Result<GlassToGlass, NoDelay>) -> String {
+pub fn delay(found: &Result<PictureDelay, NoDelay>) -> String {
     match found {
         Ok(delay) => format!(
             "glass to glass {} ms ({}), {}",
@@ -36,7 +36,7 @@ pub fn delay(found: &Result<GlassToGlass, NoDelay>) -> String {
 
 /// What to do about the figure; nothing where it is as good as it gets.
 #[must_use]
-pub fn advice(delay: &GlassToGlass) -> Option<String> {
+pub fn advice(delay: &PictureDelay) -> Option<String> {
     if let [first, ..] = delay.photographs_apart[..] {
         return Some(format!(
             "photograph {first} lies far from the others: read it again; if the picture stood still, leave it out"
@@ -51,7 +51,7 @@ pub fn advice(delay: &GlassToGlass) -> Option<String> {
 
 /// The lines that keep it in a profile.
 #[must_use]
-pub fn profile_lines(delay: &GlassToGlass) -> String {
+pub fn profile_lines(delay: &PictureDelay) -> String {
     let [low, high] = delay.glass_to_glass_ci95_ms;
     format!(
         "glass_to_glass_ms = {:.1}\nglass_to_glass_ci95_ms = [{low:.1}, {high:.1}]",

@@ -923,6 +923,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
         },
         distance_m: Some(311.0),
         phase: Some(Phase::Out),
+        echo: fadewatch::snapshot::Echo::default(),
     }
 }
 
@@ -956,6 +957,7 @@ fn empty(columns: u16) -> Snapshot {
         transmits: Vec::new(),
         distance_m: None,
         phase: None,
+        echo: fadewatch::snapshot::Echo::default(),
     }
 }
 

@@ -120,7 +120,7 @@ const OPEN: (BenchWord, BenchWord) = (BenchWord::NotProven, BenchWord::NotProven
 #[test]
 fn what_is_not_required_keeps_nothing_from_passing() {
     let summary = good();
-    for item in [BenchItem::Supply, BenchItem::GlassToGlass] {
+    for item in [BenchItem::Supply, BenchItem::PictureDelay] {
         assert_eq!(words(&summary, "", item), (BenchWord::NotMeasured, BenchWord::Passed));
     }
     // Unless the profile gives a limit for it.
@@ -297,6 +297,6 @@ fn a_battery_passes_by_the_lower_end() {
     assert_eq!(with(Some([5.0, 9.0])), PASSED);
     assert_eq!(with(Some([4.0, 9.0])), (BenchWord::NotProven, BenchWord::Passed));
     assert_eq!(with(Some([2.0, 4.9])), FAILED);
-    let glass = |ms: f64| words(&good(), &format!("glass_to_glass_ms = {ms}\n"), BenchItem::GlassToGlass);
+    let glass = |ms: f64| words(&good(), &format!("glass_to_glass_ms = {ms}\n"), BenchItem::PictureDelay);
     assert_eq!([glass(150.0), glass(151.0)], [PASSED, FAILED]);
 }

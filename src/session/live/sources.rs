@@ -24,6 +24,7 @@ use crate::source::stall_watch::Watched;
 use crate::source::{OpenError, SourceUrl, byte_stream, evdev, reader, transmit, udp, wifi};
 
 use super::LiveConfig;
+use crate::session::Request;
 
 /// Chunks on their way from the vehicle to the other program: about 4 MB of the largest.
 const TO_PEER: usize = 1024;
@@ -33,6 +34,11 @@ const TO_VEHICLE: usize = 64;
 const LAST_READ: Duration = Duration::from_secs(2);
 /// How long tasks may take to end.
 const STOPPING: Duration = Duration::from_millis(300);
+
+/// How often messages are asked for where nothing else was said.
+const RATES_HZ: f64 = 25.0;
+const CANNOT_SEND: &str =
+    "nothing can be sent to this vehicle source: use serial:, udp:// or tcp://, with --forward udp:// alone";
 
 /// Why a source is not there yet.
 type Away = String;
@@ -98,6 +104,13 @@ pub(super) struct Sources {
     links: Vec<(&'static str, LinkType)>,
     intake: Intake,
     vehicle: watch::Sender<Option<u8>>,
+    /// What this program sends itself, and how often it asks for.
+    own: transmit::Own,
+    rates_hz: Option<f64>,
+    /// The way to the vehicle; `None`: nothing can be sent.
+    to_vehicle: Option<mpsc::Sender<Outgoing>>,
+    /// What is sent already.
+    sent: Vec<Request>,
     notices: Notices,
     /// The thread that reads how this computer does goes on until it is dropped.
     health: Option<SyncSender<()>>,
@@ -130,6 +143,10 @@ impl Sources {
             links: Vec::new(),
             intake: intake.clone(),
             vehicle: watch::Sender::new(config.profile.vehicle.system),
+            own: transmit::Own::new(config.own_system, config.own_component),
+            rates_hz: config.request_rates_hz,
+            to_vehicle: None,
+            sent: Vec::new(),
             notices: Notices::default(),
             health: None,
         };
@@ -184,7 +201,13 @@ impl Sources {
             }
             self.serve(url, end, line, outgoing)?;
         }
-        self.transmit(config, &to_vehicle, marks);
+        if config.vehicle_takes_bytes() && !config.cuts_into_others() {
+            self.to_vehicle = Some(to_vehicle);
+        }
+        let asked = [(config.timesync, Request::Time), (config.request_rates_hz.is_some(), Request::Rates)];
+        for (_, request) in asked.into_iter().filter(|(is_asked, _)| *is_asked) {
+            self.transmit(request, marks).map_err(anyhow::Error::msg)?;
+        }
         self.health = Some(health_files::spawn(config.kernel_files.clone(), self.intake.clone(), marks)?);
         self.spawn(each_second(self.intake.clone(), marks));
         let watched = std::mem::take(&mut self.watched);
@@ -245,17 +268,27 @@ impl Sources {
         Ok(())
     }
 
-    fn transmit(&mut self, config: &LiveConfig, to_vehicle: &mpsc::Sender<Outgoing>, marks: InterfaceId) {
-        let own = transmit::Own::new(config.own_system, config.own_component);
-        if config.timesync {
-            self.announce(marks, format!("transmits: {ASKS_FOR_TIME} once a second"));
-            self.spawn(transmit::timesync(to_vehicle.clone(), own.clone()));
+    /// Sends from now on what was asked for; what is sent already changes nothing.
+    pub(super) fn transmit(&mut self, request: Request, marks: InterfaceId) -> Result<(), &'static str> {
+        let to_vehicle = self.to_vehicle.clone().ok_or(CANNOT_SEND)?;
+        if self.sent.contains(&request) {
+            return Ok(());
         }
-        if let Some(hz) = config.request_rates_hz {
-            let what = format!("transmits: {ASKS_FOR_RATES} and SERVO_OUTPUT_RAW {hz} times a second");
-            self.announce(marks, what);
-            self.spawn(transmit::request_rates(to_vehicle.clone(), own, hz, self.vehicle.subscribe()));
+        self.sent.push(request);
+        match request {
+            Request::Time => {
+                self.announce(marks, format!("transmits: {ASKS_FOR_TIME} once a second"));
+                self.spawn(transmit::timesync(to_vehicle, self.own.clone()));
+            }
+            Request::Rates => {
+                let hz = self.rates_hz.unwrap_or(RATES_HZ);
+                let what = format!("transmits: {ASKS_FOR_RATES} and SERVO_OUTPUT_RAW {hz} times a second");
+                self.announce(marks, what);
+                let vehicle = self.vehicle.subscribe();
+                self.spawn(transmit::request_rates(to_vehicle, self.own.clone(), hz, vehicle));
+            }
         }
+        Ok(())
     }
 
     fn announce(&self, marks: InterfaceId, what: String) {

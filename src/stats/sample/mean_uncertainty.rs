@@ -19,7 +19,7 @@ const MOST_DEGREES: f64 = 1e6;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Mean {
     /// The mean.
-    pub mean: f64,
+    pub value: f64,
     /// 95 %.
     pub ci95: Interval,
     /// Standard deviation of the readings.
@@ -43,7 +43,7 @@ pub fn mean(readings: &[f64], widths: &[f64]) -> Option<Mean> {
     let degrees = effective_degrees(&[(scattered, count - 1.0), (common, f64::INFINITY)]);
     let half = student975(degrees)? * combined;
     let floor = student975(MOST_DEGREES)? * common;
-    Some(Mean { mean, ci95: [mean - half, mean + half], scatter: square.sqrt(), floor })
+    Some(Mean { value: mean, ci95: [mean - half, mean + half], scatter: square.sqrt(), floor })
 }
 
 /// Degrees of freedom of a root sum of squares: GUM, equation G.2b, of each part its standard uncertainty and its own
@@ -84,7 +84,7 @@ mod tests {
     fn scatter_shrinks_with_readings_and_common_errors_do_not() {
         // By hand: mean 100, s = 10, s / sqrt(3) = 5.7735, t(2) = 4.303.
         let three = mean(&[90.0, 100.0, 110.0], &[]).unwrap();
-        assert_eq!((three.mean, three.scatter, three.floor), (100.0, 10.0, 0.0));
+        assert_eq!((three.value, three.scatter, three.floor), (100.0, 10.0, 0.0));
         assert!((three.ci95[1] - 100.0 - 4.303 * 5.7735).abs() < 0.01, "{three:?}");
         // Readings that all agree leave the common errors: 12 / sqrt(12) * 1.96.
         let same = mean(&[50.0; 4], &[12.0]).unwrap();
@@ -92,7 +92,7 @@ mod tests {
         assert!((same.floor - 12.0_f64.sqrt() * 1.96).abs() < 0.001);
         let many: Vec<f64> = (0..10_000).map(|index| 100.0 + f64::from(index % 3) - 1.0).collect();
         let many = mean(&many, &[12.0]).unwrap();
-        assert!((many.ci95[1] - many.mean - many.floor).abs() < 0.01, "{many:?}");
+        assert!((many.ci95[1] - many.value - many.floor).abs() < 0.01, "{many:?}");
         assert_eq!(mean(&[50.0; 2], &[12.0]), None);
     }
 }

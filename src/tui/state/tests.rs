@@ -27,6 +27,7 @@ fn feed(mode: Mode, now_s: f64) -> Arc<Feed> {
         strains: Vec::new(),
         transmits: Vec::new(),
         phase: None,
+        echo: crate::snapshot::Echo::default(),
         distance_m: None,
     };
     Arc::new(Feed {

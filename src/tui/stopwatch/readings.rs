@@ -3,7 +3,7 @@
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::measure::glass_to_glass::{NoDelay, Optics, Photograph, delay, read_off_ms};
-use crate::summary::GlassToGlass;
+use crate::summary::PictureDelay;
 
 /// Digits of a time at most.
 const LONGEST: usize = 8;
@@ -74,7 +74,7 @@ impl Readings {
     ///
     /// # Errors
     /// Why they say nothing.
-    pub fn delay(&self, optics: Optics) -> Result<GlassToGlass, NoDelay> {
+    pub fn delay(&self, optics: Optics) -> Result<PictureDelay, NoDelay> {
         delay(&self.photographs, optics)
     }
 }
