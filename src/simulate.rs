@@ -95,6 +95,7 @@ stick = 1
             ("count = 8", "count = 4000000000", "control.moves.count"),
             ("[video]", "[video]\npackets = 100000000", "video.packets"),
             ("[video]", "[video]\nfreezes = [[1, inf]]", "video.freezes"),
+            ("[[control.servo]]", "[[control.servo]]\nstops_us = [90, 0]", "control.servo.stops_us"),
         ] {
             let error =
                 Scenario::parse(&SHORT.replace(old, new), Path::new("short.toml")).unwrap_err().to_string();

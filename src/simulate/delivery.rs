@@ -220,6 +220,8 @@ fn count(
     }
     for ((sender, epoch), mut numbers) in received {
         numbers.sort_unstable();
+        // Two senders of a scenario may have one id, and then one number.
+        numbers.dedup();
         let counted = senders.entry(sender).or_default();
         counted.restarts += u64::from(epoch > 0);
         let own = unseen.iter().filter(|frame| frame.sender == sender && frame.epoch == epoch);

@@ -65,11 +65,21 @@ fn in_value(place: &str, key: &str, value: &Value) -> Option<String> {
         Value::Table(members) => {
             members.iter().find_map(|(name, value)| in_value(&format!("{place}.{name}"), name, value))
         }
+        Value::Array(ends) if key == "stops_us" && is_upside_down(ends) => {
+            Some(format!("{} is upside down: give the lower end first", place.escape_debug()))
+        }
         Value::Array(all) => all.iter().find_map(|value| in_value(place, key, value)),
         Value::Integer(number) => outside(place, key, *number as f64),
         Value::Float(number) => outside(place, key, *number),
         _ => None,
     }
+}
+
+/// Whether the second of two numbers is the lower one.
+fn is_upside_down(ends: &[Value]) -> bool {
+    let number = |value: &Value| value.as_float().or_else(|| value.as_integer().map(|whole| whole as f64));
+    let numbers: Vec<Option<f64>> = ends.iter().map(number).collect();
+    matches!(numbers[..], [Some(low), Some(high)] if low > high)
 }
 
 fn outside(place: &str, key: &str, number: f64) -> Option<String> {
