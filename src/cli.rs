@@ -3,6 +3,8 @@
 //! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input, 3 not proven (bench).
 
 mod bench_args;
+mod profile_args;
+mod stopwatch_args;
 
 use std::path::PathBuf;
 
@@ -10,11 +12,12 @@ use crate::record::text::is_printable;
 use clap::builder::{PossibleValue, PossibleValuesParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::measure::glass_to_glass::{Photograph, read_off_ms};
 use crate::wording::explain;
 use crate::wording::explain::Explanation;
 
 pub use bench_args::{BenchArgs, NEWEST};
+pub use profile_args::{CheckProfileArgs, NewProfileArgs, ProfileAction};
+pub use stopwatch_args::StopwatchArgs;
 
 /// Measures how far a self-built control handset and its video link can be relied on.
 ///
@@ -353,93 +356,6 @@ pub struct BudgetArgs {
     pub json: bool,
 }
 
-/// `stopwatch`.
-#[derive(Debug, Args)]
-pub struct StopwatchArgs {
-    /// What a photograph shows, in seconds: the running time, and the time in its picture. Once for each photograph.
-    /// Without any the stopwatch fills the terminal, and the times are typed there.
-    #[arg(long = "read", value_name = "TIME,PICTURE", value_parser = photograph)]
-    pub readings: Vec<Photograph>,
-    /// Refreshes a second of the slower of the two screens.
-    #[arg(long, value_name = "HZ", default_value_t = 60.0, value_parser = refresh_hz)]
-    pub refresh_hz: f64,
-    /// Exposure of the photographs, milliseconds; the phone tells it with each photograph.
-    #[arg(long, value_name = "MS", default_value_t = 17.0, value_parser = exposure_ms)]
-    pub exposure_ms: f64,
-    /// Keep the figure in this profile (TOML); asks first.
-    #[arg(long, value_name = "FILE")]
-    pub profile: Option<PathBuf>,
-    /// Keep it without asking.
-    #[arg(long)]
-    pub yes: bool,
-    /// One JSON object.
-    #[arg(long)]
-    pub json: bool,
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub screen: ScreenArgs,
-}
-
-/// What to do with a profile.
-#[derive(Debug, Subcommand)]
-pub enum ProfileAction {
-    /// Listen, or read recordings; ask which is which; write a profile with comments. Sends nothing, records nothing.
-    New(NewProfileArgs),
-    /// What of a profile is heard, and what is heard and not in it. Exit code 1 where something is missing.
-    Check(CheckProfileArgs),
-}
-
-/// Where to hear what a profile speaks of.
-#[derive(Clone, Debug, Default, Args)]
-pub struct HearArgs {
-    /// The vehicle's telemetry: a URL as for live.
-    #[arg(long, value_name = "URL")]
-    pub vehicle: Option<String>,
-    /// The handset's sticks.
-    #[arg(long, value_name = "URL")]
-    pub handset: Option<String>,
-    /// The video's packets.
-    #[arg(long, value_name = "URL")]
-    pub video: Option<String>,
-    /// A level beside them, as for live: an interface in monitor mode hears others too, and local law says what you may
-    /// hear.
-    #[arg(long, value_name = "URL")]
-    pub level: Option<String>,
-    /// Read this recording instead of listening; may be given several times.
-    #[arg(long, value_name = "FILE")]
-    pub from: Vec<PathBuf>,
-    /// Listen for so many seconds.
-    #[arg(long = "for", value_name = "SECONDS", value_parser = seconds, default_value_t = 10.0)]
-    pub for_s: f64,
-}
-
-/// `profile new`.
-#[derive(Debug, Args)]
-pub struct NewProfileArgs {
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub hear: HearArgs,
-    /// Write it here [default: fadewatch/profile.toml in the XDG config folder].
-    #[arg(long, value_name = "FILE")]
-    pub out: Option<PathBuf>,
-    /// Ask nothing: take what is evident, and say in comments what is not.
-    #[arg(long)]
-    pub yes: bool,
-    /// Overwrite that file if it is there.
-    #[arg(long)]
-    pub overwrite: bool,
-}
-
-/// `profile check`.
-#[derive(Debug, Args)]
-pub struct CheckProfileArgs {
-    /// The profile [default: as for live].
-    pub file: Option<PathBuf>,
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub hear: HearArgs,
-}
-
 /// `simulate`.
 #[derive(Debug, Args)]
 pub struct SimulateArgs {
@@ -512,26 +428,6 @@ fn span(text: &str) -> Result<(f64, f64), String> {
         Some((Ok(from_s), Ok(to_s))) if from_s < to_s => Ok((from_s, to_s)),
         _ => Err("give two instants in seconds, the earlier first, such as 60..90".to_owned()),
     }
-}
-
-fn photograph(text: &str) -> Result<Photograph, String> {
-    let times = text.split_once(',').map(|(time, picture)| [time, picture].map(read_off_ms));
-    match times {
-        Some([Some(time_ms), Some(picture_ms)]) => Ok(Photograph { time_ms, picture_ms }),
-        _ => {
-            Err("give the running time and its picture, seconds under 1000, such as 83.412,83.301".to_owned())
-        }
-    }
-}
-
-fn refresh_hz(text: &str) -> Result<f64, String> {
-    let hz = text.parse::<f64>().ok().filter(|hz| (1.0..=1_000.0).contains(hz));
-    hz.ok_or_else(|| "give refreshes a second, 1 to 1000".to_owned())
-}
-
-fn exposure_ms(text: &str) -> Result<f64, String> {
-    let ms = text.parse::<f64>().ok().filter(|ms| (0.0..=1_000.0).contains(ms));
-    ms.ok_or_else(|| "give milliseconds, 0 to 1000".to_owned())
 }
 
 fn speed(text: &str) -> Result<f64, String> {
