@@ -92,6 +92,7 @@ fn main() -> anyhow::Result<()> {
     let begun = clock.now();
     let shown = watch(terminal.try_clone()?, clock, begun);
     let mut command = Command::new(program);
+    command.env("FADEWATCH_PROFILE", "none");
     command.args(["live", "--profile", "profile.toml", "--record", "session.pcapng"]);
     for (name, at) in ["--vehicle", "--handset", "--video"].into_iter().zip(&ports) {
         command.args([name, &format!("udp://{at}")]);

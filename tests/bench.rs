@@ -30,6 +30,7 @@ fn bench(folder: &Path, arguments: &[&str]) -> Output {
         .args(arguments)
         .current_dir(folder)
         .env("XDG_DATA_HOME", folder)
+        .env("FADEWATCH_PROFILE", "none")
         .output()
         .unwrap()
 }

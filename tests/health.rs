@@ -371,6 +371,7 @@ fn an_older_recording_has_no_readings_and_says_so() {
             .args(arguments)
             .current_dir(env!("CARGO_MANIFEST_DIR"))
             .env("XDG_DATA_HOME", "/nonexistent")
+            .env("FADEWATCH_PROFILE", "none")
             .output()
             .unwrap();
         String::from_utf8(output.stdout).unwrap()

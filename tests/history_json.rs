@@ -12,6 +12,7 @@ fn run(folder: &Path, arguments: &[&str]) -> Output {
         .args(arguments)
         .current_dir(folder)
         .env("XDG_DATA_HOME", folder)
+        .env("FADEWATCH_PROFILE", "none")
         .output()
         .unwrap()
 }

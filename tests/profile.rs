@@ -708,14 +708,19 @@ fn a_recording_of_live_gives_its_sources_back() {
 /// No test may read the profile of whoever runs it.
 #[test]
 fn every_test_that_starts_the_binary_says_which_profile_it_uses() {
-    let mut files = vec![PathBuf::from(root("tests"))];
+    let mut files = vec![PathBuf::from(root("tests")), PathBuf::from(root("examples"))];
     let mut looked_at = 0;
     while let Some(path) = files.pop() {
         if path.is_dir() {
             files.extend(fs::read_dir(&path).unwrap().map(|entry| entry.unwrap().path()));
         } else if path.extension().is_some_and(|ending| ending == "rs") {
             let text = fs::read_to_string(&path).unwrap();
-            let starts = text.matches("env!(\"CARGO_BIN_EXE").count();
+            let by = [
+                "Command::new(env!(\"CARGO_BIN_EXE",
+                "Process::new(env!(\"CARGO_BIN_EXE",
+                concat!("Command::new", "(program)"),
+            ];
+            let starts = by.iter().map(|start| text.matches(start).count()).sum::<usize>();
             looked_at += starts;
             assert!(
                 text.matches(".env(\"FADEWATCH_PROFILE\", \"none\")").count() >= starts,

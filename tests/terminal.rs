@@ -160,8 +160,9 @@ fn what_fails_rings_twice() {
 /// By hand: the mean of 100, 110 and 90 ms.
 #[test]
 fn the_stopwatch_runs_and_takes_what_the_photographs_show() {
-    let mut screen =
-        Screen::of(Process::new(env!("CARGO_BIN_EXE_fadewatch")).args(["stopwatch", "--ascii"]), 80, 24);
+    let mut program = Process::new(env!("CARGO_BIN_EXE_fadewatch"));
+    program.args(["stopwatch", "--ascii"]).env("FADEWATCH_PROFILE", "none");
+    let mut screen = Screen::of(&mut program, 80, 24);
     screen.shows("Hold a phone");
     let digits = |screen: &Screen| screen.text().lines().take(12).collect::<String>();
     let first = digits(&screen);

@@ -124,6 +124,7 @@ pub(crate) fn run(program: &Path, folder: &Path, kill: &Kill) -> anyhow::Result<
         Command::new(program)
     };
     command.args(["live", "--vehicle", &url, "--record", "a.pcapng"]).current_dir(folder);
+    command.env("FADEWATCH_PROFILE", "none");
     command.env("XDG_DATA_HOME", folder).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::piped());
     let mut child = command.spawn()?;
     let (say, said) = channel();

@@ -52,6 +52,7 @@ fn start(program: &Path, folder: &Path, port: u16) -> anyhow::Result<Child> {
     let url = format!("serial:{}?baud=57600", folder.join("tty").display());
     let ways = ["live", "--vehicle", &format!("udp://127.0.0.1:{port}"), "--handset", &url];
     let child = Command::new(program)
+        .env("FADEWATCH_PROFILE", "none")
         .args(ways)
         .args(["--record", "a.pcapng", "--json"])
         .current_dir(folder)

@@ -155,6 +155,7 @@ impl Session {
 pub(crate) fn summary(program: &Path, recording: &Path) -> anyhow::Result<(Value, u64)> {
     let output = tempfile::NamedTempFile::new()?;
     let mut child = Command::new(program)
+        .env("FADEWATCH_PROFILE", "none")
         .args(["summary", "--json"])
         .arg(recording)
         .stdin(Stdio::null())
