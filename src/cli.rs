@@ -4,6 +4,7 @@
 
 mod bench_args;
 mod profile_args;
+mod source_args;
 mod stopwatch_args;
 
 use std::path::PathBuf;
@@ -17,6 +18,7 @@ use crate::wording::explain::Explanation;
 
 pub use bench_args::{BenchArgs, NEWEST};
 pub use profile_args::{CheckProfileArgs, NewProfileArgs, ProfileAction};
+pub use source_args::SourceArgs;
 pub use stopwatch_args::StopwatchArgs;
 
 /// Measures how far a self-built control handset and its video link can be relied on.
@@ -127,25 +129,9 @@ pub enum ThemeName {
 #[derive(Debug, Args)]
 #[expect(clippy::struct_excessive_bools, reason = "each is a switch of its own on the command line")]
 pub struct LiveArgs {
-    /// Where the vehicle's telemetry comes from: `serial:/dev/ttyACM0?baud=115200`,
-    /// `udp://0.0.0.0:14550` (listens), `tcp://host:port`, a file or named pipe, or - for
-    /// standard input: bare bytes, or a packet tool's capture as it is made. What is typed of all sources goes before
-    /// the profile's [sources]; none leaves one of those out.
-    #[arg(long, value_name = "URL")]
-    pub vehicle: Option<String>,
-    /// Where the handset's sticks are heard: a URL of stick messages as above, or
-    /// `evdev:/dev/input/eventN`, a joystick of this computer.
-    #[arg(long, value_name = "URL")]
-    pub handset: Option<String>,
-    /// Where the video's RTP packets come from: a URL as above, or `capture:IFACE?port=N`
-    /// to listen beside the player that holds the port.
-    #[arg(long, value_name = "URL")]
-    pub video: Option<String>,
-    /// Where a level is read beside the telemetry: wifi:IFACE, the kernel's figure of a wireless
-    /// card, or capture:IFACE, an interface in monitor mode. That hears others too: local law says what you may hear
-    /// and keep, and recordings hold addresses and positions.
-    #[arg(long, value_name = "URL")]
-    pub level: Option<String>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub sources: SourceArgs,
     /// Pass every byte on, both ways, to another program: fadewatch is then in the path, and a failure here cuts the
     /// link. Try it on the bench first.
     #[arg(long, value_name = "URL")]

@@ -111,6 +111,15 @@ fn tell(line: impl std::fmt::Display) {
     let _ = writeln!(PlainText(io::stderr()), "{line}");
 }
 
+/// Asks a question to be answered by y or n.
+fn is_wanted(question: &str) -> anyhow::Result<bool> {
+    write!(out(), "{question} y or n: ")?;
+    out().flush()?;
+    let mut answer = String::new();
+    io::stdin().read_line(&mut answer).context("cannot read the answer")?;
+    Ok(answer.trim().eq_ignore_ascii_case("y"))
+}
+
 /// Whether an error only says that nobody reads the output any more.
 #[must_use]
 fn is_broken_pipe(error: &anyhow::Error) -> bool {

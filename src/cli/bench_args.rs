@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Common, ScreenArgs};
+use super::{Common, ScreenArgs, SourceArgs};
 
 /// In place of a recording: the newest one.
 pub const NEWEST: &str = "newest";
@@ -13,17 +13,11 @@ pub const NEWEST: &str = "newest";
 #[derive(Debug, Args)]
 pub struct BenchArgs {
     /// The sheet of this recording, without a test; several of one test that was interrupted, in their order.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["vehicle", "handset", "video", "resume"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["vehicle", "handset", "video", "level", "resume"])]
     pub from: Vec<PathBuf>,
-    /// Lead through the test: the vehicle's telemetry, a URL as for live [default: the profile's sources].
-    #[arg(long, value_name = "URL")]
-    pub vehicle: Option<String>,
-    /// The handset's sticks.
-    #[arg(long, value_name = "URL")]
-    pub handset: Option<String>,
-    /// The video's packets.
-    #[arg(long, value_name = "URL")]
-    pub video: Option<String>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub sources: SourceArgs,
     /// Go on with the test of this recording, several in their order; without a name, with
     /// the newest one.
     #[arg(long, value_name = "RECORDING", num_args = 0..=1, default_missing_value = NEWEST)]

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 
-use super::seconds;
+use super::{SourceArgs, seconds};
 
 /// What to do with a profile.
 #[derive(Debug, Subcommand)]
@@ -18,19 +18,9 @@ pub enum ProfileAction {
 /// Where to hear what a profile speaks of.
 #[derive(Clone, Debug, Default, Args)]
 pub struct HearArgs {
-    /// The vehicle's telemetry: a URL as for live.
-    #[arg(long, value_name = "URL")]
-    pub vehicle: Option<String>,
-    /// The handset's sticks.
-    #[arg(long, value_name = "URL")]
-    pub handset: Option<String>,
-    /// The video's packets.
-    #[arg(long, value_name = "URL")]
-    pub video: Option<String>,
-    /// A level beside them, as for live: an interface in monitor mode hears others too, and local law says what you may
-    /// hear.
-    #[arg(long, value_name = "URL")]
-    pub level: Option<String>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub sources: SourceArgs,
     /// Read this recording instead of listening; may be given several times.
     #[arg(long, value_name = "FILE")]
     pub from: Vec<PathBuf>,

@@ -28,16 +28,20 @@ pub struct SourcesProfile {
 }
 
 impl SourcesProfile {
+    /// All of them, given or not, with their keys.
+    pub(crate) fn all(&self) -> [(&'static str, Option<&str>); 5] {
+        [
+            ("vehicle", self.vehicle.as_deref()),
+            ("handset", self.handset.as_deref()),
+            ("video", self.video.as_deref()),
+            ("level", self.level.as_deref()),
+            ("forward", self.forward.as_deref()),
+        ]
+    }
+
     /// All that are given, with their keys.
     pub fn given(&self) -> impl Iterator<Item = (&'static str, &str)> {
-        let all = [
-            ("vehicle", &self.vehicle),
-            ("handset", &self.handset),
-            ("video", &self.video),
-            ("level", &self.level),
-            ("forward", &self.forward),
-        ];
-        all.into_iter().filter_map(|(key, url)| Some((key, url.as_deref()?)))
+        self.all().into_iter().filter_map(|(key, url)| Some((key, url?)))
     }
 
     /// On which line of the profile's text a source stands, from 1.

@@ -4,12 +4,9 @@
 //! that is interrupted goes on with `--resume`: the earlier recordings stay as they are, and stand beside the new one.
 
 use std::fs;
-use std::io::{BufRead as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
-
-use anyhow::Context as _;
 
 use crate::capture::Recording;
 use crate::cli::{BenchArgs, NEWEST};
@@ -35,8 +32,7 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     );
     let chosen = profile_choice::choose(&args.common)?;
     let profile = Arc::clone(&chosen.profile);
-    let typed = [args.vehicle.as_deref(), args.handset.as_deref(), args.video.as_deref(), None, None];
-    let sources = SourceUrls::new(typed, &profile.sources)?;
+    let sources = SourceUrls::new(&args.sources, None, &profile.sources)?;
     anyhow::ensure!(
         !sources.take_input(),
         "keys come from standard input in the guided test: give the source another URL than -"
@@ -44,14 +40,7 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     let folder = live_command::recording_path(args.record.as_deref())?;
     let earlier = earlier_recordings(args, &folder)?;
     let before = earlier.iter().map(|path| before(path, args, &profile)).collect::<anyhow::Result<_>>()?;
-    let mut all_tags = profile.tags.clone();
-    all_tags.extend(args.common.tags.iter().cloned());
     let config = LiveConfig {
-        vehicle: sources.vehicle.clone(),
-        handset: sources.handset.clone(),
-        video: sources.video.clone(),
-        level: sources.level.clone(),
-        forward: sources.forward.clone(),
         timesync: args.timesync,
         request_rates_hz: args.request_rates,
         // What is not switched on yet is what the test begins with.
@@ -60,9 +49,9 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
         tags: args.common.tags.iter().cloned().collect(),
         profile: Arc::clone(&profile),
         on_bench: true,
-        ..LiveConfig::default()
+        ..sources.session()
     };
-    let known = |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start);
+    let known = |start| earlier_sessions::showed_live(&args.common, &profile, &profile.tags, start);
     let handle = sources.blamed(live::start(config, known), chosen.path.as_deref())?;
     if let Some(word) = chosen.word() {
         handle.send(Command::Notice(word));
@@ -81,7 +70,7 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     let again: Vec<String> = files.iter().map(|path| format!("{option} '{}'", path.display())).collect();
     let what = if desk.guide.is_over { "the same sheet again" } else { "the test can be gone on with" };
     tell(format_args!("{what}: fadewatch bench {}\n{INSTRUMENT}", again.join(" ")));
-    Ok(code)
+    Ok(live_command::told_missing(end.missing.as_ref()).unwrap_or(code))
 }
 
 fn before(path: &Path, args: &BenchArgs, profile: &Arc<Profile>) -> anyhow::Result<Before> {
@@ -108,18 +97,12 @@ fn earlier_recordings(args: &BenchArgs, folder: &Path) -> anyhow::Result<Vec<Pat
             "the newest recording in '{}' is no unfinished bench test: name one with --resume RECORDING",
             folder.display()
         ),
-        (Some(path), false) if asked(&path)? => Ok(vec![path]),
-        _ => Ok(Vec::new()),
+        (Some(path), false) => {
+            let question = format!("The bench test in {} is not finished. Go on with it?", path.display());
+            Ok(if super::is_wanted(&question)? { vec![path] } else { Vec::new() })
+        }
+        (None, false) => Ok(Vec::new()),
     }
-}
-
-/// Whether the newest unfinished test shall be gone on with.
-fn asked(path: &Path) -> anyhow::Result<bool> {
-    write!(super::out(), "The bench test in {} is not finished. Go on with it? y or n: ", path.display())?;
-    super::out().flush()?;
-    let mut answer = String::new();
-    std::io::stdin().lock().read_line(&mut answer).context("cannot read the answer")?;
-    Ok(answer.trim().eq_ignore_ascii_case("y"))
 }
 
 /// The recording of a folder that was written last; `None` of a file that is yet to be written.

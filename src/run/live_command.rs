@@ -1,6 +1,5 @@
 //! `live`: monitors, records, warns.
 
-use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -26,29 +25,20 @@ use super::{earlier_sessions, profile_choice, screens, tell};
 pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     let chosen = profile_choice::choose(&args.common)?;
     let profile = Arc::clone(&chosen.profile);
-    let typed = [&args.vehicle, &args.handset, &args.video, &args.level, &args.forward];
-    let sources = SourceUrls::new(typed.map(Option::as_deref), &profile.sources)?;
-    let tags: BTreeMap<String, String> = args.common.tags.iter().cloned().collect();
-    let mut all_tags = profile.tags.clone();
-    all_tags.extend(tags.clone());
+    let sources = SourceUrls::new(&args.sources, args.forward.as_deref(), &profile.sources)?;
     let recording = if args.no_record { None } else { Some(recording_path(args.record.as_deref())?) };
     let (stream, told) = StreamOutput::start(&args.stream)?.unzip();
     let config = LiveConfig {
-        vehicle: sources.vehicle.clone(),
-        handset: sources.handset.clone(),
-        video: sources.video.clone(),
-        level: sources.level.clone(),
-        forward: sources.forward.clone(),
         timesync: args.timesync,
         request_rates_hz: args.request_rates,
         wait_for_sources: args.wait,
         recording,
-        tags,
+        tags: args.common.tags.iter().cloned().collect(),
         profile: Arc::clone(&profile),
         told,
-        ..LiveConfig::default()
+        ..sources.session()
     };
-    let known = |start| earlier_sessions::showed_live(&args.common, &profile, &all_tags, start);
+    let known = |start| earlier_sessions::showed_live(&args.common, &profile, &profile.tags, start);
     let handle = sources.blamed(live::start(config, known), chosen.path.as_deref())?;
     let recorded = match handle.recording() {
         Some(path) => format!("recording to {}", path.display()),
@@ -81,9 +71,13 @@ pub(super) fn run(args: &LiveArgs) -> anyhow::Result<ExitCode> {
     } else if !on_screen {
         screens::print(&end.summary, args.json)?;
     }
-    let Some(missing) = &end.missing else { return Ok(ExitCode::SUCCESS) };
-    tell(format_args!("fadewatch: the recording is not whole: {}", lacks(missing)));
-    Ok(ExitCode::from(super::LIMIT_FAILED))
+    Ok(told_missing(end.missing.as_ref()).unwrap_or(ExitCode::SUCCESS))
+}
+
+/// Says what a recording lacks; the exit code then.
+pub(super) fn told_missing(missing: Option<&Missing>) -> Option<ExitCode> {
+    tell(format_args!("fadewatch: the recording is not whole: {}", lacks(missing?)));
+    Some(ExitCode::from(super::LIMIT_FAILED))
 }
 
 fn lacks(missing: &Missing) -> String {

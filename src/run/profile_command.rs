@@ -42,13 +42,8 @@ fn checked(args: &CheckProfileArgs) -> anyhow::Result<ExitCode> {
     let hear = &args.hear;
     let is_live = hear.from.is_empty();
     let heard = if is_live {
-        let typed = [&hear.vehicle, &hear.handset, &hear.video, &hear.level].map(Option::as_deref);
-        let [vehicle, handset, video, level] = typed;
         // Nothing is passed on: this only listens.
-        let urls = SourceUrls::new(
-            [vehicle, handset, video, level, Some(profile_choice::NONE)],
-            &chosen.profile.sources,
-        )?;
+        let urls = SourceUrls::new(&hear.sources, Some(profile_choice::NONE), &chosen.profile.sources)?;
         ensure!(
             urls.heard().next().is_some(),
             "profile '{}' has no sources: give --vehicle URL, --handset URL or --video URL, or --from FILE",

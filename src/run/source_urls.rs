@@ -4,7 +4,9 @@ use std::path::Path;
 
 use anyhow::Context as _;
 
+use crate::cli::SourceArgs;
 use crate::profile::SourcesProfile;
+use crate::session::live::LiveConfig;
 use crate::source::SourceUrl;
 
 use super::profile_choice::NONE;
@@ -23,18 +25,15 @@ pub(super) struct SourceUrls {
 
 impl SourceUrls {
     /// What was typed goes before the profile; `none` leaves a source out.
-    pub(super) fn new(typed: [Option<&str>; 5], profile: &SourcesProfile) -> anyhow::Result<Self> {
+    pub(super) fn new(
+        typed: &SourceArgs,
+        forward: Option<&str>,
+        profile: &SourcesProfile,
+    ) -> anyhow::Result<Self> {
         let mut of_profile = Vec::new();
-        let said = [
-            ("vehicle", &profile.vehicle),
-            ("handset", &profile.handset),
-            ("video", &profile.video),
-            ("level", &profile.level),
-            ("forward", &profile.forward),
-        ];
         let mut urls = Vec::new();
-        for (typed, (key, said)) in typed.into_iter().zip(said) {
-            let said = said.as_deref().filter(|_| typed.is_none());
+        for (typed, (key, said)) in typed.typed().into_iter().chain([forward]).zip(profile.all()) {
+            let said = said.filter(|_| typed.is_none());
             of_profile.extend(said.map(|_| key));
             let url = typed.or(said).filter(|url| *url != NONE);
             urls.push(url.map(str::parse::<SourceUrl>).transpose()?);
@@ -43,6 +42,22 @@ impl SourceUrls {
         let mut next = || urls.next().flatten();
         let [vehicle, handset, video, level, forward] = [next(), next(), next(), next(), next()];
         Ok(Self { vehicle, handset, video, level, forward, of_profile })
+    }
+
+    /// A session that listens to them, and passes nothing on.
+    pub(super) fn listening(&self) -> LiveConfig {
+        LiveConfig {
+            vehicle: self.vehicle.clone(),
+            handset: self.handset.clone(),
+            video: self.video.clone(),
+            level: self.level.clone(),
+            ..LiveConfig::default()
+        }
+    }
+
+    /// A session that listens to them, in the path where that is asked for.
+    pub(super) fn session(&self) -> LiveConfig {
+        LiveConfig { forward: self.forward.clone(), ..self.listening() }
     }
 
     /// Those that bring bytes.

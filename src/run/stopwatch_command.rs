@@ -1,6 +1,6 @@
 //! `stopwatch`: a running time to film, and the delay of the picture from photographs of it.
 
-use std::io::{BufRead, IsTerminal, Write};
+use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -44,7 +44,7 @@ pub(super) fn run(args: &StopwatchArgs) -> anyhow::Result<ExitCode> {
     out.flush()?;
     drop(out);
     if let Some(path) = &args.profile
-        && (args.yes || asked(path)?)
+        && (args.yes || is_kept(path)?)
     {
         keep(path, &figure)?;
         tell(format_args!("kept in {}", path.display()));
@@ -69,16 +69,8 @@ fn shown(args: &StopwatchArgs, optics: &mut Optics) -> anyhow::Result<Vec<Photog
 }
 
 /// Whether the figure shall be kept; no without anybody to ask.
-fn asked(path: &Path) -> anyhow::Result<bool> {
-    let input = std::io::stdin();
-    if !input.is_terminal() {
-        return Ok(false);
-    }
-    write!(super::out(), "Keep it in {}? y or n: ", path.display())?;
-    super::out().flush()?;
-    let mut answer = String::new();
-    input.lock().read_line(&mut answer)?;
-    Ok(answer.trim().eq_ignore_ascii_case("y"))
+fn is_kept(path: &Path) -> anyhow::Result<bool> {
+    Ok(std::io::stdin().is_terminal() && super::is_wanted(&format!("Keep it in {}?", path.display()))?)
 }
 
 /// Puts the figure into a profile, which is otherwise left as it is to the last letter.

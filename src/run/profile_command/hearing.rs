@@ -11,7 +11,7 @@ use crate::profile::Profile;
 use crate::run::source_urls::SourceUrls;
 use crate::run::{Reading, analyse, screens};
 use crate::session::live;
-use crate::session::live::{Known, LiveConfig};
+use crate::session::live::Known;
 use crate::summary::Earlier;
 
 /// Between two looks at whether the sources have ended.
@@ -24,14 +24,7 @@ pub(super) fn listen(
     seconds: f64,
     say: &mut dyn FnMut(&str) -> anyhow::Result<()>,
 ) -> anyhow::Result<Heard> {
-    let config = LiveConfig {
-        vehicle: urls.vehicle.clone(),
-        handset: urls.handset.clone(),
-        video: urls.video.clone(),
-        level: urls.level.clone(),
-        ..LiveConfig::default()
-    };
-    let handle = live::start(config, |_| Known::default())?;
+    let handle = live::start(urls.listening(), |_| Known::default())?;
     let clock = SessionClock::start();
     let begun = clock.now();
     let is_over = || {

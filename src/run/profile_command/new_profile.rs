@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, ensure};
 
-use crate::cli::NewProfileArgs;
+use crate::cli::{NewProfileArgs, SourceArgs};
 use crate::monitor::{Heard, HeardRadio};
 use crate::profile::{LevelScale, LinkRole, Mounted, Profile, SourcesProfile};
 use crate::run::profile_choice::{NONE, default_path};
@@ -26,10 +26,7 @@ pub(super) fn run(args: &NewProfileArgs, asker: &mut Asker<'_>) -> anyhow::Resul
     let out = out_path(args)?;
     // Before the listening: nobody should answer everything for nothing.
     let overwrite = may_write(&out, args, asker)?;
-    let typed = [&args.hear.vehicle, &args.hear.handset, &args.hear.video, &args.hear.level];
-    let [vehicle, handset, video, level] = typed.map(Option::as_deref);
-    let none = SourcesProfile::default();
-    let mut urls = SourceUrls::new([vehicle, handset, video, level, None], &none)?;
+    let mut urls = SourceUrls::new(&args.hear.sources, None, &SourcesProfile::default())?;
     let (heard, heard_in) = if args.hear.from.is_empty() {
         if urls.heard().next().is_none() {
             ensure!(
@@ -153,9 +150,10 @@ fn ask_sources(asker: &mut Asker<'_>) -> anyhow::Result<SourceUrls> {
     let vehicle = one_source(asker, "Where does the vehicle's telemetry come from?", vehicle, 0)?;
     let handset = one_source(asker, "Where are the handset's sticks heard?", sticks, one_stick)?;
     let video = one_source(asker, "Where do the video's packets come from?", video, 2)?;
-    let urls = [vehicle.as_deref(), handset.as_deref(), video.as_deref(), None, None];
-    ensure!(urls.iter().any(Option::is_some), "nothing to listen to was chosen; nothing was written");
-    SourceUrls::new(urls, &SourcesProfile::default())
+    let chosen = SourceArgs { vehicle, handset, video, level: None };
+    let is_any = chosen.typed().iter().any(Option::is_some);
+    ensure!(is_any, "nothing to listen to was chosen; nothing was written");
+    SourceUrls::new(&chosen, None, &SourcesProfile::default())
 }
 
 /// One source: those that were found, a URL of one's own, or none, in this order.

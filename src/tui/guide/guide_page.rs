@@ -28,7 +28,7 @@ const SMALLEST: u16 = 3;
 /// A bar's least and most, microseconds.
 const BAR_US: (f64, f64) = (900.0, 2_100.0);
 /// Columns before a bar, and behind it.
-const NAMES: u16 = 11;
+const NAMES: u16 = 12;
 const FIGURES: u16 = 5;
 /// Channels without a stick of their own that are shown beside those that steer.
 const MOST_BARS: usize = 18;
@@ -118,17 +118,7 @@ impl GuidePage<'_> {
         let text = guide_words::large(self.desk.guide.step, self.word(), &self.desk.now());
         let style = self.theme.of(self.state());
         let (scale, lines) = big::fitting(&text, pen.width().saturating_sub(2), rows, LARGEST);
-        let mut y = y;
-        for line in &lines {
-            if scale == 0 {
-                pen.text(1, y, line, style);
-                y += 1;
-            } else {
-                big::letters(pen, (1, y), line, scale, style);
-                y += big::rows(scale) + 1;
-            }
-        }
-        y + u16::from(scale == 0)
+        big::phrase(pen, (1, y), scale, &lines, style)
     }
 
     fn sentences(&self, pen: &mut Pen<'_>, y: u16, end: u16) -> u16 {
@@ -261,7 +251,7 @@ impl GuidePage<'_> {
                 (true, false) => (' ', self.theme.base),
                 (false, false) => ('?', self.theme.dim),
             };
-            pen.text(1, row, &format!("{sign}stick {channel}"), style);
+            pen.text(1, row, &format!("{sign}channel {channel}"), style);
             self.bar(
                 pen,
                 (NAMES, row),

@@ -128,24 +128,10 @@ fn band(scene: &Scene<'_>, text: FieldText<'_>, area: Rect, buffer: &mut Buffer)
     let fitted = second.map(|second| big::fitting(second, across, rest.saturating_sub(1), scale.max(1)));
     let second_rows = fitted.as_ref().map_or(0, |(scale, lines)| big::height(lines.len() as u16, *scale) + 1);
     let mut y = rest.saturating_sub(second_rows) / 2;
-    y = phrase(&mut pen, y, scale, &lines, style);
+    y = big::phrase(&mut pen, (2, y), scale, &lines, style);
     if let Some((scale, lines)) = fitted.filter(|_| second_rows <= rest) {
-        phrase(&mut pen, y, scale, &lines, style);
+        big::phrase(&mut pen, (2, y), scale, &lines, style);
     }
-}
-
-/// Lines of large letters; gives the row after the free one below them.
-fn phrase(pen: &mut Pen<'_>, mut y: u16, scale: u16, lines: &[String], style: ratatui::style::Style) -> u16 {
-    for line in lines {
-        if scale == 0 {
-            pen.text(2, y, line, style);
-            y += 1;
-        } else {
-            big::letters(pen, (2, y), line, scale, style);
-            y += big::rows(scale) + 1;
-        }
-    }
-    y + u16::from(scale == 0)
 }
 
 /// Seconds and margin of a link, large.

@@ -127,6 +127,21 @@ pub fn fitting(text: &str, across: u16, down: u16, largest: u16) -> (u16, Vec<St
     (0, wrapped(text, across))
 }
 
+/// Lines of large letters, in plain ones at scale 0; gives the row after the free one below them.
+pub fn phrase(pen: &mut Pen<'_>, (x, y): (u16, u16), scale: u16, lines: &[String], style: Style) -> u16 {
+    let mut y = y;
+    for line in lines {
+        if scale == 0 {
+            pen.text(x, y, line, style);
+            y += 1;
+        } else {
+            letters(pen, (x, y), line, scale, style);
+            y += rows(scale) + 1;
+        }
+    }
+    y + u16::from(scale == 0)
+}
+
 /// Rows that so many lines take, one free between two.
 #[must_use]
 pub const fn height(lines: u16, scale: u16) -> u16 {
