@@ -8,13 +8,13 @@ use std::process::{Command, Output};
 use serde_json::Value;
 
 fn run(folder: &Path, arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_fadewatch"))
-        .args(arguments)
-        .current_dir(folder)
-        .env("XDG_DATA_HOME", folder)
-        .env("FADEWATCH_PROFILE", "none")
-        .output()
-        .unwrap()
+    started(folder, arguments).output().unwrap()
+}
+
+fn started(folder: &Path, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fadewatch"));
+    command.args(arguments).current_dir(folder).env("XDG_DATA_HOME", folder).env("FADEWATCH_PROFILE", "none");
+    command
 }
 
 fn objects(folder: &Path, arguments: &[&str]) -> Vec<Value> {
@@ -79,4 +79,44 @@ fn sessions_are_listed_and_shown_by_their_tags() {
     refuses(folder, &["history", "show"], "say which session");
     std::fs::write(folder.join("bare.toml"), "[vehicle]\nsystem = 1\n").unwrap();
     refuses(folder, &["history", "list", "--profile", "bare.toml"], "has no tags");
+}
+
+/// Only what is typed chooses sessions: a profile that is used unasked hides none of them, in whichever place it stands.
+#[test]
+fn a_profile_that_was_not_typed_chooses_no_sessions() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/rtp_h265.pcap");
+    let add = ["history", "add", "--tag", "antenna=rod", data.to_str().unwrap()];
+    assert!(run(folder, &add).status.success());
+    let config = folder.join("config");
+    std::fs::create_dir_all(config.join("fadewatch")).unwrap();
+    for path in ["named.toml", "config/fadewatch/profile.toml"] {
+        std::fs::write(folder.join(path), "[tags]\nantenna = \"yagi\"\n").unwrap();
+    }
+    let with = |arguments: &[&str], is_named: bool| {
+        let mut command = started(folder, arguments);
+        command.env("XDG_CONFIG_HOME", &config).env_remove("FADEWATCH_PROFILE");
+        if is_named {
+            command.env("FADEWATCH_PROFILE", "named.toml");
+        }
+        let output = command.output().unwrap();
+        let [out, said] = [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).unwrap());
+        (output.status.code(), out, said)
+    };
+    for is_named in [true, false] {
+        let (code, listed, said) = with(&["history", "list"], is_named);
+        assert_eq!((code, said), (Some(0), String::new()));
+        assert!(listed.contains("rtp_h265"), "{listed}");
+        let (code, shown, said) = with(&["history", "show", "--tag", "antenna=rod", "--json"], is_named);
+        assert!(code == Some(0) && shown.contains("rtp_h265"), "{shown} {said}");
+        let (code, shown, said) = with(&["history", "show"], is_named);
+        assert!(code == Some(2) && shown.is_empty() && said.contains("say which session"), "{said}");
+        // One that is typed does choose.
+        let (code, listed, said) = with(&["history", "list", "--profile", "named.toml"], is_named);
+        assert!(
+            code == Some(0) && listed.is_empty() && said.contains("no session has antenna=yagi"),
+            "{said}"
+        );
+    }
 }

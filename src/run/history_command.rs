@@ -5,7 +5,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use anyhow::{Context as _, bail, ensure};
+use anyhow::{Context as _, ensure};
 use serde::Serialize;
 
 use crate::capture::Recording;
@@ -113,13 +113,16 @@ struct Listed<'a> {
     pub freezes: u64,
 }
 
-/// The tags that the profile and the command line ask for; empty where neither was given. A profile without tags asks
-/// for nothing, and is refused.
+/// The tags that a typed profile and the command line ask for; empty where neither was typed: a profile that is used
+/// without being asked for chooses nothing. A typed one without tags asks for nothing, and is refused.
 fn wanted(common: &Common) -> anyhow::Result<BTreeMap<String, String>> {
+    let Some(path) = &common.profile else { return Ok(common.tags.iter().cloned().collect()) };
     let tags = super::profile(common)?.tags.clone();
-    if let Some(path) = common.profile.as_ref().filter(|_| tags.is_empty()) {
-        bail!("profile '{}' has no tags to choose sessions by: leave it out, or give --tag", path.display());
-    }
+    ensure!(
+        !tags.is_empty(),
+        "profile '{}' has no tags to choose sessions by: leave it out, or give --tag",
+        path.display()
+    );
     Ok(tags)
 }
 
@@ -190,15 +193,20 @@ fn list(json: bool, common: &Common) -> anyhow::Result<ExitCode> {
 
 /// The summaries of the session with this hash, or of all that the tags choose.
 fn show(hash: Option<&str>, json: bool, common: &Common) -> anyhow::Result<ExitCode> {
-    let hashes: Vec<String> = if let Some(hash) = hash {
+    let wanted = if hash.is_some() {
         by_hash_alone(common)?;
-        vec![hash.to_owned()]
+        BTreeMap::new()
     } else {
         let wanted = wanted(common)?;
         ensure!(!wanted.is_empty(), "say which session: its hash (see history list), or --tag or --profile");
-        chosen(&open(common)?, &wanted)?.into_iter().map(|session| session.hash).collect()
+        wanted
     };
     let history = open(common)?;
+    let hashes: Vec<String> = if let Some(hash) = hash {
+        vec![hash.to_owned()]
+    } else {
+        chosen(&history, &wanted)?.into_iter().map(|session| session.hash).collect()
+    };
     let mut out = super::out();
     for (index, hash) in hashes.iter().enumerate() {
         let row = history.show(hash)?;
@@ -206,7 +214,7 @@ fn show(hash: Option<&str>, json: bool, common: &Common) -> anyhow::Result<ExitC
         if json {
             let mut figures: serde_json::Map<String, serde_json::Value> =
                 serde_json::from_str(&row.summary).with_context(damaged)?;
-            // It has those of the program that prints it.
+            // Writing adds schema and version of its own: those of the program that prints it.
             figures.remove("schema");
             report::write_json_to(&mut out, &figures)?;
             continue;
