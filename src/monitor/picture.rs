@@ -44,7 +44,8 @@ impl LinkMonitor {
         let video = self.video.view(context, view, &frozen);
         let distance_m = self.range.distance(context.now, context).map(|distance| distance.0);
         let figures = (&*summary, distance_m);
-        let lane = |index: usize| self.lane(index, traffic[index], view, figures);
+        let columns = (&*video.packets, &*frozen);
+        let lane = |index: usize| self.lane(index, traffic[index], (view, columns), figures);
         let within = |event: &&EventSummary| event.at_s >= view.from_s && event.at_s <= view.to_s;
         let marks = summary.events.iter().filter(within).cloned().collect();
         Snapshot {
@@ -69,12 +70,12 @@ impl LinkMonitor {
         }
     }
 
-    /// A link's row. The distance is that of now.
+    /// A link's row. `picture` is the video link's: its packets and its frozen columns. The distance is that of now.
     fn lane(
         &self,
         index: usize,
         traffic: Option<Traffic>,
-        view: View,
+        (view, picture): (View, (&[LossCell], &[bool])),
         (summary, distance_m): (&Summary, Option<f64>),
     ) -> Lane {
         let context = &self.context;
@@ -94,7 +95,7 @@ impl LinkMonitor {
         } else {
             None
         };
-        let (loss, frozen) = (self.link_traffic(index, view), self.stood_columns(index, view));
+        let (loss, frozen) = self.link_columns(index, view, picture);
         Lane {
             link: link.name.clone(),
             role: Some(link.role),

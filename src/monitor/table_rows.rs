@@ -52,8 +52,9 @@ impl LinkMonitor {
         for together in seconds.chunk_by_mut(|one, other| chunk(one) == chunk(other)) {
             let from_s = (chunk(&together[0]) * u64::from(CHUNK)) as f64;
             let view = View { from_s, to_s: from_s + f64::from(CHUNK), columns: CHUNK };
+            let (packets, frozen) = self.picture_columns(view);
             for index in 0..self.context.profile.link.len() {
-                let (traffic, stood) = (self.link_traffic(index, view), self.stood_columns(index, view));
+                let (traffic, stood) = self.link_columns(index, view, (&packets, &frozen));
                 let tells_frozen = self.tells_frozen(index);
                 for second in &mut *together {
                     let place = (second.at_s - 1.0 - from_s) as usize;

@@ -158,8 +158,10 @@ impl LinkMonitor {
         let (standing, counts) = (self.margin.standing(index), self.counts_down(index));
         let to_s = context.since_start_s(at).floor();
         let second = View { from_s: to_s - 1.0, to_s, columns: 1 };
-        let cell = self.link_traffic(index, second).first().copied();
-        let cell = cell.filter(|_| to_s >= 1.0);
+        let is_video = context.profile.is_video_link(link);
+        let (packets, frozen) = if is_video { self.picture_columns(second) } else { Default::default() };
+        let (traffic, stood) = self.link_columns(index, second, (&packets, &frozen));
+        let cell = traffic.first().copied().filter(|_| to_s >= 1.0);
         LinkSecond {
             link: link.name.clone(),
             role: link.role,
@@ -171,19 +173,8 @@ impl LinkMonitor {
             metres_left: standing.metres_left.filter(|_| counts),
             received: cell.map(|cell| cell.received),
             lost: cell.filter(|cell| !cell.untold).map(|cell| cell.lost),
-            frozen: self.tells_frozen(index).then(|| self.stood_columns(index, second).contains(&true)),
+            frozen: self.tells_frozen(index).then(|| stood.contains(&true)),
         }
-    }
-
-    /// A link's traffic in each column of a window: the picture's packets, else its senders' frames; nothing where none of
-    /// it was ever heard.
-    pub(super) fn link_traffic(&self, index: usize, view: View) -> Vec<LossCell> {
-        let link = &self.context.profile.link[index];
-        let packets = self.of_packets(link, |video| {
-            let cells = video.cells(&self.context, view, &video.frozen(&self.context, view));
-            (!cells.is_empty()).then_some(cells)
-        });
-        packets.unwrap_or_else(|| self.loss.link_cells(&self.context, link, view))
     }
 
     /// Whether it is measured if a link's picture stands, or its input holds.
@@ -196,15 +187,35 @@ impl LinkMonitor {
         }
     }
 
-    /// Whether the picture stood, or the input held, in each column of a window.
-    pub(super) fn stood_columns(&self, index: usize, view: View) -> Vec<bool> {
+    /// The video link's packets, and whether its picture stood, in each column of a window.
+    pub(super) fn picture_columns(&self, view: View) -> (Vec<LossCell>, Vec<bool>) {
+        let frozen = self.video.frozen(&self.context, view);
+        (self.video.cells(&self.context, view, &frozen), frozen)
+    }
+
+    /// A link's traffic (the picture's packets, else its senders' frames; nothing where none of it was ever heard), and
+    /// whether the picture stood, or the input held, in each column of a window. `packets` and `frozen` are those of
+    /// [`LinkMonitor::picture_columns`] of the same window; only the video link looks at them.
+    pub(super) fn link_columns(
+        &self,
+        index: usize,
+        view: View,
+        (packets, frozen): (&[LossCell], &[bool]),
+    ) -> (Vec<LossCell>, Vec<bool>) {
         let context: &Context = &self.context;
         let link = &context.profile.link[index];
-        match link.role {
-            LinkRole::Video if context.profile.is_video_link(link) => self.video.frozen(context, view),
+        let is_video = context.profile.is_video_link(link);
+        let traffic = if is_video && !packets.is_empty() {
+            packets.to_vec()
+        } else {
+            self.loss.link_cells(context, link, view)
+        };
+        let stood = match link.role {
+            LinkRole::Video if is_video => frozen.to_vec(),
             LinkRole::Control => self.held_columns(view),
             _ => vec![false; usize::from(view.columns)],
-        }
+        };
+        (traffic, stood)
     }
 }
 
