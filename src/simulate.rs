@@ -93,7 +93,11 @@ stick = 1
             ("fixed = 0.05", "fixed = 1.5", "telemetry.loss.fixed"),
             ("[control]", "[control]\nframe_ms = 1e-9", "control.frame_ms"),
             ("count = 8", "count = 4000000000", "control.moves.count"),
+            ("count = 8", "ends = 4000000000", "control.moves.ends"),
+            ("[control]", "[[control.channel]]\nnumber = 1\noffset_us = -65536", "control.channel.offset_us"),
             ("[video]", "[video]\npackets = 100000000", "video.packets"),
+            ("[video]", "[video]\nfps = 0", "video.fps"),
+            ("[video]", "[video]\ngop = 0", "video.gop"),
             ("[video]", "[video]\nfreezes = [[1, inf]]", "video.freezes"),
             ("[[control.servo]]", "[[control.servo]]\nstops_us = [90, 0]", "control.servo.stops_us"),
         ] {
@@ -101,6 +105,10 @@ stick = 1
                 Scenario::parse(&SHORT.replace(old, new), Path::new("short.toml")).unwrap_err().to_string();
             assert!(error.contains(&format!("{key} is")) && error.contains("give"), "{new}: {error}");
         }
+        // A channel may stand below its place.
+        let channel = "[[control.channel]]\nnumber = 1\noffset_us = -65535\n[[control.servo]]";
+        let scenario = SHORT.replace("[[control.servo]]", channel);
+        assert!(Scenario::parse(&scenario, Path::new("short.toml")).is_ok());
     }
 
     #[test]

@@ -9,7 +9,7 @@ use toml::{Table, Value};
 const USUAL: (f64, f64) = (-1e10, 1e10);
 
 /// Of keys with bounds of their own.
-const OF_KEYS: [(&str, f64, f64); 27] = [
+const OF_KEYS: [(&str, f64, f64); 29] = [
     ("lat", -90.0, 90.0),
     ("lon", -180.0, 180.0),
     ("alt", -500.0, 9_000.0),
@@ -19,6 +19,8 @@ const OF_KEYS: [(&str, f64, f64); 27] = [
     ("key_packets", 1.0, 500.0),
     ("payload_bytes", 0.0, 9_000.0),
     ("count", 0.0, 100_000.0),
+    ("ends", 0.0, 1_000.0),
+    ("offset_us", -65_535.0, 65_535.0),
     ("frame_ms", 1.0, 60_000.0),
     ("dwell_s", 0.05, 1e6),
     ("fixed", 0.0, 1.0),
@@ -65,21 +67,11 @@ fn in_value(place: &str, key: &str, value: &Value) -> Option<String> {
         Value::Table(members) => {
             members.iter().find_map(|(name, value)| in_value(&format!("{place}.{name}"), name, value))
         }
-        Value::Array(ends) if key == "stops_us" && is_upside_down(ends) => {
-            Some(format!("{} is upside down: give the lower end first", place.escape_debug()))
-        }
         Value::Array(all) => all.iter().find_map(|value| in_value(place, key, value)),
         Value::Integer(number) => outside(place, key, *number as f64),
         Value::Float(number) => outside(place, key, *number),
         _ => None,
     }
-}
-
-/// Whether the second of two numbers is the lower one.
-fn is_upside_down(ends: &[Value]) -> bool {
-    let number = |value: &Value| value.as_float().or_else(|| value.as_integer().map(|whole| whole as f64));
-    let numbers: Vec<Option<f64>> = ends.iter().map(number).collect();
-    matches!(numbers[..], [Some(low), Some(high)] if low > high)
 }
 
 fn outside(place: &str, key: &str, number: f64) -> Option<String> {
