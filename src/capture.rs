@@ -82,7 +82,6 @@ const SMALL: u64 = 64 * 1024;
 enum Data {
     Mapped(memmap2::Mmap),
     Memory(Vec<u8>),
-    Bundled(&'static [u8]),
 }
 
 impl Data {
@@ -110,7 +109,6 @@ impl Data {
         match self {
             Self::Mapped(map) => map,
             Self::Memory(bytes) => bytes,
-            Self::Bundled(bytes) => bytes,
         }
     }
 }
@@ -136,11 +134,6 @@ impl Recording {
         let path = Path::new(name);
         from.read_to_end(&mut bytes).map_err(|error| CaptureError::unread(path, error))?;
         Self::of(path, Data::Memory(bytes))
-    }
-
-    /// A recording that is part of the program.
-    pub fn bundled(name: &str, bytes: &'static [u8]) -> Result<Self, CaptureError> {
-        Self::of(Path::new(name), Data::Bundled(bytes))
     }
 
     fn of(path: &Path, data: Data) -> Result<Self, CaptureError> {

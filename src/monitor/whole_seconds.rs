@@ -58,7 +58,7 @@ mod tests {
 
     /// The figures and the picture of a recording with a hole in it.
     fn figures(every: bool, cut_s: i64, hole: Nanos, has_ticks: bool) -> (String, String, u64) {
-        let recording = Recording::bundled("a.pcapng", ORCHARD).unwrap();
+        let recording = Recording::read("a.pcapng", ORCHARD).unwrap();
         let profile = Profile::parse(include_str!("../../recordings/orchard-profile.toml")).unwrap();
         let mut monitor = LinkMonitor::new(Arc::new(profile), Arc::from([]));
         monitor.seconds.every = every;

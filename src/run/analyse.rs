@@ -105,7 +105,7 @@ mod tests {
             ("b.raw", bare, Profile::default()),
             ("c.pcapng", orchard, Profile::default()),
         ] {
-            let recording = Recording::bundled(name, bytes).unwrap();
+            let recording = Recording::read(name, bytes).unwrap();
             let profile = Arc::new(profile);
             let summary = |reading| {
                 let (monitor, facts) = analyse(&recording, &profile, Earlier::default(), reading, &|_| {});

@@ -132,7 +132,7 @@ mod tests {
 
     #[test]
     fn a_capture_comes_as_it_would_in_turn() {
-        let recording = Recording::bundled("a.pcapng", BYTES).unwrap();
+        let recording = Recording::read("a.pcapng", BYTES).unwrap();
         for size in [1, 7, 1000, 1 << 20] {
             reads_as_in_turn(&recording, size);
         }
@@ -140,7 +140,7 @@ mod tests {
 
     #[test]
     fn a_truncated_one_is_told() {
-        let torn = Recording::bundled("a.pcapng", &BYTES[..BYTES.len() - 3]).unwrap();
+        let torn = Recording::read("a.pcapng", &BYTES[..BYTES.len() - 3]).unwrap();
         reads_as_in_turn(&torn, 64);
         assert!(read_ahead(&torn, Wire::default(), 64, &mut |_, _| {}, &|_| {}).0.truncated);
     }
@@ -149,19 +149,19 @@ mod tests {
     #[test]
     fn one_without_packets_ends_at_once() {
         let length = u32::from_le_bytes(BYTES[4..8].try_into().unwrap()) as usize;
-        reads_as_in_turn(&Recording::bundled("a.pcapng", &BYTES[..length]).unwrap(), 3);
+        reads_as_in_turn(&Recording::read("a.pcapng", &BYTES[..length]).unwrap(), 3);
     }
 
     #[test]
     fn bare_bytes_are_dated_alike() {
         let bytes = include_bytes!("../../tests/data/sub_2023a_cut.raw");
-        reads_as_in_turn(&Recording::bundled("a.raw", bytes).unwrap(), 5);
+        reads_as_in_turn(&Recording::read("a.raw", &bytes[..]).unwrap(), 5);
     }
 
     /// The reader waits at full queues then, and must end.
     #[test]
     fn a_panic_behind_it_comes_through() {
-        let recording = Recording::bundled("a.pcapng", BYTES).unwrap();
+        let recording = Recording::read("a.pcapng", BYTES).unwrap();
         let mut entries = 0;
         let mut take = |_: &Entry<'_>, _: &[Message]| {
             entries += 1;

@@ -126,7 +126,7 @@ const PROFILE: [&str; 40] = [
 
 /// The first seconds of the invented orchard, cut out once.
 static ORCHARD: LazyLock<Vec<u8>> = LazyLock::new(|| {
-    let whole = Recording::bundled("orchard.pcapng", include_bytes!("../../recordings/orchard-3.pcapng"))
+    let whole = Recording::read("orchard.pcapng", &include_bytes!("../../recordings/orchard-3.pcapng")[..])
         .expect("opens");
     let (mut cursor, mut writer) = (whole.cursor(), PcapngWriter::new(Vec::new()));
     for _ in 0..500 {
