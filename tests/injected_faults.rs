@@ -1,5 +1,5 @@
 //! Faults of this computer and its network, put into the real binary: ports that come back under another name, noise, a
-//! second sender under one id, senders by the thousand. Each waits for what it needs, however slow.
+//! second sender under one id, senders by the thousand, a driver that never answers. Each waits for what it needs, however slow.
 
 mod binary;
 mod frames;
@@ -9,6 +9,7 @@ use std::io::Write;
 use std::net::{Ipv4Addr, UdpSocket};
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 use binary::{Running, free_udp_ports, received_in, summary_of, wait_for};
 use frames::frame;
@@ -181,4 +182,68 @@ fn senders_by_the_thousand_make_nobody_deaf() {
     assert_eq!(summary["recording"]["host_drops"], 0);
     assert!(streams(&summary).len() <= 256);
     assert_eq!(summary, summary_of(folder.path(), "a.pcapng"));
+}
+
+/// `live` on a device whose driver no longer answers from the file `hung` on.
+fn live_on_a_hung_driver(folder: &Path, ways: &[&str], device: &Path) -> Command {
+    let library = folder.join("open.so");
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/hung_driver/open.c");
+    let built =
+        Command::new("cc").args(["-shared", "-fPIC", "-o"]).args([&library, &source]).arg("-ldl").status();
+    assert!(built.expect("a C compiler").success());
+    let mut command =
+        binary::fadewatch(folder, &[&["live", "--record", "a.pcapng", "--json"][..], ways].concat());
+    command.env("LD_PRELOAD", library).env("HUNG_DEVICE", device).env("HUNG_WHILE", folder.join("hung"));
+    command
+}
+
+/// The vehicle's port goes, and its driver does not answer when it is opened again: the handset is recorded all the same, and
+/// the session ends in good order.
+#[test]
+fn a_driver_that_never_answers_holds_up_nothing_else() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let link = folder.path().join("tty");
+    let mut terminal = Terminal::new();
+    terminal.link(&link);
+    let [port] = free_udp_ports();
+    let (vehicle, handset) =
+        (format!("serial:{}?baud=57600", link.display()), format!("udp://127.0.0.1:{port}"));
+    let ways = ["--vehicle", &vehicle, "--handset", &handset];
+    let live = Running::start(&mut live_on_a_hung_driver(folder.path(), &ways, &link));
+    live.says("listening; recording to a.pcapng");
+    terminal.near.write_all(&heartbeat(0, (1, 1))).expect("it is read");
+    wait_for_bytes(folder.path(), 21);
+    std::fs::write(folder.path().join("hung"), "").expect("a file");
+    drop(terminal);
+    let socket = UdpSocket::bind("127.0.0.1:0").expect("a socket");
+    let hung = folder.path().join("hung");
+    wait_for("the port to be opened again", || (!hung.exists()).then_some(()));
+    for number in 0..100 {
+        socket.send_to(&heartbeat(number, (255, 190)), ("127.0.0.1", port)).expect("it is sent");
+    }
+    wait_for_bytes(folder.path(), 21 * 101);
+    let summary = live.terminate();
+    let rows = streams(&summary);
+    let received: Vec<(&Value, &Value)> = rows.iter().map(|row| (&row["received"], &row["lost"])).collect();
+    assert_eq!(received, [(&1.into(), &0.into()), (&100.into(), &0.into())]);
+    assert!(
+        summary["events"].as_array().expect("events").iter().any(|event| event["kind"] == "source"),
+        "the vehicle's port is gone: {}",
+        summary["events"]
+    );
+}
+
+/// As it starts, it says so and ends; nothing waits for good.
+#[test]
+fn a_driver_that_never_answers_at_the_start_is_told() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let link = folder.path().join("tty");
+    let terminal = Terminal::new();
+    terminal.link(&link);
+    std::fs::write(folder.path().join("hung"), "").expect("a file");
+    let url = format!("serial:{}?baud=57600", link.display());
+    let live = Running::start(&mut live_on_a_hung_driver(folder.path(), &["--vehicle", &url], &link));
+    live.says("its driver gave no answer");
+    let (status, out) = live.end();
+    assert_eq!((status.code(), out.as_str()), (Some(2), ""));
 }
