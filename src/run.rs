@@ -12,6 +12,7 @@ mod guided_bench;
 mod history_command;
 mod in_order;
 mod live_command;
+mod private_file;
 mod profile_choice;
 mod profile_command;
 mod progress;

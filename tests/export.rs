@@ -308,6 +308,15 @@ fn a_cut_holds_the_records_of_its_span_as_they_came() {
     }
     let (code, said) = run(folder.path(), &["export", &file, "--cut", "9000..9001", "--out", "late"]);
     assert!(code == Some(2) && said.contains("no record"), "{said}");
+    assert!(!folder.path().join("late/orchard-4/cut.pcapng").exists());
+    // A cut that was good is not replaced by one that holds nothing.
+    let (code, said) = run(folder.path(), &["export", &file, "--cut", "9000..9001", "--out", ".", "--yes"]);
+    assert!(code == Some(2) && said.contains("no record"), "{said}");
+    assert_eq!(packets(&path), expected);
+    assert!(fs::read_dir(path.parent().unwrap()).unwrap().all(|file| {
+        let name = file.unwrap().file_name().into_string().unwrap();
+        name.starts_with("cut") && name.ends_with(".pcapng")
+    }));
 }
 
 /// STATUSTEXT (id 253) with this text, behind a heartbeat.

@@ -7,15 +7,6 @@ use crate::wording;
 
 use super::table::{Cell, Table};
 
-/// What a pass over a recording collects beside what the core keeps.
-#[derive(Clone, Debug, Default)]
-pub struct Collected {
-    /// Whole seconds, as they were told.
-    pub seconds: Vec<SecondSummary>,
-    /// When pictures were delivered.
-    pub frames: Vec<Nanos>,
-}
-
 /// A word that is written as JSON is, in a cell.
 fn word(value: &impl serde::Serialize) -> Cell {
     match serde_json::to_value(value) {

@@ -4,10 +4,8 @@
 //! is written is this user's alone, and overwrites nothing unasked.
 
 use std::collections::{BTreeMap, HashSet};
-use std::fs::{File, OpenOptions};
 use std::io;
-use std::io::{BufWriter, Write};
-use std::os::unix::fs::OpenOptionsExt as _;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -20,16 +18,15 @@ use crate::monitor::{LinkMonitor, RecordingFacts};
 use crate::profile::Profile;
 use crate::record::text::is_printable;
 use crate::record::{Body, Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, Record};
-use crate::report::session_tables::Collected;
 use crate::report::table::Table;
 use crate::report::table_database::TableDatabase;
 use crate::report::{session_tables, way, write_json_to};
-use crate::summary::{SecondSummary, Summary, Told};
+use crate::summary::{Earlier, SecondSummary, Summary, Told};
 use crate::units::Nanos;
 
 use super::in_order::in_order;
 use super::progress::Progress;
-use super::{earlier_sessions, tell};
+use super::{earlier_sessions, private_file, tell};
 
 /// What one recording gives.
 #[derive(Default)]
@@ -39,6 +36,15 @@ struct Exported {
     tables: Vec<Table>,
     /// All is done, and this is to be said.
     said: Option<String>,
+}
+
+/// What a pass over a recording collects beside what the core keeps.
+#[derive(Default)]
+struct Collected {
+    /// Whole seconds, as they were told.
+    seconds: Vec<SecondSummary>,
+    /// When pictures were delivered.
+    frames: Vec<Nanos>,
 }
 
 /// Writes what is wanted of each file.
@@ -105,30 +111,24 @@ fn one(
     folder: Option<&Path>,
 ) -> anyhow::Result<Exported> {
     let recording = Recording::open(file)?;
-    let earlier = earlier_sessions::showed_before(&args.common, profile, &recording)?;
-    let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier).telling(1);
     let write = |name: &str, fill: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>| match folder {
         Some(folder) => create(folder, name, args.yes, fill),
         None => Ok(()),
     };
-    if let Some((from_s, to_s)) = args.cut {
-        let mut records = 0;
-        write("cut.pcapng", &mut |out| {
-            records = cut(&recording, &mut monitor, (from_s, to_s), out)?;
-            Ok(())
-        })?;
-        if let Some(folder) = folder.filter(|_| records > 0) {
+    if let Some(span) = args.cut {
+        let said = cut_out((file, &recording), profile, span, &write)?;
+        if let Some(folder) = folder {
             split(folder, &write)?;
         }
-        let said = format!("cut {}: {records} records from {from_s} s to {to_s} s", file.display());
-        ensure!(records > 0, "'{}' has no record from {from_s} s to {to_s} s", file.display());
-        return Ok(Exported { said: Some(said), ..Exported::default() });
+        return Ok(Exported { said: Some(format!("cut {}: {said}", file.display())), ..Exported::default() });
     }
-    let hash = recording.hash();
+    let hash = args.sqlite.as_ref().map(|_| recording.hash()).unwrap_or_default();
     if folder.is_none() && known.contains(&hash) {
         let said = format!("{} is in the database already", file.display());
         return Ok(Exported { said: Some(said), ..Exported::default() });
     }
+    let earlier = earlier_sessions::showed_before(&args.common, profile, &recording)?;
+    let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier).telling(1);
     let (collected, facts) = pass(&recording, &mut monitor);
     let summary = monitor.summary(&facts);
     let seconds = monitor.settled(collected.seconds);
@@ -202,32 +202,43 @@ fn create(
     let path = folder.join(name);
     super::make_private(folder)?;
     super::may_overwrite(&path, yes)?;
-    let mut written = || -> io::Result<()> {
-        match std::fs::remove_file(&path) {
-            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
-            _ => {}
-        }
-        let file: File = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path)?;
-        let mut out = BufWriter::new(file);
-        fill(&mut out)?;
-        out.flush()
-    };
-    written().with_context(|| format!("cannot write '{}'", path.display()))
+    let written = if yes { private_file::replace(&path, fill) } else { private_file::create(&path, fill) };
+    written.with_context(|| format!("cannot write '{}'", path.display()))
+}
+
+/// Writes the records of a span, and says how many there are; a span without any writes nothing.
+fn cut_out(
+    (file, recording): (&Path, &Recording),
+    profile: &Arc<Profile>,
+    (from_s, to_s): (f64, f64),
+    write: &WriteFile<'_>,
+) -> anyhow::Result<String> {
+    let span = format!("from {from_s} s to {to_s} s");
+    let mut cut_records = None;
+    let written = write("cut.pcapng", &mut |out| {
+        let records = cut(recording, profile, (from_s, to_s), out)?;
+        cut_records = Some(records);
+        if records > 0 { Ok(()) } else { Err(io::ErrorKind::InvalidInput.into()) }
+    });
+    ensure!(cut_records != Some(0), "'{}' has no record {span}", file.display());
+    written?;
+    Ok(format!("{} records {span}", cut_records.unwrap_or_default()))
 }
 
 /// The records between two instants of the session, with all that describes them, and the limits that it used.
 fn cut(
     recording: &Recording,
-    monitor: &mut LinkMonitor,
+    profile: &Arc<Profile>,
     (from_s, to_s): (f64, f64),
     out: &mut dyn Write,
 ) -> io::Result<u64> {
+    // The core says which instant of the session a stamp is.
+    let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), Earlier::default());
     let mut writer = PcapngWriter::new(out);
     let mut cursor = recording.cursor();
     let (mut records, mut limits) = (0, None);
     while let Some(entry) = recording.next(&mut cursor) {
         monitor.handle(&entry);
-        monitor.take_told();
         let Entry::Record(record) = &entry else {
             writer.write(&entry)?;
             continue;

@@ -15,7 +15,7 @@ use crate::summary::PictureDelay;
 use crate::tui::stopwatch;
 use crate::wording::{caution, glass_words};
 
-use super::{LIMIT_FAILED, screens, tell};
+use super::{LIMIT_FAILED, private_file, screens, tell};
 
 /// Shows the stopwatch, or takes what was read off; prints the delay, and keeps it in the profile where that is wanted.
 pub(super) fn run(args: &StopwatchArgs) -> anyhow::Result<ExitCode> {
@@ -89,7 +89,8 @@ fn keep(path: &Path, figure: &PictureDelay) -> anyhow::Result<()> {
         Profile::parse(&text).is_ok_and(|after| expected(&after)),
         "cannot put the figure into '{shown}' by itself: put those lines there above all tables"
     );
-    std::fs::write(path, text).with_context(|| format!("cannot write the profile '{shown}'"))
+    private_file::rewrite(path, &mut |out| out.write_all(text.as_bytes()))
+        .with_context(|| format!("cannot write the profile '{shown}'"))
 }
 
 /// The text of a profile with these lines above its tables, in the place of older ones.

@@ -1,7 +1,6 @@
 //! `profile new`: what is heard, what is evident in it, questions about the rest, and the file.
 
-use std::io::Write as _;
-use std::os::unix::fs::OpenOptionsExt as _;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, ensure};
@@ -9,6 +8,7 @@ use anyhow::{Context as _, ensure};
 use crate::cli::{NewProfileArgs, SourceArgs};
 use crate::monitor::{Heard, HeardRadio};
 use crate::profile::{LevelScale, LinkRole, Mounted, Profile, SourcesProfile};
+use crate::run::private_file;
 use crate::run::profile_choice::{NONE, default_path};
 use crate::run::source_urls::SourceUrls;
 use crate::source::{SourceUrl, joysticks, serial_ports};
@@ -17,9 +17,6 @@ use crate::summary::Report;
 use super::draft::{Draft, LevelFrom};
 use super::questions::Asker;
 use super::{attenuation, draft, hearing, inventory, toml_text};
-
-/// Who but its owner has no business with a handset's place.
-const PRIVATE: u32 = 0o600;
 
 /// Makes a profile and writes it.
 pub(super) fn run(args: &NewProfileArgs, asker: &mut Asker<'_>) -> anyhow::Result<()> {
@@ -84,26 +81,19 @@ fn may_write(out: &Path, args: &NewProfileArgs, asker: &mut Asker<'_>) -> anyhow
     Ok(true)
 }
 
-/// A new file for its owner alone, whole or not at all.
+/// A file for its owner alone, since it holds the handset's place; whole or not at all.
 fn write(out: &Path, text: &str, overwrite: bool) -> anyhow::Result<()> {
     let folder = out.parent().filter(|folder| !folder.as_os_str().is_empty());
     if let Some(folder) = folder.filter(|folder| !folder.exists()) {
         crate::run::make_private(folder)?;
     }
-    let make = |path: &Path| -> anyhow::Result<()> {
-        let mut file = std::fs::OpenOptions::new().write(true).create_new(true).mode(PRIVATE).open(path)?;
-        file.write_all(text.as_bytes())?;
-        Ok(file.sync_all()?)
-    };
-    if !overwrite {
-        return make(out);
-    }
-    // A link keeps pointing to its file.
-    let target = out.canonicalize()?;
-    let mut beside = target.clone().into_os_string();
-    beside.push(format!(".{}.new", std::process::id()));
-    make(Path::new(&beside))?;
-    Ok(std::fs::rename(&beside, &target)?)
+    let fill = &mut |file: &mut dyn Write| file.write_all(text.as_bytes());
+    Ok(if overwrite {
+        // A link keeps pointing to its file.
+        private_file::replace(&out.canonicalize()?, fill)?
+    } else {
+        private_file::create(out, fill)?
+    })
 }
 
 fn next_step(out: &Path, draft: &Draft) -> String {
