@@ -18,6 +18,7 @@ use crate::profile::Profile;
 use crate::report;
 use crate::session::ToldQueue;
 use crate::summary::{Earlier, Told};
+use crate::wording::quantity;
 
 use super::{earlier_sessions, tell};
 
@@ -62,11 +63,20 @@ impl StreamOutput {
     pub(super) fn end(self) {
         let is_stuck = self.written.recv_timeout(LAST).is_err();
         let dropped = self.dropped.load(Ordering::Relaxed);
-        if dropped > 0 || is_stuck {
+        if let Some(lacks) = lacks(is_stuck, dropped) {
             let why = "its reader did not keep up";
-            tell(format_args!("fadewatch: the stream is not whole, {why}: {dropped} objects were left out"));
+            tell(format_args!("fadewatch: the stream is not whole, {why}: {lacks}"));
         }
     }
+}
+
+/// What a stream lacks; `None`: nothing.
+fn lacks(is_stuck: bool, dropped: u64) -> Option<String> {
+    let end = is_stuck.then(|| "its end was not read".to_owned());
+    let objects = quantity::counted(dropped, "object was", "objects were");
+    let left_out = (dropped > 0).then(|| format!("{objects} left out"));
+    let all: Vec<String> = left_out.into_iter().chain(end).collect();
+    (!all.is_empty()).then(|| all.join(", and "))
 }
 
 /// Writes what a whole recording tells, as fast as it is read.
@@ -83,4 +93,17 @@ pub(super) fn of_recording(common: &Common, file: &Path, every_s: u32) -> anyhow
     let summary = monitor.summary(&recording.facts(&cursor));
     monitor.tell_end(&summary);
     Ok(monitor.take_told().iter().try_for_each(write)?)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::run::stream_output::*;
+
+    #[test]
+    fn a_stream_says_what_it_lacks_and_nothing_else() {
+        assert_eq!(lacks(false, 0), None);
+        assert_eq!(lacks(true, 0).as_deref(), Some("its end was not read"));
+        assert_eq!(lacks(false, 1).as_deref(), Some("1 object was left out"));
+        assert_eq!(lacks(true, 70).as_deref(), Some("70 objects were left out, and its end was not read"));
+    }
 }
