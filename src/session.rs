@@ -157,8 +157,8 @@ pub struct SessionEnd {
     pub missing: Option<Missing>,
     /// What it tells the history.
     pub evidence: SessionEvidence,
-    /// Who was heard.
-    pub heard: Heard,
+    /// Who was heard; of a live session.
+    pub heard: Option<Heard>,
 }
 
 /// Looks at a session beside the screens, and may tell the pilot something.

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 use std::time::Duration;
 
-use fadewatch::monitor::{Heard, SessionEvidence};
+use fadewatch::monitor::SessionEvidence;
 use fadewatch::session::{Command, FeedSlot, SessionEnd, SessionHandle};
 use fadewatch::snapshot::{LinkState, Unacknowledged};
 use fadewatch::summary::Summary;
@@ -65,7 +65,7 @@ fn child() {
             summary: Summary::default(),
             recordings: Vec::new(),
             evidence: SessionEvidence::default(),
-            heard: Heard::default(),
+            heard: None,
         })
     });
     let handle = SessionHandle::new(commands, slot, session);

@@ -265,7 +265,6 @@ mod tests {
     use crate::judge::margin::{EvidenceSecond, FreezeEvidence};
     use crate::units::LevelUnit;
 
-    use crate::monitor::Heard;
     use crate::run::earlier_sessions::*;
 
     /// Four sessions, each of which froze once at -84 dBm.
@@ -313,7 +312,7 @@ mod tests {
             recordings: recordings.clone(),
             missing: None,
             evidence: SessionEvidence::default(),
-            heard: Heard::default(),
+            heard: None,
         };
         let said = keep(&common, &profile, &end);
         assert_eq!(said.as_deref(), Some("the history holds 2 sessions, 0 with this equipment"));

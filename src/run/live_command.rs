@@ -128,7 +128,7 @@ pub(super) fn recording_path(asked: Option<&Path>) -> anyhow::Result<PathBuf> {
 
 #[cfg(test)]
 mod tests {
-    use crate::monitor::{Heard, SessionEvidence};
+    use crate::monitor::SessionEvidence;
     use crate::run::live_command::*;
     use crate::summary::{SessionVerdict, SessionWord, Summary};
 
@@ -150,7 +150,7 @@ mod tests {
             recordings: vec![PathBuf::from("flights/one.pcapng")],
             missing: None,
             evidence: SessionEvidence::default(),
-            heard: Heard::default(),
+            heard: None,
         };
         let mut out = Vec::new();
         leave(&mut out, &end, Some("the history holds 3 sessions, 2 with this equipment")).unwrap();

@@ -407,7 +407,7 @@ impl Live {
         self.publisher.end(&self.monitor, live_status(&self.journal), summary.clone());
         let evidence = self.monitor.session_evidence();
         let missing = self.journal.missing();
-        let heard = self.monitor.heard(&summary);
+        let heard = Some(self.monitor.heard(&summary));
         SessionEnd { summary, recordings: self.journal.into_paths(), missing, evidence, heard }
     }
 }
