@@ -216,10 +216,7 @@ impl History {
     /// Where the history is, unless told otherwise: the XDG data folder; `None` without a home.
     #[must_use]
     pub fn default_path() -> Option<PathBuf> {
-        let absolute =
-            |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
-        let data = absolute("XDG_DATA_HOME").or_else(|| Some(absolute("HOME")?.join(".local/share")))?;
-        Some(data.join("fadewatch").join("history.sqlite"))
+        Some(xdg_folder("XDG_DATA_HOME", ".local/share")?.join("history.sqlite"))
     }
 
     /// Where a damaged history was moved to when this one was opened in its place: tell the pilot.
@@ -235,6 +232,14 @@ impl History {
     fn damaged(&self, what: &str) -> HistoryError {
         HistoryError::Damaged { path: self.path.display().to_string(), what: what.to_owned() }
     }
+}
+
+/// This program's folder in one of the XDG base directories: the variable's, else that one in the home folder. What is no
+/// absolute path counts as not set, as the specification says.
+pub(crate) fn xdg_folder(variable: &str, in_home: &str) -> Option<PathBuf> {
+    let absolute = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
+    let base = absolute(variable).or_else(|| Some(absolute("HOME")?.join(in_home)))?;
+    Some(base.join("fadewatch"))
 }
 
 /// The tags that say what equipment was used.

@@ -214,7 +214,7 @@ fn show(hash: Option<&str>, json: bool, common: &Common) -> anyhow::Result<ExitC
         if json {
             let mut figures: serde_json::Map<String, serde_json::Value> =
                 serde_json::from_str(&row.summary).with_context(damaged)?;
-            // Writing adds schema and version of its own: those of the program that prints it.
+            // `write_json_to` adds its own schema and version.
             figures.remove("schema");
             report::write_json_to(&mut out, &figures)?;
             continue;

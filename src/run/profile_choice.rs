@@ -10,6 +10,7 @@ use std::sync::Arc;
 use anyhow::Context as _;
 
 use crate::cli::Common;
+use crate::history::xdg_folder;
 use crate::profile::{Profile, SourcesProfile};
 use crate::source::SourceUrl;
 
@@ -39,10 +40,7 @@ impl Chosen {
 
 /// The default place: fadewatch/profile.toml in the XDG config folder.
 pub(super) fn default_path() -> Option<PathBuf> {
-    // The specification: what is no absolute path counts as not set.
-    let absolute = |name: &str| env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
-    let config = absolute("XDG_CONFIG_HOME").or_else(|| Some(absolute("HOME")?.join(".config")))?;
-    Some(config.join("fadewatch").join("profile.toml"))
+    Some(xdg_folder("XDG_CONFIG_HOME", ".config")?.join("profile.toml"))
 }
 
 /// The profile to use; an empty one where there is none. One that cannot be read is an error.

@@ -44,7 +44,7 @@ pub(super) fn check(profile: &Profile, heard: &Heard, is_live: bool) -> Checked 
     checked
 }
 
-/// A joystick at rest, and a card, may well send nothing.
+/// A joystick at rest may well send nothing.
 fn sources(checked: &mut Checked, heard: &Heard) {
     for source in heard.sources.iter().filter(|source| source.kind != InterfaceKind::Joystick) {
         let what = format!("source {} ({})", source.name, source.url.as_deref().unwrap_or("?"));

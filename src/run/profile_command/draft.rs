@@ -7,6 +7,7 @@
 //! without a profile. Rules of the trade, common practice, no source; where a radio is mounted: by its reports in a silence
 //! of the vehicle, else the default of the profile.
 
+use crate::measure::roles::FIRST_AUTOPILOT;
 use crate::monitor::{Heard, HeardPicture, HeardRadio, HeardSender, SenderKind};
 use crate::profile::{LevelScale, LinkRole, Mounted};
 use crate::record::InterfaceKind;
@@ -14,8 +15,6 @@ use crate::source::SourceUrl;
 use crate::summary::Report;
 
 const HEARTBEAT: u32 = 0;
-/// The component id that an autopilot has (MAV_COMP_ID_AUTOPILOT1).
-const FIRST_AUTOPILOT: u8 = 1;
 /// Reports that go on while the vehicle is silent for so long come from this side.
 const SILENCE_S: f64 = 5.0;
 /// A radio that never misses so long reports steadily.
@@ -96,7 +95,6 @@ pub(super) struct Draft {
     /// Whether anything was heard that has a level.
     pub(super) has_levels: bool,
     /// Lines of a table, as comments.
-    pub(super) source_notes: Vec<String>,
     pub(super) vehicle_notes: Vec<String>,
     pub(super) handset_notes: Vec<String>,
     /// Tags of the recording, as comments.

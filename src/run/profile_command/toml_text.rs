@@ -86,7 +86,6 @@ fn sources(out: &mut String, draft: &Draft) {
             comment(out, &format!("{key} = {}", quoted(example)));
         }
     }
-    comments(out, &draft.source_notes);
 }
 
 fn vehicle(out: &mut String, draft: &Draft) {
