@@ -80,6 +80,24 @@ impl Counter {
         self.frame(1, 124, &payload)
     }
 
+    /// RC_CHANNELS_OVERRIDE for system 1: the first channel, and seven that rest.
+    fn sticks(&mut self, first_us: u16) -> Vec<u8> {
+        let mut payload = first_us.to_le_bytes().to_vec();
+        payload.extend([1500_u16; 7].map(u16::to_le_bytes).concat());
+        payload.extend_from_slice(&[1, 1]);
+        self.frame(70, 124, &payload)
+    }
+
+    /// RC_CHANNELS with eight channels, of which the first moves.
+    fn channels(&mut self, boot_ms: u32, first_us: u16) -> Vec<u8> {
+        let mut payload = boot_ms.to_le_bytes().to_vec();
+        payload.extend_from_slice(&first_us.to_le_bytes());
+        payload.extend([1500_u16; 7].map(u16::to_le_bytes).concat());
+        payload.extend([u16::MAX; 10].map(u16::to_le_bytes).concat());
+        payload.extend_from_slice(&[8, 200]);
+        self.frame(65, 118, &payload)
+    }
+
     /// ATTITUDE with a boot clock.
     fn attitude(&mut self, boot_ms: u32) -> Vec<u8> {
         let mut payload = boot_ms.to_le_bytes().to_vec();
@@ -119,8 +137,12 @@ fn beside(mut session: Vec<Datagram>, others: Vec<Datagram>) -> Vec<Datagram> {
 }
 
 fn summary(session: &[Datagram]) -> Summary {
+    summary_with(PROFILE, session)
+}
+
+fn summary_with(profile: &str, session: &[Datagram]) -> Summary {
     let mut monitor =
-        LinkMonitor::new(Arc::new(Profile::parse(PROFILE).expect("it is there")), Arc::from([]));
+        LinkMonitor::new(Arc::new(Profile::parse(profile).expect("it is there")), Arc::from([]));
     let kind = InterfaceKind::Datagram;
     let info = InterfaceInfo { name: "vehicle".to_owned(), kind, description: None };
     monitor.handle(&Entry::Interface(InterfaceId(0), info));
@@ -508,4 +530,64 @@ fn a_flood_of_pictures_makes_nobody_deaf() {
 #[test]
 fn nobody_is_forgotten_where_there_is_room() {
     assert!(forgotten(&summary(&flight())).is_empty());
+}
+
+/// A minute and a half of a handset whose first stick goes up and down every 2 s, in a ramp of 0.3 s, and of a vehicle
+/// whose first channel shows it 0.1 s later. The handset begins at 6 s, and rests from 9 s to 12.5 s.
+fn sticks_and_channels() -> Vec<Datagram> {
+    let position = |at: f64| {
+        let (beat, within) = ((at / 2.0).floor() as i64, at % 2.0);
+        let share = (within / 0.3).min(1.0);
+        let up = if beat % 2 == 0 { share } else { 1.0 - share };
+        1300 + (400.0 * up) as u16
+    };
+    let (mut vehicle, mut handset) = (Counter::new((1, 1), 0), Counter::new((255, 190), 0));
+    let mut all = Vec::new();
+    for step in 0..1800 {
+        let at = f64::from(step) / 20.0;
+        if step % 20 == 0 {
+            all.push((at, MODULE.to_owned(), vehicle.heartbeat(step > 60)));
+        }
+        let shown = position((at - 0.1 - 0.01).max(6.0).min(if at < 12.5 { 9.0 } else { at }));
+        all.push((at + 0.01, MODULE.to_owned(), vehicle.channels((at * 1e3) as u32 + 5000, shown)));
+        if at >= 6.0 && !(9.0..12.5).contains(&at) {
+            all.push((at, "10.0.0.8:14550".to_owned(), handset.sticks(position(at))));
+        }
+    }
+    beside(all, Vec::new())
+}
+
+/// Overrides by systems from 60 on that nobody follows.
+fn foreign_sticks(systems: u8, (from_s, to_s): (f64, f64)) -> Vec<Datagram> {
+    let of = |number: u8| {
+        let mut sender = Counter::new((60 + number, 1), 0);
+        let steps = (from_s * 20.0) as u32..(to_s * 20.0) as u32;
+        steps.map(move |step| {
+            (f64::from(step) / 20.0 + 0.003, format!("10.0.1.{number}:14550"), sender.sticks(1500))
+        })
+    };
+    (0..systems).flat_map(of).collect()
+}
+
+#[test]
+fn foreign_senders_of_sticks_keep_the_handset_out_of_nothing() {
+    let named = PROFILE.replace("[handset]", "[handset]\nsystem = 255");
+    // Four that were there first, and have gone; three that stay, with a fourth while the handset rests.
+    let first = foreign_sticks(4, (0.0, 2.0));
+    let staying = beside(foreign_sticks(3, (7.0, 40.0)), {
+        let mut late = foreign_sticks(4, (11.5, 12.0));
+        late.retain(|(_, from, _)| from == "10.0.1.3:14550");
+        late
+    });
+    let honest = summary_with(&named, &sticks_and_channels());
+    let stick = &honest.sticks[0];
+    assert_eq!((stick.compared, stick.stick, stick.findings.as_slice()), (Some(true), Some(1), &[][..]));
+    let stage = |summary: &Summary| summary.latency.stick_to_input.clone().expect("a stage");
+    assert!(stage(&honest).events > 20, "{}", stage(&honest).events);
+    for (what, foreign) in [("before", first), ("beside", staying)] {
+        let found = summary_with(&named, &beside(sticks_and_channels(), foreign));
+        assert_eq!(found.sticks, honest.sticks, "{what}");
+        let (found, honest) = (stage(&found), stage(&honest));
+        assert_eq!((found.events, found.p50_ms), (honest.events, honest.p50_ms), "{what}");
+    }
 }

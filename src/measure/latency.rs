@@ -46,7 +46,7 @@ use super::context::{Context, Sender};
 use crate::clocks::{BootTime, Clocks};
 use crate::record::{Direction, InterfaceKind};
 use crate::snapshot::LatencyView;
-use crate::stats::heard_table::Rank;
+use crate::stats::heard_table::{Rank, SMALL};
 use crate::summary::{Bound, ControlHolds, LatencyChannel, LatencyStage, LatencySummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
@@ -103,6 +103,8 @@ pub struct Followed {
 #[derive(Clone, Debug)]
 struct Source {
     last: Nanos,
+    /// How often it was heard.
+    times: u64,
     kept: KeptSticks,
     servo: StageMeter,
     input: StageMeter,
@@ -180,9 +182,10 @@ impl LatencyMeter {
             if is_followed { Rank::Own } else { key.rank(context) }
         };
         let may_go = self.sources.iter().filter(|(key, source)| {
-            rank(source, **key).makes_room(true, at - source.last, new.rank(context))
+            rank(source, **key).makes_room(source.times < SMALL, at - source.last, new.rank(context))
         });
-        let first = may_go.min_by_key(|(key, source)| (rank(source, **key), source.last));
+        let first =
+            may_go.min_by_key(|(key, source)| (rank(source, **key), source.times >= SMALL, source.last));
         let first = first.map(|(key, _)| *key);
         first.and_then(|key| self.sources.remove(&key)).is_some()
     }
@@ -201,6 +204,7 @@ impl LatencyMeter {
             }
             let source = Source {
                 last: at,
+                times: 0,
                 kept: KeptSticks::default(),
                 servo: StageMeter::new(ClockPair::HostAndBoot, 0.0),
                 input: StageMeter::new(ClockPair::HostAndBoot, 0.5),
@@ -209,6 +213,7 @@ impl LatencyMeter {
         }
         if let Some(source) = self.sources.get_mut(&key) {
             source.last = at;
+            source.times += 1;
             let (all, samples) = source.kept.take(at, &values);
             source.servo.observe_sticks(at, samples, clocks);
             source.input.observe_sticks(at, samples, clocks);

@@ -17,6 +17,7 @@ use super::context::{Context, Sender};
 use super::latency;
 use super::latency::{Followed, SourceKey};
 use crate::snapshot::Echo;
+use crate::stats::heard_table::Rank;
 use crate::summary::{LatencyChannel, LatencySummary, StickDirection, StickOutput, StickSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
@@ -68,7 +69,9 @@ impl ChannelMeter {
                 self.sticks_at = Some(at);
             }
             if let Some(positions) = positions(telemetry).filter(|_| key.numbers_channels()) {
-                self.answers.observe_sticks(at, key, positions);
+                let is_followed = |key: SourceKey| self.followed.contains(&key);
+                let rank = |key: SourceKey| if is_followed(key) { Rank::Own } else { key.rank(context) };
+                self.answers.observe_sticks(at, key, positions, rank);
             }
             return;
         }

@@ -9,11 +9,10 @@
 //! Unit: us. Window: the session. Source: none, common practice. Only sources that number their sticks as channels.
 //! Gap: steps are told from where sticks stand, so one that telemetry missed is none; a loss of input forgets what waits. A
 //! restart changes nothing. A control link that is slower than a second shows steps as unanswered: all of them, so that
-//! nothing is told. Bounded: [`MOST_SOURCES`].
-
-use std::collections::BTreeMap;
+//! nothing is told. Bounded: [`MOST_SOURCES`] (see `heard_table`); what is followed stays.
 
 use crate::measure::latency::SourceKey;
+use crate::stats::heard_table::{HeardTable, Rank};
 use crate::summary::{StickDirection, StickFinding};
 use crate::units::Nanos;
 
@@ -176,15 +175,19 @@ pub(super) struct Answer {
 /// All sources of sticks.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Answers {
-    sources: BTreeMap<SourceKey, Source>,
+    sources: HeardTable<SourceKey, Source, MOST_SOURCES>,
 }
 
 impl Answers {
-    pub(super) fn observe_sticks(&mut self, at: Nanos, key: SourceKey, positions: &Pulses) {
-        if !self.sources.contains_key(&key) && self.sources.len() >= MOST_SOURCES {
-            return;
-        }
-        let source = self.sources.entry(key).or_default();
+    /// `rank`: how much each source counts.
+    pub(super) fn observe_sticks(
+        &mut self,
+        at: Nanos,
+        key: SourceKey,
+        positions: &Pulses,
+        rank: impl Fn(SourceKey) -> Rank,
+    ) {
+        let Some(source) = self.sources.hear(at, key, rank) else { return };
         if at - source.last > FRESH {
             // What it did meanwhile was not seen.
             for stick in &mut source.sticks {
@@ -217,7 +220,8 @@ impl Answers {
 
     /// Of a channel, from 0, that `moved` or not.
     pub(super) fn of(&self, channel: usize, moved: bool) -> Answer {
-        let Some(source) = self.sources.values().max_by_key(|source| source.answered) else {
+        let Some(source) = self.sources.iter().map(|(_, source)| source).max_by_key(|source| source.answered)
+        else {
             return Answer::default();
         };
         let own = &source.sticks[channel];
