@@ -16,22 +16,19 @@ pub(super) fn write_to(out: &mut dyn Write, health: Option<&HealthSummary>) -> i
         return writeln!(out, "  not measured: the recording holds no reading of it");
     };
     if health.temperatures.is_empty() {
-        writeln!(out, "  temperature not measured: the kernel shows no sensor")?;
+        writeln!(out, "  temperature not measured: no sensor of the kernel gave two readings in a row")?;
     }
     for row in health.temperatures.iter().take(MOST) {
         writeln!(out, "  {}", health_words::warmest(row))?;
     }
-    match health.throttled_s {
-        Some(seconds) => {
-            let low = health.clock_low_mhz.zip(health.clock_start_mhz).filter(|(low, start)| low < start);
-            let clock = low.map_or_else(String::new, |(low, start)| {
-                format!("; clock held at {low:.0} of {start:.0} MHz at the least")
-            });
-            writeln!(out, "  throttled for {}{clock}", quantity::seconds(seconds))?;
-        }
-        None => writeln!(out, "  throttling not measured: the kernel shows no limit of the processor")?,
-    }
-    if let Some(seconds) = health.supply_low_s {
+    let low = health.clock_low_mhz.zip(health.clock_start_mhz).filter(|(low, start)| low < start);
+    let more = match (health.throttled_s, low) {
+        (None, _) => ": the kernel shows no limit of the processor".to_owned(),
+        (Some(_), Some((low, start))) => format!("; clock held at {low:.0} of {start:.0} MHz at the least"),
+        (Some(_), None) => String::new(),
+    };
+    writeln!(out, "  {}{more}", health_words::throttled(health))?;
+    if let Some(seconds) = health.supply_low_s.filter(|seconds| *seconds > 0.0) {
         writeln!(out, "  voltage too low, by its own alarm, for {}", quantity::seconds(seconds))?;
     }
     for row in &health.supplies {
@@ -59,4 +56,34 @@ pub(super) fn write_to(out: &mut dyn Write, health: Option<&HealthSummary>) -> i
         writeln!(out, "  {load}; free memory {} at least", with_unit(health.memory_low_mb, 0, "MB"))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::report::health_text::*;
+
+    fn text(health: &HealthSummary) -> String {
+        let mut out = Vec::new();
+        write_to(&mut out, Some(health)).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    #[test]
+    fn a_healthy_board_is_told_no_fault() {
+        let healthy =
+            HealthSummary { throttled_s: Some(0.0), supply_low_s: Some(0.0), ..HealthSummary::default() };
+        let said = text(&healthy);
+        assert!(said.contains("  no throttling shown by its kernel\n"), "{said}");
+        assert!(!said.contains("0.0 s") && !said.contains("voltage"), "{said}");
+        let ill = HealthSummary {
+            throttled_s: Some(4.0),
+            clock_start_mhz: Some(1800.0),
+            clock_low_mhz: Some(600.0),
+            supply_low_s: Some(2.0),
+            ..healthy
+        };
+        let said = text(&ill);
+        assert!(said.contains("throttled for 4.0 s; clock held at 600 of 1800 MHz at the least"), "{said}");
+        assert!(said.contains("voltage too low, by its own alarm, for 2.0 s"), "{said}");
+    }
 }

@@ -64,11 +64,6 @@ pub fn meanwhile(strains: &[HostStrain]) -> String {
 #[must_use]
 pub fn whole(health: &HealthSummary) -> String {
     let hottest = health.temperatures.first().map_or_else(|| "temperature not measured".to_owned(), warmest);
-    let throttled = match health.throttled_s {
-        None => "throttling not measured".to_owned(),
-        Some(seconds) if seconds > 0.0 => format!("throttled for {}", quantity::seconds(seconds)),
-        Some(_) => "never throttled".to_owned(),
-    };
     let others = [
         ("its supply was too low", health.supply_low_s),
         ("it was short of memory", health.memory_wait_s),
@@ -78,7 +73,17 @@ pub fn whole(health: &HealthSummary) -> String {
         let seconds = seconds.filter(|seconds| *seconds > 0.0)?;
         Some(format!("{what} for {}", quantity::seconds(seconds)))
     });
-    [hottest, throttled].into_iter().chain(others).collect::<Vec<_>>().join("; ")
+    [hottest, throttled(health)].into_iter().chain(others).collect::<Vec<_>>().join("; ")
+}
+
+/// Whether it was throttled, as far as its kernel shows it.
+#[must_use]
+pub fn throttled(health: &HealthSummary) -> String {
+    match health.throttled_s {
+        None => "throttling not measured".to_owned(),
+        Some(seconds) if seconds > 0.0 => format!("throttled for {}", quantity::seconds(seconds)),
+        Some(_) => "no throttling shown by its kernel".to_owned(),
+    }
 }
 
 /// `cpu at most 61 °C, its own limit is 95 °C`.
@@ -127,7 +132,7 @@ mod tests {
         let cool = HealthSummary { throttled_s: Some(0.0), memory_wait_s: Some(3.0), ..health };
         assert_eq!(
             whole(&cool),
-            "temperature not measured; never throttled; it was short of memory for 3.0 s"
+            "temperature not measured; no throttling shown by its kernel; it was short of memory for 3.0 s"
         );
         let supply = |row| super::supply(&row);
         let named = HostSupply { supply: "BAT0".to_owned(), ..HostSupply::default() };
