@@ -378,7 +378,7 @@ impl Output {
     }
 
     fn is_sync_due(&self) -> bool {
-        self.newest - self.synced_at >= SYNC_EVERY || self.idle.as_secs() >= 2
+        self.newest - self.synced_at >= SYNC_EVERY || self.idle.as_nanos() as i64 >= SYNC_EVERY.0
     }
 
     /// Writes the batch; on an error what was not written as whole blocks stays in it.

@@ -14,7 +14,7 @@ pub enum HealthPart {
     Temperature,
     /// A cooling device that slows the processor: its state, 0 is no cooling.
     Cooling,
-    /// A frequency policy of the processor: clock now, highest clock allowed, both in kHz.
+    /// A frequency policy of the processor: absent (in older recordings the clock then); highest clock allowed, kHz.
     Clock,
     /// What supplies this computer: microvolts; charge in percent; 0 unknown, 1 charging, 2 discharging,
     /// 3 not charging, 4 full.

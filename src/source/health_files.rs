@@ -165,10 +165,8 @@ impl HealthFiles {
         }
         let cpu = self.root.join("sys/devices/system/cpu");
         for policy in folders(&cpu.join("cpufreq"), "policy") {
-            let values = ["scaling_cur_freq", "scaling_max_freq"].map(|file| Value::of(policy.join(file)));
-            let [now, most] = values;
-            let name = file_name(&policy);
-            found.push(Watched { part: HealthPart::Clock, name, values: [now, most, Value::Absent] });
+            let values = [Value::Absent, Value::of(policy.join("scaling_max_freq")), Value::Absent];
+            found.push(Watched { part: HealthPart::Clock, name: file_name(&policy), values });
         }
         self.processors = text(&cpu.join("online")).and_then(|text| listed(&text));
         // What is of the whole has its place too.
@@ -291,7 +289,8 @@ fn text(path: &Path) -> Option<String> {
     Some(String::from_utf8_lossy(&bytes).into_owned())
 }
 
-fn word(path: &Path) -> Option<String> {
+/// A name that the kernel tells.
+pub(super) fn word(path: &Path) -> Option<String> {
     let word = crate::record::text::clean(text(path)?.trim());
     (!word.is_empty()).then_some(word)
 }

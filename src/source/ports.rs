@@ -7,6 +7,8 @@ use tokio_serial::SerialPortType;
 
 use crate::record::joystick_layout::JoystickLayout;
 
+use super::health_files::word;
+
 /// A serial port that was found.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PortFound {
@@ -60,7 +62,7 @@ fn listed_joysticks(class: &Path) -> Vec<PortFound> {
             if sticks == 0 || read_bits(&device.join("capabilities/key")).contains(&TOUCH) {
                 return None;
             }
-            let name = read_word(&device.join("name")).unwrap_or_default();
+            let name = word(&device.join("name")).unwrap_or_default();
             let description = Some(format!("joystick with {sticks} axes  {name}").trim_end().to_owned());
             let path = Path::new("/dev/input").join(entry.file_name());
             Some((number, PortFound { path, description }))
@@ -100,7 +102,7 @@ fn listed_by_system(class: &Path) -> Vec<(PathBuf, Option<String>)> {
     entries
         .filter_map(Result::ok)
         .filter(|entry| entry.path().join("device").exists())
-        .filter(|entry| read_word(&entry.path().join("type")).is_none_or(|kind| kind != "0"))
+        .filter(|entry| word(&entry.path().join("type")).is_none_or(|kind| kind != "0"))
         .map(|entry| (Path::new("/dev").join(entry.file_name()), usb_words(&entry.path().join("device"))))
         .collect()
 }
@@ -109,15 +111,10 @@ fn listed_by_system(class: &Path) -> Vec<(PathBuf, Option<String>)> {
 fn usb_words(device: &Path) -> Option<String> {
     let device = device.canonicalize().ok()?;
     let usb = device.ancestors().take(4).find(|folder| folder.join("idVendor").exists())?;
-    let ids = format!("USB {}:{}", read_word(&usb.join("idVendor"))?, read_word(&usb.join("idProduct"))?);
+    let ids = format!("USB {}:{}", word(&usb.join("idVendor"))?, word(&usb.join("idProduct"))?);
     let names: Vec<String> =
-        ["manufacturer", "product"].iter().filter_map(|name| read_word(&usb.join(name))).collect();
+        ["manufacturer", "product"].iter().filter_map(|name| word(&usb.join(name))).collect();
     Some(if names.is_empty() { ids } else { format!("{} ({ids})", names.join(" ")) })
-}
-
-fn read_word(path: &Path) -> Option<String> {
-    let word = crate::record::text::clean(std::fs::read_to_string(path).ok()?.trim());
-    (!word.is_empty()).then_some(word)
 }
 
 #[cfg(test)]
