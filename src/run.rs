@@ -2,6 +2,7 @@
 
 mod alarm_command;
 mod analyse;
+mod batch;
 mod bench_command;
 mod budget_command;
 mod demo_command;
@@ -10,7 +11,6 @@ mod explain_command;
 mod export_command;
 mod guided_bench;
 mod history_command;
-mod in_order;
 mod live_command;
 mod private_file;
 mod profile_choice;
@@ -106,6 +106,7 @@ fn out() -> PlainText<io::StdoutLock<'static>> {
 /// One line for a person on standard error. Where nobody reads it any more (a terminal that was closed) it is lost, and
 /// nothing else is.
 fn tell(line: impl std::fmt::Display) {
+    progress::Progress::clear();
     if crate::tui::is_stuck() && io::stderr().is_terminal() {
         return;
     }

@@ -40,10 +40,11 @@ pub(super) struct Shown {
 pub(super) fn read(path: &Path, common: &Common, profile: &Arc<Profile>) -> anyhow::Result<Shown> {
     let recording = Recording::open(path)?;
     let earlier = earlier_sessions::showed_before(common, profile, &recording)?;
-    let progress = Progress::new("reading", true);
+    let progress = Progress::new("recordings");
     let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier).on_bench();
-    let facts =
-        super::analyse::feed(&recording, &mut monitor, Reading::of_files(1), &|share| progress.set(share));
+    let facts = super::analyse::feed(&recording, &mut monitor, Reading::of_files(1), &|share| {
+        progress.show(share, (0, 1))
+    });
     drop(progress);
     let summary = monitor.summary(&facts);
     Ok(Shown { summary, sha256: recording.hash(), profile: monitor.profile().clone() })

@@ -215,9 +215,10 @@ pub(super) fn row_of(
     recording: &Recording,
     profile: &Arc<Profile>,
     reading: Reading,
+    progress: &dyn Fn(f64),
 ) -> anyhow::Result<SessionRow> {
     let recorded = recorded(profile, recording);
-    let (monitor, facts) = analyse(recording, profile, recorded, reading, &|_| {});
+    let (monitor, facts) = analyse(recording, profile, recorded, reading, progress);
     row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
 }
 
@@ -235,7 +236,7 @@ pub(super) fn keep(common: &Common, profile: &Arc<Profile>, end: &SessionEnd) ->
             history.add(&row(hash, &end.summary, end.evidence.clone())?)?;
         } else {
             for path in &end.recordings {
-                history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1))?)?;
+                history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1), &|_| {})?)?;
             }
         }
         holds(&history, &end.summary.recording.tags)

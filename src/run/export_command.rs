@@ -24,9 +24,7 @@ use crate::report::{session_tables, way, write_json_to};
 use crate::summary::{Earlier, SecondSummary, Summary, Told};
 use crate::units::Nanos;
 
-use super::in_order::in_order;
-use super::progress::Progress;
-use super::{earlier_sessions, private_file, tell};
+use super::{batch, earlier_sessions, private_file, tell};
 
 /// What one recording gives.
 #[derive(Default)]
@@ -55,61 +53,60 @@ pub(super) fn run(args: &ExportArgs) -> anyhow::Result<ExitCode> {
         "--cut takes one recording, and {} were named",
         args.files.len()
     );
-    let folders = args.out.as_deref().map(|out| folders(out, &args.files)).transpose()?;
+    if let Some(out) = &args.out {
+        one_folder_each(out, &args.files)?;
+    }
     let mut database = args.sqlite.as_deref().map(TableDatabase::open).transpose()?;
     let known = database.as_ref().map(TableDatabase::hashes).transpose()?.unwrap_or_default();
-    let mut code = ExitCode::SUCCESS;
-    let numbers: Vec<usize> = (0..args.files.len()).collect();
-    let progress = Progress::new("recordings read:", args.files.len() > 1);
-    let work = |number: &usize| {
-        let folder = folders.as_ref().map(|folders| &*folders[*number]);
-        one(args, (&profile, &known), &args.files[*number], folder)
-    };
-    in_order(&numbers, work, &mut |number, exported| {
-        progress.clear();
+    let work = |file: &Path, progress: &dyn Fn(f64)| one(args, (&profile, &known), file, progress);
+    let failures = batch::each(&args.files, work, &mut |failures, number, exported| {
         let file = args.files[number].display();
-        let kept = exported.and_then(|exported| {
-            if let Some(said) = exported.said {
-                return Ok(said);
+        let added = match (exported.said, &mut database) {
+            (Some(said), _) => Ok(said),
+            (None, None) => Ok(format!("exported {file}")),
+            (None, Some(database)) => {
+                database.add(&exported.hash, &exported.summary, &exported.tables).map(|is_new| {
+                    if is_new {
+                        format!("added {file}")
+                    } else {
+                        format!("{file} is in the database already")
+                    }
+                })
             }
-            let Some(database) = &mut database else { return Ok(format!("exported {file}")) };
-            let added = database.add(&exported.hash, &exported.summary, &exported.tables)?;
-            Ok(if added { format!("added {file}") } else { format!("{file} is in the database already") })
-        });
-        match kept {
-            Ok(said) => tell(format_args!("{said}")),
-            Err(error) => {
-                tell(format_args!("fadewatch: {error:#}"));
-                code = ExitCode::from(super::WRONG_USE);
-            }
+        };
+        match added {
+            Ok(said) => tell(said),
+            Err(error) => failures.tell(&error),
         }
-        progress.set((number + 1) as f64 / args.files.len() as f64);
         Ok(())
     })?;
-    Ok(code)
+    Ok(failures.code())
 }
 
-/// A folder for each recording, named after it; two of one name are an error.
-fn folders(out: &Path, files: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
+/// The folder of a recording, named after it.
+fn folder_of(out: &Path, file: &Path) -> PathBuf {
+    out.join(file_name(&file.file_stem().unwrap_or_default().to_string_lossy()))
+}
+
+/// Two recordings of one name would have one folder, which is an error.
+fn one_folder_each(out: &Path, files: &[PathBuf]) -> anyhow::Result<()> {
     let mut named = BTreeMap::new();
-    let mut folders = Vec::new();
     for file in files {
-        let stem = file.file_stem().unwrap_or_default().to_string_lossy();
-        let folder = out.join(file_name(&stem));
-        if let Some(other) = named.insert(folder.clone(), file) {
+        if let Some(other) = named.insert(folder_of(out, file), file) {
             bail!("'{}' and '{}' have one name: export them to two folders", other.display(), file.display());
         }
-        folders.push(folder);
     }
-    Ok(folders)
+    Ok(())
 }
 
 fn one(
     args: &ExportArgs,
     (profile, known): (&Arc<Profile>, &HashSet<String>),
     file: &Path,
-    folder: Option<&Path>,
+    progress: &dyn Fn(f64),
 ) -> anyhow::Result<Exported> {
+    let folder = args.out.as_deref().map(|out| folder_of(out, file));
+    let folder = folder.as_deref();
     let recording = Recording::open(file)?;
     let write = |name: &str, fill: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>| match folder {
         Some(folder) => create(folder, name, args.yes, fill),
@@ -129,7 +126,7 @@ fn one(
     }
     let earlier = earlier_sessions::showed_before(&args.common, profile, &recording)?;
     let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier).telling(1);
-    let (collected, facts) = pass(&recording, &mut monitor);
+    let (collected, facts) = pass(&recording, &mut monitor, progress);
     let summary = monitor.summary(&facts);
     let seconds = monitor.settled(collected.seconds);
     let tables = session_tables::of(&monitor, &summary, &seconds, &collected.frames);
@@ -140,7 +137,11 @@ fn one(
 }
 
 /// The core over a whole recording, with what it tells on the way.
-fn pass(recording: &Recording, monitor: &mut LinkMonitor) -> (Collected, RecordingFacts) {
+fn pass(
+    recording: &Recording,
+    monitor: &mut LinkMonitor,
+    progress: &dyn Fn(f64),
+) -> (Collected, RecordingFacts) {
     let mut collected = Collected::default();
     let mut cursor = recording.cursor();
     let frames = |monitor: &LinkMonitor, frames: &mut Vec<Nanos>| {
@@ -151,6 +152,7 @@ fn pass(recording: &Recording, monitor: &mut LinkMonitor) -> (Collected, Recordi
         monitor.handle(&entry);
         for told in monitor.take_told() {
             if let Told::Second(second) = told {
+                progress(recording.progress(&cursor));
                 collected.seconds.push(second);
                 frames(monitor, &mut collected.frames);
             }

@@ -18,9 +18,7 @@ use crate::summary::Earlier;
 use crate::summary::Summary;
 use crate::wording::quantity;
 
-use super::in_order::in_order;
-use super::progress::Progress;
-use super::{Reading, earlier_sessions, tell};
+use super::{Reading, batch, earlier_sessions, tell};
 
 /// Runs one action on the history.
 pub(super) fn run(action: &HistoryAction) -> anyhow::Result<ExitCode> {
@@ -50,33 +48,25 @@ fn open(common: &Common) -> anyhow::Result<History> {
 fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
     let profile = super::profile(common)?;
     let mut history = open(common)?;
-    let mut code = ExitCode::SUCCESS;
     let known: HashSet<String> = history.list()?.into_iter().map(|session| session.hash).collect();
     let reading = Reading::of_files(files.len());
-    let read = |file: &PathBuf| -> anyhow::Result<Option<SessionRow>> {
+    let read = |file: &Path, progress: &dyn Fn(f64)| {
         let recording = Recording::open(file)?;
         if known.contains(&recording.hash()) {
             return Ok(None);
         }
-        earlier_sessions::row_of(&recording, &profile, reading).map(Some)
+        earlier_sessions::row_of(&recording, &profile, reading, progress).map(Some)
     };
-    let progress = Progress::new("recordings read:", files.len() > 1);
-    in_order(files, read, &mut |index, row| {
-        let added = row.and_then(|row| row.map_or(Ok(false), |row| Ok(history.add(&row)?)));
-        let file = files[index].display();
-        progress.clear();
-        match added {
+    let failures = batch::each(files, read, &mut |failures, number, row| {
+        let file = files[number].display();
+        match row.map_or(Ok(false), |row| history.add(&row)) {
             Ok(true) => tell(format_args!("added {file}")),
             Ok(false) => tell(format_args!("{file} is in the history already")),
-            Err(error) => {
-                tell(format_args!("fadewatch: {error:#}"));
-                code = ExitCode::from(super::WRONG_USE);
-            }
+            Err(error) => failures.tell(&error.into()),
         }
-        progress.set((index + 1) as f64 / files.len() as f64);
         Ok(())
     })?;
-    Ok(code)
+    Ok(failures.code())
 }
 
 /// This computer's clock.
@@ -241,19 +231,19 @@ fn rebuild(dir: &Path, (check, yes): (bool, bool), common: &Common) -> anyhow::R
         .collect();
     files.sort();
     let mut rows = Vec::new();
-    let progress = Progress::new("recordings read:", files.len() > 1);
     let reading = Reading::of_files(files.len());
-    let read = |file: &PathBuf| earlier_sessions::row_of(&Recording::open(file)?, &profile, reading);
-    in_order(&files, read, &mut |index, row| {
-        progress.clear();
+    // A folder may hold captures of something else: those are left out.
+    let read = |file: &Path, progress: &dyn Fn(f64)| {
+        let recording = Recording::open(file).map_err(anyhow::Error::from);
+        Ok(recording.and_then(|recording| earlier_sessions::row_of(&recording, &profile, reading, progress)))
+    };
+    batch::each(&files, read, &mut |_, _, row| {
         match row {
             Ok(row) => rows.push(row),
             Err(error) => tell(format_args!("fadewatch: left out: {error:#}")),
         }
-        progress.set((index + 1) as f64 / files.len() as f64);
         Ok(())
     })?;
-    drop(progress);
     let mut history = open(common)?;
     order_of_adding(&mut rows, &history.list()?);
     let proof = history.compare(&rows)?;

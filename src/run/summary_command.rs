@@ -16,10 +16,7 @@ use crate::report;
 use crate::snapshot::View;
 use crate::summary::Summary;
 
-use super::in_order::in_order;
-use super::progress::Progress;
-use super::tell;
-use super::{Reading, analyse, earlier_sessions};
+use super::{Reading, analyse, batch, earlier_sessions, tell};
 
 /// Prints every file's summary in the order in which they were named, read on all cores; a file that cannot
 /// be read is one line and exit code 2, the others go on.
@@ -33,47 +30,36 @@ pub(super) fn run(args: &SummaryArgs) -> anyhow::Result<ExitCode> {
         super::may_overwrite(path, args.yes)?;
     }
     let mut out = super::out();
-    let mut code = ExitCode::SUCCESS;
     let profile = super::profile(&args.common)?;
-    let mut print = |index: usize, result: anyhow::Result<(Summary, bool)>| -> anyhow::Result<()> {
-        match result {
-            Ok((summary, truncated)) => {
-                if truncated {
-                    let file = args.files[index].display();
-                    tell(format_args!(
-                        "fadewatch: warning: '{file}' ends inside a record; all before it is counted"
-                    ));
-                }
-                if args.json {
-                    return Ok(report::write_json_to(&mut out, &summary)?);
-                }
-                if index > 0 {
-                    writeln!(out)?;
-                }
-                report::session_text::write_to(&mut out, &summary)?;
-            }
-            Err(error) => {
-                tell(format_args!("fadewatch: {error:#}"));
-                code = ExitCode::from(super::WRONG_USE);
-            }
+    let work = |file: &Path, progress: &dyn Fn(f64)| one(args, &profile, file, progress);
+    let failures = batch::each(&args.files, work, &mut |_, number, (summary, truncated)| {
+        if truncated {
+            let file = args.files[number].display();
+            tell(format_args!("fadewatch: warning: '{file}' ends inside a record; all before it is counted"));
         }
-        Ok(())
-    };
-    in_order(&args.files, |file| one(args, &profile, file), &mut print)?;
+        if args.json {
+            return Ok(report::write_json_to(&mut out, &summary)?);
+        }
+        if number > 0 {
+            writeln!(out)?;
+        }
+        Ok(report::session_text::write_to(&mut out, &summary)?)
+    })?;
     out.flush()?;
-    Ok(code)
+    Ok(failures.code())
 }
 
-fn one(args: &SummaryArgs, profile: &Arc<Profile>, file: &Path) -> anyhow::Result<(Summary, bool)> {
+fn one(
+    args: &SummaryArgs,
+    profile: &Arc<Profile>,
+    file: &Path,
+    progress: &dyn Fn(f64),
+) -> anyhow::Result<(Summary, bool)> {
     let is_input = file.as_os_str() == "-";
     let recording = if is_input { Recording::read("-", io::stdin().lock())? } else { Recording::open(file)? };
     let earlier = earlier_sessions::showed_before(&args.common, profile, &recording)?;
-    let progress = Progress::new("reading", args.files.len() == 1);
-    let (monitor, facts) =
-        analyse(&recording, profile, earlier, Reading::of_files(args.files.len()), &|share| {
-            progress.set(share);
-        });
-    drop(progress);
+    let reading = Reading::of_files(args.files.len());
+    let (monitor, facts) = analyse(&recording, profile, earlier, reading, progress);
     if let Some(path) = &args.histograms {
         write_histograms(path, &monitor, monitor.summary(&facts))
             .with_context(|| format!("cannot write the histograms to '{}'", path.display()))?;
