@@ -43,7 +43,7 @@ pub(super) fn read(path: &Path, common: &Common, profile: &Arc<Profile>) -> anyh
     let progress = Progress::new("recordings");
     let mut monitor = LinkMonitor::with_earlier(Arc::clone(profile), earlier).on_bench();
     let facts = super::analyse::feed(&recording, &mut monitor, Reading::of_files(1), &|share| {
-        progress.show(share, (0, 1))
+        progress.show(share, (0, 1));
     });
     drop(progress);
     let summary = monitor.summary(&facts);

@@ -88,12 +88,13 @@ fn write(out: &Path, text: &str, overwrite: bool) -> anyhow::Result<()> {
         crate::run::make_private(folder)?;
     }
     let fill = &mut |file: &mut dyn Write| file.write_all(text.as_bytes());
-    Ok(if overwrite {
+    if overwrite {
         // A link keeps pointing to its file.
-        private_file::replace(&out.canonicalize()?, fill)?
+        private_file::replace(&out.canonicalize()?, fill)?;
     } else {
-        private_file::create(out, fill)?
-    })
+        private_file::create(out, fill)?;
+    }
+    Ok(())
 }
 
 fn next_step(out: &Path, draft: &Draft) -> String {
