@@ -15,13 +15,14 @@ use std::sync::Arc;
 
 use crossterm::event::KeyCode;
 use fadewatch::capture::PcapngWriter;
+use fadewatch::capture::recorder::RecorderStatus;
 use fadewatch::judge::bench::guide_steps::StepWord;
 use fadewatch::monitor::RecordingFacts;
 use fadewatch::record::{Body, Direction, InterfaceId, InterfaceKind, MarkKind, Note, Record};
 use fadewatch::run::simulated_file;
 use fadewatch::session::{Command, Feed, Mode};
 use fadewatch::simulate::Scenario;
-use fadewatch::snapshot::View;
+use fadewatch::snapshot::{Snapshot, View};
 use fadewatch::summary::{BenchStep, BenchWord, StepAnswer};
 use fadewatch::tui::guide::guide_desk::{Before, GuideDesk};
 use fadewatch::tui::guide::guide_page::GuidePage;
@@ -29,6 +30,7 @@ use fadewatch::tui::state::Effect;
 use fadewatch::tui::theme::{Theme, ThemeName};
 use fadewatch::tui::view::Glyphs;
 use fadewatch::units::Nanos;
+use fadewatch::wording::caution::TRANSMITS;
 use fadewatch::{Entry, LinkMonitor, Profile, Recording};
 use ratatui::buffer::Buffer;
 use ratatui::layout::{Position, Rect};
@@ -357,6 +359,47 @@ fn nothing_begins_or_is_sent_before_propellers_are_off() {
     }
     assert_eq!(desk.key(KeyCode::Char('y').into()).len(), 2);
     assert_eq!(desk.guide.step, BenchStep::Links);
+}
+
+/// A message that stands for the whole session (here of the profile that was found) hides neither.
+#[test]
+fn what_is_transmitted_and_not_recorded_stands_there_whatever_else_is_said() {
+    let (folder, profile) = Folder::new(PROFILE);
+    let mut test = Test::new(folder.path("a.pcapng"), &profile, Vec::new());
+    test.look();
+    let mut feed = Feed::clone(test.desk.feed.as_ref().unwrap());
+    let mut snapshot = Snapshot::clone(&feed.snapshot);
+    snapshot.transmits = vec!["transmits: requests for the time once a second".to_owned()];
+    feed.snapshot = Arc::new(snapshot);
+    feed.message = Some("the profile: rover.toml".to_owned());
+    let recorder = |error: Option<&str>, refused, is_gone| {
+        let error = error.map(str::to_owned);
+        Some(RecorderStatus { path: PathBuf::from("a.pcapng"), bytes: 20, error, refused, is_gone })
+    };
+    for (recorder, said) in [
+        (recorder(Some("disk full"), 0, false), "NOT RECORDING: disk full"),
+        (recorder(None, 0, true), "NOT RECORDING"),
+        (recorder(None, 2_000, false), "could not be recorded"),
+    ] {
+        (feed.recorder, feed.revision) = (recorder, feed.revision + 1);
+        test.desk.observe(Arc::new(feed.clone()));
+        for (key, answer) in [('x', "rover.toml"), ('n', "propellers off first"), ('q', "Leave the test?")] {
+            test.desk.key(KeyCode::Char(key).into());
+            for size in SIZES {
+                let page = drawn(&test.desk, size);
+                let shown = [TRANSMITS, said, answer, "once a second"];
+                // On a narrow screen what is not recorded comes before the answer, and what is sent is said in capitals.
+                let narrow = [TRANSMITS, said, "TRANSMITS"];
+                let wanted = if size.0 == 80 { &narrow[..] } else { &shown[..] };
+                assert!(wanted.iter().all(|text| page.contains(text)), "{wanted:?}:\n{page}");
+            }
+        }
+        test.desk.key(KeyCode::Esc.into());
+    }
+    test.desk.key(KeyCode::Char('y').into());
+    // The session says what it transmits, or why not.
+    assert_eq!(test.desk.key(KeyCode::Char('f').into()).len(), 1);
+    assert_eq!(test.desk.reply, None);
 }
 
 #[test]

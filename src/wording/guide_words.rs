@@ -115,9 +115,7 @@ pub const fn steps(step: BenchStep) -> &'static [&'static str] {
              the handset's at once, ten times.",
             "Type both times of each photograph, in seconds: the running time, Enter, its picture, Enter.",
         ],
-        BenchStep::Sheet => &[
-            "This is what the test shows. Enter ends it and prints the sheet; b goes back to what is not proven.",
-        ],
+        BenchStep::Sheet => &["Enter ends the test and prints the sheet; b goes back to what is not proven."],
     }
 }
 
@@ -157,15 +155,5 @@ pub const fn refusal(refusal: Refusal) -> &'static str {
         Refusal::PropellersFirst => "propellers off first: press y when they are",
         Refusal::NotEnough => "not enough yet: s goes on without, and leaves it unproven",
         Refusal::NoQuestion => "nothing is asked here",
-    }
-}
-
-/// What is sent from now on.
-#[must_use]
-pub const fn asked(rates: bool) -> &'static str {
-    if rates {
-        "transmits: asks the vehicle for faster messages, once in ten seconds"
-    } else {
-        "transmits: asks the vehicle for its clock, once a second"
     }
 }

@@ -222,12 +222,11 @@ impl GuideDesk {
         }
     }
 
-    /// Sends only what is asked for, and nothing before propellers are off.
+    /// Sends only what is asked for, and nothing before propellers are off; the session says what it transmits, or why not.
     fn ask(&mut self, request: Request) -> Vec<Effect> {
         if self.guide.step == BenchStep::Propellers {
             return self.act(GuideAct::Next);
         }
-        self.reply = Some(guide_words::asked(request == Request::Rates).to_owned());
         vec![Effect::Send(Command::Transmit(request))]
     }
 

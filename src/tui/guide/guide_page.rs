@@ -1,7 +1,8 @@
 //! The page of the guided bench test: what to do in large letters, how it stands, what is seen live, the keys.
 //!
 //! Nothing is computed here. From the top: the step; the few words for cold fingers; what to do in sentences; the step's
-//! word and its items; sticks and outputs as bars; one line that answers; the keys, each of which takes a tap.
+//! word and its items; sticks and outputs as bars; what is transmitted; the recorder and one line that answers; the keys,
+//! each of which takes a tap.
 
 use crossterm::event::KeyCode;
 use ratatui::buffer::Buffer;
@@ -12,11 +13,11 @@ use crate::judge::bench::guide_steps::{StepWord, rates_hz};
 use crate::snapshot::{LinkState, Snapshot};
 use crate::summary::{BenchRow, BenchStep, BenchWord};
 use crate::tui::theme::Theme;
-use crate::tui::view::{Glyphs, clean};
+use crate::tui::view::stages::asked;
+use crate::tui::view::{Glyphs, clean, foot};
 use crate::tui::widget::big;
 use crate::tui::widget::pen::{Pen, fitted, width, wrapped};
 use crate::wording::caution::{DRILL, INSTRUMENT, POWER};
-use crate::wording::latency_advice::Asked;
 use crate::wording::{bench_words, guide_words, quantity};
 
 use super::guide_desk::GuideDesk;
@@ -30,6 +31,8 @@ const BAR_US: (f64, f64) = (900.0, 2_100.0);
 /// Columns before a bar, and behind it.
 const NAMES: u16 = 12;
 const FIGURES: u16 = 5;
+/// Rows of the foot: what is transmitted; recorder and answer; keys.
+const FOOT: u16 = 3;
 /// Channels without a stick of their own that are shown beside those that steer.
 const MOST_BARS: usize = 18;
 
@@ -58,7 +61,7 @@ impl GuidePage<'_> {
         buffer.set_style(area, self.theme.base);
         let mut pen = Pen::new(buffer, area);
         self.band(&mut pen);
-        let rows = area.height.saturating_sub(2);
+        let rows = area.height.saturating_sub(FOOT);
         // A sheet on a small screen needs the room for its items.
         let most = if self.desk.guide.step == BenchStep::Sheet { rows / 8 } else { rows / 4 };
         let mut y = self.large(&mut pen, 2, most.max(SMALLEST));
@@ -304,22 +307,10 @@ impl GuidePage<'_> {
         let theme = self.theme;
         let mut lines: Vec<(String, Style)> = Vec::new();
         for source in &snapshot.sources {
-            let (text, style) = match (&source.down, source.silent_s) {
-                (Some((_, why)), _) => {
-                    (format!("{}: away: {why}", source.interface), theme.of(LinkState::Alarm))
-                }
-                (None, None) => (format!("{}: nothing yet", source.interface), theme.of(LinkState::Warning)),
-                (None, Some(silent_s)) => {
-                    let bytes = quantity::bytes(source.bytes);
-                    let text = format!(
-                        "{}: {bytes}, the last {} ago",
-                        source.interface,
-                        quantity::seconds(silent_s)
-                    );
-                    (text, theme.base)
-                }
-            };
-            lines.push((text, style));
+            let (state, text) = foot::source_text(source);
+            let text = format!("{}: {text}", source.interface);
+            let rows = wrapped_with_indent(&text, pen.width().saturating_sub(2));
+            lines.extend(rows.into_iter().map(|row| (row, theme.of(state))));
         }
         if self.desk.guide.step == BenchStep::Links {
             let said =
@@ -340,32 +331,27 @@ impl GuidePage<'_> {
         }
     }
 
-    /// What answers, what is sent, and the keys.
+    /// What is transmitted; the recorder and what answers; the keys.
     fn foot(&self, pen: &mut Pen<'_>, height: u16) {
         let Some(row) = height.checked_sub(2) else { return };
-        let columns = pen.width().saturating_sub(1);
-        if self.desk.asks_quit {
-            pen.cut(
-                1,
-                row,
-                "Leave the test? It can be gone on with later. y leaves",
-                columns,
-                self.theme.strong,
-            );
-        } else if let Some(reply) = &self.desk.reply {
-            pen.cut(1, row, reply, columns, self.theme.strong);
-        } else if let Some(feed) = &self.desk.feed {
-            let lost = feed.recorder.as_ref().and_then(|recorder| recorder.error.as_ref());
-            let text = match (lost, &feed.message, feed.snapshot.transmits.first()) {
-                (Some(error), _, _) => format!("NOT RECORDED: {error}"),
-                (_, Some(message), _) => message.clone(),
-                (_, _, Some(sent)) => sent.clone(),
-                _ => "listens only".to_owned(),
-            };
-            pen.cut(1, row, &text, columns, self.theme.dim);
+        let (desk, theme) = (self.desk, self.theme);
+        let feed = desk.feed.as_deref();
+        let question = desk.asks_quit.then_some("Leave the test? It can be gone on with later. y leaves");
+        let answer = question.or(desk.reply.as_deref());
+        let answer = answer.or_else(|| feed.and_then(|feed| feed.message.as_deref()));
+        let mut x = 1;
+        if let Some(feed) = feed {
+            if let Some(above) = row.checked_sub(1) {
+                foot::transmits(theme, feed, (1, above), pen);
+            }
+            let end = foot::recorder_beside(theme, feed, answer, (1, row), pen);
+            x = if end > 1 { end + 2 } else { 1 };
+        }
+        if let Some(answer) = answer {
+            pen.cut(x, row, answer, pen.width().saturating_sub(x + 1), theme.strong);
         }
         for hint in self.hints() {
-            pen.text(hint.x, height - 1, hint.text, self.theme.key);
+            pen.text(hint.x, height - 1, hint.text, theme.key);
         }
     }
 
@@ -395,11 +381,6 @@ impl GuidePage<'_> {
         }
         hints
     }
-}
-
-fn asked(snapshot: &Snapshot) -> Asked {
-    let transmits = snapshot.transmits.iter().map(String::as_str);
-    Asked::new(snapshot.sticks, transmits, snapshot.sources.iter().map(|source| source.interface.as_str()))
 }
 
 /// Broken between words, each further line as far in as the first and two more.

@@ -10,6 +10,7 @@ use crate::snapshot::{LinkState, SourceState};
 use crate::tui::action::Action;
 use crate::tui::keys;
 use crate::tui::state::{Bell, Screen};
+use crate::tui::theme::Theme;
 use crate::tui::widget::pen::{Pen, width};
 use crate::wording::advice;
 use crate::wording::caution;
@@ -37,17 +38,22 @@ pub(super) const fn rows(large: bool, height: u16) -> u16 {
     }
 }
 
-/// What this program does beyond listening, in words that fit anywhere; empty where it only listens.
-fn sends(feed: &Feed) -> String {
+/// What this program does beyond listening, in words that fit anywhere, and their cautions; empty where it only listens.
+fn kinds(feed: &Feed) -> Vec<(&'static str, &'static str)> {
     let is_path = |what: &&String| what.starts_with(IN_THE_PATH);
-    let mut words = Vec::new();
+    let mut kinds = Vec::new();
     if feed.snapshot.transmits.iter().any(|what| is_path(&what)) {
-        words.push("IN THE PATH");
+        kinds.push(("IN THE PATH", caution::IN_THE_PATH));
     }
     if feed.snapshot.transmits.iter().any(|what| !is_path(&what)) {
-        words.push("TRANSMITS");
+        kinds.push(("TRANSMITS", caution::TRANSMITS));
     }
-    words.join(", ")
+    kinds
+}
+
+/// The same without the cautions, in one line.
+fn sends(feed: &Feed) -> String {
+    kinds(feed).iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ")
 }
 
 /// Draws it: the keys in the last row, above them what is most pressing.
@@ -220,7 +226,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>
         }
     }
     if pen.height() < 4 {
-        x = strains(scene, feed, x, row, pen);
+        x = strains(theme, feed, x, row, pen);
     }
     // On a narrow screen what this program sends comes first.
     let phase = feed.snapshot.phase.filter(|_| words.is_empty() || pen.width() >= WIDE);
@@ -239,11 +245,7 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>
     }
     let answer =
         scene.state.reply.as_deref().or(if pen.height() < 4 { feed.message.as_deref() } else { None });
-    // The answer to a key stands for one key only: where there is no room for both, it goes first.
-    let broken = feed.recorder.as_ref().is_some_and(|recorder| recorder.error.is_some());
-    if !(pen.width() < WIDE && answer.is_some() && !broken) {
-        x = recorder(scene, feed, x + 2, row, pen);
-    }
+    x = recorder_beside(theme, feed, answer, (x + 2, row), pen);
     if scene.state.bell == Bell::Off && scene.state.reply.is_none() {
         x = pen.text(x + 2, row, "bell off", theme.dim);
     }
@@ -254,13 +256,13 @@ fn clock(scene: &Scene<'_>, feed: &Feed, row: u16, area: Rect, pen: &mut Pen<'_>
 }
 
 /// What strains this computer now, if anything does.
-fn strains(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
+fn strains(theme: &Theme, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
     let text = health_words::brief(&feed.snapshot.strains);
     if text.is_empty() {
         return x;
     }
     let room = pen.width().saturating_sub(x + 2);
-    pen.cut(x + 2, row, &text, room, scene.theme.of(LinkState::Warning))
+    pen.cut(x + 2, row, &text, room, theme.of(LinkState::Warning))
 }
 
 /// Where a replay stands, as a bar.
@@ -278,8 +280,27 @@ fn progress(scene: &Scene<'_>, share: f64, x: u16, row: u16, pen: &mut Pen<'_>) 
     x + columns
 }
 
-fn recorder(scene: &Scene<'_>, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
-    let theme = scene.theme;
+/// The recorder, beside an answer to a key: where there is no room for both, the answer, which stands for one key only,
+/// goes first, but never before what is not recorded. Gives the column after it.
+pub(in crate::tui) fn recorder_beside(
+    theme: &Theme,
+    feed: &Feed,
+    answer: Option<&str>,
+    (x, row): (u16, u16),
+    pen: &mut Pen<'_>,
+) -> u16 {
+    let is_broken = feed
+        .recorder
+        .as_ref()
+        .is_some_and(|recorder| recorder.error.is_some() || recorder.is_gone || recorder.refused > 0);
+    if pen.width() < WIDE && answer.is_some() && !is_broken {
+        return x.saturating_sub(2);
+    }
+    recorder(theme, feed, x, row, pen)
+}
+
+/// The recorder, and what it could not record.
+fn recorder(theme: &Theme, feed: &Feed, x: u16, row: u16, pen: &mut Pen<'_>) -> u16 {
     match (&feed.recorder, &feed.mode) {
         (Some(recorder), _) => {
             if let Some(error) = &recorder.error {
@@ -335,7 +356,8 @@ fn sources(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
     }
 }
 
-fn source_text(source: &SourceState) -> (LinkState, String) {
+/// A source in words, and how it does.
+pub(in crate::tui) fn source_text(source: &SourceState) -> (LinkState, String) {
     let mut parts = Vec::new();
     let state = match (&source.down, source.silent_s) {
         (Some((_, reason)), _) => {
@@ -365,23 +387,26 @@ fn source_text(source: &SourceState) -> (LinkState, String) {
     (state, parts.join(", "))
 }
 
-/// What is transmitted, and the session's own message.
+/// What is transmitted, what strains this computer, and the session's own message.
 fn notices(scene: &Scene<'_>, feed: &Feed, row: u16, pen: &mut Pen<'_>) {
-    let theme = scene.theme;
-    let mut x = 0;
-    if feed.snapshot.transmits.is_empty() {
-        x = pen.text(x, row, "only listening", theme.dim);
-    } else {
-        x = pen.text(x, row, "! ", theme.of(LinkState::Warning));
-        let all: Vec<String> = feed.snapshot.transmits.iter().map(|what| caution::sent(what)).collect();
-        let fits = |text: &str| x + width(text) <= pen.width();
-        let brief = format!("{} ({}; {})", sends(feed), caution::IN_THE_PATH, caution::TRANSMITS);
-        let text = [all.join("; "), brief].into_iter().find(|text| fits(text)).unwrap_or_else(|| sends(feed));
-        x = pen.text(x, row, &text, theme.strong);
-    }
-    x = strains(scene, feed, x, row, pen);
+    let x = transmits(scene.theme, feed, (0, row), pen);
+    let x = strains(scene.theme, feed, x, row, pen);
     if let Some(message) = &feed.message {
         let room = pen.width().saturating_sub(x + 3);
-        pen.cut(x + 3, row, message, room, theme.of(LinkState::Warning));
+        pen.cut(x + 3, row, message, room, scene.theme.of(LinkState::Warning));
     }
+}
+
+/// What is transmitted, with its caution, or that nothing is; gives the column after it.
+pub(in crate::tui) fn transmits(theme: &Theme, feed: &Feed, (x, row): (u16, u16), pen: &mut Pen<'_>) -> u16 {
+    if feed.snapshot.transmits.is_empty() {
+        return pen.text(x, row, "only listening", theme.dim);
+    }
+    let x = pen.text(x, row, "! ", theme.of(LinkState::Warning));
+    let all: Vec<String> = feed.snapshot.transmits.iter().map(|what| caution::sent(what)).collect();
+    let fits = |text: &str| x + width(text) <= pen.width();
+    let cautions: Vec<&str> = kinds(feed).iter().map(|(_, caution)| *caution).collect();
+    let brief = format!("{} ({})", sends(feed), cautions.join("; "));
+    let text = [all.join("; "), brief].into_iter().find(|text| fits(text)).unwrap_or_else(|| sends(feed));
+    pen.text(x, row, &text, theme.strong)
 }

@@ -113,7 +113,7 @@ pub(super) fn bound_text(stage: &LatencyStage) -> String {
 }
 
 /// What advice on the latency depends on.
-pub(super) fn asked(snapshot: &Snapshot) -> Asked {
+pub(in crate::tui) fn asked(snapshot: &Snapshot) -> Asked {
     let sources = snapshot.sources.iter().map(|source| source.interface.as_str());
     Asked::new(snapshot.sticks, snapshot.transmits.iter().map(String::as_str), sources)
 }
