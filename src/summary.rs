@@ -146,6 +146,9 @@ pub struct Summary {
     /// Answers of a guided bench test: the bench sheet reads them.
     #[serde(skip)]
     pub guide: GuideRecord,
+    /// The vehicle's autopilot, system and component: a guided bench test tells its messages by it.
+    #[serde(skip)]
+    pub autopilot: Option<(u8, u8)>,
 }
 
 /// The recording itself.

@@ -199,6 +199,7 @@ impl LinkMonitor {
             phases: life::phases(&context.life, context.start.unwrap_or_default()),
             timing: self.histograms().into_iter().map(|(row, _)| row).collect(),
             guide: self.guide.clone(),
+            autopilot: context.roles.autopilot(),
         };
         let traffic = self.all_traffic();
         if self.implied_links {

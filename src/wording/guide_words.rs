@@ -1,7 +1,7 @@
 //! The guided bench test in words: what to do in each step, what is missing, what an answer changed.
 
 use super::quantity;
-use crate::judge::bench::guide_steps::{Refusal, StepNeed, StepWord};
+use crate::judge::bench::guide_steps::{LEAST_HZ, Refusal, StepNeed, StepWord};
 use crate::summary::{BenchStep, BenchWord};
 
 /// A step's name.
@@ -124,7 +124,7 @@ pub const fn steps(step: BenchStep) -> &'static [&'static str] {
 pub fn need(need: StepNeed) -> String {
     let rate = |what: &str, hz: Option<f64>| match hz {
         None => format!("{what}: none heard; f asks for them (transmits)"),
-        Some(hz) => format!("{what}: {hz:.0} a second, 10 are wanted; f asks for more (transmits)"),
+        Some(hz) => format!("{what}: {hz:.0} a second, {LEAST_HZ} are wanted; f asks for more (transmits)"),
     };
     match need {
         StepNeed::PropellersOff => "y: yes, propellers are off".to_owned(),

@@ -8,7 +8,7 @@
 
 use crate::summary::{
     BenchItem, BenchReason, BenchRow, BenchSheet, BenchStep, BenchWord, GuideNote, GuideRecord, Reason,
-    StepAnswer, Summary, TimingWhat,
+    StepAnswer, Summary, TimingSummary, TimingWhat,
 };
 
 /// A step of loss takes so long.
@@ -152,12 +152,18 @@ fn of_links(sheet: &BenchSheet, summary: &Summary) -> Vec<StepNeed> {
     needs
 }
 
-/// How often the fastest of these messages comes, by half of its spacings.
-#[must_use]
+/// How often the vehicle's fastest of these messages comes, by its usual spacing in the session: half of all are
+/// shorter. Other senders count for nothing, nor do channels on the handset's interface: those are sticks.
 fn rate_hz(summary: &Summary, ids: &[u32]) -> Option<f64> {
-    let is_one = |id: Option<u32>| id.is_some_and(|id| ids.contains(&id));
-    let rows = summary.timing.iter().filter(|row| row.what == TimingWhat::Message && is_one(row.id));
-    rows.filter(|row| row.p50_ms > 0.0).map(|row| 1_000.0 / row.p50_ms).max_by(f64::total_cmp)
+    let is_one = |row: &&TimingSummary| {
+        let is_stick = ids == WANTED[0] && row.interface.as_deref() == Some("handset");
+        row.what == TimingWhat::Message
+            && row.id.is_some_and(|id| ids.contains(&id))
+            && row.system.zip(row.component) == summary.autopilot
+            && !is_stick
+    };
+    let rows = summary.timing.iter().filter(is_one).filter(|row| row.p50_ms > 0.0);
+    rows.map(|row| 1_000.0 / row.p50_ms).max_by(f64::total_cmp)
 }
 
 /// RC channels and outputs a second, as the vehicle reports them; `None`: not at all.

@@ -1,11 +1,12 @@
 //! Every item on both sides of its limit and astride of it, written from the definitions.
 
+use crate::judge::bench::guide_steps::{StepNeed, standing};
 use crate::judge::bench::*;
 use crate::profile::Profile;
 use crate::summary::{
-    ControlHolds, FailsafeSummary, LatencyStage, LatencySummary, LeftOut, LinkSummary, MarginSummary,
-    MovesNeeded, OutputsWord, PowerSummary, RatioEstimate, StageMethod, StickDirection, StickFinding,
-    StickSummary,
+    BenchStep, ControlHolds, FailsafeSummary, GuideRecord, LatencyStage, LatencySummary, LeftOut,
+    LinkSummary, MarginSummary, MovesNeeded, OutputsWord, PowerSummary, RatioEstimate, StageMethod,
+    StickDirection, StickFinding, StickSummary, TimingSummary, TimingWhat,
 };
 
 fn stage(p50: (f64, Interval), p90: (f64, Interval)) -> LatencyStage {
@@ -233,6 +234,37 @@ fn channels_are_judged_by_what_was_shown() {
     assert_eq!(both(&shaky, BenchItem::Jitter), (BenchWord::Failed, vec![2], vec![]));
     let unseen = with(&|stick| stick.jitter_us = None);
     assert_eq!(both(&unseen, BenchItem::Jitter), (BenchWord::NotProven, vec![], vec![2]));
+}
+
+/// RC_CHANNELS of the handset, of another vehicle and of a gimbal tell nothing of the vehicle's own.
+#[test]
+fn only_the_vehicles_own_messages_are_often_enough() {
+    let of = |interface: &str, system, component, id, p50_ms| TimingSummary {
+        what: TimingWhat::Message,
+        interface: Some(interface.to_owned()),
+        endpoint: None,
+        system: Some(system),
+        component: Some(component),
+        id: Some(id),
+        ssrc: None,
+        samples: 900,
+        p50_ms,
+        p99_ms: None,
+        p999_ms: None,
+        max_ms: p50_ms,
+    };
+    let strangers = [("handset", 255, 190), ("handset", 1, 1), ("vehicle", 2, 1), ("vehicle", 1, 154)];
+    let mut summary = Summary { autopilot: Some((1, 1)), ..good() };
+    summary.timing =
+        strangers.map(|(interface, system, component)| of(interface, system, component, 65, 20.0)).to_vec();
+    summary.timing.push(of("vehicle", 1, 1, 36, 125.0));
+    let needs = |summary: &Summary| {
+        let sheet = sheet(summary, &Profile::default(), None);
+        standing(BenchStep::Links, (&sheet, summary), &GuideRecord::default(), 60.0).needs
+    };
+    assert_eq!(needs(&summary), [StepNeed::Inputs(None), StepNeed::Outputs(Some(8.0))]);
+    summary.timing.extend([of("vehicle", 1, 1, 65, 100.0), of("vehicle", 1, 1, 36, 100.0)]);
+    assert_eq!(needs(&summary), []);
 }
 
 #[test]
