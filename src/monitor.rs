@@ -305,7 +305,7 @@ impl LinkMonitor {
             self.advance_devices(at);
             self.video.advance(at);
             let followed = self.latency.followed();
-            self.channels.follow(&followed);
+            self.channels.follow(followed.clone());
             self.failsafe.follow(followed);
             self.failsafe.advance(at, &self.context);
             self.signal.second(at, &self.context);

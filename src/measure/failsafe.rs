@@ -12,7 +12,7 @@
 mod incident;
 mod input;
 mod outputs;
-mod sticks;
+pub(in crate::measure) mod sticks;
 
 use std::collections::VecDeque;
 

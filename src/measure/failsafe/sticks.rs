@@ -59,31 +59,37 @@ impl Source {
 
 /// All sources of sticks.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Sticks {
+pub(in crate::measure) struct Sticks {
     sources: HeardTable<SourceKey, Option<Source>, MOST_SOURCES>,
     followed: Followed,
 }
 
 /// The stream stopped.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Stop {
+pub(in crate::measure) struct Stop {
     /// Its last message.
-    pub(super) last: Nanos,
+    pub(in crate::measure) last: Nanos,
     /// Silence that is told from its usual spacing.
-    pub(super) limit: Nanos,
+    pub(in crate::measure) limit: Nanos,
 }
 
 impl Sticks {
-    pub(super) fn follow(&mut self, followed: Followed) {
+    pub(in crate::measure) fn follow(&mut self, followed: Followed) {
         self.followed = followed;
     }
 
-    pub(super) const fn followed(&self) -> &Followed {
+    pub(in crate::measure) const fn followed(&self) -> &Followed {
         &self.followed
     }
 
     /// Takes a message; whether the vehicle follows this source. `after_loss`: the silence before it was a loss.
-    pub(super) fn observe(&mut self, at: Nanos, key: SourceKey, after_loss: bool, context: &Context) -> bool {
+    pub(in crate::measure) fn observe(
+        &mut self,
+        at: Nanos,
+        key: SourceKey,
+        after_loss: bool,
+        context: &Context,
+    ) -> bool {
         let is_followed = |key: SourceKey| self.followed.sources.contains(&key);
         let rank = |key: SourceKey| if is_followed(key) { Rank::Own } else { key.rank(context) };
         match self.sources.hear(at, key, rank) {
@@ -101,12 +107,12 @@ impl Sticks {
     }
 
     /// The last message of a followed source.
-    pub(super) fn last(&self) -> Option<Nanos> {
+    pub(in crate::measure) fn last(&self) -> Option<Nanos> {
         self.newest().map(|source| source.last)
     }
 
     /// Where the stream is silent for too long.
-    pub(super) fn stopped(&self, at: Nanos) -> Option<Stop> {
+    pub(in crate::measure) fn stopped(&self, at: Nanos) -> Option<Stop> {
         let source = self.newest().filter(|source| at - source.last > LEAST_SILENCE)?;
         let limit = source.limit()?;
         let stopped = at - source.last > limit && source.needless != Some(source.last);
@@ -114,7 +120,7 @@ impl Sticks {
     }
 
     /// This stop of the stream took nothing from the vehicle.
-    pub(super) fn dismiss(&mut self) {
+    pub(in crate::measure) fn dismiss(&mut self) {
         for source in self.sources.values_mut().flatten() {
             source.needless = Some(source.last);
         }
@@ -122,7 +128,7 @@ impl Sticks {
 }
 
 /// Whether the stream was silent for longer than the limit while this computer was at work.
-pub(super) fn was_silent(from: Nanos, to: Nanos, limit: Nanos, context: &Context) -> bool {
+pub(in crate::measure) fn was_silent(from: Nanos, to: Nanos, limit: Nanos, context: &Context) -> bool {
     let mut free = from;
     for stall in context.stalls.iter().filter(|stall| stall.to > from && stall.from < to) {
         if stall.from - free > limit {
