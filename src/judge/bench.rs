@@ -213,7 +213,7 @@ fn supply(summary: &Summary, profile: &Profile) -> Vec<BenchRow> {
         match battery.minutes_left.zip(battery.minutes_left_ci95) {
             Some((minutes, interval)) => {
                 let row = judged(row(BenchItem::Supply, limit, false), minutes, interval, Side::AtLeast);
-                let needs = needs::open(&row).then(|| needs(BenchNeed::Seconds, None));
+                let needs = needs::open(&row).then(|| needs(BenchNeed::Load, None));
                 BenchRow { of: Some(of), needs, ..row }
             }
             None => BenchRow { of: Some(of), ..none() },

@@ -288,6 +288,8 @@ words! {
         Steps = "steps",
         /// Photographs of the running time.
         Photographs = "photographs",
+        /// Minutes under a steady load.
+        Load = "load",
     }
 
     /// Why an item was not measured, or does not pass.

@@ -120,24 +120,27 @@ pub fn remarks(row: &BenchRow, missing: Option<String>) -> Vec<String> {
 #[must_use]
 pub fn need(needs: &BenchNeeds) -> String {
     let channels = listed(&needs.channels);
-    if needs.what == BenchNeed::Photographs {
-        return "its interval reaches over the limit: more photographs, or a faster screen, narrow it"
-            .to_owned();
-    }
-    let Some(more) = needs.more else {
-        return "the figure is too near its limit to tell them apart".to_owned();
-    };
-    match needs.what {
-        BenchNeed::Moves => {
+    match (needs.what, needs.more) {
+        (BenchNeed::Photographs, _) => {
+            "its interval reaches over the limit: more photographs, or a faster screen, narrow it".to_owned()
+        }
+        (BenchNeed::Load, _) => {
+            "its interval reaches over the limit: more minutes under a steady load narrow it".to_owned()
+        }
+        (_, None) => "the figure is too near its limit to tell them apart".to_owned(),
+        (BenchNeed::Moves, Some(more)) => {
             format!("needs {}", quantity::counted(more, "more quick move", "more quick moves"))
         }
-        BenchNeed::MovingSeconds => format!("needs {more} s more in which sticks move"),
-        BenchNeed::Seconds => format!("needs about {} more", quantity::seconds(more as f64)),
-        BenchNeed::Drills => format!("needs {}", quantity::counted(more, "more drill", "more drills")),
-        BenchNeed::Ends => format!("move channel {channels} to both ends {more} times"),
-        BenchNeed::Rest => format!("leave channel {channels} alone for {more} s"),
-        BenchNeed::Photographs => quantity::counted(more, "more photograph", "more photographs"),
-        BenchNeed::Steps => {
+        (BenchNeed::MovingSeconds, Some(more)) => format!("needs {more} s more in which sticks move"),
+        (BenchNeed::Seconds, Some(more)) => {
+            format!("needs about {} more", quantity::seconds(more as f64))
+        }
+        (BenchNeed::Drills, Some(more)) => {
+            format!("needs {}", quantity::counted(more, "more drill", "more drills"))
+        }
+        (BenchNeed::Ends, Some(more)) => format!("move channel {channels} to both ends {more} times"),
+        (BenchNeed::Rest, Some(more)) => format!("leave channel {channels} alone for {more} s"),
+        (BenchNeed::Steps, Some(more)) => {
             format!("move stick {channels} alone, {more} times, and hold it for over a second each time")
         }
     }
@@ -182,7 +185,10 @@ const fn reason(reason: BenchReason) -> &'static str {
         BenchReason::NoMinutes => {
             "minutes left are not known: capacity_mah or cutoff_v in the profile, and minutes of load"
         }
-        BenchReason::NotEntered => "enter glass_to_glass_ms in the profile (`explain glass-to-glass`)",
+        BenchReason::NotEntered => {
+            "type the times of photographs in the test's own step, or enter glass_to_glass_ms in the profile (`explain \
+             glass-to-glass`)"
+        }
         BenchReason::NoMargin => {
             "no margin in decibels: it needs a scale of the level, and earlier sessions with freezes"
         }
