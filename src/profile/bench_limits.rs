@@ -1,6 +1,7 @@
 //! What a bench test must show: the `[limits]` table of the profile.
 //!
-//! A limit that is not given has a default; `explain limits` says whose each one is. One that is given is required: where
+//! A limit that is not given has a default (the two of a centre only beside each other); `explain limits` says whose each
+//! one is. One that is given is required: where
 //! it cannot be measured the test is not passed. Values that cannot be meant are refused where they stand.
 
 use serde::de::Error as _;

@@ -1,8 +1,9 @@
 //! Channels on the bench sheet: against the handset's sticks, travel, centre, jitter.
 //!
 //! Answers are judged of every channel that was held against a stick, and of those that steer at least; what the
-//! profile means so (`meant_channels`) is no fault. Travel, centre and jitter are judged of the channels that steer. A
-//! short travel fails only where both ends were reached three times: else the stick may not have been moved all the
+//! profile means so (`meant_channels`) is no fault. Travel and jitter are judged of the channels that steer, and so is
+//! their centre where the profile says where it shall be or how far off it may be: nobody but the builder knows, and a
+//! trim is no fault. A short travel fails only where both ends were reached three times: else the stick may not have been moved all the
 //! way. A channel that never moved fails nothing.
 
 use crate::profile::{BenchLimit, BenchLimits};
@@ -25,7 +26,7 @@ struct Judged {
     word: BenchWord,
 }
 
-pub(super) fn rows(sticks: &[StickSummary], limits: &BenchLimits) -> [BenchRow; 4] {
+pub(super) fn rows(sticks: &[StickSummary], limits: &BenchLimits) -> Vec<BenchRow> {
     let steer = |judge: &dyn Fn(&StickSummary) -> Option<Judged>| -> Vec<Judged> {
         let open = |channel| Judged { channel, value: None, interval: None, word: BenchWord::NotProven };
         let of = |channel: u8| {
@@ -34,15 +35,15 @@ pub(super) fn rows(sticks: &[StickSummary], limits: &BenchLimits) -> [BenchRow; 
         };
         limits.steering().iter().filter_map(|channel| of(*channel)).collect()
     };
-    let travel = travel(&steer, limits.stick_travel_us());
-    let jitter = jitter(&steer, limits.jitter_us());
-    [answers(sticks, limits), travel, centre(&steer, limits), jitter].map(|row| {
-        let none = sticks.is_empty().then_some(BenchReason::NoChannel);
-        match none {
-            Some(_) => BenchRow { word: BenchWord::NotMeasured, needs: None, reason: none, ..row },
-            None => row,
-        }
-    })
+    let mut rows = vec![answers(sticks, limits), travel(&steer, limits.stick_travel_us())];
+    rows.extend(centre(&steer, limits));
+    rows.push(jitter(&steer, limits.jitter_us()));
+    if sticks.is_empty() {
+        let reason = Some(BenchReason::NoChannel);
+        let none = |row| BenchRow { word: BenchWord::NotMeasured, needs: None, reason, ..row };
+        rows = rows.into_iter().map(none).collect();
+    }
+    rows
 }
 
 type Steering<'a> = &'a dyn Fn(&dyn Fn(&StickSummary) -> Option<Judged>) -> Vec<Judged>;
@@ -119,9 +120,14 @@ fn travel(steer: Steering<'_>, limit: BenchLimit) -> BenchRow {
     together(&row(BenchItem::Travel, limit, true), &judged, Side::AtLeast, BenchNeed::Ends, TIMES)
 }
 
-fn centre(steer: Steering<'_>, limits: &BenchLimits) -> BenchRow {
-    let (limit, centre_us) = (limits.centre_error_us(), limits.stick_centre_us().value);
-    let row = row(BenchItem::Centre, limit, false);
+/// `None`: the profile says nothing of a centre.
+fn centre(steer: Steering<'_>, limits: &BenchLimits) -> Option<BenchRow> {
+    let (limit, centre) = (limits.centre_error_us(), limits.stick_centre_us());
+    if !limit.given && !centre.given {
+        return None;
+    }
+    let centre_us = centre.value;
+    let row = row(BenchItem::Centre, limit, true);
     let judged = steer(&|stick| {
         let (centre, [low, high]) = stick.centre_us.zip(stick.centre_ci95_us)?;
         let (low, high) = (low - centre_us, high - centre_us);
@@ -133,9 +139,9 @@ fn centre(steer: Steering<'_>, limits: &BenchLimits) -> BenchRow {
     });
     let judged: Vec<Judged> = judged.into_iter().filter(|one| one.value.is_some()).collect();
     if judged.is_empty() {
-        return BenchRow { reason: Some(BenchReason::NoCentre), ..row };
+        return Some(BenchRow { reason: Some(BenchReason::NoCentre), ..row });
     }
-    together(&row, &judged, Side::AtMost, BenchNeed::Rest, STILL_S)
+    Some(together(&row, &judged, Side::AtMost, BenchNeed::Rest, STILL_S))
 }
 
 fn jitter(steer: Steering<'_>, limit: BenchLimit) -> BenchRow {

@@ -224,11 +224,22 @@ fn channels_are_judged_by_what_was_shown() {
     assert_eq!(both(&partly, BenchItem::Travel), (BenchWord::NotProven, vec![], vec![2]));
     let far = with(&|stick| (stick.travel_us, stick.ends_seen) = (720, false));
     assert_eq!(both(&far, BenchItem::Travel), (BenchWord::Passed, vec![], vec![]));
-    // 1,530: 30 off, give or take 1 or 6.
+    // 1,530: 30 off, give or take 1 or 6; a fault only where somebody said so.
+    let said = |line: &str, ends: Interval| {
+        let off = with(&|stick| (stick.centre_us, stick.centre_ci95_us) = (Some(1530.0), Some(ends)));
+        let profile = Profile::parse(&format!("[limits]\n{line}\n")).unwrap();
+        let sheet = sheet(&off, &profile, None);
+        (sheet.items.into_iter().find(|row| row.item == BenchItem::Centre).map(|row| row.word), sheet.verdict)
+    };
+    assert_eq!(said("", [1529.0, 1531.0]), (None, BenchWord::Passed));
+    assert_eq!(
+        said("stick_centre_us = 1520", [1529.0, 1531.0]),
+        (Some(BenchWord::Passed), BenchWord::Passed)
+    );
     for (reach, word) in [(1.0, BenchWord::Failed), (6.0, BenchWord::NotProven)] {
-        let ends = Some([1530.0 - reach, 1530.0 + reach]);
-        let off = with(&|stick| (stick.centre_us, stick.centre_ci95_us) = (Some(1530.0), ends));
-        assert_eq!(both(&off, BenchItem::Centre).0, word);
+        for line in ["centre_error_us = 25", "stick_centre_us = 1500"] {
+            assert_eq!(said(line, [1530.0 - reach, 1530.0 + reach]), (Some(word), word));
+        }
     }
     let shaky = with(&|stick| (stick.jitter_us, stick.still_s) = (Some(12.0), 40));
     assert_eq!(both(&shaky, BenchItem::Jitter), (BenchWord::Failed, vec![2], vec![]));
