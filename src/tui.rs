@@ -55,6 +55,8 @@ const DRAW_EVERY: Duration = Duration::from_millis(90);
 const LOOK_EVERY: Duration = Duration::from_millis(30);
 /// From one stroke of the bell to the next: closer ones sound as one.
 const BETWEEN_STROKES: Duration = Duration::from_millis(200);
+/// Answers what is asked too late.
+const SESSION_OVER: &str = "the session has ended, nothing more can be asked of it";
 
 /// Shows a session until the pilot quits, it is over, or the program is told to end
 /// (SIGTERM, SIGINT, SIGHUP). The terminal is restored in every case.
@@ -180,8 +182,7 @@ impl Desk {
                 Effect::Ring(strokes) => self.strokes = strokes,
                 Effect::Send(command) => {
                     if !handle.send(command) {
-                        self.state.reply =
-                            Some("the session has ended, nothing more can be asked of it".to_owned());
+                        self.state.reply = Some(SESSION_OVER.to_owned());
                     }
                 }
             }

@@ -23,7 +23,7 @@ use fadewatch::run::simulated_file;
 use fadewatch::session::{Command, Feed, Mode};
 use fadewatch::simulate::Scenario;
 use fadewatch::snapshot::{Snapshot, View};
-use fadewatch::summary::{BenchStep, BenchWord, StepAnswer};
+use fadewatch::summary::{BenchStep, BenchWord, GuideNote, GuideRecord, StepAnswer};
 use fadewatch::tui::guide::guide_desk::{Before, GuideDesk};
 use fadewatch::tui::guide::guide_page::GuidePage;
 use fadewatch::tui::state::Effect;
@@ -420,6 +420,18 @@ fn photographs_are_typed_on_the_page_and_their_interval_is_kept() {
     let (delay, [low, high]) = desk.guide.record.glass.unwrap();
     assert!((delay - 99.0).abs() < 0.051 && low < 96.0 && high > 102.0, "{delay} {low} {high}");
     assert_eq!(notes.len(), 2, "three photographs are the least: {notes:?}");
+    // Taken back: of three there is a figure, of two there is none, and the recording says so.
+    notes.extend(desk.key(KeyCode::Char('u').into()));
+    let (delay, _) = desk.guide.record.glass.unwrap();
+    assert!((delay - 100.0).abs() < 0.051, "the mean of 102, 100 and 98: {delay}");
+    notes.extend(desk.key(KeyCode::Char('u').into()));
+    assert_eq!((desk.guide.record.glass, notes.len()), (None, 4));
+    let mut kept = GuideRecord::default();
+    for note in notes {
+        let Effect::Send(Command::Mark { text, .. }) = note else { panic!("{note:?}") };
+        kept.observe(0.0, GuideNote::parse(&text).unwrap());
+    }
+    assert_eq!(kept.glass, None);
     desk.key(KeyCode::Char('b').into());
     assert_eq!(desk.guide.step, BenchStep::Supply, "letters that are no times go on working");
 }

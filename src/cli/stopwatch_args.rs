@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use crate::measure::glass_to_glass::{Photograph, read_off_ms};
+use crate::measure::glass_to_glass::{Photograph, USUAL_EXPOSURE_MS, USUAL_REFRESH_HZ, read_off_ms};
 
 use super::ScreenArgs;
 
@@ -16,10 +16,10 @@ pub struct StopwatchArgs {
     #[arg(long = "read", value_name = "TIME,PICTURE", value_parser = photograph)]
     pub readings: Vec<Photograph>,
     /// Refreshes a second of the slower of the two screens.
-    #[arg(long, value_name = "HZ", default_value_t = 60.0, value_parser = refresh_hz)]
+    #[arg(long, value_name = "HZ", default_value_t = USUAL_REFRESH_HZ, value_parser = refresh_hz)]
     pub refresh_hz: f64,
     /// Exposure of the photographs, milliseconds; the phone tells it with each photograph.
-    #[arg(long, value_name = "MS", default_value_t = 17.0, value_parser = exposure_ms)]
+    #[arg(long, value_name = "MS", default_value_t = USUAL_EXPOSURE_MS, value_parser = exposure_ms)]
     pub exposure_ms: f64,
     /// Keep the figure in this profile (TOML); asks first.
     #[arg(long, value_name = "FILE")]

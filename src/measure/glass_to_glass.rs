@@ -51,6 +51,16 @@ pub struct Optics {
     pub exposure_ms: f64,
 }
 
+/// Refreshes a second of most screens.
+pub const USUAL_REFRESH_HZ: f64 = 60.0;
+/// Exposure of a phone by artificial light.
+pub const USUAL_EXPOSURE_MS: f64 = 17.0;
+
+impl Optics {
+    /// What holds where nothing else was said: common practice, no source.
+    pub const USUAL: Self = Self { refresh_ms: 1_000.0 / USUAL_REFRESH_HZ, exposure_ms: USUAL_EXPOSURE_MS };
+}
+
 /// Why photographs give no figure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NoDelay {

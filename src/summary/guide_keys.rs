@@ -98,6 +98,8 @@ pub enum GuideNote {
     Powered,
     /// The delay of the picture, milliseconds, and its interval.
     Glass(f64, Interval),
+    /// The photographs that are left give none: the one before it no longer holds.
+    NoGlass,
 }
 
 /// Before each answer, in the marks.
@@ -120,6 +122,7 @@ impl GuideNote {
             }
             Self::Powered => format!("{PREFIX}power kept"),
             Self::Glass(delay, [low, high]) => format!("{PREFIX}glass {delay:.1} {low:.1} {high:.1}"),
+            Self::NoGlass => format!("{PREFIX}glass none"),
         }
     }
 
@@ -131,6 +134,7 @@ impl GuideNote {
         let rest: Vec<&str> = words.collect();
         match (first, second, rest.as_slice()) {
             ("power", "kept", []) => Some(Self::Powered),
+            ("glass", "none", []) => Some(Self::NoGlass),
             ("glass", delay, [low, high]) => {
                 let number =
                     |text: &str| text.parse::<f64>().ok().filter(|ms| (0.0..=LONGEST_MS).contains(ms));
@@ -178,6 +182,7 @@ impl GuideRecord {
             }
             GuideNote::Powered => self.powered = true,
             GuideNote::Glass(delay, interval) => self.glass = Some((delay, interval)),
+            GuideNote::NoGlass => self.glass = None,
         }
     }
 
@@ -197,7 +202,7 @@ mod tests {
         let answers = [StepAnswer::Begun, StepAnswer::Shown, StepAnswer::Skipped];
         let steps =
             BenchStep::ALL.into_iter().flat_map(|step| answers.map(|answer| GuideNote::Step(step, answer)));
-        let others = [GuideNote::Powered, GuideNote::Glass(95.0, [90.1, 100.2])];
+        let others = [GuideNote::Powered, GuideNote::Glass(95.0, [90.1, 100.2]), GuideNote::NoGlass];
         for note in steps.chain(others) {
             assert_eq!(GuideNote::parse(&note.text()), Some(note), "{}", note.text());
         }

@@ -13,21 +13,14 @@ use ratatui::layout::Position;
 
 use crate::session::SessionHandle;
 
-use super::Options;
 use super::state::Effect;
 use super::terminal::{Endings, Keys, Screens, wait_for_keys};
 use super::theme::Theme;
 use super::view::Glyphs;
+use super::{BETWEEN_STROKES, DRAW_EVERY, LOOK_EVERY, Options};
 
 use guide_desk::GuideDesk;
 use guide_page::GuidePage;
-
-/// Least time between two drawings.
-const DRAW_EVERY: Duration = Duration::from_millis(90);
-/// How long to wait for a key before looking at the session again.
-const LOOK_EVERY: Duration = Duration::from_millis(30);
-/// From one stroke of the bell to the next.
-const BETWEEN_STROKES: Duration = Duration::from_millis(200);
 
 /// Shows the test until it is over or left, or the program is told to end.
 ///

@@ -213,13 +213,13 @@ pub struct Guide {
 
 impl Guide {
     /// Goes on with an interrupted test: its answers hold, but who goes on is asked again whether propellers are off, and
-    /// before drills whether this computer keeps its power.
+    /// before drills whether this computer keeps its power. A delay that was entered stays in its own recording.
     #[must_use]
     pub fn resumed(earlier: &GuideRecord) -> Self {
         let mut record = earlier.clone();
         record.answers.remove(&BenchStep::Propellers);
         record.answers.remove(&BenchStep::Sheet);
-        (record.on, record.powered) = (None, false);
+        (record.on, record.powered, record.glass) = (None, false, None);
         let resume_at = earlier.on.map(|(step, _)| step).filter(|step| *step > BenchStep::Propellers);
         Self { step: BenchStep::Propellers, record, resume_at, is_over: false }
     }

@@ -30,7 +30,7 @@ pub fn joined(parts: &[Part<'_>], profile: &Profile) -> Option<BenchSheet> {
     if earlier.is_empty() {
         return Some(sheet(last.summary, profile, hash(last)));
     }
-    let mut together = sheet(&counted_together(parts), profile, hash(last));
+    let mut together = sheet(&counted_together(last.summary, parts), profile, hash(last));
     for part in earlier {
         let rows = sheet(part.summary, profile, None).items;
         for row in rows.into_iter().filter(|row| stands_alone(row.item)) {
@@ -58,22 +58,20 @@ const fn stands_alone(item: BenchItem) -> bool {
 }
 
 /// The last recording's figures, with what adds up of all of them.
-fn counted_together(parts: &[Part<'_>]) -> Summary {
-    let mut all = Summary::default();
-    for part in parts {
-        let summary = part.summary;
-        let mut failsafe = std::mem::take(&mut all.failsafe);
+fn counted_together(last: &Summary, parts: &[Part<'_>]) -> Summary {
+    let (mut failsafe, mut sticks) = (Vec::new(), Vec::new());
+    let (mut control_holds, mut guide) = (None::<ControlHolds>, last.guide.clone());
+    for Part { summary, .. } in parts {
         failsafe.extend(summary.failsafe.iter().cloned());
-        let holds = match (all.control_holds.take(), &summary.control_holds) {
-            (Some(before), Some(own)) => Some(holds_of(&before, own)),
-            (before, own) => before.or(*own),
+        control_holds = match (control_holds, summary.control_holds) {
+            (Some(before), Some(own)) => Some(holds_of(&before, &own)),
+            (before, own) => before.or(own),
         };
-        let sticks = sticks_of(std::mem::take(&mut all.sticks), &summary.sticks);
-        let glass = summary.guide.glass.or(all.guide.glass);
-        all = Summary { failsafe, control_holds: holds, sticks, ..summary.clone() };
-        all.guide.glass = glass;
+        sticks = sticks_of(sticks, &summary.sticks);
+        // The delay that was entered last, in whichever it was.
+        guide.glass = summary.guide.glass.or(guide.glass);
     }
-    all
+    Summary { failsafe, control_holds, sticks, guide, ..last.clone() }
 }
 
 fn holds_of(before: &ControlHolds, own: &ControlHolds) -> ControlHolds {

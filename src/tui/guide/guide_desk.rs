@@ -12,6 +12,7 @@ use crate::profile::Profile;
 use crate::record::MarkKind;
 use crate::session::{Command, Feed, Request};
 use crate::summary::{BenchItem, BenchNeed, BenchSheet, BenchStep, GuideNote, Summary};
+use crate::tui::SESSION_OVER;
 use crate::tui::state::Effect;
 use crate::tui::stopwatch::readings::Readings;
 use crate::tui::theme::ThemeName;
@@ -19,8 +20,6 @@ use crate::wording::guide_words;
 
 /// Strokes at most at a time.
 const MOST_STROKES: u64 = 5;
-/// Screens of 60 Hz, photographs by artificial light: as `stopwatch` takes them where nothing else was said.
-const OPTICS: Optics = Optics { refresh_ms: 1_000.0 / 60.0, exposure_ms: 17.0 };
 
 /// A recording of the same test before this session.
 #[derive(Clone, Debug)]
@@ -177,16 +176,19 @@ impl GuideDesk {
         }
     }
 
-    /// A time off a photograph; each whole one makes the figure anew.
+    /// A time off a photograph; each whole one, and each that is taken back, makes the figure anew or ends it.
     fn read(&mut self, key: KeyEvent) -> Vec<Effect> {
         let before = self.readings.photographs.len();
         self.readings.key(key);
         if self.readings.photographs.len() == before {
             return Vec::new();
         }
-        let Ok(delay) = self.readings.delay(OPTICS) else { return Vec::new() };
+        let note = match self.readings.delay(Optics::USUAL) {
+            Ok(delay) => GuideNote::Glass(delay.glass_to_glass_ms, delay.glass_to_glass_ci95_ms),
+            Err(_) if self.guide.record.glass.is_some() => GuideNote::NoGlass,
+            Err(_) => return Vec::new(),
+        };
         // As the mark keeps it, so that the sheet of the recording says the same.
-        let note = GuideNote::Glass(delay.glass_to_glass_ms, delay.glass_to_glass_ci95_ms);
         let Some(note) = GuideNote::parse(&note.text()) else { return Vec::new() };
         self.guide.observe(self.now_s(), note);
         self.judge();
@@ -196,7 +198,7 @@ impl GuideDesk {
     /// What the photographs say, in one sentence.
     #[must_use]
     pub fn delay_said(&self) -> String {
-        crate::wording::glass_words::delay(&self.readings.delay(OPTICS))
+        crate::wording::glass_words::delay(&self.readings.delay(Optics::USUAL))
     }
 
     fn now_s(&self) -> f64 {
@@ -232,7 +234,7 @@ impl GuideDesk {
 
     /// The session takes nothing any more.
     pub fn session_is_over(&mut self) {
-        self.reply = Some("the session has ended, nothing more can be asked of it".to_owned());
+        self.reply = Some(SESSION_OVER.to_owned());
     }
 
     /// What the large words speak of.
