@@ -12,8 +12,8 @@ use crate::wording::{bench_words, failsafe_steps, quantity, stick_words};
 
 const SIGNATURE: &str = "Tested by: ______________________   Date: ______________";
 /// Nobody reads lines that are longer.
-const COLUMNS: usize = 100;
-const INDENT: usize = 14;
+const COLUMNS: u16 = 100;
+const INDENT: u16 = 14;
 
 /// What stands above the items: verdict, recording, hash, tags.
 fn heading(sheet: &BenchSheet) -> Vec<String> {
@@ -57,38 +57,14 @@ fn remarks(row: &BenchRow, summary: &Summary) -> Vec<String> {
     bench_words::remarks(row, missing)
 }
 
-/// Each loss of input in one line.
-fn drills(sheet: &BenchSheet) -> Vec<String> {
-    let line = |row: &crate::summary::FailsafeSummary| {
-        let steps = failsafe_steps::steps(row).map(|(name, after)| match after {
-            Some(after) => format!("{name} after {after}"),
-            None => format!("{name} {}", failsafe_steps::NOT_SEEN),
-        });
-        let at = quantity::clock_tenths(row.input_lost_s);
-        format!("{}: input lost at {at}; {}", failsafe_steps::kind(row), steps.join("; "))
-    };
-    sheet.failsafe.iter().map(line).collect()
-}
-
-/// Breaks a text between words.
-fn wrapped(text: &str, columns: usize) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    for word in text.split(' ') {
-        let last = lines.len() - 1;
-        if !lines[last].is_empty() && lines[last].chars().count() + 1 + word.chars().count() > columns {
-            lines.push(word.to_owned());
-        } else {
-            if !lines[last].is_empty() {
-                lines[last].push(' ');
-            }
-            lines[last].push_str(word);
-        }
-    }
-    lines
-}
-
-/// For a terminal.
-pub fn write_text_to(out: &mut dyn Write, sheet: &BenchSheet, summary: &Summary) -> io::Result<()> {
+/// For a terminal; `wrapped` breaks a text into lines of so many columns.
+pub fn write_text_to(
+    out: &mut dyn Write,
+    sheet: &BenchSheet,
+    summary: &Summary,
+    wrapped: fn(&str, u16) -> Vec<String>,
+) -> io::Result<()> {
+    let indent = usize::from(INDENT);
     writeln!(out, "Bench sheet\n{}\n", bench_words::verdict(sheet.verdict))?;
     for line in heading(sheet) {
         writeln!(out, "{line}")?;
@@ -103,22 +79,21 @@ pub fn write_text_to(out: &mut dyn Write, sheet: &BenchSheet, summary: &Summary)
             bench_words::value(row),
             bench_words::limit(row)
         );
-        let mut first = format!("{:<INDENT$}", row.word.word());
+        let mut first = format!("{:<indent$}", row.word.word());
         for line in wrapped(&text, COLUMNS - INDENT) {
             writeln!(out, "{first}{line}")?;
-            first = " ".repeat(INDENT);
+            first = " ".repeat(indent);
         }
         for line in remarks(row, summary).iter().flat_map(|remark| wrapped(remark, COLUMNS - INDENT - 2)) {
-            writeln!(out, "{:INDENT$}  {line}", "")?;
+            writeln!(out, "{:indent$}  {line}", "")?;
         }
     }
     super::stick_text::write_to(out, &sheet.sticks)?;
     super::section(out, "Losses of input")?;
-    let drills = drills(sheet);
-    if drills.is_empty() {
+    if sheet.failsafe.is_empty() {
         writeln!(out, "  control input has not been lost")?;
     }
-    for line in drills.iter().flat_map(|line| wrapped(line, COLUMNS - 2)) {
+    for line in sheet.failsafe.iter().flat_map(|row| wrapped(&failsafe_steps::line(row), COLUMNS - 2)) {
         writeln!(out, "  {line}")?;
     }
     writeln!(out, "\n{SIGNATURE}")
@@ -167,8 +142,8 @@ pub fn write_markdown_to(out: &mut dyn Write, sheet: &BenchSheet, summary: &Summ
     if sheet.failsafe.is_empty() {
         writeln!(out, "control input has not been lost")?;
     }
-    for line in drills(sheet) {
-        writeln!(out, "- {}", escaped(&line))?;
+    for row in &sheet.failsafe {
+        writeln!(out, "- {}", escaped(&failsafe_steps::line(row)))?;
     }
     writeln!(out, "\n{}", escaped(SIGNATURE))
 }

@@ -13,7 +13,7 @@ use crate::summary::{
 };
 use crate::wording::caution::INSTRUMENT;
 use crate::wording::latency_advice::Asked;
-use crate::wording::{advice, limit, quantity, session_sentence};
+use crate::wording::{advice, failsafe_steps, limit, quantity, session_sentence};
 
 /// Writes the whole summary.
 pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
@@ -316,18 +316,8 @@ fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
         return writeln!(out, "  control input has not been lost");
     }
     for row in &summary.failsafe {
-        let steps = crate::wording::failsafe_steps::steps(row).map(|(name, after)| match after {
-            Some(after) => format!("{name} after {after}"),
-            None => format!("{name} {}", crate::wording::failsafe_steps::NOT_SEEN),
-        });
-        let kind = crate::wording::failsafe_steps::kind(row);
-        writeln!(
-            out,
-            "  {kind}: input lost at {}; {}",
-            quantity::clock_tenths(row.input_lost_s),
-            steps.join("; ")
-        )?;
-        for why in crate::wording::failsafe_steps::missing(row) {
+        writeln!(out, "  {}", failsafe_steps::line(row))?;
+        for why in failsafe_steps::missing(row) {
             writeln!(out, "    {why}")?;
         }
     }

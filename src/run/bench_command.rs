@@ -14,6 +14,7 @@ use crate::profile::Profile;
 use crate::report;
 use crate::report::bench_sheet;
 use crate::summary::{BenchSheet, BenchWord, Summary};
+use crate::tui::widget::pen;
 
 use super::progress::Progress;
 use super::{Reading, earlier_sessions};
@@ -78,7 +79,7 @@ fn write(args: &BenchArgs, sheet: &BenchSheet, summary: &Summary) -> anyhow::Res
     } else if args.markdown {
         bench_sheet::write_markdown_to(&mut out, sheet, summary)?;
     } else {
-        bench_sheet::write_text_to(&mut out, sheet, summary)?;
+        bench_sheet::write_text_to(&mut out, sheet, summary, pen::wrapped)?;
     }
     out.flush()?;
     Ok(())

@@ -23,6 +23,17 @@ pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
 /// What stands in the place of a step that was not seen.
 pub const NOT_SEEN: &str = "not seen";
 
+/// A loss in one line.
+#[must_use]
+pub fn line(row: &FailsafeSummary) -> String {
+    let steps = steps(row).map(|(name, after)| match after {
+        Some(after) => format!("{name} after {after}"),
+        None => format!("{name} {NOT_SEEN}"),
+    });
+    let at = quantity::clock_tenths(row.input_lost_s);
+    format!("{}: input lost at {at}; {}", kind(row), steps.join("; "))
+}
+
 /// What kind of loss it was.
 #[must_use]
 pub fn kind(row: &FailsafeSummary) -> &'static str {

@@ -14,6 +14,19 @@ pub const STEPS: [&str; 3] = [
     "Then type both times of each photograph here, in seconds.",
 ];
 
+/// What is no time of a photograph.
+pub const NO_TIME: &str = "that is no time: type seconds from 0 to 999.999, such as 83.412";
+
+/// The photograph that is next, as far as its two times are typed; the one that is being typed has a cursor.
+#[must_use]
+pub fn next_photograph(number: usize, typed: &[String; 2], field: usize) -> String {
+    let [time, picture] = [0, 1].map(|each| {
+        let cursor = if each == field { "_" } else { "" };
+        format!("{}{cursor}", typed[each])
+    });
+    format!("photograph {number}: running time {time}  its picture {picture}")
+}
+
 /// The figure in one sentence, or why there is none.
 #[must_use]
 pub fn delay(found: &Result<PictureDelay, NoDelay>) -> String {

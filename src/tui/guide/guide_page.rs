@@ -18,6 +18,7 @@ use crate::tui::view::{Glyphs, clean, foot};
 use crate::tui::widget::big;
 use crate::tui::widget::pen::{Pen, fitted, width, wrapped};
 use crate::wording::caution::{DRILL, INSTRUMENT, POWER};
+use crate::wording::glass_words::NO_TIME;
 use crate::wording::{bench_words, guide_words, quantity};
 
 use super::guide_desk::GuideDesk;
@@ -288,16 +289,8 @@ impl GuidePage<'_> {
 
     fn photographs(&self, pen: &mut Pen<'_>, y: u16, end: u16) {
         let readings = &self.desk.readings;
-        let [time, picture] = [0, 1].map(|field| {
-            let cursor = if field == readings.field { "_" } else { "" };
-            format!("{}{cursor}", readings.typed[field])
-        });
-        let next = readings.photographs.len() + 1;
-        let refused = "that is no time: type seconds from 0 to 999.999, such as 83.412";
-        let lines = [
-            (format!("photograph {next}: running time {time}  its picture {picture}"), self.theme.strong),
-            (if readings.refused { refused.to_owned() } else { self.desk.delay_said() }, self.theme.base),
-        ];
+        let said = if readings.refused { NO_TIME.to_owned() } else { self.desk.delay_said() };
+        let lines = [(readings.next_said(), self.theme.strong), (said, self.theme.base)];
         for (row, (line, style)) in (y..end).zip(&lines) {
             pen.text(1, row, line, *style);
         }

@@ -93,14 +93,9 @@ impl Face<'_> {
                 say(step, theme.base);
             }
         } else {
-            let [time, picture] = [0, 1].map(|field| {
-                let cursor = if field == self.readings.field { "_" } else { "" };
-                format!("{}{cursor}", self.readings.typed[field])
-            });
-            let next = self.readings.photographs.len() + 1;
-            say(&format!("photograph {next}: running time {time}  its picture {picture}"), theme.strong);
+            say(&self.readings.next_said(), theme.strong);
             if self.readings.refused {
-                say("that is no time: type seconds from 0 to 999.999, such as 83.412", theme.state[1]);
+                say(glass_words::NO_TIME, theme.state[1]);
             }
             let found = self.readings.delay(self.optics);
             say(&glass_words::delay(&found), theme.base);

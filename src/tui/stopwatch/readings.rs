@@ -4,6 +4,7 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::measure::glass_to_glass::{NoDelay, Optics, Photograph, delay, read_off_ms};
 use crate::summary::PictureDelay;
+use crate::wording::glass_words;
 
 /// Digits of a time at most.
 const LONGEST: usize = 8;
@@ -68,6 +69,12 @@ impl Readings {
             self.photographs.push(Photograph { time_ms, picture_ms });
         }
         (self.typed, self.field) = Default::default();
+    }
+
+    /// The photograph that is next, in words.
+    #[must_use]
+    pub fn next_said(&self) -> String {
+        glass_words::next_photograph(self.photographs.len() + 1, &self.typed, self.field)
     }
 
     /// What they say.
