@@ -96,6 +96,8 @@ pub enum GuideNote {
     Step(BenchStep, StepAnswer),
     /// This computer keeps its power when the handset goes off.
     Powered,
+    /// The handset is far away, attenuated or at reduced power, though neither level nor distance show it.
+    Away,
     /// The delay of the picture, milliseconds, and its interval.
     Glass(f64, Interval),
     /// The photographs that are left give none: the one before it no longer holds.
@@ -121,6 +123,7 @@ impl GuideNote {
                 format!("{PREFIX}{} {answer}", step.word())
             }
             Self::Powered => format!("{PREFIX}power kept"),
+            Self::Away => format!("{PREFIX}far yes"),
             Self::Glass(delay, [low, high]) => format!("{PREFIX}glass {delay:.1} {low:.1} {high:.1}"),
             Self::NoGlass => format!("{PREFIX}glass none"),
         }
@@ -134,6 +137,7 @@ impl GuideNote {
         let rest: Vec<&str> = words.collect();
         match (first, second, rest.as_slice()) {
             ("power", "kept", []) => Some(Self::Powered),
+            ("far", "yes", []) => Some(Self::Away),
             ("glass", "none", []) => Some(Self::NoGlass),
             ("glass", delay, [low, high]) => {
                 let number =
@@ -165,6 +169,8 @@ pub struct GuideRecord {
     pub on: Option<(BenchStep, f64)>,
     /// This computer keeps its power when the handset goes off.
     pub powered: bool,
+    /// The handset is far away by a word of this step, since it was begun.
+    pub away: bool,
     /// The delay of the picture as it was entered, milliseconds, and its interval.
     pub glass: Option<(f64, Interval)>,
 }
@@ -176,20 +182,23 @@ impl GuideRecord {
             GuideNote::Step(step, answer) => {
                 if answer == StepAnswer::Begun {
                     self.on = Some((step, at_s));
+                    self.away = false;
                 } else {
                     self.answers.insert(step, answer);
                 }
             }
             GuideNote::Powered => self.powered = true,
+            GuideNote::Away => self.away = true,
             GuideNote::Glass(delay, interval) => self.glass = Some((delay, interval)),
             GuideNote::NoGlass => self.glass = None,
         }
     }
 
-    /// Whether it was begun and has not come to the sheet.
+    /// Whether a step was begun, and it has not come to the sheet.
     #[must_use]
     pub fn is_unfinished(&self) -> bool {
-        self.on.is_some() && self.answers.get(&BenchStep::Sheet) != Some(&StepAnswer::Shown)
+        self.on.is_some_and(|(step, _)| step > BenchStep::Propellers)
+            && self.answers.get(&BenchStep::Sheet) != Some(&StepAnswer::Shown)
     }
 }
 
@@ -202,7 +211,8 @@ mod tests {
         let answers = [StepAnswer::Begun, StepAnswer::Shown, StepAnswer::Skipped];
         let steps =
             BenchStep::ALL.into_iter().flat_map(|step| answers.map(|answer| GuideNote::Step(step, answer)));
-        let others = [GuideNote::Powered, GuideNote::Glass(95.0, [90.1, 100.2]), GuideNote::NoGlass];
+        let others =
+            [GuideNote::Powered, GuideNote::Away, GuideNote::Glass(95.0, [90.1, 100.2]), GuideNote::NoGlass];
         for note in steps.chain(others) {
             assert_eq!(GuideNote::parse(&note.text()), Some(note), "{}", note.text());
         }
@@ -235,6 +245,8 @@ mod tests {
     fn the_newest_answer_counts_and_a_test_is_unfinished_until_its_sheet() {
         let mut record = GuideRecord::default();
         assert!(!record.is_unfinished());
+        record.observe(0.5, GuideNote::Step(BenchStep::Propellers, StepAnswer::Begun));
+        assert!(!record.is_unfinished(), "nothing was answered");
         record.observe(1.0, GuideNote::Step(BenchStep::Sticks, StepAnswer::Begun));
         record.observe(2.0, GuideNote::Step(BenchStep::Sticks, StepAnswer::Skipped));
         record.observe(3.0, GuideNote::Step(BenchStep::Sticks, StepAnswer::Shown));

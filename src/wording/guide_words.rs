@@ -34,6 +34,8 @@ pub struct Now {
     pub drill: (u64, u64),
     /// Whether this computer keeps its power is not answered yet.
     pub asks_power: bool,
+    /// The handset is not away yet.
+    pub is_near: bool,
     /// Input is lost now.
     pub is_lost: bool,
     /// The sheet's word.
@@ -60,6 +62,7 @@ pub fn large(step: BenchStep, word: StepWord, now: &Now) -> String {
         BenchStep::Links => "POWER ON".to_owned(),
         BenchStep::Sticks => channel("MOVE CHANNEL"),
         BenchStep::Latency => channel("FLICK STICK"),
+        BenchStep::Far if now.is_near => "GO FAR AWAY".to_owned(),
         BenchStep::Loss | BenchStep::Far => {
             now.seconds.map_or_else(|| "WAIT".to_owned(), |seconds| format!("WAIT {:.0} S", seconds.ceil()))
         }
@@ -97,9 +100,9 @@ pub const fn steps(step: BenchStep) -> &'static [&'static str] {
             "What goes missing now is what the best place gives.",
         ],
         BenchStep::Far => &[
-            "Carry the handset away, put an attenuator in, or lower the power (reduced_power_db in the profile). Then \
-             press r, and wait there.",
-            "Antenna on before power. The sheet counts these seconds as all others.",
+            "Carry the handset away, put an attenuator in, or lower the power (reduced_power_db in the profile), and wait \
+             there; r begins the minute anew.",
+            "The sheet counts these seconds as all others.",
         ],
         BenchStep::Drills => &[
             "Does this computer keep its power when the handset goes off? Only then press y.",
@@ -133,6 +136,14 @@ pub fn need(need: StepNeed) -> String {
         StepNeed::Outputs(hz) => rate("outputs of the vehicle", hz),
         StepNeed::Sticks => "sticks: no handset is heard; name its source with --handset".to_owned(),
         StepNeed::SilentLink => "a link of the profile brings nothing yet".to_owned(),
+        StepNeed::Away { is_measured: true } => {
+            "neither level nor distance show that the handset is far away: carry it farther, or y: yes, it is"
+                .to_owned()
+        }
+        StepNeed::Away { is_measured: false } => {
+            "no level or distance is known that could show how far away it is: y: yes, it is far away"
+                .to_owned()
+        }
         StepNeed::Seconds(left) => format!("{} more to wait", quantity::seconds(left.ceil())),
     }
 }

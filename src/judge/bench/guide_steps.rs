@@ -1,14 +1,15 @@
 //! The guided bench test, step by step: what each still needs, and where an answer leads.
 //!
 //! Definition: a step is shown where every item of the sheet that it is for has its word, its question has a yes and its
-//! time has passed; one with an item that failed is over too. Unit: seconds, messages a second. Window: the items' own;
+//! time has passed; one with an item that failed is over too. That the handset is far away is shown by the life of the
+//! session, which says "walk" or "out" by level or distance (`measure/life`); else a person says so. Unit: seconds, messages a second. Window: the items' own;
 //! the time of the steps of loss runs from their beginning. Sources: a least rate of 10 Hz and 60 s of loss are common
 //! practice, no source. Pure: nothing here knows a terminal; what was answered comes back from the recording's marks.
 //! A gap, restart or late record changes what the items say, nothing here.
 
 use crate::summary::{
-    BenchItem, BenchReason, BenchRow, BenchSheet, BenchStep, BenchWord, GuideNote, GuideRecord, Reason,
-    StepAnswer, Summary, TimingSummary, TimingWhat,
+    BenchItem, BenchReason, BenchRow, BenchSheet, BenchStep, BenchWord, GuideNote, GuideRecord, Phase,
+    PhaseSummary, Reason, StepAnswer, Summary, TimingSummary, TimingWhat,
 };
 
 /// A step of loss takes so long.
@@ -33,6 +34,11 @@ pub enum StepNeed {
     Sticks,
     /// A link brings nothing that is numbered.
     SilentLink,
+    /// The handset away, or a yes that it is.
+    Away {
+        /// A level or a distance is known that would show it.
+        is_measured: bool,
+    },
     /// So many seconds more.
     Seconds(f64),
 }
@@ -119,16 +125,45 @@ fn needs(
             vec![StepNeed::PropellersOff]
         }
         BenchStep::Links => of_links(sheet, summary),
+        // Whoever comes back to a step that was shown need not wait again.
+        BenchStep::Loss | BenchStep::Far if record.answers.get(&step) == Some(&StepAnswer::Shown) => {
+            Vec::new()
+        }
         BenchStep::Loss | BenchStep::Far => {
             let begun_s = record.on.filter(|(on, _)| *on == step).map_or(now_s, |(_, at_s)| at_s);
-            let left_s = LOSS_S - (now_s - begun_s);
-            // Whoever comes back to a step that was shown need not wait again.
-            let is_shown = record.answers.get(&step) == Some(&StepAnswer::Shown);
-            if left_s > 0.0 && !is_shown { vec![StepNeed::Seconds(left_s)] } else { Vec::new() }
+            let passed_s = if step == BenchStep::Loss || record.away {
+                Some(now_s - begun_s)
+            } else {
+                away_s(&summary.phases, begun_s, now_s)
+            };
+            let Some(passed_s) = passed_s else {
+                let has_distance = summary.range.iter().any(|row| row.max_distance_m.is_some());
+                return vec![StepNeed::Away { is_measured: has_distance || !summary.signal.is_empty() }];
+            };
+            let left_s = LOSS_S - passed_s;
+            if left_s > 0.0 { vec![StepNeed::Seconds(left_s)] } else { Vec::new() }
         }
         BenchStep::Drills if !record.powered => vec![StepNeed::Power],
         _ => Vec::new(),
     }
+}
+
+/// The longest trip since an instant; `None`: no trip.
+fn away_s(phases: &[PhaseSummary], from_s: f64, now_s: f64) -> Option<f64> {
+    let ends = phases.iter().skip(1).map(|next| next.from_s).chain([now_s]);
+    let mut longest = None;
+    let mut trip = None::<f64>;
+    for (phase, end_s) in phases.iter().zip(ends) {
+        if !matches!(phase.phase, Phase::Walk | Phase::Out | Phase::Back) {
+            trip = None;
+            continue;
+        }
+        let begun_s = *trip.get_or_insert(phase.from_s.max(from_s));
+        if end_s > begun_s {
+            longest = Some((end_s - begun_s).max(longest.unwrap_or(0.0)));
+        }
+    }
+    longest
 }
 
 fn of_links(sheet: &BenchSheet, summary: &Summary) -> Vec<StepNeed> {
@@ -255,6 +290,7 @@ impl Guide {
             }
             (BenchStep::Propellers, _) => Err(Refusal::PropellersFirst),
             (BenchStep::Drills, GuideAct::Yes) if !self.record.powered => Ok(vec![GuideNote::Powered]),
+            (BenchStep::Far, GuideAct::Yes) if !self.record.away => Ok(vec![GuideNote::Away]),
             (_, GuideAct::Yes) => Err(Refusal::NoQuestion),
             (_, GuideAct::Back) => Ok(vec![GuideNote::Step(step.previous(), StepAnswer::Begun)]),
             (_, GuideAct::Repeat) => {

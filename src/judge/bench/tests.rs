@@ -4,9 +4,10 @@ use crate::judge::bench::guide_steps::{StepNeed, standing};
 use crate::judge::bench::*;
 use crate::profile::Profile;
 use crate::summary::{
-    BenchStep, ControlHolds, FailsafeSummary, GuideRecord, LatencyStage, LatencySummary, LeftOut,
-    LinkSummary, MarginSummary, MovesNeeded, OutputsWord, PowerSummary, RatioEstimate, StageMethod,
-    StickDirection, StickFinding, StickSummary, TimingSummary, TimingWhat,
+    BenchStep, ControlHolds, FailsafeSummary, GuideNote, GuideRecord, LatencyStage, LatencySummary, LeftOut,
+    LinkSummary, MarginSummary, MovesNeeded, OutputsWord, Phase, PhaseReason, PhaseSummary, PowerSummary,
+    RatioEstimate, StageMethod, StepAnswer, StickDirection, StickFinding, StickSummary, TimingSummary,
+    TimingWhat,
 };
 
 fn stage(p50: (f64, Interval), p90: (f64, Interval)) -> LatencyStage {
@@ -276,6 +277,41 @@ fn only_the_vehicles_own_messages_are_often_enough() {
     assert_eq!(needs(&summary), [StepNeed::Inputs(None), StepNeed::Outputs(Some(8.0))]);
     summary.timing.extend([of("vehicle", 1, 1, 65, 100.0), of("vehicle", 1, 1, 36, 100.0)]);
     assert_eq!(needs(&summary), []);
+}
+
+/// A walk by level, as the life of the session tells it, begins the minute; without one a person is asked.
+#[test]
+fn loss_far_away_takes_a_handset_that_is_away() {
+    let mut record = GuideRecord::default();
+    record.observe(100.0, GuideNote::Step(BenchStep::Far, StepAnswer::Begun));
+    let phase = |phase, from_s| PhaseSummary { phase, from_s, why: PhaseReason::Bench };
+    let needs = |phases: &[PhaseSummary], record: &GuideRecord, now_s| {
+        let summary = Summary { phases: phases.to_vec(), ..good() };
+        let sheet = sheet(&summary, &Profile::default(), None);
+        standing(BenchStep::Far, (&sheet, &summary), record, now_s).needs
+    };
+    let near = [phase(Phase::Ground, 10.0)];
+    assert_eq!(needs(&near, &record, 300.0), [StepNeed::Away { is_measured: false }]);
+    // A walk before the step is none of it; one that goes on counts from the step on.
+    let before = [phase(Phase::Walk, 20.0), phase(Phase::Ground, 90.0)];
+    assert_eq!(needs(&before, &record, 300.0), [StepNeed::Away { is_measured: false }]);
+    assert_eq!(needs(&[phase(Phase::Walk, 20.0)], &record, 130.0), [StepNeed::Seconds(30.0)]);
+    let walk = [phase(Phase::Ground, 10.0), phase(Phase::Walk, 150.0)];
+    assert_eq!(needs(&walk, &record, 170.0), [StepNeed::Seconds(40.0)]);
+    assert_eq!(needs(&walk, &record, 210.0), []);
+    // Out and back are one trip, and whoever is home again has shown it.
+    let home = [phase(Phase::Out, 150.0), phase(Phase::Back, 180.0), phase(Phase::Ground, 210.0)];
+    assert_eq!(needs(&home, &record, 400.0), []);
+    let short = [phase(Phase::Walk, 150.0), phase(Phase::Ground, 180.0), phase(Phase::Walk, 200.0)];
+    assert_eq!(needs(&short, &record, 210.0), [StepNeed::Seconds(30.0)]);
+    record.observe(110.0, GuideNote::Away);
+    assert_eq!(
+        (needs(&near, &record, 130.0), needs(&near, &record, 160.0)),
+        (vec![StepNeed::Seconds(30.0)], vec![])
+    );
+    // Begun again, it is another place.
+    record.observe(200.0, GuideNote::Step(BenchStep::Far, StepAnswer::Begun));
+    assert_eq!(needs(&near, &record, 300.0), [StepNeed::Away { is_measured: false }]);
 }
 
 #[test]

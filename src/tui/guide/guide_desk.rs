@@ -261,13 +261,15 @@ impl GuideDesk {
             moves: needs.filter(|need| need.what == BenchNeed::Moves).filter_map(|need| need.more).max(),
             seconds: seconds.or(longer),
             drill: ((shown + 1).min(wanted), wanted),
-            asks_power: self
-                .standing
-                .as_ref()
-                .is_some_and(|standing| standing.needs.contains(&StepNeed::Power)),
+            asks_power: self.lacks(|need| *need == StepNeed::Power),
+            is_near: self.lacks(|need| matches!(need, StepNeed::Away { .. })),
             is_lost: failsafe.last().is_some_and(|row| row.recovered_after_s.is_none()),
             verdict: self.sheet.as_ref().map(|sheet| sheet.verdict),
         }
+    }
+
+    fn lacks(&self, what: impl Fn(&StepNeed) -> bool) -> bool {
+        self.standing.as_ref().is_some_and(|standing| standing.needs.iter().any(what))
     }
 
     /// The channel that the sheet asks for first; of quick moves the stick that made fewest.

@@ -361,7 +361,10 @@ impl GuidePage<'_> {
             ("q quit", KeyCode::Char('q')),
         ];
         let is_asked = |text: &str| match text {
-            "y yes" => self.desk.asks_quit || matches!(asks, BenchStep::Propellers | BenchStep::Drills),
+            "y yes" => {
+                self.desk.asks_quit
+                    || matches!(asks, BenchStep::Propellers | BenchStep::Far | BenchStep::Drills)
+            }
             "f faster messages" | "c clock" => matches!(asks, BenchStep::Links | BenchStep::Latency),
             "q quit" => true,
             _ => asks != BenchStep::Propellers,
