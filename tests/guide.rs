@@ -1,5 +1,5 @@
 //! The guided bench test. Its whole length in the time of a simulated session, without waiting: a person who presses
-//! what the page asks for. And the real binary in a pseudo-terminal, against `simulate` on another.
+//! what the page asks for. The real binary in a pseudo-terminal: `bench_runs.rs`.
 //!
 //! Truth: the scenario's numbers, as in `bench.rs`; the sheet of the recording, made by the binary; every byte that left,
 //! read at the far side.
@@ -23,7 +23,7 @@ use fadewatch::run::simulated_file;
 use fadewatch::session::{Command, Feed, Mode};
 use fadewatch::simulate::Scenario;
 use fadewatch::snapshot::{Snapshot, View};
-use fadewatch::summary::{BenchStep, BenchWord, GuideNote, GuideRecord, StepAnswer};
+use fadewatch::summary::{BenchStep, BenchWord, GuideNote, GuideRecord, Phase, StepAnswer};
 use fadewatch::tui::guide::guide_desk::{Before, GuideDesk};
 use fadewatch::tui::guide::guide_page::GuidePage;
 use fadewatch::tui::state::Effect;
@@ -342,6 +342,40 @@ fn an_interrupted_test_goes_on_where_it_was_and_both_recordings_give_its_sheet()
     for alone in [&first.path, &path] {
         assert_eq!(folder.sheet(&[alone]).0, Some(3), "{}", alone.display());
     }
+}
+
+/// A bundled flight, invented, that goes out when it is armed: with the mark of a bench test it stays on the ground, as
+/// the test itself has it. So `history rebuild` makes of a recording what the test put there.
+#[test]
+fn a_recording_of_a_guided_test_says_itself_that_it_is_one() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/orchard-1.pcapng");
+    let session = Recording::open(&path).unwrap();
+    let phases = |says: bool, on_bench: bool| {
+        let mut monitor = LinkMonitor::new(Arc::default(), Arc::from([]));
+        if on_bench {
+            monitor = monitor.on_bench();
+        }
+        let (mut cursor, mut marks, mut said) = (session.cursor(), InterfaceId(0), !says);
+        while let Some(entry) = session.next(&mut cursor).filter(|_| monitor.now_s() < 30.0) {
+            monitor.handle(&entry);
+            match entry {
+                Entry::Interface(id, info) if info.kind == InterfaceKind::Marks => marks = id,
+                Entry::Record(record) if !said => {
+                    said = true;
+                    let text = GuideNote::Step(BenchStep::Propellers, StepAnswer::Begun).text();
+                    let body = Body::Note(Note::Mark { kind: MarkKind::Remark, text });
+                    monitor.handle(&Entry::Record(Record { interface: marks, body, ..record }));
+                }
+                _ => {}
+            }
+        }
+        let summary = monitor.summary(&RecordingFacts::default());
+        summary.phases.iter().map(|phase| phase.phase).collect::<Vec<Phase>>()
+    };
+    let on_bench = phases(false, true);
+    assert!(!on_bench.contains(&Phase::Out) && on_bench.contains(&Phase::Ground), "{on_bench:?}");
+    assert_eq!(phases(true, false), on_bench);
+    assert!(phases(false, false).contains(&Phase::Out), "any other session of it is a flight");
 }
 
 /// A desk without a session.

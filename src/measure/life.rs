@@ -139,6 +139,11 @@ impl Life {
         Self { is_bench: true, ..Self::default() }
     }
 
+    /// The recording says that it is of one.
+    pub(crate) const fn note_bench(&mut self) {
+        self.is_bench = true;
+    }
+
     /// The phase at an instant; `None` where no autopilot is heard in the session: it is judged whole.
     #[must_use]
     pub fn phase_at(&self, at: Nanos) -> Option<Phase> {

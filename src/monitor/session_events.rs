@@ -28,6 +28,7 @@ impl LinkMonitor {
                     MarkKind::Remark => {
                         if let Some(note) = GuideNote::parse(text) {
                             self.guide.observe(self.context.since_start_s(at), note);
+                            self.context.life.note_bench();
                         }
                     }
                 }

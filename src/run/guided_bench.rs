@@ -1,4 +1,5 @@
-//! The guided bench test: a live session with a screen of its own, then the sheet of its recordings.
+//! The guided bench test: a live session with a screen of its own, then the sheet of its recordings; the session goes into
+//! the history, as any other.
 //!
 //! The sheet at its end is made of the recordings, as `--from` makes it: whoever keeps them can make it again. A test
 //! that is interrupted goes on with `--resume`: the earlier recordings stay as they are, and stand beside the new one.
@@ -60,6 +61,8 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     let mut desk = GuideDesk::new(Arc::clone(&profile), options.theme, before);
     let shown = guide::run(&handle, options, &mut desk);
     let end = handle.finish()?;
+    // Whatever became of the terminal, the session is kept.
+    let history = earlier_sessions::keep(&args.common, &profile, &end);
     shown?;
     let files: Vec<PathBuf> = earlier.into_iter().chain(end.recordings).collect();
     if tui::is_stuck() {
@@ -69,6 +72,7 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     let option = if desk.guide.is_over { "--from" } else { "--resume" };
     let again: Vec<String> = files.iter().map(|path| format!("{option} '{}'", path.display())).collect();
     let what = if desk.guide.is_over { "the same sheet again" } else { "the test can be gone on with" };
+    history.map(|history| tell(format_args!("{history}")));
     tell(format_args!("{what}: fadewatch bench {}\n{INSTRUMENT}", again.join(" ")));
     Ok(live_command::told_missing(end.missing.as_ref()).unwrap_or(code))
 }

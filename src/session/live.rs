@@ -34,12 +34,12 @@ use crate::monitor::LinkMonitor;
 use crate::profile::Profile;
 use crate::record::packet::LinkType;
 use crate::record::{
-    Entry, InterfaceId, InterfaceInfo, InterfaceKind, Note, OwnedBody, OwnedRecord, SessionInfo,
+    Entry, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, OwnedBody, OwnedRecord, SessionInfo,
 };
 use crate::snapshot::View;
 use crate::source::SourceUrl;
 use crate::source::ingest_queue::{Intake, IntakeLimits};
-use crate::summary::Earlier;
+use crate::summary::{BenchStep, Earlier, GuideNote, StepAnswer};
 use crate::units::Nanos;
 
 use journal::Journal;
@@ -246,6 +246,11 @@ pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Re
     intake.note_behind_first(Note::Limits { json });
     if let Some(text) = known.remark {
         intake.note(marks, Note::Foreign { text });
+    }
+    if config.on_bench {
+        // Whoever opens the recording shall judge it as a bench test too.
+        let text = GuideNote::Step(BenchStep::Propellers, StepAnswer::Begun).text();
+        intake.note(marks, Note::Mark { kind: MarkKind::Remark, text });
     }
     let button = AcknowledgeButton::new(config.profile.handset.acknowledge_button);
     let mut monitor = LinkMonitor::with_earlier(config.profile, earlier);
