@@ -60,17 +60,19 @@ impl Screen {
         self.parser.lock().expect("no test fell over here").screen().contents()
     }
 
+    /// Reads what comes within so long; why nothing did, else.
+    pub(crate) fn read(&mut self, longest: Duration) -> Result<(), RecvTimeoutError> {
+        let bytes = self.written.recv_timeout(longest)?;
+        self.strokes += bytes.split(|byte| *byte == 7).count() - 1;
+        self.parser.lock().expect("no test fell over here").process(&bytes);
+        Ok(())
+    }
+
     /// Reads until the screen satisfies `seen`; fails where the child falls silent first.
     pub(crate) fn until(&mut self, what: &str, seen: impl Fn(&Self) -> bool) {
         while !seen(self) {
-            match self.written.recv_timeout(PATIENCE) {
-                Ok(bytes) => {
-                    self.strokes += bytes.split(|byte| *byte == 7).count() - 1;
-                    self.parser.lock().expect("no test fell over here").process(&bytes);
-                }
-                Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {
-                    assert!(seen(self), "{what} was never seen, but:\n{}", self.text());
-                }
+            if self.read(PATIENCE).is_err() {
+                assert!(seen(self), "{what} was never seen, but:\n{}", self.text());
             }
         }
     }
