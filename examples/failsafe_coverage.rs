@@ -13,8 +13,9 @@
 #[path = "../tests/drills/mod.rs"]
 mod drills;
 
-use drills::{Lost, Outputs, PROFILE, Plan, judge, play};
+use drills::{Lost, Outputs, PROFILE, Plan, judge, messages, play};
 use fadewatch::summary::{FailsafeSummary, OutputsWord};
+use fadewatch::wire::telemetry::Telemetry;
 
 fn main() {
     let mut numbers = std::env::args().skip(1).filter_map(|word| word.parse::<u64>().ok());
@@ -87,15 +88,26 @@ const fn by_turns(seed: u64) -> Lost {
 /// Whether the time of detection, and of safe outputs, lies as near to the truth as the messages that show it come, and
 /// the 50 ms that the meter allows for their way.
 fn within_a_message(plan: &Plan, row: &FailsafeSummary) -> [bool; 2] {
-    // The word that tells first: the health bit in SYS_STATUS, else HEARTBEAT.
-    let word_ms = if plan.health { 1000.0 / plan.status_hz } else { 1000.0 };
     let lost_ms = row.input_lost_s * 1e3;
     [
-        (row.detected_after_s, plan.noticed_after, word_ms),
+        (row.detected_after_s, plan.noticed_after, word_ms(plan)),
         (row.servo_safe_after_s, plan.safe_after, 1000.0 / plan.servo_hz),
     ]
     .map(|(told, after, spacing_ms)| {
         let truth = plan.lost_at + after - lost_ms;
         told.is_some_and(|told| (told * 1e3 - truth).abs() <= spacing_ms * 1.05 + 50.0)
     })
+}
+
+/// How often the message comes that told first: the health bit in SYS_STATUS, or mode or state in HEARTBEAT.
+fn word_ms(plan: &Plan) -> f64 {
+    let noticed = plan.lost_at + plan.noticed_after;
+    let tells = |(at, _, telemetry): &(f64, _, Telemetry)| match telemetry {
+        Telemetry::SystemStatus { healthy: 0, .. } if *at > noticed => Some(1000.0 / plan.status_hz),
+        Telemetry::Heartbeat { custom_mode: 102, .. } | Telemetry::Heartbeat { system_status: 5, .. } => {
+            Some(1000.0)
+        }
+        _ => None,
+    };
+    messages(plan).iter().find_map(tells).unwrap_or_default()
 }
