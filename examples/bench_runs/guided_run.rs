@@ -143,7 +143,7 @@ fn answers(path: &Path) -> anyhow::Result<(Vec<String>, bool)> {
                 let step = text.strip_prefix("bench: ").and_then(|text| text.strip_suffix(" begun"));
                 steps.extend(step.map(str::to_owned));
             }
-            Body::Note(Note::End { .. }) => has_end = true,
+            Body::Note(Note::End) => has_end = true,
             _ => {}
         }
     }

@@ -69,7 +69,7 @@ fn main() -> anyhow::Result<()> {
             Err(_) => false,
         };
         wrong += u32::from(!is_right);
-        let said = got.as_ref().map_or_else(ToString::to_string, |got| line(got));
+        let said = got.as_ref().map_or_else(ToString::to_string, line);
         println!(
             "{name:20} wanted exit {code} ({}): {said}: {}",
             words.join("; "),

@@ -72,7 +72,9 @@ pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     let option = if desk.guide.is_over { "--from" } else { "--resume" };
     let again: Vec<String> = files.iter().map(|path| format!("{option} '{}'", path.display())).collect();
     let what = if desk.guide.is_over { "the same sheet again" } else { "the test can be gone on with" };
-    history.map(|history| tell(format_args!("{history}")));
+    if let Some(history) = history {
+        tell(format_args!("{history}"));
+    }
     tell(format_args!("{what}: fadewatch bench {}\n{INSTRUMENT}", again.join(" ")));
     Ok(live_command::told_missing(end.missing.as_ref()).unwrap_or(code))
 }

@@ -71,7 +71,7 @@ fn counted_together(last: &Summary, parts: &[Part<'_>]) -> Summary {
         // The delay that was entered last, in whichever it was.
         guide.glass = summary.guide.glass.or(guide.glass);
     }
-    Summary { failsafe, control_holds, sticks, guide, ..last.clone() }
+    Summary { control_holds, sticks, failsafe, guide, ..last.clone() }
 }
 
 fn holds_of(before: &ControlHolds, own: &ControlHolds) -> ControlHolds {
