@@ -100,6 +100,13 @@ pub struct Followed {
     pub(crate) lag: Option<Nanos>,
 }
 
+impl Followed {
+    /// How much a source counts: what is followed is ours.
+    pub(super) fn rank(&self, key: SourceKey, context: &Context) -> Rank {
+        if self.sources.contains(&key) { Rank::Own } else { key.rank(context) }
+    }
+}
+
 #[derive(Clone, Debug)]
 struct Source {
     last: Nanos,

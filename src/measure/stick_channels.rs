@@ -19,7 +19,6 @@ use super::failsafe::sticks::Sticks;
 use super::latency;
 use super::latency::Followed;
 use crate::snapshot::Echo;
-use crate::stats::heard_table::Rank;
 use crate::summary::{LatencyChannel, LatencySummary, StickDirection, StickOutput, StickSummary};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
@@ -66,9 +65,8 @@ impl ChannelMeter {
             let after_loss = self.sticks.stopped(at).is_some();
             self.sticks.observe(at, key, after_loss, context);
             if let Some(positions) = positions(telemetry).filter(|_| key.numbers_channels()) {
-                let is_followed = |key: SourceKey| self.followed.contains(&key);
-                let rank = |key: SourceKey| if is_followed(key) { Rank::Own } else { key.rank(context) };
-                self.answers.observe_sticks(at, key, positions, rank);
+                let followed = self.sticks.followed();
+                self.answers.observe_sticks(at, key, positions, |key| followed.rank(key, context));
             }
             return;
         }

@@ -7,7 +7,7 @@
 
 use crate::measure::context::Context;
 use crate::measure::latency::{Followed, SourceKey};
-use crate::stats::heard_table::{HeardTable, Rank};
+use crate::stats::heard_table::HeardTable;
 use crate::units::Nanos;
 
 const MOST_SOURCES: usize = 4;
@@ -90,14 +90,12 @@ impl Sticks {
         after_loss: bool,
         context: &Context,
     ) -> bool {
-        let is_followed = |key: SourceKey| self.followed.sources.contains(&key);
-        let rank = |key: SourceKey| if is_followed(key) { Rank::Own } else { key.rank(context) };
-        match self.sources.hear(at, key, rank) {
+        match self.sources.hear(at, key, |key| self.followed.rank(key, context)) {
             Some(Some(source)) => source.observe(at, after_loss),
             Some(place) => *place = Some(Source::new(at)),
             None => {}
         }
-        is_followed(key)
+        self.followed.sources.contains(&key)
     }
 
     /// The followed source that sent last.
