@@ -2,7 +2,8 @@
 //!
 //! Safe: within 20 us of the profile's failsafe values; without those, outputs that follow sticks constant for 1 s
 //! at other values (20 us) than those that the last sticks gave; constant at those: held. The last sticks of a stream show
-//! until the link's lag, and 0.1 s, after the loss; those of an input that died, once two samples are equal. Once there it stands, unless the outputs leave while the input is
+//! until the link's lag, and 0.1 s, after the loss; those of an input that died, once two samples are equal. Where no sample
+//! came between the last sticks and a rest elsewhere, it may be theirs: nothing is told. Once there it stands, unless the outputs leave while the input is
 //! known as lost for 1 s more. Unit: us, ns. Source: none, common practice. A gap widens the interval.
 
 use std::collections::BTreeMap;
@@ -67,6 +68,8 @@ enum Kind {
     Held,
     /// Constant, but not at the profile's values.
     Elsewhere,
+    /// Constant, and perhaps where the last sticks put them: what these gave was not seen.
+    Unclear,
 }
 
 /// Where the outputs came to rest.
@@ -88,6 +91,10 @@ pub(super) struct Settling {
     base: Option<[u16; 16]>,
     /// It is final.
     based: bool,
+    /// Of a stream that stopped: the base shows its last sticks.
+    has_last: bool,
+    /// The first sample after those.
+    after: Option<Nanos>,
     last: Option<Nanos>,
     /// The first of equal samples, and when the one before it came.
     run: Option<(Outputs, Nanos)>,
@@ -97,13 +104,20 @@ pub(super) struct Settling {
 
 impl Settling {
     pub(super) const fn new(lost_at: Nanos, by_sticks: bool) -> Self {
+        let (has_last, after) = (false, None);
         let (base, based, last, run, stand, judged) = (None, false, None, None, None, false);
-        Self { lost_at, by_sticks, base, based, last, run, stand, judged }
+        Self { lost_at, by_sticks, base, based, has_last, after, last, run, stand, judged }
     }
 
     fn find_base(&mut self, sample: &Outputs, rule: &Rule<'_>) {
         if self.by_sticks {
-            self.based = sample.at > self.lost_at + rule.lag.unwrap_or(LAG_UNKNOWN) + SLACK;
+            let shown = self.lost_at + rule.lag.unwrap_or(LAG_UNKNOWN);
+            self.based = sample.at > shown + SLACK;
+            if self.based {
+                self.after.get_or_insert(sample.at);
+            } else {
+                self.has_last = sample.at >= shown;
+            }
         } else if sample.at > self.lost_at && self.based {
             return;
         } else {
@@ -130,9 +144,11 @@ impl Settling {
             self.come_to(Kind::Safe { known, by_profile }, sample.values);
         } else if let Some((run, before)) = constant.filter(|_| rule.following != 0) {
             let held = self.base.is_some_and(|base| rule.near(&base, &run.values, NEAR_US));
+            let is_clear = !self.by_sticks || self.has_last || self.after != Some(run.at);
             let kind = match (held, by_profile) {
                 (true, _) => Kind::Held,
                 (false, true) => Kind::Elsewhere,
+                (false, false) if !is_clear => Kind::Unclear,
                 (false, false) => Kind::Safe { known: Known { before, at: run.at }, by_profile },
             };
             self.come_to(kind, run.values);
@@ -179,7 +195,7 @@ impl Settling {
     pub(super) fn safe(&self) -> Option<Known> {
         match self.stand?.kind {
             Kind::Safe { known, .. } => Some(known),
-            Kind::Held | Kind::Elsewhere => None,
+            Kind::Held | Kind::Elsewhere | Kind::Unclear => None,
         }
     }
 
@@ -190,6 +206,7 @@ impl Settling {
             Some(Kind::Safe { by_profile: true, .. }) => Some(OutputsWord::Safe),
             Some(Kind::Safe { .. }) => Some(OutputsWord::Steady),
             Some(Kind::Elsewhere) => Some(OutputsWord::Elsewhere),
+            Some(Kind::Unclear) => None,
             // As long as a rest takes to be seen, nothing is said.
             None => {
                 let seen = self.last.is_some_and(|last| last - self.lost_at > CONSTANT_FOR + CONSTANT_FOR);
