@@ -91,10 +91,8 @@ pub(super) struct Settling {
     base: Option<[u16; 16]>,
     /// It is final.
     based: bool,
-    /// Of a stream that stopped: the base shows its last sticks.
-    has_last: bool,
-    /// The first sample after those.
-    after: Option<Nanos>,
+    /// Of a stream that stopped: the first sample after its last sticks, where none shows those.
+    gap_end: Option<Nanos>,
     last: Option<Nanos>,
     /// The first of equal samples, and when the one before it came.
     run: Option<(Outputs, Nanos)>,
@@ -104,19 +102,16 @@ pub(super) struct Settling {
 
 impl Settling {
     pub(super) const fn new(lost_at: Nanos, by_sticks: bool) -> Self {
-        let (has_last, after) = (false, None);
-        let (base, based, last, run, stand, judged) = (None, false, None, None, None, false);
-        Self { lost_at, by_sticks, base, based, has_last, after, last, run, stand, judged }
+        let (base, based, gap_end, last, run, stand, judged) = (None, false, None, None, None, None, false);
+        Self { lost_at, by_sticks, base, based, gap_end, last, run, stand, judged }
     }
 
     fn find_base(&mut self, sample: &Outputs, rule: &Rule<'_>) {
         if self.by_sticks {
             let shown = self.lost_at + rule.lag.unwrap_or(LAG_UNKNOWN);
-            self.based = sample.at > shown + SLACK;
-            if self.based {
-                self.after.get_or_insert(sample.at);
-            } else {
-                self.has_last = sample.at >= shown;
+            let was_based = std::mem::replace(&mut self.based, sample.at > shown + SLACK);
+            if self.based && !was_based {
+                self.gap_end = self.last.is_none_or(|last| last < shown).then_some(sample.at);
             }
         } else if sample.at > self.lost_at && self.based {
             return;
@@ -144,7 +139,7 @@ impl Settling {
             self.come_to(Kind::Safe { known, by_profile }, sample.values);
         } else if let Some((run, before)) = constant.filter(|_| rule.following != 0) {
             let held = self.base.is_some_and(|base| rule.near(&base, &run.values, NEAR_US));
-            let is_clear = !self.by_sticks || self.has_last || self.after != Some(run.at);
+            let is_clear = self.gap_end != Some(run.at);
             let kind = match (held, by_profile) {
                 (true, _) => Kind::Held,
                 (false, true) => Kind::Elsewhere,
