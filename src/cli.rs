@@ -4,6 +4,7 @@
 
 mod bench_args;
 mod profile_args;
+mod report_args;
 mod source_args;
 mod stopwatch_args;
 
@@ -18,6 +19,7 @@ use crate::wording::explain::Explanation;
 
 pub use bench_args::{BenchArgs, NEWEST};
 pub use profile_args::{CheckProfileArgs, NewProfileArgs, ProfileAction};
+pub use report_args::ReportArgs;
 pub use source_args::SourceArgs;
 pub use stopwatch_args::StopwatchArgs;
 
@@ -47,6 +49,8 @@ pub enum Command {
     Bench(BenchArgs),
     /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
+    /// A page of sessions to read, to print and to show to others: one HTML file, without network or scripts.
+    Report(ReportArgs),
     /// Tables, maps and cuts of recordings, for spreadsheets, SQL and your own tools.
     Export(ExportArgs),
     /// What theory predicts for each link, from the profile alone, before the first flight.

@@ -8,6 +8,7 @@ pub mod budget_text;
 mod escaped;
 mod health_text;
 pub mod histogram_log;
+pub mod page;
 #[cfg(feature = "parquet")]
 pub mod parquet;
 mod range_text;

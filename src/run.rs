@@ -18,6 +18,7 @@ mod profile_command;
 mod progress;
 mod read_ahead;
 mod replay_command;
+mod report_command;
 mod screens;
 pub mod simulated_file;
 mod source_urls;
@@ -62,6 +63,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Bench(args) if args.from.is_empty() => guided_bench::run(&args),
         Command::Bench(args) => bench_command::run(&args),
         Command::Export(args) => export_command::run(&args),
+        Command::Report(args) => report_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),
         Command::Profile { action } => profile_command::run(&action),
         Command::Demo(args) => demo_command::run(&args),

@@ -331,6 +331,8 @@ pub struct TrackPoint {
     pub east_m: f64,
     /// North of it, m.
     pub north_m: f64,
+    /// Smallest level.
+    pub level: Option<f64>,
     /// Smallest margin.
     pub margin: Option<f64>,
     /// What the link's limits say of that margin.

@@ -13,6 +13,7 @@ pub mod health_words;
 pub mod latency_advice;
 pub mod limit;
 pub mod link_sentence;
+pub mod page_words;
 pub mod quantity;
 pub mod reason;
 pub mod regularity;

@@ -52,7 +52,7 @@ fn heading(sheet: &BenchSheet) -> Vec<String> {
     lines
 }
 
-fn remarks(row: &BenchRow, summary: &Summary) -> Vec<String> {
+pub(super) fn remarks(row: &BenchRow, summary: &Summary) -> Vec<String> {
     let missing = row.missing.map(|why| Asked::of_summary(summary).missing(why));
     bench_words::remarks(row, missing)
 }

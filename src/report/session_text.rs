@@ -358,7 +358,7 @@ fn minutes_left(row: &PowerSummary) -> String {
     })
 }
 
-fn clocks(out: &mut dyn Write, rows: &[ClockSummary]) -> io::Result<()> {
+pub(super) fn clocks(out: &mut dyn Write, rows: &[ClockSummary]) -> io::Result<()> {
     if rows.is_empty() {
         return Ok(());
     }

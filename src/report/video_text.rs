@@ -5,7 +5,7 @@ use std::io::Write;
 
 use super::{metres, section, with_unit};
 use crate::profile::LinkRole;
-use crate::summary::{Summary, VideoSummary};
+use crate::summary::{StoppedSpan, Summary, VideoSummary};
 use crate::units::LevelUnit;
 use crate::wording::{health_words, quantity};
 
@@ -39,25 +39,24 @@ pub(super) fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()>
             )?;
         }
         for span in &stream.stopped_at_sender {
-            writeln!(
-                out,
-                "    stopped at the sender at {} for {:.1} s",
-                quantity::clock_tenths(span.start_s),
-                span.duration_s
-            )?;
+            writeln!(out, "    {}", stopped_line(span))?;
         }
     }
     Ok(())
 }
 
+pub(super) fn stopped_line(span: &StoppedSpan) -> String {
+    format!("stopped at the sender at {} for {:.1} s", quantity::clock_tenths(span.start_s), span.duration_s)
+}
+
 /// The unit of the video link's levels.
-fn video_unit(summary: &Summary) -> &'static str {
+pub(super) fn video_unit(summary: &Summary) -> &'static str {
     let link = summary.links.iter().find(|link| link.role == LinkRole::Video);
     let row = link.and_then(|link| summary.range.iter().find(|row| row.link == link.link));
     row.and_then(|row| row.unit).unwrap_or(LevelUnit::Raw).label()
 }
 
-fn key_line(stream: &VideoSummary) -> String {
+pub(super) fn key_line(stream: &VideoSummary) -> String {
     let (Some(codec), Some(keys)) = (stream.codec, stream.key_frames) else {
         return "key frames not measured: the payloads do not tell H.264 or H.265".to_owned();
     };
@@ -74,7 +73,7 @@ fn key_line(stream: &VideoSummary) -> String {
     format!("{}: {}", quantity::codec(codec), parts.join("; "))
 }
 
-fn video_line(stream: &VideoSummary) -> String {
+pub(super) fn video_line(stream: &VideoSummary) -> String {
     let (Some(packets), Some(lost)) = (stream.packets, stream.packets_lost) else {
         return format!("from marks set by hand: {}", quantity::counted(stream.freezes, "freeze", "freezes"));
     };

@@ -10,8 +10,9 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::{Map, Value, json};
 
 use crate::monitor::PlaceRow;
-use crate::record::text::is_printable;
 use crate::summary::{LinkSecond, SecondSummary, Summary};
+
+use super::page::markup::escaped;
 
 /// A place with what the links did there.
 struct Point<'a> {
@@ -120,22 +121,6 @@ pub fn write_gpx_to(
         writeln!(out, "</trkseg>")?;
     }
     writeln!(out, "</trk>\n</gpx>")
-}
-
-/// Text in XML.
-fn escaped(text: &str) -> String {
-    let mut safe = String::new();
-    for letter in text.chars() {
-        match letter {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            _ if is_printable(letter) => safe.push(letter),
-            _ => safe.push('\u{fffd}'),
-        }
-    }
-    safe
 }
 
 #[cfg(test)]

@@ -765,7 +765,15 @@ fn track(with_margin: bool) -> Vec<TrackPoint> {
                 Some(_) => LinkState::Good,
                 None => LinkState::Unknown,
             };
-            TrackPoint { east_m, north_m, margin, state, failed: margin.is_some_and(|margin| margin < 0.6) }
+            let level = margin.map(|margin| margin - 85.0);
+            TrackPoint {
+                east_m,
+                north_m,
+                level,
+                margin,
+                state,
+                failed: margin.is_some_and(|margin| margin < 0.6),
+            }
         })
         .collect()
 }

@@ -61,11 +61,9 @@ impl Analysis<'_> {
         let mut seconds = flight.seconds().peekable();
         let mut track = Vec::with_capacity(count.div_ceil(step));
         for from in (0..count).step_by(step) {
-            let mut margin: Option<f64> = None;
-            for (_, level) in levels.known(from, from + step) {
-                let here = limit.map(|limit| f64::from(level) - limit);
-                margin = here.into_iter().chain(margin).reduce(f64::min);
-            }
+            let here = levels.known(from, from + step).map(|(_, level)| f64::from(level));
+            let level = here.reduce(f64::min);
+            let margin = level.zip(limit).map(|(level, limit)| level - limit);
             let mut failed = false;
             while let Some((_, second)) = seconds.next_if(|(number, _)| *number < from + step) {
                 let mut alone = Tally::default();
@@ -75,7 +73,7 @@ impl Analysis<'_> {
             let Some((_, place)) = self.meter.track.places(from, from + step).next() else { continue };
             let [east_m, north_m] = beside(origin, place);
             let state = state(margin.map(|margin| margin - warns_above), limits.as_ref());
-            track.push(TrackPoint { east_m, north_m, margin, state, failed });
+            track.push(TrackPoint { east_m, north_m, level, margin, state, failed });
         }
         track
     }

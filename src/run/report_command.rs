@@ -1,0 +1,138 @@
+//! `report`: sessions as one page, or their pictures alone.
+//!
+//! Recordings are read on all cores; one that cannot be read is one line and exit code 2, the others are on the page. What
+//! is written is this user's alone, and overwrites nothing unasked.
+
+use std::collections::HashSet;
+use std::fs::OpenOptions;
+use std::io;
+use std::io::Write as _;
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use anyhow::{Context as _, ensure};
+
+use crate::capture::Recording;
+use crate::cli::ReportArgs;
+use crate::judge::bench;
+use crate::profile::Profile;
+use crate::report::page;
+use crate::report::page::{PagePart, PageSession};
+use crate::snapshot::View;
+
+use super::in_order::in_order;
+use super::progress::Progress;
+use super::{Reading, analyse, bench_command, earlier_sessions, tell};
+
+/// Columns of every picture over time: as many as a view has at most.
+const COLUMNS: u16 = 512;
+
+/// Writes the page of all files, and the pictures of each.
+pub(super) fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
+    if let Some(out) = &args.out {
+        super::may_overwrite(out, args.yes)?;
+    }
+    let profile = super::profile(&args.common)?;
+    let numbers: Vec<usize> = (0..args.files.len()).collect();
+    let progress = Progress::new("recordings read:", args.files.len() > 1);
+    let mut code = ExitCode::SUCCESS;
+    let mut parts = Vec::new();
+    let mut files = Vec::new();
+    in_order(&numbers, |number| one(args, &profile, *number), &mut |number, part| {
+        match part {
+            Ok(part) => {
+                parts.push(part);
+                files.push(&*args.files[number]);
+            }
+            Err(error) => {
+                progress.clear();
+                tell(format_args!("fadewatch: {error:#}"));
+                code = ExitCode::from(super::WRONG_USE);
+            }
+        }
+        progress.set((number + 1) as f64 / args.files.len() as f64);
+        Ok(())
+    })?;
+    drop(progress);
+    ensure!(!parts.is_empty(), "no recording could be read: no report is written");
+    if let Some(folder) = &args.svg {
+        pictures(folder, &files, &parts, args.yes)?;
+    }
+    if let Some(out) = &args.out {
+        write(out, &page::html(&parts), args.yes)?;
+        tell(format_args!("wrote {}", out.display()));
+    }
+    Ok(code)
+}
+
+/// A recording's part of the page.
+fn one(args: &ReportArgs, profile: &Arc<Profile>, number: usize) -> anyhow::Result<PagePart> {
+    let file = &args.files[number];
+    let recording = Recording::open(file)?;
+    let earlier = earlier_sessions::showed_before(&args.common, profile, &recording)?;
+    let progress = Progress::new("reading", args.files.len() == 1);
+    let (monitor, facts) =
+        analyse(&recording, profile, earlier, Reading::of_files(args.files.len()), &|share| {
+            progress.set(share);
+        });
+    drop(progress);
+    let summary = monitor.summary(&facts);
+    // Whole seconds, so that no column holds a part of one that another shows.
+    let view = View { from_s: 0.0, to_s: monitor.now_s().ceil().max(1.0), columns: COLUMNS };
+    let picture = monitor.snapshot(view, Arc::new(summary));
+    let hash = recording.hash();
+    let mut session = PageSession::new(&monitor, &picture, &hash);
+    let shown = if session.summary.guide.on.is_some() {
+        Some(bench_command::read(file, &args.common, profile)?)
+    } else {
+        None
+    };
+    let sheet = shown.as_ref().and_then(|shown| {
+        let part = bench::Part { summary: &shown.summary, sha256: Some(&shown.sha256) };
+        bench::joined(&[part], monitor.profile())
+    });
+    session.bench = sheet.as_ref().zip(shown.as_ref().map(|shown| &shown.summary));
+    Ok(PagePart::of(&session))
+}
+
+/// A file for each picture, named after recording and picture.
+fn pictures(folder: &Path, files: &[&Path], parts: &[PagePart], yes: bool) -> anyhow::Result<()> {
+    super::make_private(folder)?;
+    let mut paths: HashSet<PathBuf> = HashSet::new();
+    for (file, part) in files.iter().zip(parts) {
+        let stem: String =
+            file.file_stem().unwrap_or_default().to_string_lossy().chars().map(plain).collect();
+        for (name, picture) in part.pictures() {
+            let path = folder.join(format!("{stem}-{name}.svg"));
+            ensure!(
+                paths.insert(path.clone()),
+                "two recordings are named '{stem}': write their pictures to two folders"
+            );
+            super::may_overwrite(&path, yes)?;
+            write(&path, &picture, yes)?;
+        }
+    }
+    tell(format_args!("wrote {} pictures to {}", paths.len(), folder.display()));
+    Ok(())
+}
+
+/// A letter of a file's name.
+fn plain(letter: char) -> char {
+    if letter.is_alphanumeric() || "-_.".contains(letter) { letter } else { '_' }
+}
+
+fn write(path: &Path, text: &str, yes: bool) -> anyhow::Result<()> {
+    let written = || -> io::Result<()> {
+        if yes
+            && let Err(error) = std::fs::remove_file(path)
+            && error.kind() != io::ErrorKind::NotFound
+        {
+            return Err(error);
+        }
+        let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
+        file.write_all(text.as_bytes())
+    };
+    written().with_context(|| format!("cannot write '{}'", path.display()))
+}
