@@ -166,15 +166,20 @@ fn explanations(page: &mut Markup, figures: &BTreeSet<&'static str>) {
                 section.element("h3", lines.next().unwrap_or(one.name));
                 let lines: Vec<&str> = lines.filter(|line| !line.is_empty()).collect();
                 for group in lines.chunk_by(|one, other| kind(one) == kind(other)) {
-                    match kind(group[0]) {
-                        Line::Item => section.inside("ul", &mut |list| {
-                            group.iter().for_each(|line| list.element("li", line.trim_start_matches("- ")));
-                        }),
-                        Line::Example => section.inside("pre", &mut |pre| {
-                            group.iter().for_each(|line| pre.raw(&format!("{}\n", escaped(line))));
-                        }),
-                        Line::Text => group.iter().for_each(|line| section.paragraph(line)),
-                    }
+                    let tag = match kind(group[0]) {
+                        Line::Item => "ul",
+                        Line::Example => "pre",
+                        Line::Text => "div",
+                    };
+                    section.inside(tag, &mut |inner| {
+                        for line in group {
+                            match kind(line) {
+                                Line::Item => inner.element("li", line.trim_start_matches("- ")),
+                                Line::Example => inner.raw(&format!("{}\n", escaped(line))),
+                                Line::Text => inner.paragraph(line),
+                            }
+                        }
+                    });
                 }
             });
         }

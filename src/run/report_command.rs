@@ -21,6 +21,7 @@ use crate::profile::Profile;
 use crate::report::page;
 use crate::report::page::{PagePart, PageSession};
 use crate::snapshot::View;
+use crate::summary::{Phase, Summary};
 
 use super::in_order::in_order;
 use super::progress::Progress;
@@ -79,8 +80,7 @@ fn one(args: &ReportArgs, profile: &Arc<Profile>, number: usize) -> anyhow::Resu
         });
     drop(progress);
     let summary = monitor.summary(&facts);
-    // Whole seconds, so that no column holds a part of one that another shows.
-    let view = View { from_s: 0.0, to_s: monitor.now_s().ceil().max(1.0), columns: COLUMNS };
+    let view = window(&summary, monitor.now_s());
     let picture = monitor.snapshot(view, Arc::new(summary));
     let hash = recording.hash();
     let mut session = PageSession::new(&monitor, &picture, &hash);
@@ -95,6 +95,17 @@ fn one(args: &ReportArgs, profile: &Arc<Profile>, number: usize) -> anyhow::Resu
     });
     session.bench = sheet.as_ref().zip(shown.as_ref().map(|shown| &shown.summary));
     Ok(PagePart::of(&session))
+}
+
+/// What pictures show: all of the session, but for the long waits before the vehicle was heard and after it was switched
+/// off, of which a little stays. Whole seconds, so that no column holds a part of one that another shows.
+fn window(summary: &Summary, now_s: f64) -> View {
+    let phases = &summary.phases;
+    let heard = phases.iter().find(|row| row.phase != Phase::Waiting).map_or(0.0, |row| row.from_s);
+    let off = phases.last().filter(|row| row.phase == Phase::Off).map_or(now_s, |row| row.from_s);
+    let some = (0.05 * (off - heard)).max(10.0);
+    let (from_s, to_s) = ((heard - some).max(0.0).floor(), (off + some).min(now_s).ceil());
+    View { from_s, to_s: to_s.max(from_s + 1.0), columns: COLUMNS }
 }
 
 /// A file for each picture, named after recording and picture.

@@ -97,6 +97,18 @@ pub fn start(recording: &RecordingSummary) -> String {
     recording.start_utc.as_deref().map_or_else(unknown, |utc| format!("{} UTC", quantity::date(utc)))
 }
 
+/// Which part of a session the pictures over time show; `None`: all of it.
+#[must_use]
+pub fn window(from_s: f64, to_s: f64, now_s: f64) -> Option<String> {
+    let text = || {
+        let (from, to) = (quantity::clock(from_s), quantity::clock(to_s));
+        format!(
+            "shown from {from} to {to}: before and after it the vehicle was not heard yet, or was switched off"
+        )
+    };
+    (from_s > 0.0 || to_s < now_s).then(text)
+}
+
 /// What the chart of a link shows.
 #[must_use]
 pub fn lane_title(lane: &Lane, summary: &Summary) -> String {
@@ -119,8 +131,11 @@ pub fn lane_title(lane: &Lane, summary: &Summary) -> String {
         };
         summary.events.iter().filter(is_one).count() as u64
     };
-    parts.push(quantity::counted(count(MarginChange::Warning), "warning", "warnings"));
-    parts.push(quantity::counted(count(MarginChange::Alarm), "alarm", "alarms"));
+    // Without a limit nothing could have warned.
+    if lane.threshold.is_some() {
+        parts.push(quantity::counted(count(MarginChange::Warning), "warning", "warnings"));
+        parts.push(quantity::counted(count(MarginChange::Alarm), "alarm", "alarms"));
+    }
     parts.join(", ")
 }
 

@@ -20,10 +20,15 @@ pub fn name(row: &TimingSummary) -> String {
     [Some(what.to_owned()), sender, heard, from].into_iter().flatten().collect()
 }
 
+/// A time from one to the next, `34 ms`, `2.4 s`.
+#[must_use]
+pub fn short(ms: f64) -> String {
+    if ms < 999.5 { format!("{ms:.0} ms") } else { quantity::seconds(ms / 1000.0) }
+}
+
 /// The figures, each by itself.
 #[must_use]
 pub fn parts(row: &TimingSummary) -> Vec<String> {
-    let short = |ms: f64| if ms < 999.5 { format!("{ms:.0} ms") } else { quantity::seconds(ms / 1000.0) };
     let within = |words: &str, ms: Option<f64>| Some(format!("{words} within {}", short(ms?)));
     let parts = [
         within("half", Some(row.p50_ms)),

@@ -46,7 +46,9 @@ pub(crate) fn picture(
         if let (Some(_), Some([low, high])) = (predicted, row.predicted_freeze_ci95_m) {
             chart.stretch([low, high], LIMIT, 0.15);
         }
-        view.points.iter().for_each(|point| chart.dot(*point, 2, DIM));
+        for point in &view.points {
+            chart.dot(*point, 2, DIM);
+        }
         let free: Vec<_> = view.theory.iter().map(|&(at, level, _)| (at, level)).collect();
         let rays: Vec<_> = view.theory.iter().filter_map(|&(at, _, level)| Some((at, level?))).collect();
         for (line, colour, word) in [
@@ -64,7 +66,9 @@ pub(crate) fn picture(
             }
         }
         chart.line(&medians, LEVEL, 3);
-        medians.iter().for_each(|point| chart.dot(*point, 4, LEVEL));
+        for point in &medians {
+            chart.dot(*point, 4, LEVEL);
+        }
         if let (Some(level), Some(threshold)) = (limit_level, threshold) {
             chart.across(level, LIMIT);
             let (x, y) = (70, chart.pixel((0.0, level)).1);

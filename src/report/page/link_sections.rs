@@ -3,6 +3,7 @@
 use super::session_part::SessionPart;
 use super::{distance_chart, ground_map, histogram_charts, time_charts};
 use crate::report::{range_text, threshold_text, video_text, wifi_text};
+use crate::snapshot::RangeView;
 use crate::summary::{Freeze, Interval, LatencyStage, LinkSummary, RatioEstimate, Reason, Stream, Summary};
 use crate::units::LevelUnit;
 use crate::wording::latency_advice::Asked;
@@ -55,14 +56,17 @@ fn ratio(estimate: Option<&RatioEstimate>) -> String {
 fn links(part: &mut SessionPart<'_>) {
     let (picture, summary) = (part.session.picture, part.session.summary);
     let phases = time_charts::phases(picture, part.name("phases", ""));
-    phases.into_iter().for_each(|phases| part.figure(phases));
+    part.figure(phases);
+    if let Some(window) = page_words::window(picture.view.from_s, picture.view.to_s, picture.now_s) {
+        part.absent(&window);
+    }
     if picture.lanes.is_empty() {
         part.absent(page_words::NO_LANES);
     }
     for lane in &picture.lanes {
-        match time_charts::lane(picture, lane, part.name("link", &lane.link)) {
-            Some(chart) => part.figure(chart),
-            None => part.absent(&format!("{}: not measured: neither a level nor data was heard", lane.link)),
+        let chart = time_charts::lane(picture, lane, part.name("link", &lane.link));
+        if !part.figure(chart) {
+            part.absent(&format!("{}: not measured: neither a level nor data was heard", lane.link));
         }
         if let Some(lacks) = reason::lane_lacks(lane) {
             part.absent(&format!("{}: {lacks}", lane.link));
@@ -163,7 +167,7 @@ fn latency(part: &mut SessionPart<'_>) {
                 &picture.latency.stages[place].bins,
                 part.name("latency", advice::STAGES[place]),
             );
-            chart.into_iter().for_each(|chart| part.figure(chart));
+            part.figure(chart);
         }
     }
     if !rows.is_empty() {
@@ -173,7 +177,7 @@ fn latency(part: &mut SessionPart<'_>) {
         part.page.table("from the stick value's arrival here to the commanded output", &heads, &rows);
     }
     for (place, stage) in
-        stages.iter().enumerate().filter(|(_, stage)| !stage.as_ref().is_some_and(|stage| stage.is_bounded()))
+        stages.iter().enumerate().filter(|(_, stage)| !stage.as_ref().is_some_and(LatencyStage::is_bounded))
     {
         let why = match (stage, latency.drawing.missing[place]) {
             (Some(_), _) => asked.missing(Reason::NoBound),
@@ -188,6 +192,9 @@ fn latency(part: &mut SessionPart<'_>) {
     let holds = summary.control_holds.as_ref().map_or_else(
         || format!("{NOT_MEASURED}: sticks or RC input were not seen"),
         |holds| {
+            if holds.moving_s <= 0.0 {
+                return format!("{NOT_MEASURED}: no stick moved");
+            }
             format!(
                 "{} in {:.1} s of moving sticks, longest {:.2} s",
                 holds.count, holds.moving_s, holds.longest_s
@@ -247,10 +254,9 @@ fn timing(part: &mut SessionPart<'_>) {
     }
     for one in timed.iter().take(MOST_TIMED) {
         let chart = one.picture(part.name("timing", &regularity::name(&one.figures)));
-        chart.into_iter().for_each(|chart| part.figure(chart));
+        part.figure(chart);
     }
-    let short =
-        |ms: Option<f64>| ms.map_or_else(|| "too few".to_owned(), |ms| quantity::short_span(ms / 1e3));
+    let short = |ms: Option<f64>| ms.map_or_else(|| "too few".to_owned(), regularity::short);
     let rows: Vec<Vec<String>> = timed
         .iter()
         .map(|one| {
@@ -283,8 +289,7 @@ fn range(part: &mut SessionPart<'_>) {
         let Some(view) = picture.range.iter().find(|view| view.link == row.link) else { continue };
         let threshold = summary.thresholds.iter().find(|threshold| threshold.link == row.link);
         let chart = distance_chart::picture(view, row, threshold, part.name("distance", &row.link));
-        is_drawn |= chart.is_some();
-        chart.into_iter().for_each(|chart| part.figure(chart));
+        is_drawn |= part.figure(chart);
         let rows = distance_chart::bin_rows(view, row);
         if !rows.is_empty() {
             let heads = ["distance", "data", "median level", "lost", "that day"];
@@ -346,17 +351,16 @@ fn range(part: &mut SessionPart<'_>) {
 
 fn way(part: &mut SessionPart<'_>) {
     let picture = part.session.picture;
+    let unit = |link: &str| picture.lanes.iter().find(|lane| lane.link == link).and_then(|lane| lane.unit);
+    // A way without levels is drawn only where no link has any.
+    let has_levels = |view: &&RangeView| view.track.iter().any(|point| point.level.is_some());
+    let any = picture.range.iter().any(|view| has_levels(&view));
+    let views = picture.range.iter().filter(|view| !any || has_levels(view));
     let mut is_drawn = false;
-    for view in &picture.range {
-        let unit = picture.lanes.iter().find(|lane| lane.link == view.link).and_then(|lane| lane.unit);
-        // A link without levels would draw the same way once more.
-        if is_drawn && unit.is_none() {
-            continue;
-        }
-        if let Some(map) = ground_map::picture(view, unit.unwrap_or_default(), part.name("map", &view.link)) {
-            part.figure(map);
-            is_drawn = true;
-        }
+    for view in views.take(if any { usize::MAX } else { 1 }) {
+        let map =
+            ground_map::picture(view, unit(&view.link).unwrap_or_default(), part.name("map", &view.link));
+        is_drawn |= part.figure(map);
     }
     if is_drawn {
         part.page.element("p class=\"key\"", page_words::MAPS);

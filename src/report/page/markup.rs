@@ -61,7 +61,11 @@ impl Markup {
         if items.is_empty() {
             return;
         }
-        self.inside("ul", &mut |list| items.iter().for_each(|item| list.element("li", item)));
+        self.inside("ul", &mut |list| {
+            for item in items {
+                list.element("li", item);
+            }
+        });
     }
 
     /// A table: what it holds, the head of each column, and rows whose first cell names them.
@@ -73,10 +77,16 @@ impl Markup {
                 table.element("caption", caption);
                 table.inside("thead", &mut |head| {
                     head.inside("tr", &mut |row| {
-                        heads.iter().for_each(|head| row.element("th scope=\"col\"", head));
+                        for head in heads {
+                            row.element("th scope=\"col\"", head);
+                        }
                     });
                 });
-                table.inside("tbody", &mut |body| rows.iter().for_each(|cells| body.row(cells)));
+                table.inside("tbody", &mut |body| {
+                    for cells in rows {
+                        body.row(cells);
+                    }
+                });
             });
         });
     }

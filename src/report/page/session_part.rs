@@ -101,13 +101,15 @@ impl<'a> SessionPart<'a> {
         std::iter::once(name.clone()).chain(others).find(|name| !is_taken(name)).unwrap_or(name)
     }
 
-    /// A picture with what it shows in words.
-    pub(super) fn figure(&mut self, picture: Picture) {
+    /// A picture with what it shows in words; false without one.
+    pub(super) fn figure(&mut self, picture: Option<Picture>) -> bool {
+        let Some(picture) = picture else { return false };
         self.page.inside("figure", &mut |figure| {
             figure.element("figcaption", picture.title());
             figure.raw(&picture.inline());
         });
         self.pictures.push(picture);
+        true
     }
 
     /// What an absent part would say.

@@ -256,7 +256,7 @@ impl Chart<'_> {
     /// Lines of the grid with their labels at the left, at most so many steps.
     pub(crate) fn y_axis(&self, most: f64, label: &dyn Fn(f64) -> String) {
         let [low, high] = self.frame.y;
-        for value in ticks([low, high], round_up((high - low) / most)) {
+        for value in ticks([low, high], tick_step((high - low) / most)) {
             let (left, y) = self.pixel((self.frame.x[0], value));
             self.path(vec![(left, y), (self.frame.across[1], y)], GRID, 1);
             self.text((left - 6, y), &label(value), DIM, Side::Right);
@@ -299,6 +299,13 @@ pub(crate) fn round_up(value: f64) -> f64 {
     [1.0, 2.0, 5.0].map(|step| step * power).into_iter().find(|step| *step >= value).unwrap_or(10.0 * power)
 }
 
+/// The same between labels: 2.5 times a power of ten too, where that is a whole number.
+fn tick_step(least: f64) -> f64 {
+    let step = round_up(least);
+    let half = step / 2.0;
+    if half >= least && half >= 10.0 { half } else { step }
+}
+
 /// Seconds between labels of a span of time.
 pub(crate) fn time_step(span_s: f64) -> f64 {
     const STEPS: [f64; 14] =
@@ -338,6 +345,7 @@ mod tests {
     fn axes_are_round() {
         assert_eq!([0.9, 1.0, 1.1, 30.0, 51.0, -1.0].map(round_up), [1.0, 1.0, 2.0, 50.0, 100.0, 1.0]);
         assert_eq!(ticks([-90.0, -60.0], 10.0), [-90.0, -80.0, -70.0, -60.0]);
+        assert_eq!([24.0, 26.0, 4.5, 0.24].map(tick_step), [25.0, 50.0, 5.0, 0.5]);
         assert_eq!(around([-88.0, f64::NAN, -63.0].into_iter(), 10.0), Some([-90.0, -60.0]));
         assert_eq!(around(std::iter::empty(), 10.0), None);
         assert_eq!([60.0, 290.0, 86_400.0].map(time_step), [10.0, 60.0, 14_400.0]);

@@ -28,32 +28,31 @@ pub(crate) fn lane(picture: &Snapshot, lane: &Lane, name: String) -> Option<Pict
         return None;
     }
     let view = picture.view;
-    let bottom = if scale.is_some() { 164 } else { 30 };
-    let bars = [bottom + 8, bottom + 8 + BARS];
-    let frame = Frame {
-        size: (WIDTH, (bars[1] + 28) as u32),
-        across: ACROSS,
-        down: [if scale.is_some() { 36 } else { 26 }, bottom],
-        x: [view.from_s, view.to_s],
-        y: scale.unwrap_or([0.0, 1.0]),
+    // Where a part is absent the other takes its room.
+    let bars = match (scale.is_some(), has_traffic) {
+        (true, true) => [172, 172 + BARS],
+        (true, false) => [164, 164],
+        (false, _) => [26, 26 + BARS],
     };
+    let down = if scale.is_some() { [36, 164] } else { bars };
+    let (x, y) = ([view.from_s, view.to_s], scale.unwrap_or([0.0, 1.0]));
+    let frame = Frame { size: (WIDTH, (bars[1] + 28) as u32), across: ACROSS, down, x, y };
     Some(draw(name, page_words::lane_title(lane, &picture.summary), frame, &mut |chart| {
         frozen(chart, lane, view, bars);
-        time_axis(chart, view, bars[1] + 16 - bottom);
+        time_axis(chart, view, bars[1] + 16 - down[1]);
         if scale.is_some() {
             chart.y_axis(5.0, &|level| format!("{level:.0}"));
             chart.unit(lane.unit.unwrap_or_default().label());
-            let cells: Vec<_> = lane
-                .level
-                .iter()
-                .map(|cell| cell.map(|cell: LevelCell| [cell.min, cell.mean, cell.max]))
-                .collect();
+            let edges = |cell: LevelCell| [cell.min, cell.mean, cell.max];
+            let cells: Vec<_> = lane.level.iter().map(|cell| cell.map(edges)).collect();
             banded(chart, &cells, view);
             if let Some(limit) = lane.threshold {
                 chart.across(limit, LIMIT);
             }
         }
-        loss(chart, &lane.loss, view, bars);
+        if has_traffic {
+            loss(chart, &lane.loss, view, bars);
+        }
         warnings(chart, picture, lane);
     }))
 }
@@ -124,8 +123,7 @@ fn loss(chart: &Chart<'_>, cells: &[LossCell], view: View, [top, bottom]: [i32; 
         let [left, right] = span_s(view, from, to).map(|at| chart.pixel((at, 0.0)).0);
         chart.block([(left, bottom - height.min(bottom - top)), (right.max(left + 1), bottom)], colour, 1.0);
     }
-    let word = if cells.is_empty() { "" } else { page_words::LOST };
-    chart.text((left - 6, i32::midpoint(top, bottom)), word, DIM, Side::Right);
+    chart.text((left - 6, i32::midpoint(top, bottom)), page_words::LOST, DIM, Side::Right);
 }
 
 /// Triangles where a warning began, diamonds where an alarm did.

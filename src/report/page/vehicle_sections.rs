@@ -74,8 +74,8 @@ fn sticks(part: &mut SessionPart<'_>) {
 
 fn vibration(part: &mut SessionPart<'_>) {
     let name = part.name("vibration", "");
-    if let Some(chart) = time_charts::vibration(part.session.picture, name) {
-        part.figure(chart);
+    let chart = time_charts::vibration(part.session.picture, name);
+    if part.figure(chart) {
         part.page.element("p class=\"key\"", page_words::VIBRATION);
     }
     let vibration = part.session.summary.vibration.as_ref();
