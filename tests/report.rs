@@ -316,7 +316,7 @@ fn the_page_says_what_the_summary_says() {
     assert_eq!(page.table("losses of input").len(), summary["failsafe"].as_array().unwrap().len());
     assert_eq!(page.table("what happened").len(), summary["events"].as_array().unwrap().len());
     let bytes = fs::read(root("recordings/orchard-4.pcapng")).unwrap();
-    let hash: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+    let hash = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().concat();
     let recording = page.table("the recording");
     assert!(recording.iter().any(|row| row["value"] == hash), "{recording:?}");
 
@@ -386,6 +386,10 @@ fn nothing_is_overwritten_unasked_and_a_bad_file_stops_no_other() {
     let (code, said) = run(folder.path(), &["report", "none.pcapng", "--out", "third.html"]);
     assert!(code == Some(2) && !folder.path().join("third.html").exists(), "{said}");
     assert_eq!(run(folder.path(), &["report", &good]).0, Some(2), "nowhere to write to");
+    fs::copy(&good, folder.path().join("rtp_h265.pcap")).unwrap();
+    let (code, said) = run(folder.path(), &["report", &good, "rtp_h265.pcap", "--svg", "svg"]);
+    assert!(code == Some(2) && said.contains("two folders"), "{said}");
+    assert_eq!(fs::read_dir(folder.path().join("svg")).unwrap().count(), 0);
 }
 
 /// A capture of pictures alone: no vehicle, no distance, no way; none of it is drawn, each says what to do.

@@ -3,7 +3,7 @@
 //! Recordings are read on all cores; one that cannot be read is one line and exit code 2, the others are on the page. What
 //! is written is this user's alone, and overwrites nothing unasked.
 
-use std::collections::HashSet;
+use std::collections::BTreeMap;
 use std::fs::OpenOptions;
 use std::io;
 use std::io::Write as _;
@@ -111,21 +111,25 @@ fn window(summary: &Summary, now_s: f64) -> View {
 /// A file for each picture, named after recording and picture.
 fn pictures(folder: &Path, files: &[&Path], parts: &[PagePart], yes: bool) -> anyhow::Result<()> {
     super::make_private(folder)?;
-    let mut paths: HashSet<PathBuf> = HashSet::new();
+    let mut all: BTreeMap<PathBuf, String> = BTreeMap::new();
     for (file, part) in files.iter().zip(parts) {
         let stem: String =
             file.file_stem().unwrap_or_default().to_string_lossy().chars().map(plain).collect();
         for (name, picture) in part.pictures() {
             let path = folder.join(format!("{stem}-{name}.svg"));
+            super::may_overwrite(&path, yes)?;
+            let twice = all.insert(path, picture);
             ensure!(
-                paths.insert(path.clone()),
+                twice.is_none(),
                 "two recordings are named '{stem}': write their pictures to two folders"
             );
-            super::may_overwrite(&path, yes)?;
-            write(&path, &picture, yes)?;
         }
     }
-    tell(format_args!("wrote {} pictures to {}", paths.len(), folder.display()));
+    // Nothing is written before all can be.
+    for (path, picture) in &all {
+        write(path, picture, yes)?;
+    }
+    tell(format_args!("wrote {} pictures to {}", all.len(), folder.display()));
     Ok(())
 }
 
@@ -146,4 +150,31 @@ fn write(path: &Path, text: &str, yes: bool) -> anyhow::Result<()> {
         file.write_all(text.as_bytes())
     };
     written().with_context(|| format!("cannot write '{}'", path.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::run::report_command::*;
+    use crate::summary::{PhaseReason, PhaseSummary};
+
+    /// Half an hour on a table before and behind a flight of five minutes is not drawn; without phases, or where the
+    /// vehicle may have been lost, all is.
+    #[test]
+    fn pictures_show_what_the_vehicle_took_part_in() {
+        let shown = |phases: &[(Phase, f64)], now_s: f64| {
+            let phase =
+                |&(phase, from_s): &(Phase, f64)| PhaseSummary { phase, from_s, why: PhaseReason::NotHeard };
+            let summary = Summary { phases: phases.iter().map(phase).collect(), ..Summary::default() };
+            let view = window(&summary, now_s);
+            (view.from_s, view.to_s)
+        };
+        let flight =
+            [(Phase::Waiting, 0.0), (Phase::Ground, 1800.0), (Phase::Out, 1810.0), (Phase::Off, 2100.0)];
+        assert_eq!(shown(&flight, 3900.0), (1785.0, 2115.0));
+        assert_eq!(shown(&flight[..3], 3900.4), (1695.0, 3901.0), "silent, not switched off");
+        assert_eq!(shown(&[], 290.2), (0.0, 291.0));
+        assert_eq!(shown(&[(Phase::Waiting, 0.0)], 0.0), (0.0, 1.0));
+        let again = [(Phase::Ground, 1.0), (Phase::Off, 60.0), (Phase::Ground, 600.0)];
+        assert_eq!(shown(&again, 700.0), (0.0, 700.0));
+    }
 }

@@ -46,7 +46,7 @@ pub const SESSION: &str = "How the session went";
 /// Over the explanations.
 pub const HOW: &str = "How each figure is got";
 /// What intervals are.
-pub const INTERVALS: &str = "What stands in brackets is a 95 % interval. \"Not measured\" is never zero.";
+pub const INTERVALS: &str = "Figures in brackets are 95 % intervals. \"Not measured\" is never zero.";
 
 /// Why there is no chart of a link.
 pub const NO_LANES: &str = "not measured: no radio, sender or video stream was heard that a link can be made of; name \
