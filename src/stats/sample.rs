@@ -2,6 +2,8 @@
 
 pub mod bootstrap;
 pub mod mean_uncertainty;
+pub mod multiplicity;
 pub mod poisson;
 pub mod proportion;
 pub mod quantile;
+pub mod two_sample;
