@@ -3,6 +3,7 @@
 //! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input, 3 not proven (bench).
 
 mod bench_args;
+mod compare_args;
 mod profile_args;
 mod report_args;
 mod source_args;
@@ -18,6 +19,7 @@ use crate::wording::explain;
 use crate::wording::explain::Explanation;
 
 pub use bench_args::{BenchArgs, NEWEST};
+pub use compare_args::CompareArgs;
 pub use profile_args::{CheckProfileArgs, NewProfileArgs, ProfileAction};
 pub use report_args::ReportArgs;
 pub use source_args::SourceArgs;
@@ -47,6 +49,8 @@ pub enum Command {
     Summary(SummaryArgs),
     /// A bench test, propellers off: leads through it, or gives its sheet from a recording.
     Bench(BenchArgs),
+    /// What differs between recordings, at equal distance, and whether it is more than luck.
+    Compare(CompareArgs),
     /// Earlier sessions: what the freeze limit comes from.
     History(HistoryArgs),
     /// A page of sessions to read, to print and to show to others: one HTML file, without network or scripts.

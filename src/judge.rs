@@ -2,6 +2,7 @@
 
 pub mod alarm_call;
 pub mod bench;
+pub mod comparison;
 pub mod condition;
 pub mod freeze_evidence;
 pub mod freeze_level;

@@ -1,10 +1,11 @@
 //! Reports out of a summary: JSON lines and plain text.
 //!
-//! They only format: every figure is finished in [`crate::summary::Summary`], [`crate::summary::BenchSheet`] or
+//! They only format: every figure is finished in [`crate::summary::Summary`], [`crate::summary::BenchSheet`], [`crate::summary::Comparison`] or
 //! [`crate::judge::link_budget::Budget`].
 
 pub mod bench_sheet;
 pub mod budget_text;
+pub mod comparison_text;
 mod escaped;
 mod health_text;
 pub mod histogram_log;

@@ -5,6 +5,7 @@ mod analyse;
 mod batch;
 mod bench_command;
 mod budget_command;
+mod compare_command;
 mod demo_command;
 mod earlier_sessions;
 mod explain_command;
@@ -62,6 +63,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::History(args) => history_command::run(&args.action),
         Command::Bench(args) if args.from.is_empty() => guided_bench::run(&args),
         Command::Bench(args) => bench_command::run(&args),
+        Command::Compare(args) => compare_command::run(&args),
         Command::Export(args) => export_command::run(&args),
         Command::Report(args) => report_command::run(&args),
         Command::Budget(args) => budget_command::run(&args),

@@ -7,6 +7,7 @@
 //! reads those that the text report shows.
 
 mod bench_keys;
+mod comparison_keys;
 mod earlier_keys;
 mod event_keys;
 mod glass_keys;
@@ -34,6 +35,10 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 pub use bench_keys::{BenchNeeds, BenchPart, BenchRow, BenchSheet};
+pub use comparison_keys::{
+    ComparedLinkRow, ComparedSessionRow, Comparison, ComparisonCaution, FigureDifference, NotCompared,
+    ReachDifference, TagChange,
+};
 pub use earlier_keys::{Earlier, VibrationLimit};
 pub use event_keys::{Event, EventSummary, EventsLeftOut, LastPlace, MarginChange, Spot};
 pub use glass_keys::PictureDelay;
@@ -64,9 +69,10 @@ pub use verdict_keys::{
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    BatteryEnd, BenchItem, BenchNeed, BenchReason, BenchWord, Bound, BudgetLimit, ClockMethod, Codec, Course,
-    ExchangesFrom, HostStrain, LimitSource, LossCause, Origin, OutputsWord, ProofWord, Report, ReportSource,
-    SessionWord, SignalDirection, StageMethod, StickDirection, StickFinding, TheoryLimit, VideoSource,
+    BatteryEnd, BenchItem, BenchNeed, BenchReason, BenchWord, Bound, BudgetLimit, ChangeWord, ClockMethod,
+    Codec, ComparedFigure, Course, ExchangesFrom, HostStrain, LimitSource, LossCause, MatchedBy, Origin,
+    OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod, StickDirection,
+    StickFinding, TheoryLimit, VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};

@@ -3,6 +3,7 @@
 pub mod advice;
 pub mod bench_words;
 pub mod caution;
+pub mod comparison_words;
 pub mod event;
 pub mod explain;
 pub mod failsafe_steps;

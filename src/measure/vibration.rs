@@ -153,6 +153,11 @@ impl VibrationMeter {
         counts.into_iter().map(|(bits, seconds)| (f32::from_bits(bits), seconds)).collect()
     }
 
+    /// The strongest level of each axis in each second that has one; second 0 is the first.
+    pub(crate) fn seconds(&self) -> impl Iterator<Item = (usize, [f32; 3])> + '_ {
+        self.cells.within(0.0, f64::INFINITY).filter_map(|(second, cell)| Some((second, cell.largest()?)))
+    }
+
     /// What lay behind a bad picture within a span of seconds from the first record.
     fn judge(
         &self,

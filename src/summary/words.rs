@@ -373,4 +373,63 @@ words! {
         /// It goes against its stick.
         Reversed = "reversed",
     }
+    /// What became of a figure.
+    ChangeWord {
+        /// It went the good way.
+        Better = "better",
+        /// It went the bad way.
+        Worse = "worse",
+        /// Nothing beyond chance.
+        NoDifference = "no difference shown",
+    }
+
+    /// What two sides were matched by.
+    MatchedBy {
+        /// Like distances in like directions.
+        Distance = "distance",
+        /// Like levels.
+        Level = "level",
+        /// Both stood on the ground.
+        Ground = "ground",
+        /// Out with out, back with back, walk with walk.
+        Direction = "direction",
+        /// Each session is one value, as it was flown.
+        Session = "session",
+    }
+
+    /// Figures that are compared.
+    ComparedFigure {
+        /// The level at which a link is received.
+        Level = "level",
+        /// Share of frames or packets lost.
+        Loss = "loss",
+        /// Seconds in which nothing at all came.
+        Silent = "silent",
+        /// Freezes that began.
+        Freezes = "freezes",
+        /// Time in which the picture stood.
+        Frozen = "frozen",
+        /// Seconds of moving sticks in which the input held.
+        Holds = "holds",
+        /// Median latency from stick to servo.
+        StickToServo = "stick to servo",
+        /// Of nine in ten.
+        StickToServo90 = "stick to servo, 9 in 10",
+        /// From stick to RC input.
+        StickToInput = "stick to input",
+        /// From RC input to servo.
+        InputToServo = "input to servo",
+        /// Vibration along x.
+        VibrationX = "vibration x",
+        /// Vibration along y.
+        VibrationY = "vibration y",
+        /// Vibration along z.
+        VibrationZ = "vibration z",
+        /// From the loss of the input to the vehicle's word of it.
+        FailsafeDetected = "failsafe detected",
+        /// From the loss of the input to safe outputs.
+        FailsafeSafe = "failsafe safe",
+        /// RTP jitter.
+        Jitter = "jitter",
+    }
 }

@@ -69,8 +69,8 @@ pub struct Difference {
     pub effects: Vec<Option<f64>>,
     /// Samples of each side in cells of both.
     pub samples: [usize; 2],
-    /// The largest cell that both have.
-    pub farthest_cell: u32,
+    /// The largest x in cells of both.
+    pub largest_x: f64,
 }
 
 impl Difference {
@@ -131,8 +131,27 @@ pub fn difference(samples: &[Sample], side: &[bool], kind: Kind) -> Option<Diffe
         degrees,
         effects: matched.effects.iter().map(|effect| effect.map(|effect| effect - middle)).collect(),
         samples,
-        farthest_cell: common.iter().map(|sample| sample.cell).max()?,
+        largest_x: common.iter().map(|sample| sample.x).reduce(f64::max)?,
     })
+}
+
+/// Each group against the mean of all, where there are no sides: in cells that two groups have at least. `None` where they
+/// do not all hang together.
+#[must_use]
+pub fn effects(samples: &[Sample], groups: usize) -> Option<Vec<Option<f64>>> {
+    let mut counts: BTreeMap<u32, BTreeMap<usize, usize>> = BTreeMap::new();
+    for sample in samples {
+        *counts.entry(sample.cell).or_default().entry(sample.group).or_default() += 1;
+    }
+    let is_shared = |sample: &&Sample| {
+        counts[&sample.cell].values().filter(|count| **count >= LEAST_IN_CELL).count() >= 2
+    };
+    let shared: Vec<Sample> = samples.iter().filter(is_shared).copied().collect();
+    let mut effects = Matched::of(&shared, groups, Kind::Level)?.effects;
+    let known = effects.iter().flatten();
+    let middle = known.clone().sum::<f64>() / known.count() as f64;
+    effects.iter_mut().flatten().for_each(|effect| *effect -= middle);
+    Some(effects)
 }
 
 /// The samples of cells that both sides have.

@@ -29,7 +29,9 @@ fn a_shift_is_found_whatever_one_side_alone_went_through() {
     for only_after in [0, 200] {
         let found = difference(&exact(4.0, only_after), &SIDES, Kind::Level).unwrap();
         assert!((found.value() - 4.0).abs() < 1e-9, "{found:?}");
-        assert_eq!((found.samples, found.farthest_cell), ([60, 60], 5));
+        assert_eq!((found.samples, found.largest_x), ([60, 60], 5.9));
+        let each = effects(&exact(4.0, only_after), 2).unwrap();
+        assert!((each[0].unwrap() + 2.0).abs() < 1e-9 && (each[1].unwrap() - 2.0).abs() < 1e-9, "{each:?}");
         assert!((found.effects[1].unwrap() - 2.0).abs() < 1e-9 && found.error.unwrap() < 1e-6, "{found:?}");
     }
     let apart: Vec<Sample> = exact(4.0, 0)
@@ -37,6 +39,7 @@ fn a_shift_is_found_whatever_one_side_alone_went_through() {
         .map(|sample| Sample { cell: sample.cell + 10 * sample.group as u32, ..sample })
         .collect();
     assert_eq!(difference(&apart, &SIDES, Kind::Level), None, "nothing in common");
+    assert_eq!(effects(&apart, 2), None);
     assert_eq!(difference(&[], &SIDES, Kind::Level), None);
 }
 

@@ -1,0 +1,95 @@
+//! `compare`: what differs between recordings, and whether it is more than luck.
+//!
+//! Recordings are read on all cores. One that cannot be read is one line and exit code 2, and the others are compared all
+//! the same, as long as each side has one. A figure that is worse is no error: exit code 0.
+
+use std::collections::HashMap;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use anyhow::{bail, ensure};
+
+use crate::capture::Recording;
+use crate::cli::{Common, CompareArgs};
+use crate::judge::comparison;
+use crate::judge::comparison::ComparedSession;
+use crate::profile::Profile;
+use crate::report;
+use crate::summary::Earlier;
+
+use super::in_order::in_order;
+use super::progress::Progress;
+use super::{Reading, analyse, tell};
+
+/// Compares two sides, or lists sessions over time.
+pub(super) fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
+    let files: Vec<PathBuf> = args.files.iter().chain(&args.after).cloned().collect();
+    ensure!(
+        files.len() > 1,
+        "compare takes two recordings at least, and one was named: fadewatch compare A B, or A... -- B..."
+    );
+    // Where the second side begins; nowhere: sessions over time.
+    let second = match (args.after.is_empty(), args.files.len()) {
+        (false, count) => Some(count),
+        (true, 2) => Some(1),
+        (true, _) => None,
+    };
+    let common = Common { profile: args.profile.clone(), tags: args.tags.clone(), history: None };
+    let profile = super::profile(&common)?;
+    let (sessions, is_whole) = read(&files, &profile)?;
+    let side = |after: bool| -> Vec<&ComparedSession> {
+        let own = sessions.iter().filter(|(index, _)| second.is_some_and(|second| *index >= second) == after);
+        own.map(|(_, session)| session).collect()
+    };
+    let (before, after) = (side(false), side(true));
+    if before.is_empty() || second.is_some() && after.is_empty() {
+        bail!("nothing is left to compare: none of the recordings of one side can be read");
+    }
+    let found =
+        if second.is_some() { comparison::compare(&before, &after) } else { comparison::over_time(&before) };
+    let mut out = super::out();
+    if args.json {
+        report::write_json_to(&mut out, &found)?;
+    } else {
+        report::comparison_text::write_to(&mut out, &found)?;
+    }
+    Ok(if is_whole { ExitCode::SUCCESS } else { ExitCode::from(super::WRONG_USE) })
+}
+
+/// Every recording that can be read, with its number, and whether all can.
+fn read(files: &[PathBuf], profile: &Arc<Profile>) -> anyhow::Result<(Vec<(usize, ComparedSession)>, bool)> {
+    let progress = Progress::new("recordings read:", true);
+    let one = |file: &PathBuf| -> anyhow::Result<(String, bool, ComparedSession)> {
+        let recording = Recording::open(file)?;
+        let reading = Reading::of_files(files.len());
+        let (monitor, facts) = analyse(&recording, profile, Earlier::default(), reading, &|_| {});
+        Ok((recording.hash(), facts.truncated, monitor.compared(monitor.summary(&facts))))
+    };
+    let (mut sessions, mut is_whole) = (Vec::new(), true);
+    let mut seen: HashMap<String, usize> = HashMap::new();
+    in_order(files, one, &mut |number, result| {
+        progress.clear();
+        match result {
+            Ok((hash, truncated, session)) => {
+                let file = files[number].display();
+                if let Some(other) = seen.insert(hash, number) {
+                    bail!("'{file}' is the same recording as '{}': name each once", files[other].display());
+                }
+                if truncated {
+                    tell(format_args!(
+                        "fadewatch: warning: '{file}' ends inside a record; all before it is counted"
+                    ));
+                }
+                sessions.push((number, session));
+            }
+            Err(error) => {
+                tell(format_args!("fadewatch: {error:#}"));
+                is_whole = false;
+            }
+        }
+        progress.set((number + 1) as f64 / files.len() as f64);
+        Ok(())
+    })?;
+    Ok((sessions, is_whole))
+}
