@@ -101,6 +101,12 @@ fn every_key_of_real_summaries_is_explained() {
         place != "recording" && !place.starts_with("sticks") && !place.starts_with("failsafe")
     };
     found.extend(bench.into_iter().filter(own).map(|(place, key)| (format!("bench {place}"), key)));
+    let mut compared = BTreeSet::new();
+    let orchards = ["recordings/orchard-1.pcapng", "recordings/orchard-2.pcapng"];
+    let text = printed(&["compare", "--json", "--profile", PROFILE, orchards[0], orchards[1]]);
+    collect(&serde_json::from_str(&text).unwrap(), "", &mut compared);
+    let compared = compared.into_iter().filter(|(place, _)| !place.ends_with("session_tags"));
+    found.extend(compared.map(|(place, key)| (format!("compare {place}"), key)));
     let mut told = BTreeSet::new();
     for line in printed(&["replay", "--stream", "--every", "1", "recordings/orchard-1.pcapng"]).lines() {
         collect(&serde_json::from_str(line).unwrap(), "", &mut told);

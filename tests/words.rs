@@ -147,12 +147,13 @@ fn fadewatch(arguments: &[&str]) -> (String, String) {
 /// The bundled session with its earlier ones, a session alone, and the budget.
 fn reports() -> Vec<(String, String)> {
     let profile = "recordings/orchard-profile.toml";
-    let runs: [&[&str]; 5] = [
+    let runs: [&[&str]; 6] = [
         &["demo"],
         &["bench", "--profile", profile, "--from", "recordings/orchard-1.pcapng"],
         &["bench", "--markdown", "--from", "recordings/orchard-2.pcapng"],
         &["summary", "--profile", profile, "recordings/orchard-1.pcapng"],
         &["budget", "--profile", profile],
+        &["compare", "--profile", profile, "recordings/orchard-1.pcapng", "recordings/orchard-2.pcapng"],
     ];
     let all: Vec<(String, String)> = runs.map(|run| (run.join(" "), fadewatch(run).0)).into();
     assert!(all.iter().all(|(_, text)| text.len() > 500));

@@ -2,7 +2,7 @@
 //!
 //! Figures of seconds are matched by distance and direction, where distances are not known by level, so that a farther
 //! flight is no worse link (see `comparison/flown_seconds.rs`, `stats/curve_fit/matched_effects.rs`); others stand as they
-//! are (`comparison/session_figures.rs`). Words allow for all figures that were looked at (Holm 1979); intervals are each
+//! are (`comparison/session_figures.rs`). Words allow for all figures that were looked at (Benjamini and Hochberg 1995); intervals are each
 //! figure's own. With one session a side nobody knows what a day alone does: the words then say of these two sessions that
 //! they differ, and a caution says so.
 
@@ -248,9 +248,12 @@ fn of_samples(samples: &[Sample], side: &[bool], kind: Kind) -> (Estimate, Optio
         return (Estimate { why_not: Some(NotCompared::NothingInCommon), ..Estimate::default() }, None);
     };
     let sessions = [false, true].map(|after| side.iter().filter(|one| **one == after).count() as u64);
+    // The straight line through the sides may lie below 0 where a share is next to nothing.
+    let shown = |value: f64| if kind == Kind::Share { value.max(0.0) } else { value };
     let plain = Estimate {
-        before: Some(found.before),
-        after: Some(found.after),
+        before: Some(shown(found.before)),
+        after: Some(shown(found.after)),
+        difference: Some(found.value()),
         samples: found.samples.map(|count| count as u64),
         sessions,
         ..Estimate::default()
@@ -276,11 +279,11 @@ const fn is_better_up(figure: ComparedFigure) -> bool {
 /// Words for all of them, allowing for their number.
 fn judged(figures: Vec<(FigureDifference, Estimate, f64)>) -> Vec<FigureDifference> {
     let chances: Vec<f64> = figures.iter().filter_map(|(_, estimate, _)| estimate.chance).collect();
-    let mut adjusted = multiplicity::holm(&chances).into_iter();
+    let mut adjusted = multiplicity::adjusted(&chances).into_iter();
     let looks = chances.len().max(1) as f64;
     let judge = |(row, estimate, scale): (FigureDifference, Estimate, f64)| {
         let by_luck = estimate.chance.and_then(|_| adjusted.next());
-        let difference = estimate.before.zip(estimate.after).map(|(before, after)| after - before);
+        let difference = estimate.difference;
         let change = by_luck.zip(difference).map(|(by_luck, difference)| {
             if by_luck > LEVEL || difference == 0.0 {
                 ChangeWord::NoDifference

@@ -69,12 +69,14 @@ impl fmt::Display for ComparisonCaution {
 /// What `compare --json` prints.
 #[derive(Serialize)]
 struct Written<'a> {
-    text: String,
-    changed_tags: &'a [TagChange],
-    cautions: Vec<String>,
-    figures: &'a [FigureDifference],
-    reach: &'a Option<ReachDifference>,
-    sessions: &'a [ComparedSessionRow],
+    /// The sentence.
+    pub text: String,
+    pub changed_tags: &'a [TagChange],
+    /// Sentences.
+    pub cautions: Vec<String>,
+    pub figures: &'a [FigureDifference],
+    pub reach: &'a Option<ReachDifference>,
+    pub sessions: &'a [ComparedSessionRow],
 }
 
 impl Serialize for Comparison {

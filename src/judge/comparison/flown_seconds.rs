@@ -11,7 +11,7 @@ use crate::summary::{ComparedFigure, MatchedBy, Phase, Summary, VideoSource};
 use crate::units::LevelUnit;
 
 /// Nearer, antennas and bodies rule.
-pub const NEAREST_M: f64 = 10.0;
+pub(super) const NEAREST_M: f64 = 10.0;
 /// A cell of distance ends this many times farther than it begins.
 const CELL_RATIO: f64 = 1.15;
 const CELL_DB: f64 = 3.0;
@@ -205,7 +205,7 @@ fn distance_cell(distance_m: f64) -> u32 {
 
 /// Vibration along an axis, matched by what the vehicle was at.
 #[must_use]
-pub fn vibration_samples(session: &ComparedSession, group: usize, axis: usize) -> Vec<Sample> {
+pub(super) fn vibration_samples(session: &ComparedSession, group: usize, axis: usize) -> Vec<Sample> {
     let sample = |second: &VibrationSecond| Sample {
         group,
         step: second.step,

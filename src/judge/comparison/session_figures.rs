@@ -21,6 +21,8 @@ const LEAST_SESSIONS: usize = 2;
 pub(super) struct Estimate {
     pub(super) before: Option<f64>,
     pub(super) after: Option<f64>,
+    /// The second side less the first.
+    pub(super) difference: Option<f64>,
     pub(super) ci95: Option<interval::Interval>,
     /// Chance of a difference as large where there is none.
     pub(super) chance: Option<f64>,
@@ -68,9 +70,11 @@ fn refused(values: &[Vec<Value>; 2], why: NotCompared) -> Estimate {
         (!side.is_empty()).then(|| side.iter().map(|one| one.0).sum::<f64>() / side.len() as f64)
     };
     let counts = [values[0].len() as u64, values[1].len() as u64];
+    let (before, after) = (mean(&values[0]), mean(&values[1]));
     Estimate {
-        before: mean(&values[0]),
-        after: mean(&values[1]),
+        before,
+        after,
+        difference: before.zip(after).map(|(before, after)| after - before),
         samples: counts,
         sessions: counts,
         why_not: Some(why),
@@ -105,6 +109,7 @@ fn of_values(values: &[Vec<Value>; 2]) -> Estimate {
     Estimate {
         before: Some(means[0]),
         after: Some(means[1]),
+        difference: Some(difference),
         ci95: Some([difference - half, difference + half]),
         chance: Some(chance(difference, error, degrees)),
         error: Some((error, degrees)),
@@ -174,10 +179,9 @@ fn by_ranks(values: [Vec<f64>; 2]) -> Option<Estimate> {
         _ => None,
     };
     let shift = two_sample::shift(&values[0], &values[1]).filter(|_| why_not.is_none());
-    let before = plain.before;
+    // The shift need not be the difference of the medians.
     Some(Estimate {
-        // The shift is what is shown, also where it is not quite the difference of the medians.
-        after: shift.and_then(|shift| Some(before? + shift.shift)).or(plain.after),
+        difference: shift.map(|shift| shift.shift),
         ci95: shift.and_then(|shift| shift.ci95),
         chance: shift.map(|shift| shift.chance),
         why_not,

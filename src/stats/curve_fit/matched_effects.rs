@@ -19,9 +19,11 @@ use crate::stats::curve_fit::path_loss::correlation_of;
 use crate::stats::time_series::block_mean::BlockMean;
 
 /// Fewer blocks of a group alone on its side say nothing of how it varies.
-pub const LEAST_BLOCKS: usize = 4;
+pub(crate) const LEAST_BLOCKS: usize = 6;
 /// Samples of a side that a cell needs.
 const LEAST_IN_CELL: usize = 3;
+/// What neighbouring blocks share is estimated too: an error rests on half as many (by the study `compare_coverage`).
+const SHARED: f64 = 2.0;
 /// A group that has nearly all of a cell shows next to nothing of its error there.
 const LEAST_LEFT: f64 = 0.02;
 const CORRELATION_TIMES: f64 = 3.0;
@@ -330,7 +332,7 @@ impl Matched {
             }
             let count = blocks.len() as f64;
             within[after].0 += BlockMean::of(&influences, count).map_or(0.0, |mean| mean.long_run);
-            within[after].1 += (count - 1.0).max(0.0);
+            within[after].1 += (count - 1.0).max(0.0) / SHARED;
         }
         let mut variance = within[0].0 + within[1].0;
         if kind == Kind::Share {
