@@ -152,6 +152,16 @@ fn sessions_over_time_are_set_right_for_distance() {
     let means = [0, 3].map(|from| (from..from + 3).map(level).sum::<f64>() / 3.0);
     assert!((means[1] - means[0] - 12.0).abs() < 3.0 && (means[0] + means[1]).abs() < 1e-6, "{means:?}");
     assert!(found.figures.is_empty());
+    // By their time, those without one last.
+    let named = |index: usize, utc: Option<&str>| {
+        let mut session = ComparedSession::default();
+        session.summary.recording.file = index.to_string();
+        session.summary.recording.start_utc = utc.map(str::to_owned);
+        session
+    };
+    let named = [named(0, None), named(1, Some("2026-05-02")), named(2, Some("2026-05-01"))];
+    let listed = over_time(&named.iter().collect::<Vec<_>>()).sessions;
+    assert_eq!(listed.iter().map(|row| row.session.as_str()).collect::<Vec<_>>(), ["2", "1", "0"]);
 }
 
 fn fadewatch(folder: &Path, arguments: &[&str]) -> Output {

@@ -34,7 +34,7 @@ fn main() {
         println!(
             "{:<58}{:>10}{:>10}{:>10}{:>10}{:>10}",
             format!("{sessions} a side, days {day_db} dB, gain {gain_db} dB, to {far_m:?} m"),
-            share(tally.held, tally.seeds),
+            share(tally.held, tally.intervals),
             share(tally.gained, tally.seeds),
             share(tally.different, tally.figures),
             share(tally.any, tally.seeds),

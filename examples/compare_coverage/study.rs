@@ -36,7 +36,9 @@ pub(crate) struct Tally {
     pub(crate) any: u32,
     /// The video level called better.
     pub(crate) gained: u32,
-    /// Its interval holds the true gain.
+    /// It has an interval.
+    pub(crate) intervals: u32,
+    /// Which holds the true gain.
     pub(crate) held: u32,
     /// The telemetry level, which never changes, called different.
     pub(crate) wrong: u32,
@@ -160,6 +162,7 @@ pub(crate) fn study(seeds: std::ops::Range<u64>, course: Course) -> Tally {
                 let held = row
                     .difference_ci95
                     .is_some_and(|[low, high]| low <= course.gain_db && course.gain_db <= high);
+                tally.intervals += u32::from(row.difference_ci95.is_some());
                 tally.held += u32::from(held);
             } else {
                 tally.wrong += u32::from(is_different(row.change));

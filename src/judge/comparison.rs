@@ -83,10 +83,14 @@ pub fn compare(before: &[&ComparedSession], after: &[&ComparedSession]) -> Compa
     }
 }
 
-/// Sessions over time, without sides.
+/// Sessions in the order of their time, without sides.
 #[must_use]
 pub fn over_time(sessions: &[&ComparedSession]) -> Comparison {
-    Comparison { sessions: session_rows(&[(sessions, None)]), ..Comparison::default() }
+    let mut sessions = sessions.to_vec();
+    let began = |session: &ComparedSession| session.summary.recording.start_utc.clone();
+    // Those without a time come last, as they were named.
+    sessions.sort_by_key(|session| (began(session).is_none(), began(session)));
+    Comparison { sessions: session_rows(&[(&sessions, None)]), ..Comparison::default() }
 }
 
 /// Names of the links of all sessions, in their order.
@@ -248,11 +252,11 @@ fn of_samples(samples: &[Sample], side: &[bool], kind: Kind) -> (Estimate, Optio
         return (Estimate { why_not: Some(NotCompared::NothingInCommon), ..Estimate::default() }, None);
     };
     let sessions = [false, true].map(|after| side.iter().filter(|one| **one == after).count() as u64);
-    // The straight line through the sides may lie below 0 where a share is next to nothing.
-    let shown = |value: f64| if kind == Kind::Share { value.max(0.0) } else { value };
+    // A share is never below 0, as the model may say where it is next to nothing.
+    let below = if kind == Kind::Share { found.before.min(found.after).min(0.0) } else { 0.0 };
     let plain = Estimate {
-        before: Some(shown(found.before)),
-        after: Some(shown(found.after)),
+        before: Some(found.before - below),
+        after: Some(found.after - below),
         difference: Some(found.value()),
         samples: found.samples.map(|count| count as u64),
         sessions,

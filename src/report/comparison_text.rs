@@ -28,17 +28,20 @@ pub fn write_to(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> 
 fn figures(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> {
     let judged = comparison.figures.iter().filter(|row| row.change.is_some()).count();
     section(out, &format!("Figures (intervals 95 %; the words allow for looking at {judged})"))?;
-    writeln!(out, "  {:<26} {:>14} {:>14}  {:<30} verdict", "figure", "before", "after", "difference")?;
+    writeln!(out, "  {:<24} {:>13} {:>13}  {:<26} verdict", "figure", "before", "after", "difference")?;
     for row in &comparison.figures {
         writeln!(
             out,
-            "  {:<26} {:>14} {:>14}  {:<30} {}",
+            "  {:<24} {:>13} {:>13}  {:<26} {}",
             words::name(row),
             words::side(row, row.value_before),
             words::side(row, row.value_after),
             words::difference(row),
             words::word(row)
         )?;
+    }
+    if comparison.figures.iter().any(|row| row.tells_from.is_some()) {
+        writeln!(out, "  {}", words::BRACKETS)?;
     }
     Ok(())
 }

@@ -21,7 +21,7 @@ pub struct Comparison {
     pub figures: Vec<FigureDifference>,
     /// What the difference of a level is worth in distance.
     pub reach: Option<ReachDifference>,
-    /// Every session, side by side, in the order in which they were named.
+    /// Every session: side by side as they were named, or by their time.
     pub sessions: Vec<ComparedSessionRow>,
 }
 

@@ -114,10 +114,12 @@ pub fn sentence(comparison: &Comparison) -> String {
     }
     let judged = comparison.figures.iter().filter(|row| row.change.is_some()).count() as u64;
     if judged == 0 {
-        let why = comparison.figures.iter().find_map(|row| row.why_not);
         let why =
-            why.map_or_else(|| "the sessions have no figure in common".to_owned(), |why| why.to_string());
-        return format!("nothing can be compared: {why}");
+            comparison.figures.iter().find_map(|row| Some(format!("of {}: {}", name(row), row.why_not?)));
+        return format!(
+            "nothing can be compared: {}",
+            why.unwrap_or_else(|| "the sessions have no figure in common".to_owned())
+        );
     }
     let size = comparison.figures.iter().find_map(|row| Some((row, row.tells_from?)));
     let size = size.map_or_else(String::new, |(row, size)| {
@@ -251,6 +253,10 @@ pub fn difference(row: &FigureDifference) -> String {
     format!("{sign}{}{}", amount(row, value), ends.unwrap_or_default())
 }
 
+/// What the brackets behind a word hold.
+pub const BRACKETS: &str = "in brackets: a difference of this size would have been told, nine times in ten; so many more sessions on each side \
+     would tell the one that was seen";
+
 /// The word, and what would decide it; or why there is none.
 #[must_use]
 pub fn word(row: &FigureDifference) -> String {
@@ -261,9 +267,12 @@ pub fn word(row: &FigureDifference) -> String {
     if change != ChangeWord::NoDifference {
         return change.word().to_owned();
     }
-    let size = row.tells_from.map(|size| format!("; from {} on it would be told", amount(row, size)));
-    let more = row.more_sessions_each.map(|more| {
-        format!("; to tell this one: {} a side", quantity::counted(more, "more session", "more sessions"))
-    });
-    format!("{}{}{}", change.word(), size.unwrap_or_default(), more.unwrap_or_default())
+    let size = row.tells_from.map(|size| format!("from {}", amount(row, size)));
+    let more = row.more_sessions_each.map(|more| format!("{more} more a side"));
+    let both: Vec<String> = size.into_iter().chain(more).collect();
+    if both.is_empty() {
+        change.word().to_owned()
+    } else {
+        format!("{} ({})", change.word(), both.join("; "))
+    }
 }

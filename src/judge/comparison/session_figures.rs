@@ -188,3 +188,98 @@ fn by_ranks(values: [Vec<f64>; 2]) -> Option<Estimate> {
         ..plain
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use crate::judge::comparison::session_figures::*;
+    use crate::summary::VideoSummary;
+
+    fn with_latency(p50_ms: f64, half_ms: f64, bound: &str) -> ComparedSession {
+        let stage = json!({
+            "method": "interval-censored", "events": 40, "bound": bound, "clock_uncertainty_ms": 0.0,
+            "left_out": {"slow": 0, "small": 0, "gap": 0, "ambiguous": 0}, "moves_needed": {"p50": 0, "p90": 0, "p99": 0},
+            "p50_ms": p50_ms, "p50_ci95_ms": [p50_ms - half_ms, p50_ms + half_ms], "channels": [],
+            "p90_ms": null, "p90_ci95_ms": null, "p99_ms": null, "p99_ci95_ms": null, "max_ms": null,
+            "cross_correlation_ms": null,
+        });
+        let mut session = ComparedSession::default();
+        session.summary.latency.stick_to_servo = Some(serde_json::from_value(stage).unwrap());
+        session
+    }
+
+    fn found(
+        figure: ComparedFigure,
+        before: &[ComparedSession],
+        after: &[ComparedSession],
+    ) -> Option<Estimate> {
+        let [before, after] = [before, after].map(|side| side.iter().collect::<Vec<_>>());
+        estimate(figure, [&before, &after])
+    }
+
+    /// By hand: intervals of 50 and 60 ms, each 3.92 ms to a side, have standard errors of 2 ms: 10 ms apart by 2.83 ms.
+    #[test]
+    fn latencies_differ_by_their_intervals() {
+        let [one, other] = [50.0, 60.0].map(|p50| with_latency(p50, 2.0 * 1.959_964, "two-sided"));
+        let figure = ComparedFigure::StickToServo;
+        let both = found(figure, std::slice::from_ref(&one), std::slice::from_ref(&other)).unwrap();
+        assert_eq!(both.difference, Some(10.0));
+        assert!(
+            (both.error.unwrap().0 - 8.0_f64.sqrt()).abs() < 1e-3 && both.chance.unwrap() < 0.002,
+            "{both:?}"
+        );
+        let upper = with_latency(60.0, 4.0, "upper");
+        let refused = found(figure, std::slice::from_ref(&one), &[upper]).unwrap();
+        assert_eq!((refused.why_not, refused.chance), (Some(NotCompared::OneWayClock), None));
+        let none = found(figure, std::slice::from_ref(&one), &[ComparedSession::default()]).unwrap();
+        assert_eq!(none.why_not, Some(NotCompared::NotAfter));
+        assert_eq!(found(figure, &[ComparedSession::default()], &[ComparedSession::default()]), None);
+        assert_eq!(found(ComparedFigure::StickToServo90, &[one], &[other]), None);
+    }
+
+    /// By hand: 1 and 3 against 5 and 7: pooled variance 2, error 1.414 with 2 degrees of freedom. One value a side says
+    /// nothing of how it varies.
+    #[test]
+    fn values_without_an_interval_need_two_sessions_a_side() {
+        let session = |jitter_ms: f64| {
+            let mut session = ComparedSession::default();
+            session.summary.video =
+                Some(VideoSummary { jitter_ms: Some(jitter_ms), ..VideoSummary::default() });
+            session
+        };
+        let two = found(ComparedFigure::Jitter, &[session(1.0), session(3.0)], &[session(5.0), session(7.0)])
+            .unwrap();
+        assert_eq!(two.difference, Some(4.0));
+        let (error, degrees) = two.error.unwrap();
+        assert!((error - 2.0_f64.sqrt()).abs() < 1e-12 && degrees == 2.0);
+        let one = found(ComparedFigure::Jitter, &[session(1.0)], &[session(5.0)]).unwrap();
+        assert_eq!((one.why_not, one.ci95), (Some(NotCompared::FewSessions { needed: 2 }), None));
+    }
+
+    /// Four drills against four in order: 2 of the 70 orders are as far off.
+    #[test]
+    fn failsafe_times_go_by_their_ranks() {
+        let session = |times: &[f64]| {
+            let row = |time: &f64| {
+                json!({"input_lost_s": 1.0, "detected_after_s": time, "servo_safe_after_s": null,
+                "mode_before": null, "mode_after": null, "recovered_after_s": null, "detected_after_interval_s": null,
+                "servo_safe_after_interval_s": null})
+            };
+            let mut session = ComparedSession::default();
+            session.summary.failsafe =
+                times.iter().map(|time| serde_json::from_value(row(time)).unwrap()).collect();
+            session
+        };
+        let before = session(&[0.5, 0.6, 0.7, 0.8]);
+        let four = found(
+            ComparedFigure::FailsafeDetected,
+            std::slice::from_ref(&before),
+            &[session(&[1.1, 1.2, 1.3, 1.4])],
+        );
+        let four = four.unwrap();
+        assert!((four.chance.unwrap() - 2.0 / 70.0).abs() < 1e-12 && four.difference.is_some(), "{four:?}");
+        let three = found(ComparedFigure::FailsafeDetected, &[before], &[session(&[1.1, 1.2, 1.3])]).unwrap();
+        assert_eq!((three.why_not, three.chance), (Some(NotCompared::FewDrills), None));
+    }
+}
