@@ -51,7 +51,7 @@ pub(super) const FIGURES: [ComparedFigure; 7] = [
 /// One of them; `None` where neither side has it.
 pub(super) fn estimate(figure: ComparedFigure, sides: [&[&ComparedSession]; 2]) -> Option<Estimate> {
     if matches!(figure, ComparedFigure::FailsafeDetected | ComparedFigure::FailsafeSafe) {
-        return by_ranks(sides.map(|side| side.iter().flat_map(|one| reactions(one, figure)).collect()));
+        return by_ranks(&sides.map(|side| side.iter().flat_map(|one| reactions(one, figure)).collect()));
     }
     let values = sides.map(|side| side.iter().filter_map(|one| value(one, figure)).collect::<Vec<Value>>());
     let is_one_way = |side: &[&ComparedSession]| side.iter().any(|one| one_way(one, figure));
@@ -159,7 +159,7 @@ fn reactions(session: &ComparedSession, figure: ComparedFigure) -> Vec<f64> {
     session.summary.failsafe.iter().filter_map(of).collect()
 }
 
-fn by_ranks(values: [Vec<f64>; 2]) -> Option<Estimate> {
+fn by_ranks(values: &[Vec<f64>; 2]) -> Option<Estimate> {
     let counts = values.each_ref().map(|side| side.len() as u64);
     if counts == [0, 0] {
         return None;

@@ -191,6 +191,13 @@ struct CellSums {
     groups: Vec<f64>,
 }
 
+impl CellSums {
+    /// A sample's x from the cell's mean.
+    fn x_of(&self, sample: &Sample) -> f64 {
+        sample.x - self.x / self.weight
+    }
+}
+
 impl Matched {
     fn of(samples: &[Sample], groups: usize, kind: Kind) -> Option<Self> {
         let mut present: Vec<usize> = samples.iter().map(|sample| sample.group).collect();
@@ -208,58 +215,13 @@ impl Matched {
         wants_slope: bool,
     ) -> Option<Self> {
         let count = present.len();
-        let mut cells: BTreeMap<u32, CellSums> = BTreeMap::new();
-        for sample in samples {
-            let weight = sample.weight;
-            let cell = cells.entry(sample.cell).or_insert_with(|| CellSums {
-                weight: 0.0,
-                x: 0.0,
-                y: 0.0,
-                groups: vec![0.0; count],
-            });
-            cell.weight += weight;
-            cell.x += weight * sample.x;
-            cell.y += weight * sample.y;
-            cell.groups[place[sample.group]?] += weight;
-        }
-        let (mut power, mut all) = (0.0, 0.0);
-        for sample in samples {
-            let weight = sample.weight;
-            let cell = &cells[&sample.cell];
-            power += weight * (sample.x - cell.x / cell.weight).powi(2);
-            all += weight;
-        }
+        let cells = cells_of(samples, place, count)?;
+        let power: f64 =
+            samples.iter().map(|sample| sample.weight * cells[&sample.cell].x_of(sample).powi(2)).sum();
+        let all: f64 = samples.iter().map(|sample| sample.weight).sum();
         let has_slope = wants_slope && power > 1e-9 * all;
         let size = count.checked_sub(1)? + usize::from(has_slope);
-        let mut normal = vec![vec![0.0; size]; size];
-        let mut right = vec![0.0; size];
-        // Of the groups: what the cells' own means leave.
-        for cell in cells.values() {
-            for one in (1..count).filter(|one| cell.groups[*one] > 0.0) {
-                normal[one - 1][one - 1] += cell.groups[one];
-                for other in 1..count {
-                    normal[one - 1][other - 1] -= cell.groups[one] * cell.groups[other] / cell.weight;
-                }
-            }
-        }
-        for sample in samples {
-            let weight = sample.weight;
-            let cell = &cells[&sample.cell];
-            let y = sample.y - cell.y / cell.weight;
-            let x = sample.x - cell.x / cell.weight;
-            let group = place[sample.group]?;
-            if group > 0 {
-                right[group - 1] += weight * y;
-                if has_slope {
-                    normal[group - 1][size - 1] += weight * x;
-                    normal[size - 1][group - 1] += weight * x;
-                }
-            }
-            if has_slope {
-                right[size - 1] += weight * x * y;
-                normal[size - 1][size - 1] += weight * x * x;
-            }
-        }
+        let (normal, right) = equations(samples, &cells, place, (size, has_slope))?;
         let inverse = inverted(normal)?;
         let solved: Vec<f64> =
             inverse.iter().map(|row| row.iter().zip(&right).map(|(a, b)| a * b).sum()).collect();
@@ -280,7 +242,7 @@ impl Matched {
                 let groups = cell.groups.iter().enumerate();
                 let shift: f64 = groups.map(|(group, weight)| weight * of_group(group)).sum();
                 let own = place[sample.group].map_or(0.0, of_group) - shift / cell.weight;
-                sample.y - cell.y / cell.weight - own - slope * (sample.x - cell.x / cell.weight)
+                sample.y - cell.y / cell.weight - own - slope * cell.x_of(sample)
             })
             .collect();
         Some(fitted)
@@ -304,7 +266,7 @@ impl Matched {
             let groups = cell.groups.iter().enumerate();
             let mean = groups.map(|(group, weight)| weight * of_group(group)).sum::<f64>() / cell.weight;
             let own = self.present.binary_search(&sample.group).map_or(0.0, of_group);
-            own - mean + slope * (sample.x - cell.x / cell.weight)
+            own - mean + slope * cell.x_of(sample)
         };
         samples.iter().map(lever).collect()
     }
@@ -406,6 +368,56 @@ fn blocks(samples: &[Sample], residuals: &[f64], own: &[usize]) -> Vec<Vec<usize
         }
     }
     blocks
+}
+
+/// The sums of every cell; `place` gives each group its place among those that are there.
+fn cells_of(samples: &[Sample], place: &[Option<usize>], count: usize) -> Option<BTreeMap<u32, CellSums>> {
+    let mut cells: BTreeMap<u32, CellSums> = BTreeMap::new();
+    let empty = || CellSums { weight: 0.0, x: 0.0, y: 0.0, groups: vec![0.0; count] };
+    for sample in samples {
+        let cell = cells.entry(sample.cell).or_insert_with(empty);
+        cell.weight += sample.weight;
+        cell.x += sample.weight * sample.x;
+        cell.y += sample.weight * sample.y;
+        cell.groups[place[sample.group]?] += sample.weight;
+    }
+    Some(cells)
+}
+
+/// The normal equations of all groups but the first, and of the slope, once each cell's own means are taken out.
+fn equations(
+    samples: &[Sample],
+    cells: &BTreeMap<u32, CellSums>,
+    place: &[Option<usize>],
+    (size, has_slope): (usize, bool),
+) -> Option<(Vec<Vec<f64>>, Vec<f64>)> {
+    let mut normal = vec![vec![0.0; size]; size];
+    let mut right = vec![0.0; size];
+    for cell in cells.values() {
+        for one in (1..cell.groups.len()).filter(|one| cell.groups[*one] > 0.0) {
+            normal[one - 1][one - 1] += cell.groups[one];
+            for other in 1..cell.groups.len() {
+                normal[one - 1][other - 1] -= cell.groups[one] * cell.groups[other] / cell.weight;
+            }
+        }
+    }
+    for sample in samples {
+        let cell = &cells[&sample.cell];
+        let (x, y) = (cell.x_of(sample), sample.y - cell.y / cell.weight);
+        let group = place[sample.group]?;
+        if group > 0 {
+            right[group - 1] += sample.weight * y;
+            if has_slope {
+                normal[group - 1][size - 1] += sample.weight * x;
+                normal[size - 1][group - 1] += sample.weight * x;
+            }
+        }
+        if has_slope {
+            right[size - 1] += sample.weight * x * y;
+            normal[size - 1][size - 1] += sample.weight * x * x;
+        }
+    }
+    Some((normal, right))
 }
 
 /// The inverse by Gauss and Jordan, with the largest pivot; `None` where there is none.
