@@ -223,7 +223,7 @@ fn the_command_tells_simulated_antennas_apart() {
     let ci95: Vec<f64> =
         video["difference_ci95"].as_array().unwrap().iter().map(|end| end.as_f64().unwrap()).collect();
     assert!(ci95[0] <= 10.0 && 10.0 <= ci95[1] && video["change"] == "better", "{video}");
-    assert_eq!(row(rows, "control")["change"], "no difference shown", "its radio is the same");
+    assert_eq!(row(rows, "control")["change"], "no_difference_shown", "its radio is the same");
     for row in rows {
         assert_eq!(row["change"].is_null(), row["why_not"].is_string(), "{row}");
     }

@@ -380,7 +380,7 @@ words! {
         /// It went the bad way.
         Worse = "worse",
         /// Nothing beyond chance.
-        NoDifference = "no difference shown",
+        NoDifference = "no_difference_shown",
     }
 
     /// What two sides were matched by.
@@ -412,23 +412,23 @@ words! {
         /// Seconds of moving sticks in which the input held.
         Holds = "holds",
         /// Median latency from stick to servo.
-        StickToServo = "stick to servo",
+        StickToServo = "stick_to_servo",
         /// Of nine in ten.
-        StickToServo90 = "stick to servo, 9 in 10",
+        StickToServo90 = "stick_to_servo_p90",
         /// From stick to RC input.
-        StickToInput = "stick to input",
+        StickToInput = "stick_to_input",
         /// From RC input to servo.
-        InputToServo = "input to servo",
+        InputToServo = "input_to_servo",
         /// Vibration along x.
-        VibrationX = "vibration x",
+        VibrationX = "vibration_x",
         /// Vibration along y.
-        VibrationY = "vibration y",
+        VibrationY = "vibration_y",
         /// Vibration along z.
-        VibrationZ = "vibration z",
+        VibrationZ = "vibration_z",
         /// From the loss of the input to the vehicle's word of it.
-        FailsafeDetected = "failsafe detected",
+        FailsafeDetected = "failsafe_detected",
         /// From the loss of the input to safe outputs.
-        FailsafeSafe = "failsafe safe",
+        FailsafeSafe = "failsafe_outputs",
         /// RTP jitter.
         Jitter = "jitter",
     }

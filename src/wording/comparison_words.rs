@@ -179,7 +179,7 @@ fn counts(others: &[&FigureDifference]) -> String {
     let parts: Vec<String> = [ChangeWord::Better, ChangeWord::Worse]
         .into_iter()
         .filter(|word| count(*word) > 0)
-        .map(|word| format!("{} {}", count(word), word.word()))
+        .map(|word| format!("{} {}", count(word), spoken(word.word())))
         .collect();
     if parts.is_empty() { String::new() } else { format!("; of the other figures {}", parts.join(", ")) }
 }
@@ -196,9 +196,16 @@ const fn conditions(row: &FigureDifference) -> &'static str {
 /// A figure with its link.
 #[must_use]
 pub fn name(row: &FigureDifference) -> String {
-    row.link
-        .as_ref()
-        .map_or_else(|| row.figure.word().to_owned(), |link| format!("{link} {}", row.figure.word()))
+    let figure = match row.figure {
+        ComparedFigure::StickToServo90 => "stick to servo, 9 in 10".to_owned(),
+        other => spoken(other.word()),
+    };
+    row.link.as_ref().map_or_else(|| figure.clone(), |link| format!("{link} {figure}"))
+}
+
+/// A fixed word of the JSON as it is said.
+fn spoken(word: &str) -> String {
+    word.replace('_', " ")
 }
 
 /// Values of a tag; none is `-`.
@@ -265,14 +272,11 @@ pub fn word(row: &FigureDifference) -> String {
     }
     let Some(change) = row.change else { return NOT_MEASURED.to_owned() };
     if change != ChangeWord::NoDifference {
-        return change.word().to_owned();
+        return spoken(change.word());
     }
     let size = row.tells_from.map(|size| format!("from {}", amount(row, size)));
     let more = row.more_sessions_each.map(|more| format!("{more} more a side"));
     let both: Vec<String> = size.into_iter().chain(more).collect();
-    if both.is_empty() {
-        change.word().to_owned()
-    } else {
-        format!("{} ({})", change.word(), both.join("; "))
-    }
+    let word = spoken(change.word());
+    if both.is_empty() { word } else { format!("{word} ({})", both.join("; ")) }
 }
