@@ -8,5 +8,6 @@ pub mod freeze_evidence;
 pub mod freeze_level;
 pub mod link_budget;
 pub mod margin;
+pub mod picture_cause;
 pub mod range;
 pub mod session_verdict;

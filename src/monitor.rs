@@ -6,6 +6,7 @@
 //! only read: when they are asked for changes nothing, which is what makes live,
 //! replay and batch agree to the last digit.
 
+mod bad_pictures;
 mod compared_session;
 mod conditions;
 mod devices;

@@ -19,6 +19,7 @@ mod rtp_packets;
 mod scenario;
 mod scene;
 mod scene_parts;
+mod shaking;
 mod truth;
 mod whole_life;
 

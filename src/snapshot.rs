@@ -397,6 +397,19 @@ pub struct VibrationView {
     pub around: Vec<(f64, Suspicion)>,
     /// Why there is none.
     pub missing: Option<Reason>,
+    /// Of an inertial sensor.
+    pub spectrum: Option<SpectrumView>,
+}
+
+/// A spectrum for drawing: 64 bands from 0 to the highest frequency, all axes together, in dB (of 1 squared unit a hertz).
+#[derive(Clone, Debug, PartialEq)]
+pub struct SpectrumView {
+    /// Half the rate.
+    pub highest_hz: f64,
+    /// The mean of the session.
+    pub session: [Option<i16>; 64],
+    /// That of each column of the window.
+    pub columns: Vec<Option<[Option<i16>; 64]>>,
 }
 
 /// The state of one source.

@@ -7,6 +7,7 @@
 //! reads those that the text report shows.
 
 mod bench_keys;
+mod cause_keys;
 mod comparison_keys;
 mod earlier_keys;
 mod event_keys;
@@ -20,6 +21,7 @@ mod radio_keys;
 mod range_keys;
 mod reasons;
 mod session_keys;
+mod spectrum_keys;
 mod stick_keys;
 mod timing_keys;
 mod told_keys;
@@ -35,6 +37,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 pub use bench_keys::{BenchNeeds, BenchPart, BenchRow, BenchSheet};
+pub use cause_keys::{CertainCause, PictureCauses, WeighedCause};
 pub use comparison_keys::{
     ComparedLinkRow, ComparedSessionRow, Comparison, ComparisonCaution, FigureDifference, NotCompared,
     ReachDifference, TagChange,
@@ -56,23 +59,25 @@ pub use range_keys::{
 };
 pub use reasons::{Reason, Uncompared};
 pub use session_keys::{LostWord, SessionReason, SessionVerdict};
+pub use spectrum_keys::{FollowedPeak, MotorMultiple, SpectrumAxis, VibrationSpectrum};
 pub use stick_keys::{StickOutput, StickSummary};
 pub use timing_keys::{TimingSummary, TimingWhat};
 pub use told_keys::{
     Dropped, LinkSecond, SecondSummary, SessionBegin, SessionTold, StateChange, Told, ToldEvent,
 };
 pub use traffic_keys::{Framing, LinkSummary, MarginSummary, Stream};
-pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAxis, VibrationSummary};
+pub use vehicle_keys::{FailsafeSummary, PowerSummary, VibrationAgainst, VibrationAxis, VibrationSummary};
 pub use verdict_keys::{
     Failure, Judgement, LinkJudgement, LinkState, SourceFault, StateReason, StickAdvice, Verdict,
 };
 pub use video_keys::{Freeze, StoppedSpan, VideoSummary};
 pub use wifi_keys::TransmitterSummary;
 pub use words::{
-    BatteryEnd, BenchItem, BenchNeed, BenchReason, BenchWord, Bound, BudgetLimit, ChangeWord, ClockMethod,
-    Codec, ComparedFigure, Course, ExchangesFrom, HostStrain, LimitSource, LossCause, MatchedBy, Origin,
-    OutputsWord, ProofWord, Report, ReportSource, SessionWord, SignalDirection, StageMethod, StickDirection,
-    StickFinding, TheoryLimit, VideoSource,
+    AccelerationUnit, Axis, BadPicture, BatteryEnd, BenchItem, BenchNeed, BenchReason, BenchWord, Bound,
+    BudgetLimit, ChangeWord, ClockMethod, Codec, ComparedFigure, Course, ExchangesFrom, HostStrain,
+    LimitSource, LossCause, MatchedBy, Origin, OutputsWord, PictureCause, ProofWord, Report, ReportSource,
+    SessionWord, SignalDirection, StageMethod, StickDirection, StickFinding, TheoryLimit, VibrationDriver,
+    VideoSource,
 };
 
 pub use crate::units::interval::{BurstModel, Interval, LossDistances, LossPeriods, RatioEstimate};
@@ -117,6 +122,9 @@ pub struct Summary {
     pub video: Option<VideoSummary>,
     /// Every video stream.
     pub video_streams: Vec<VideoSummary>,
+    /// What lay behind bad pictures: freezes, then those that shook.
+    #[serde(default)]
+    pub picture_causes: Vec<PictureCauses>,
     /// The video link's freeze threshold, from earlier sessions.
     pub freeze_threshold: Option<Threshold>,
     /// Every link's threshold.
@@ -128,6 +136,9 @@ pub struct Summary {
     pub failsafe: Vec<FailsafeSummary>,
     /// VIBRATION levels.
     pub vibration: Option<VibrationSummary>,
+    /// Spectrum of an inertial sensor; `None` where none is sent.
+    #[serde(default)]
+    pub vibration_spectrum: Option<VibrationSpectrum>,
     /// One per battery.
     pub power: Vec<PowerSummary>,
     /// How this computer itself did; `None` without readings of it.

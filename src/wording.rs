@@ -2,6 +2,7 @@
 
 pub mod advice;
 pub mod bench_words;
+pub mod cause_words;
 pub mod caution;
 pub mod comparison_words;
 pub mod event;
@@ -19,4 +20,5 @@ pub mod quantity;
 pub mod reason;
 pub mod regularity;
 pub mod session_sentence;
+pub mod spectrum_words;
 pub mod stick_words;

@@ -5,7 +5,7 @@
 use fadewatch::summary::Framing;
 use fadewatch::wire::codec::decode;
 use fadewatch::wire::framer::{Framer, Standing};
-use fadewatch::wire::telemetry::{BootStamp, Telemetry};
+use fadewatch::wire::telemetry::{BootStamp, InertialSensor, Telemetry};
 use proptest::prelude::*;
 use serde_json::Value;
 
@@ -164,7 +164,15 @@ fn reference_frames_decode_to_their_fields() {
     }
     let text = Telemetry::StatusText { severity: 4, text: "RC failsafe".to_owned() };
     assert_eq!(decoded["statustext_v2"], text);
-    assert_eq!(decoded["raw_imu_v2"], Telemetry::Clock(BootStamp::Micros(700_020_000)));
+    assert_eq!(
+        decoded["raw_imu_v2"],
+        Telemetry::Inertial {
+            boot: Some(BootStamp::Micros(700_020_000)),
+            time_us: 700_020_000,
+            sensor: InertialSensor { message: 27, instance: 0 },
+            acceleration: Some([12.0, -34.0, -981.0]),
+        }
+    );
 }
 
 #[test]

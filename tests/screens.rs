@@ -4,8 +4,11 @@
 mod recorded;
 mod support;
 
-use fadewatch::snapshot::Snapshot;
-use fadewatch::summary::{Event, Summary};
+use fadewatch::snapshot::{Snapshot, SpectrumView};
+use fadewatch::summary::{
+    AccelerationUnit, Axis, BadPicture, Event, FollowedPeak, MotorMultiple, PictureCause, PictureCauses,
+    SpectrumAxis, Summary, VibrationSpectrum, WeighedCause,
+};
 use fadewatch::tui::state::{Dialog, Screen, UiState};
 use fadewatch::tui::theme::{Theme, ThemeName};
 use fadewatch::tui::view;
@@ -402,5 +405,79 @@ fn figures_stand_on_their_pages(session: &Session, asked: &mut Asked) {
                 ask(&of(Screen::Events), &at, &format!(" {after_s:.2} s"), &mut asked.failsafe);
             }
         }
+    }
+}
+
+/// Below the levels: the spectrum over time with the worst axis' peaks, what the rate cannot show, and over the list of
+/// bad pictures the verdict on all of them. Invented.
+#[test]
+fn a_spectrum_and_the_cause_of_bad_pictures_stand_on_the_vibration_page() {
+    let peak = |mean_hz: f64, rms: f64, motor| FollowedPeak {
+        mean_hz,
+        between_hz: [mean_hz - 1.0, mean_hz + 1.0],
+        rms,
+        from_s: 10.0,
+        to_s: 700.0,
+        spectra: 90,
+        motor,
+    };
+    let change = |snapshot: &mut Snapshot| {
+        let bands = |peak: usize| -> [Option<i16>; 64] {
+            std::array::from_fn(|band| Some(if band == peak { -2 } else { -34 + (band % 5) as i16 }))
+        };
+        let columns = snapshot.vibration.axes[0].len();
+        snapshot.vibration.spectrum = Some(SpectrumView {
+            highest_hz: 100.0,
+            session: bands(50),
+            columns: (0..columns).map(|column| Some(bands(40 + column * 20 / columns))).collect(),
+        });
+        let summary = std::sync::Arc::make_mut(&mut snapshot.summary);
+        let folded = MotorMultiple { times: 2, folded: true };
+        summary.vibration_spectrum = Some(VibrationSpectrum {
+            system: 1,
+            component: 1,
+            message: 105,
+            instance: 0,
+            unit: AccelerationUnit::Metric,
+            rate_hz: Some(200.0),
+            resolution_hz: Some(0.78),
+            lowest_hz: Some(7.03),
+            highest_hz: Some(100.0),
+            spectra: 130,
+            motor_hz: Some([70.0, 130.0]),
+            axes: vec![SpectrumAxis {
+                axis: Axis::Z,
+                rms: 1.2,
+                peaks: vec![peak(79.0, 0.9, Some(folded)), peak(31.0, 0.4, None)],
+            }],
+            why_not: None,
+        });
+        let weighed = |cause, told, rank| WeighedCause {
+            cause,
+            told: Some(told),
+            apart: 6,
+            rank: Some(rank),
+            chance: Some(0.001),
+            at_bad: Some(-84.0),
+            otherwise: Some(-71.0),
+        };
+        summary.picture_causes = vec![PictureCauses {
+            what: BadPicture::Froze,
+            count: 9,
+            causes: Some(vec![PictureCause::Radio]),
+            together: false,
+            certain: Vec::new(),
+            weighed: vec![
+                weighed(PictureCause::Radio, true, 0.94),
+                weighed(PictureCause::Airframe, false, 0.48),
+            ],
+        }];
+    };
+    for (columns, rows) in SIZES {
+        let text = changed(Screen::Vibration, Data::Full, (columns, rows), change);
+        assert!(text.contains("79 Hz 2x 0.9") && text.contains("9 freezes: the radio"), "{text}");
+        insta::with_settings!({omit_expression => true, prepend_module_to_snapshot => false}, {
+            insta::assert_snapshot!(format!("spectrum_{columns}x{rows}"), text);
+        });
     }
 }

@@ -12,6 +12,10 @@
 //! Bounded: see `vibration/axes.rs`; 8 senders (see `heard_table`), 4,096 marks.
 
 mod axes;
+mod drivers;
+mod inertial_spectrum;
+mod motor_speeds;
+mod peak_tracks;
 
 use std::collections::BTreeMap;
 
@@ -20,13 +24,17 @@ use crate::profile::LinkRole;
 use crate::snapshot::{LimitBasis, Suspicion, VibrationView, View};
 use crate::stats::heard_table::HeardTable;
 use crate::stats::sample::quantile;
-use crate::summary::{LimitSource, Reason, Summary, VibrationLimit, VibrationSummary};
+use crate::summary::{
+    LimitSource, Reason, Summary, VibrationDriver, VibrationLimit, VibrationSpectrum, VibrationSummary,
+};
 use crate::units::Nanos;
 use crate::wire::telemetry::Telemetry;
 
 use super::signal::SignalMeter;
 use super::video::VideoMeter;
 use axes::{Cell, Cells, Samples};
+use drivers::Drivers;
+use inertial_spectrum::SpectrumMeter;
 
 const MOST_SENDERS: usize = 8;
 const MOST_MARKS: usize = 4096;
@@ -37,7 +45,9 @@ const FIRST_REACH_S: f64 = 600.0;
 const BEFORE_S: f64 = 2.0;
 const AFTER_S: f64 = 1.0;
 /// A person marks a shaking picture within this time.
-const MARK_REACH_S: f64 = 3.0;
+pub(crate) const MARK_REACH_S: f64 = 3.0;
+/// And what made it shake goes on for so long.
+pub(crate) const MARK_AFTER_S: f64 = AFTER_S;
 
 /// The vehicle's vibration.
 #[derive(Clone, Debug, Default)]
@@ -47,6 +57,8 @@ pub struct VibrationMeter {
     counters: HeardTable<(u8, u8), Option<[u32; 3]>, MOST_SENDERS>,
     clipping: [u64; 3],
     shook: Vec<Nanos>,
+    spectrum: SpectrumMeter,
+    drivers: Drivers,
 }
 
 /// Above which level vibration is suspect, and by whose word.
@@ -74,12 +86,44 @@ fn three_digits(level: f32) -> f32 {
 }
 
 impl VibrationMeter {
-    /// Takes VIBRATION and inertial samples.
+    /// Takes VIBRATION, inertial samples, and what may drive them.
     pub fn observe(&mut self, at: Nanos, sender: Sender, telemetry: &Telemetry, context: &Context) {
-        let Telemetry::Vibration { levels, clipping } = telemetry else { return };
-        if context.roles.vehicle().is_some_and(|vehicle| vehicle != sender.system)
-            || !levels.iter().all(|level| level.is_finite())
-        {
+        if context.roles.vehicle().is_some_and(|vehicle| vehicle != sender.system) {
+            return;
+        }
+        let since = at - context.start.unwrap_or(at);
+        match telemetry {
+            Telemetry::Vibration { levels, clipping } => {
+                self.observe_levels(at, sender, (levels, clipping), context);
+            }
+            Telemetry::Inertial { time_us, sensor, acceleration, .. } => {
+                let key = (sender.system, sender.component, *sensor);
+                let rank = |(system, component, _)| context.rank(system, component);
+                self.spectrum.observe((at, since), key, (*time_us, *acceleration), rank);
+            }
+            Telemetry::MotorSpeed { first, rpm } => {
+                if let Some(mean_hz) = self.spectrum.observe_motor(since, *first, rpm) {
+                    self.drivers.put(since, VibrationDriver::MotorSpeed, mean_hz);
+                }
+            }
+            Telemetry::Throttle { percent: Some(percent) } => {
+                self.drivers.put(since, VibrationDriver::Throttle, f64::from(*percent));
+            }
+            Telemetry::SystemStatus { voltage_v: Some(volts), .. } => {
+                self.drivers.put(since, VibrationDriver::Voltage, *volts);
+            }
+            _ => {}
+        }
+    }
+
+    fn observe_levels(
+        &mut self,
+        at: Nanos,
+        sender: Sender,
+        (levels, clipping): (&[f64; 3], &[u32; 3]),
+        context: &Context,
+    ) {
+        if !levels.iter().all(|level| level.is_finite()) {
             return;
         }
         let key = (sender.system, sender.component);
@@ -119,7 +163,36 @@ impl VibrationMeter {
             clipping: self.clipping,
             limit: limit.map(|limit| limit.level),
             limit_from: limit.map(|limit| source(limit.basis)),
+            against: self.drivers.against(&self.worst_by_second(usize::MAX).collect::<Vec<_>>()),
         })
+    }
+
+    /// The spectrum of an inertial sensor; `None` where none is sent.
+    #[must_use]
+    pub fn spectrum(&self) -> Option<VibrationSpectrum> {
+        self.spectrum.summary()
+    }
+
+    /// When a person marked that the picture shook.
+    #[must_use]
+    pub fn shook(&self) -> &[Nanos] {
+        &self.shook
+    }
+
+    /// The strongest level of any axis of each second before one, those without a sample left out; where a sensor
+    /// clipped, no level of the session is stronger.
+    pub(crate) fn worst_by_second(&self, end: usize) -> impl Iterator<Item = (usize, f32)> + '_ {
+        let cells = || self.cells.within(0.0, end as f64);
+        let most = cells().map(|(_, cell)| cell.strongest()).fold(f32::NAN, f32::max);
+        let level = move |cell: &Cell| if cell.clipping > 0 { most } else { cell.strongest() };
+        let levels = cells().map(move |(second, cell)| (second, level(&cell)));
+        levels.filter(move |(second, level)| *second < end && !level.is_nan())
+    }
+
+    /// About how many bytes a copy holds by itself, levels apart.
+    #[must_use]
+    pub fn own_bytes(&self) -> usize {
+        self.spectrum.own_bytes()
     }
 
     /// The level above which vibration is suspect.
@@ -193,6 +266,7 @@ impl VibrationMeter {
             basis: limit.map(|limit| limit.basis),
             around: self.verdicts(context, video, signal, limit.map(|limit| limit.level), view.to_s),
             missing: self.samples.is_empty().then_some(Reason::NoVibration),
+            spectrum: self.spectrum.view(view),
         };
         for (second, cell) in self.cells.within(view.from_s, view.to_s) {
             let Some(largest) = cell.largest() else { continue };

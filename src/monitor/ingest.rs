@@ -185,6 +185,7 @@ impl LinkMonitor {
             Telemetry::SystemStatus { .. } => {
                 self.failsafe.observe(at, sender, telemetry, context);
                 self.power.observe(at, sender, telemetry, context);
+                self.vibration.observe(at, sender, telemetry, context);
                 self.reports.observe(at, sender, telemetry, context);
             }
             Telemetry::Radio { .. } => {
@@ -192,7 +193,10 @@ impl LinkMonitor {
                 self.reports.observe(at, sender, telemetry, context);
             }
             Telemetry::Battery { .. } => self.power.observe(at, sender, telemetry, context),
-            Telemetry::Vibration { .. } => self.vibration.observe(at, sender, telemetry, context),
+            Telemetry::Vibration { .. }
+            | Telemetry::Inertial { .. }
+            | Telemetry::Throttle { .. }
+            | Telemetry::MotorSpeed { .. } => self.vibration.observe(at, sender, telemetry, context),
             Telemetry::VideoStreamStatus { .. } => self.video.observe(at, telemetry),
             Telemetry::Clock(_) | Telemetry::TimeSync { .. } | Telemetry::StatusText { .. } => {}
         }

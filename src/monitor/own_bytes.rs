@@ -16,6 +16,7 @@ impl LinkMonitor {
             + self.video.own_bytes()
             + self.timing.own_bytes()
             + self.health.own_bytes()
+            + self.vibration.own_bytes()
             + self.events.own_bytes();
         size_of::<Self>() + meters + ALL_ELSE
     }

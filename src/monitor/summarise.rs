@@ -147,9 +147,11 @@ impl LinkMonitor {
         let known_drops: Vec<u64> = self.sources.iter().filter_map(|source| source.host_drops).collect();
         let distances = self.range.seconds(context);
         let distance = |second| distances.number(second);
+        let (picture_causes, of_freezes) = self.picture_causes();
         let video_streams = self.video.summary(context, &self.signal, &distance, &|span| {
             let teaches = freeze_evidence::of_freeze(context, span);
-            (teaches.evidence, teaches.why_not, self.health.strains_within(span.start, span.end))
+            let strains = self.health.strains_within(span.start, span.end);
+            (teaches.evidence, teaches.why_not, strains, of_freezes.get(&span.start).cloned().flatten())
         });
         // Streams that the profile's pin leaves out are listed, and none of them is the link's.
         let speaks = context.profile.video_link().is_some() && self.video.source(context).is_some();
@@ -182,6 +184,7 @@ impl LinkMonitor {
             range: crate::judge::range::summary(&self.range, context, self.evidence()),
             video: self.video.account(context, &video_streams).filter(|_| speaks),
             video_streams,
+            picture_causes,
             freeze_threshold: context
                 .profile
                 .video_link()
@@ -190,6 +193,7 @@ impl LinkMonitor {
             thresholds: context.thresholds.to_vec(),
             failsafe: self.failsafe.summary(context),
             vibration: self.vibration.summary(context),
+            vibration_spectrum: self.vibration.spectrum(),
             power: self.power.summary(context),
             health: self.health.summary(),
             events,

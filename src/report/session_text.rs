@@ -31,7 +31,7 @@ pub fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     video_text::write_to(out, summary)?;
     super::threshold_text::write_to(out, &summary.thresholds)?;
     failsafe(out, summary)?;
-    super::vibration_text::write_to(out, summary.vibration.as_ref())?;
+    super::vibration_text::write_to(out, summary)?;
     super::timing_text::write_to(out, &summary.timing)?;
     power(out, summary)?;
     super::health_text::write_to(out, summary.health.as_ref())?;

@@ -1,15 +1,21 @@
-//! Vibration in the text report: the axes, the worst first, clipping, and the limit with its source.
+//! Vibration in the text report: the axes, the worst first, clipping, the limit with its source, and the spectrum.
 
 use std::io;
 use std::io::Write;
 
-use crate::summary::{LimitSource, VibrationSummary};
-use crate::wording::quantity;
+use crate::summary::{LimitSource, Summary, VibrationSummary};
+use crate::wording::{quantity, spectrum_words};
 
 use super::number;
 
 /// "not measured" where the vehicle sends none.
-pub(super) fn write_to(out: &mut dyn Write, vibration: Option<&VibrationSummary>) -> io::Result<()> {
+pub(super) fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
+    levels(out, summary.vibration.as_ref())?;
+    let lines = summary.vibration_spectrum.as_ref().map(spectrum_words::lines).unwrap_or_default();
+    lines.iter().try_for_each(|line| writeln!(out, "  {line}"))
+}
+
+fn levels(out: &mut dyn Write, vibration: Option<&VibrationSummary>) -> io::Result<()> {
     writeln!(out, "\nVibration, as the vehicle sends it (the standard gives no unit)")?;
     let Some(vibration) = vibration else {
         return writeln!(out, "  not measured: the vehicle sends no VIBRATION");
@@ -24,6 +30,9 @@ pub(super) fn write_to(out: &mut dyn Write, vibration: Option<&VibrationSummary>
         )?;
     }
     writeln!(out, "  {}", quantity::clipping(vibration.clipping))?;
+    for row in vibration.against.iter().filter(|row| row.told) {
+        writeln!(out, "  {}", quantity::vibration_against(row))?;
+    }
     match (vibration.limit, vibration.limit_from) {
         (Some(limit), Some(LimitSource::Profile)) => {
             writeln!(out, "  suspect above {limit:.1}, by the profile")

@@ -7,7 +7,7 @@ use super::{metres, section, with_unit};
 use crate::profile::LinkRole;
 use crate::summary::{StoppedSpan, Summary, VideoSummary};
 use crate::units::LevelUnit;
-use crate::wording::{health_words, quantity};
+use crate::wording::{cause_words, health_words, quantity};
 
 /// Each stream with its freezes.
 pub(super) fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
@@ -40,6 +40,12 @@ pub(super) fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()>
         }
         for span in &stream.stopped_at_sender {
             writeln!(out, "    {}", stopped_line(span))?;
+        }
+    }
+    for causes in &summary.picture_causes {
+        writeln!(out, "  {}", cause_words::verdict(causes))?;
+        for line in cause_words::evidence(causes) {
+            writeln!(out, "    {line}")?;
         }
     }
     Ok(())

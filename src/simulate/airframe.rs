@@ -7,6 +7,7 @@ use super::mavlink::Message;
 use super::motion::{Levels, Motion};
 use super::rng::Dice;
 use super::scenario::{Battery, FarEnd, GoesOn, Scenario, Spells, is_on, last_off, starts};
+use super::shaking::{Shaking, motor_hz};
 
 /// SYS_STATUS health bit of the RC receiver.
 const RC_RECEIVER: u32 = 0x0001_0000;
@@ -96,6 +97,15 @@ impl VehicleTelemetry<'_> {
             self.battery(battery, &mut every);
         }
         self.vibration(&mut every);
+        if let Some(settings) = &self.scenario.inertial {
+            let mut shaking = Shaking::new(settings, self.scenario.seed);
+            every(settings.rate_hz, 0.5, 1, &mut |at_s| {
+                plain(mavlink::highres_imu(self.boot_us(at_s), shaking.sample(at_s)))
+            });
+            every(settings.motor_rate_hz, 0.3, 1, &mut |at_s| {
+                plain(mavlink::raw_rpm((60.0 * motor_hz(settings, at_s)) as f32))
+            });
+        }
         if let Some(control) = self.control {
             every(rates.rc_channels, 0.43, 1, &mut |at_s| plain(self.rc_channels(control, at_s)));
             every(rates.rc_channels_raw, 0.47, 1, &mut |at_s| plain(self.rc_channels_raw(control, at_s)));

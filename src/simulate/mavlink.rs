@@ -242,6 +242,18 @@ pub(crate) fn vibration(boot_us: u64, levels: [f32; 3], clipping: [u32; 3]) -> M
     clipping.iter().fold(fields, |fields, &count| fields.u32(count)).message(241, 90)
 }
 
+/// HIGHRES_IMU: accelerations alone are fresh.
+pub(crate) fn highres_imu(boot_us: u64, accelerations: [f32; 3]) -> Message {
+    let fields =
+        accelerations.iter().fold(Fields::default().u64(boot_us), |fields, &value| fields.f32(value));
+    (0..10).fold(fields, |fields, _| fields.f32(0.0)).u16(7).u8(0).message(105, 93)
+}
+
+/// RAW_RPM of the first motor.
+pub(crate) fn raw_rpm(rpm: f32) -> Message {
+    Fields::default().f32(rpm).u8(0).message(339, 199)
+}
+
 /// VIDEO_STREAM_STATUS.
 pub(crate) fn video_stream_status(rate_hz: f32, bit_rate: u32, running: bool) -> Message {
     Fields::default()
@@ -272,10 +284,12 @@ const fn extra_of(id: u32) -> Option<u8> {
         35 => 244,
         36 => 222,
         65 => 118,
+        105 => 93,
         109 => 185,
         147 => 154,
         241 => 90,
         270 => 59,
+        339 => 199,
         15_777_213 => 77,
         _ => return None,
     })

@@ -22,7 +22,9 @@ pub(crate) use life_settings::{
     FarEnd, GoesOn, HandsetFix, HandsetWay, Numbering, Recorder, Source, Spells, is_on, last_off, starts,
 };
 pub(crate) use radio_settings::{Carries, Loss, Radio, Telemetry};
-pub(crate) use vehicle_settings::{Battery, Carrier, Other, Place, Vehicle, VibrationPhase, Way};
+pub(crate) use vehicle_settings::{
+    Battery, Carrier, Inertial, Other, Place, Tone, Vehicle, VibrationPhase, Way,
+};
 pub(crate) use video_settings::Video;
 
 /// A scenario that could not be used.
@@ -91,6 +93,8 @@ pub struct Scenario {
     /// Vibration, by phases.
     #[serde(default)]
     pub vibration: Vec<VibrationPhase>,
+    /// An inertial sensor.
+    pub inertial: Option<Inertial>,
     /// The handset dies and comes back.
     #[serde(default)]
     pub failsafe: Vec<Failsafe>,
@@ -161,6 +165,10 @@ impl Scenario {
         }
         if self.radio.iter().any(|radio| radio.report_hz <= 0.0) {
             return senseless("radio: report_hz must be positive");
+        }
+        let mut tones = self.inertial.iter().flat_map(|inertial| &inertial.tone);
+        if tones.any(|tone| !(1..=3).contains(&tone.axis)) {
+            return senseless("inertial.tone: axis is 1, 2 or 3");
         }
         let lists = [&self.vehicle.on_s, &self.vehicle.armed_s];
         let lists = lists.into_iter().chain(self.video.iter().map(|video| &video.on_s));

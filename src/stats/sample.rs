@@ -7,3 +7,4 @@ pub mod poisson;
 pub mod proportion;
 pub mod quantile;
 pub mod two_sample;
+pub mod uniform_sum;

@@ -60,6 +60,14 @@ pub enum Reason {
     RefreshUnseen,
     /// Vibration: the vehicle sends none.
     NoVibration,
+    /// Spectrum: inertial messages come too seldom.
+    InertialSlow,
+    /// Spectrum: their stamps are unevenly spaced.
+    InertialUneven,
+    /// Spectrum: never enough of them in a row.
+    InertialGaps,
+    /// Spectrum: they have no stamps.
+    InertialUnstamped,
     /// Latency: no sticks are heard.
     NoSticks,
     /// Latency: no RC input is heard.

@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{BatteryEnd, Interval, LimitSource, LossCause, OutputsWord, Reason};
+use super::{BatteryEnd, Interval, LimitSource, LossCause, OutputsWord, Reason, VibrationDriver};
 
 /// One loss of control input.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -75,6 +75,30 @@ pub struct VibrationSummary {
     /// Whose limit: but for the profile's the 90th percentile.
     #[serde(default)]
     pub limit_from: Option<LimitSource>,
+    /// Held against throttle, motor speed and voltage, where they were measured.
+    #[serde(default)]
+    pub against: Vec<VibrationAgainst>,
+}
+
+/// The strongest level held against what may drive it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct VibrationAgainst {
+    /// What.
+    pub driver: VibrationDriver,
+    /// Seconds with both.
+    pub seconds: u64,
+    /// Of ranks, -1 to 1.
+    pub correlation: f64,
+    /// Its interval, which allows for correlation in time and for three at once.
+    pub ci95: Interval,
+    /// They go together.
+    pub told: bool,
+    /// A quarter of the seconds have this value or more.
+    pub above: f64,
+    /// The median level of those.
+    pub level_above: Option<f64>,
+    /// The median level of the others.
+    pub level_below: Option<f64>,
 }
 
 impl VibrationSummary {

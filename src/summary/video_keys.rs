@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Codec, Course, HostStrain, Reason, VideoSource};
+use super::{Codec, Course, HostStrain, PictureCause, Reason, VideoSource};
 
 /// One freeze of the picture.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -33,6 +33,9 @@ pub struct Freeze {
     /// What strained this computer meanwhile: set beside it, judges nothing; `None`: no reading tells.
     #[serde(default)]
     pub host_strain: Option<Vec<HostStrain>>,
+    /// What lay behind it, empty: none of what was looked at; `None`: it cannot be told.
+    #[serde(default)]
+    pub causes: Option<Vec<PictureCause>>,
 }
 
 /// A span in which the sender itself said that it sends nothing.

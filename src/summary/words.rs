@@ -214,6 +214,54 @@ words! {
         Elsewhere = "elsewhere",
     }
 
+    /// What may drive vibration.
+    VibrationDriver {
+        /// VFR_HUD throttle, percent.
+        Throttle = "throttle",
+        /// Mean motor speed, turns a second.
+        MotorSpeed = "motor-speed",
+        /// Battery voltage, volts.
+        Voltage = "voltage",
+    }
+
+    /// Bad pictures of one kind.
+    BadPicture {
+        /// It froze.
+        Froze = "froze",
+        /// It shook, as marked by hand.
+        Shook = "shook",
+    }
+
+    /// What makes a picture bad.
+    PictureCause {
+        /// A low level of the video link.
+        Radio = "radio",
+        /// Vibration.
+        Airframe = "airframe",
+        /// The computer that this runs on.
+        Computer = "computer",
+        /// What sends the picture.
+        Sender = "sender",
+    }
+
+    /// An axis of the vehicle.
+    Axis {
+        /// Along x.
+        X = "x",
+        /// Along y.
+        Y = "y",
+        /// Along z.
+        Z = "z",
+    }
+
+    /// The unit of accelerations.
+    AccelerationUnit {
+        /// Metres a second squared.
+        Metric = "m/s2",
+        /// As the sensor sends it.
+        Raw = "raw",
+    }
+
     /// Whose limit of vibration.
     LimitSource {
         /// The profile's.
@@ -432,4 +480,14 @@ words! {
         /// RTP jitter.
         Jitter = "jitter",
     }
+}
+
+impl Axis {
+    /// In their order.
+    pub const ALL: [Self; 3] = [Self::X, Self::Y, Self::Z];
+}
+
+impl VibrationDriver {
+    /// In their order.
+    pub const ALL: [Self; 3] = [Self::Throttle, Self::MotorSpeed, Self::Voltage];
 }

@@ -19,7 +19,7 @@ const fn figures(screen: Screen) -> &'static [&'static str] {
         }
         Screen::Range => &["worked-to", "distance", "path-loss", "theory", "direction"],
         Screen::Video => &["freeze", "video", "timing", "key-frames", "jitter", "evidence"],
-        Screen::Vibration => &["vibration", "power"],
+        Screen::Vibration => &["vibration", "spectrum", "picture-cause", "power"],
         Screen::Events => &["events", "phases", "failsafe", "evidence"],
         Screen::Signal => &["level", "trend", "margin", "freeze-limit", "agreement", "transmitters"],
         Screen::Field => &["verdicts", "margin", "alarms"],

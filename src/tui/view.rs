@@ -22,6 +22,7 @@ mod radios;
 mod range_page;
 mod session_page;
 mod signal_page;
+mod spectrum_panel;
 pub(in crate::tui) mod stages;
 pub mod touch;
 mod vibration_page;

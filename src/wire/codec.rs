@@ -14,7 +14,7 @@ use mavlink::dialects::common::{COMMAND_LONG_DATA, MavCmd, MavMessage, TIMESYNC_
 use mavlink::{MavlinkVersion, Message as _};
 
 use super::framer::Frame;
-use super::telemetry::{BootStamp, Telemetry};
+use super::telemetry::{BootStamp, InertialSensor, Telemetry};
 
 /// What the dialect says of a message id.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -147,8 +147,9 @@ pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
         1 => Some(system_status(fields)),
         2 => Some(Telemetry::Clock(BootStamp::Millis(fields.u32(8)))),
         24 => gps_fix(fields),
-        26 => Some(Telemetry::Clock(BootStamp::Millis(fields.u32(0)))),
-        27 | 105 => boot_micros(fields.u64(0)).map(Telemetry::Clock),
+        message @ (26 | 116 | 129) => Some(scaled_inertial(fields, message)),
+        27 => Some(raw_inertial(fields)),
+        105 => Some(fine_inertial(fields)),
         30 => attitude(fields),
         33 => position(fields),
         35 => rc_channels_raw(fields),
@@ -156,6 +157,7 @@ pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
         65 => Some(rc_channels(fields)),
         69 => Some(manual_control(fields)),
         70 => Some(rc_override(fields)),
+        74 => Some(Telemetry::Throttle { percent: u8::try_from(fields.u16(18)).ok().filter(|&p| p <= 100) }),
         109 => Some(radio(fields, false)),
         166 => Some(radio(fields, true)),
         111 => Some(time_sync(fields)),
@@ -164,8 +166,51 @@ pub fn decode(frame: &Frame<'_>) -> Option<Telemetry> {
         242 => home(fields),
         253 => Some(status_text(frame.payload)),
         270 => video_stream_status(fields),
+        291 => Some(motor_speed(fields.u8(56), [8, 12, 16, 20].map(|at| Some(fields.i32(at) as f32)))),
+        339 => Some(motor_speed(fields.u8(4), [Some(fields.f32(0) as f32), None, None, None])),
         _ => None,
     }
+}
+
+/// Milli-g of SCALED_IMU in m/s²: standard gravity, ISO 80000-3.
+const MILLI_G: f32 = 9.806_65e-3;
+
+/// Temperatures (0: not provided), rates and fields are not read.
+fn scaled_inertial(fields: Fields<'_>, message: u32) -> Telemetry {
+    let boot_ms = fields.u32(0);
+    Telemetry::Inertial {
+        boot: Some(BootStamp::Millis(boot_ms)),
+        time_us: u64::from(boot_ms) * 1000,
+        sensor: InertialSensor { message, instance: 0 },
+        acceleration: Some([4, 6, 8].map(|at| f32::from(fields.i16(at)) * MILLI_G)),
+    }
+}
+
+fn raw_inertial(fields: Fields<'_>) -> Telemetry {
+    let time_us = fields.u64(0);
+    Telemetry::Inertial {
+        boot: boot_micros(time_us),
+        time_us,
+        sensor: InertialSensor { message: 27, instance: fields.u8(26) },
+        acceleration: Some([8, 10, 12].map(|at| f32::from(fields.i16(at)))),
+    }
+}
+
+/// Bits 0 to 2 of `fields_updated` say that x, y and z are fresh.
+fn fine_inertial(fields: Fields<'_>) -> Telemetry {
+    let time_us = fields.u64(0);
+    let fresh = fields.u16(60) & 7 == 7;
+    Telemetry::Inertial {
+        boot: boot_micros(time_us),
+        time_us,
+        sensor: InertialSensor { message: 105, instance: fields.u8(62) },
+        acceleration: fields.vector(8).filter(|_| fresh).map(|vector| vector.map(|value| value as f32)),
+    }
+}
+
+/// The sign says which way a motor turns.
+fn motor_speed(first: u8, rpm: [Option<f32>; 4]) -> Telemetry {
+    Telemetry::MotorSpeed { first, rpm: rpm.map(|rpm| rpm.filter(|rpm| rpm.is_finite()).map(f32::abs)) }
 }
 
 fn attitude(fields: Fields<'_>) -> Option<Telemetry> {

@@ -41,6 +41,23 @@ impl BootStamp {
     }
 }
 
+/// An inertial sensor, as its messages name it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct InertialSensor {
+    /// The message that brings it.
+    pub message: u32,
+    /// Its id in the message.
+    pub instance: u8,
+}
+
+impl InertialSensor {
+    /// Whether accelerations are in m/s²; RAW_IMU has no unit.
+    #[must_use]
+    pub const fn has_unit(self) -> bool {
+        self.message != 27
+    }
+}
+
 /// One decoded message, of those that a figure needs.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Telemetry {
@@ -76,8 +93,31 @@ pub enum Telemetry {
         /// Communication errors as the vehicle counts them (uint16, wraps).
         errors: u16,
     },
-    /// SYSTEM_TIME (2), SCALED_IMU (26), RAW_IMU (27) or HIGHRES_IMU (105): their boot clock alone is of use.
+    /// SYSTEM_TIME (2): its boot clock alone is of use.
     Clock(BootStamp),
+    /// SCALED_IMU (26), RAW_IMU (27), HIGHRES_IMU (105), SCALED_IMU2 (116) or SCALED_IMU3 (129).
+    Inertial {
+        /// The boot clock; `None`: the stamp is Unix time.
+        boot: Option<BootStamp>,
+        /// The stamp as it was sent, whatever its epoch, microseconds; 0: none.
+        time_us: u64,
+        /// Which message, which sensor in it, and its unit.
+        sensor: InertialSensor,
+        /// Along x, y, z; `None`: not fresh, or no number.
+        acceleration: Option<[f32; 3]>,
+    },
+    /// VFR_HUD (74).
+    Throttle {
+        /// Percent; `None`: beyond 100.
+        percent: Option<u8>,
+    },
+    /// RAW_RPM (339), or ESC_STATUS (291).
+    MotorSpeed {
+        /// The first motor of `rpm`.
+        first: u8,
+        /// Turns a minute, whichever way; `None`: no number, or not in this message.
+        rpm: [Option<f32>; 4],
+    },
     /// GPS_RAW_INT (24).
     GpsFix {
         /// GPS_FIX_TYPE; 3 and more is a 3D fix.
@@ -247,6 +287,7 @@ impl Telemetry {
             | Self::RcInput { boot_ms, .. } => Some(BootStamp::Millis(*boot_ms)),
             Self::ServoOutput { time_us, .. } => Some(BootStamp::Micros32(*time_us)),
             Self::Clock(boot) => Some(*boot),
+            Self::Inertial { boot, .. } => *boot,
             _ => None,
         };
         let is_zero = |stamp: &BootStamp| {

@@ -24,7 +24,7 @@ pub const ALL: &[Explanation] = explanations!(
     "verdicts" "session-verdicts" "alarms" "margin" "freeze-limit" "agreement" "level" "trend" "worked-to" "distance" "path-loss" "theory"
     "direction" "phases" "evidence" "latency" "control-frames" "control-holds" "sticks" "failsafe" "clock" "loss" "bursts"
     "bad-spells" "availability" "both-links" "framing" "own-reports" "transmitters" "video" "freeze" "key-frames"
-    "jitter" "timing" "glass-to-glass" "vibration" "power" "health" "compare" "bench" "limits" "events" "statistics" "not-told" "messages" "sources" "recording"
+    "jitter" "timing" "glass-to-glass" "vibration" "spectrum" "picture-cause" "power" "health" "compare" "bench" "limits" "events" "statistics" "not-told" "messages" "sources" "recording"
     "history" "profile" "commands" "json" "stream" "export" "report"
 );
 

@@ -1,6 +1,9 @@
 //! Figures in words: one way to write each quantity, always with its unit.
 
-use crate::summary::{BatteryEnd, Bound, Codec, Course, LatencyChange, LatencySummary, LinkState};
+use crate::summary::{
+    BatteryEnd, Bound, Codec, Course, LatencyChange, LatencySummary, LinkState, VibrationAgainst,
+    VibrationDriver,
+};
 use crate::units::LevelUnit;
 
 /// What stands where a figure could not be measured.
@@ -237,6 +240,19 @@ pub fn latency_change(change: &LatencyChange, bound: Bound) -> String {
         side(change.before_p50_ms, change.before_p50_ci95_ms),
         side(change.after_p50_ms, change.after_p50_ci95_ms)
     )
+}
+
+/// What the vibration goes with.
+#[must_use]
+pub fn vibration_against(row: &VibrationAgainst) -> String {
+    let at = match row.driver {
+        VibrationDriver::Throttle => format!("{:.0} % throttle", row.above),
+        VibrationDriver::MotorSpeed => format!("{:.0} turns a second of the motors", row.above),
+        VibrationDriver::Voltage => format!("{:.1} V of the battery", row.above),
+    };
+    let level =
+        |level: Option<f64>| level.map_or_else(|| NOT_MEASURED.to_owned(), |level| format!("{level:.1}"));
+    format!("at {at} and more {}, below it {}", level(row.level_above), level(row.level_below))
 }
 
 /// How often each sensor clipped, in words.

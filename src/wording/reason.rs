@@ -58,6 +58,14 @@ impl fmt::Display for Reason {
                  is refreshed in a way that is not seen"
             }
             Self::NoVibration => "the vehicle sends no VIBRATION: ask it for message 241 at 1 Hz or more",
+            Self::InertialSlow => {
+                "inertial messages come less than 50 times a second: ask for message 27 or 105 at 100 Hz or more"
+            }
+            Self::InertialUneven => "the stamps of the inertial messages are unevenly spaced",
+            Self::InertialGaps => {
+                "never 1.2 s of inertial messages without a gap, four times within 15 s: record nearer to the vehicle"
+            }
+            Self::InertialUnstamped => "the inertial messages have no time: let the vehicle stamp them",
             Self::NoSticks => {
                 "no stick messages heard: connect the handset with --handset, or pass its bytes with --forward"
             }
@@ -206,14 +214,14 @@ impl fmt::Display for LatencyLimit {
     }
 }
 
-/// What lay behind a bad picture.
+/// What was seen around a bad picture: what it comes to, `cause_words` says.
 #[must_use]
 pub fn suspicion(found: Suspicion, basis: Option<LimitBasis>) -> String {
     let text = match (found.radio, found.airframe) {
-        (Some(true), Some(true)) => "both: the margin was low and the vibration high",
-        (Some(true), Some(false)) => "the radio: the margin was low, the vibration usual",
-        (Some(false), Some(true)) => "the airframe: the vibration was high, the margin over its limit",
-        (Some(false), Some(false)) => "neither: the margin was over its limit, the vibration usual",
+        (Some(true), Some(true)) => "the margin was low and the vibration high",
+        (Some(true), Some(false)) => "the margin was low, the vibration usual",
+        (Some(false), Some(true)) => "the vibration was high, the margin over its limit",
+        (Some(false), Some(false)) => "the margin was over its limit, the vibration usual",
         (Some(true), None) => "the margin was low; vibration not measured here",
         (Some(false), None) => "the margin was over its limit; vibration not measured here",
         (None, Some(true)) => "the vibration was high; margin not known here",

@@ -536,6 +536,7 @@ fn summary(data: Data) -> Summary {
         evidence: Some(true),
         why_not: None,
         host_strain: None,
+        causes: None,
     };
     summary.video = Some(VideoSummary {
         source: VideoSource::Rtp,
@@ -599,6 +600,7 @@ fn summary(data: Data) -> Summary {
         clipping: [0, 0, 3],
         limit: Some(36.0),
         limit_from: Some(LimitSource::Profile),
+        against: Vec::new(),
     });
     summary.failsafe = vec![FailsafeSummary {
         input_lost_s: 588.4,
@@ -883,6 +885,7 @@ pub(crate) fn snapshot(data: Data, columns: u16) -> Snapshot {
             (719.0, Suspicion { radio: Some(true), airframe: Some(true) }),
         ],
         missing: None,
+        spectrum: None,
     };
     let marks = summary
         .events

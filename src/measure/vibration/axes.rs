@@ -80,7 +80,7 @@ impl Cell {
     }
 
     /// The largest of any axis; NaN: no sample.
-    fn strongest(&self) -> f32 {
+    pub(super) fn strongest(&self) -> f32 {
         self.largest().map_or(f32::NAN, |[x, y, z]| x.max(y).max(z))
     }
 

@@ -6,15 +6,18 @@
 
 use crate::measure::context::Context;
 use crate::measure::signal::SignalMeter;
-use crate::summary::{Course, Freeze, HostStrain, Reason, StoppedSpan, VideoSource, VideoSummary};
+use crate::summary::{
+    Course, Freeze, HostStrain, PictureCause, Reason, StoppedSpan, VideoSource, VideoSummary,
+};
 use crate::wire::rtp::payload::Codec;
 
 use super::key_frames::KeyFrames;
 use super::rtp_stream::Stream;
 use super::{ALWAYS, FreezeSpan, VideoMeter};
 
-/// What is judged of a freeze: whether it teaches the history, and why not; beside it, what strained this computer.
-pub(super) type Judged = (Option<bool>, Option<Reason>, Option<Vec<HostStrain>>);
+/// What is judged of a freeze: whether it teaches the history, and why not; beside it, what strained this computer, and what
+/// lay behind it.
+pub(super) type Judged = (Option<bool>, Option<Reason>, Option<Vec<HostStrain>>, Option<Vec<PictureCause>>);
 
 impl VideoMeter {
     /// Every stream, the video link's first (RTP streams; one of marks where no RTP is seen).
@@ -31,7 +34,7 @@ impl VideoMeter {
             let start_s = context.since_start_s(span.start);
             // Index 0 is at 1 s.
             let second = (start_s.floor() as usize).checked_sub(1);
-            let (evidence, why_not, host_strain) = judge(&span);
+            let (evidence, why_not, host_strain, causes) = judge(&span);
             Freeze {
                 start_s,
                 duration_s: (!span.by_mark).then(|| (span.end - span.start).secs()),
@@ -42,6 +45,7 @@ impl VideoMeter {
                 evidence,
                 why_not,
                 host_strain,
+                causes,
             }
         };
         let stopped = self.sender.spans(context);

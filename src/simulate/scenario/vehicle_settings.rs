@@ -218,6 +218,44 @@ pub struct VibrationPhase {
     pub clipping_hz: f64,
 }
 
+/// An inertial sensor, which sends HIGHRES_IMU, and motors that shake it.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Inertial {
+    /// Samples a second.
+    pub rate_hz: f64,
+    /// Root mean square of the noise along each axis.
+    pub noise: f64,
+    /// Second, turns a second of all motors; straight between them.
+    #[serde(default)]
+    pub motor: Vec<[f64; 2]>,
+    /// RAW_RPM a second; 0: none.
+    #[serde(default)]
+    pub motor_rate_hz: f64,
+    /// What shakes it.
+    #[serde(default)]
+    pub tone: Vec<Tone>,
+}
+
+/// A tone of an inertial sensor.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Tone {
+    /// Along this axis: 1, 2 or 3.
+    pub axis: u8,
+    /// Root mean square.
+    pub level: f64,
+    /// Its frequency; not given: it follows the motors.
+    pub tone_hz: Option<f64>,
+    /// Times the turns of the motors.
+    #[serde(default = "once")]
+    pub times: f64,
+}
+
+const fn once() -> f64 {
+    1.0
+}
+
 /// Another vehicle on the same interface.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -1,4 +1,5 @@
-//! The vibration page: the axes, the worst first and largest, clipping, and what was to blame for a bad picture.
+//! The vibration page: the axes, the worst first and largest, clipping, the spectrum where there is one, and what was to
+//! blame for a bad picture.
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -11,9 +12,9 @@ use crate::tui::widget::pen::Pen;
 use crate::tui::widget::scale::{Scale, columns};
 use crate::tui::widget::trend::{BadSide, Trend};
 use crate::wording::quantity::NOT_MEASURED;
-use crate::wording::{quantity, reason};
+use crate::wording::{cause_words, quantity, reason};
 
-use super::{GUTTER, Scene, put, time_axis, window_text};
+use super::{GUTTER, Scene, put, spectrum_panel, time_axis, window_text};
 
 /// What stands before an axis, by its place.
 const PLACES: [&str; 3] = ["worst", "then", "least"];
@@ -21,7 +22,10 @@ const PLACES: [&str; 3] = ["worst", "then", "least"];
 /// Draws the page.
 pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
-    let (top, below) = areas(area);
+    let (top, middle, below) = areas(snapshot, area);
+    if let Some(view) = &snapshot.vibration.spectrum {
+        spectrum_panel::render(scene, snapshot, view, middle, buffer);
+    }
     let note = format!("{}, as the vehicle sends it: no unit is defined", window_text(scene));
     let inner = panel("vibration", &note, theme, top, buffer);
     if let Some(missing) = &snapshot.vibration.missing {
@@ -33,10 +37,19 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     around(scene, snapshot, below, buffer);
 }
 
-/// Plots and list.
-fn areas(area: Rect) -> (Rect, Rect) {
-    let list = (area.height / 4).clamp(3, 14);
-    split_rows(area, area.height.saturating_sub(list))
+/// Levels, spectrum and list.
+fn areas(snapshot: &Snapshot, area: Rect) -> (Rect, Rect, Rect) {
+    let has_spectrum = snapshot.vibration.spectrum.is_some();
+    let list = (area.height / if has_spectrum { 6 } else { 4 }).clamp(3, 14);
+    let (plots, below) = split_rows(area, area.height.saturating_sub(list));
+    let spectrum = if has_spectrum { plots.height * 2 / 5 } else { 0 };
+    let (levels, spectrum) = split_rows(plots, plots.height - spectrum);
+    (levels, spectrum, below)
+}
+
+/// What lay behind the bad pictures of the session, a line a kind.
+fn verdicts(snapshot: &Snapshot) -> impl Iterator<Item = String> + '_ {
+    snapshot.summary.picture_causes.iter().map(cause_words::verdict)
 }
 
 /// What was around the freeze or mark of a row of the page, by its place in the list, and its instant; else whether a
@@ -47,10 +60,11 @@ pub(super) fn touched(
     area: Rect,
     y: u16,
 ) -> (Option<(usize, f64)>, bool) {
-    let (plots, below) = areas(area);
+    let (plots, _, below) = areas(snapshot, area);
     let row = || {
         let shown = inside(below);
-        let index = usize::from(y.checked_sub(shown.y)?) + scene.state.scroll;
+        let first = shown.y + verdicts(snapshot).count() as u16;
+        let index = usize::from(y.checked_sub(first)?) + scene.state.scroll;
         let (at_s, _) = snapshot.vibration.around.iter().rev().nth(index).filter(|_| y < shown.bottom())?;
         Some((index, *at_s))
     };
@@ -164,7 +178,7 @@ fn clipping(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buf
     }
 }
 
-/// Around each freeze or mark: radio, airframe, both or neither.
+/// What lay behind the bad pictures, and what was seen around each of them.
 fn around(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffer) {
     let theme = scene.theme;
     let inner = panel("what was it?", "around each freeze and mark, newest first", theme, area, buffer);
@@ -174,7 +188,12 @@ fn around(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer: &mut Buffe
     }
     let rows = pen.height();
     let vibration = &snapshot.vibration;
-    for (row, (at_s, found)) in (0..rows).zip(vibration.around.iter().rev().skip(scene.state.scroll)) {
+    let mut first = 0;
+    for verdict in verdicts(snapshot) {
+        pen.cut(0, first, &verdict, pen.width(), theme.strong);
+        first += 1;
+    }
+    for (row, (at_s, found)) in (first..rows).zip(vibration.around.iter().rev().skip(scene.state.scroll)) {
         pen.right(9, row, &quantity::clock_tenths(*at_s), theme.strong);
         let text = reason::suspicion(*found, vibration.basis);
         pen.cut(11, row, &text, pen.width().saturating_sub(11), theme.base);

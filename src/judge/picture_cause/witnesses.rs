@@ -1,0 +1,188 @@
+//! One possible cause: its worst in a window around every second, and how bad pictures rank among the instants without.
+
+use crate::stats::sample::quantile;
+use crate::stats::sample::uniform_sum;
+
+use super::{AFTER_S, BEFORE_S, BadInstant, WorseBySecond};
+
+/// Fewer instants without a bad picture are nothing to rank among.
+const FEWEST_OTHERS: usize = 30;
+/// Beside another cause.
+const FEWEST_ALIKE: usize = 10;
+/// So much lower another cause may rank and is as bad.
+const ALIKE: f64 = 0.02;
+const MOST_BESIDE: usize = 50;
+/// How long a value goes on, s.
+const SHORTEST_S: usize = 5;
+const LONGEST_S: usize = 60;
+
+/// A cause, weighed.
+#[derive(Clone, Debug)]
+pub(super) struct Weighing {
+    /// Of each instant without a bad picture, in order of time; NaN is absent.
+    others: Vec<f32>,
+    /// The same by size, the absent left out.
+    sorted: Vec<f32>,
+    /// Of each bad picture: value, rank.
+    at: Vec<Option<(f32, f64)>>,
+    /// The witnesses: which bad pictures are one.
+    groups: Vec<Vec<usize>>,
+}
+
+/// The worst within a window of seconds; NaN where all are absent.
+fn worst(values: &[f32], first: usize, end: usize) -> f32 {
+    let end = end.min(values.len());
+    values[first.min(end)..end].iter().copied().fold(f32::NAN, f32::max)
+}
+
+/// The seconds that are looked at around a bad picture.
+fn window(bad: &BadInstant) -> (usize, usize) {
+    let middle_s = if bad.by_mark { bad.to_s - AFTER_S as f64 } else { bad.from_s };
+    let middle = middle_s.max(0.0) as usize;
+    (middle.saturating_sub(BEFORE_S), middle + AFTER_S + 1)
+}
+
+fn ranked(sorted: &[f32], value: f32) -> f64 {
+    let below = sorted.partition_point(|other| *other < value);
+    let up_to = sorted.partition_point(|other| *other <= value);
+    (below + up_to) as f64 / 2.0 / sorted.len() as f64
+}
+
+impl Weighing {
+    pub(super) fn new(
+        values: &[f32],
+        bad: &[BadInstant],
+        all: &[BadInstant],
+        seconds: &WorseBySecond,
+    ) -> Self {
+        let mut is_other = seconds.counted.clone();
+        for one in all {
+            let (first, end) = window(one);
+            let end = end.max(one.to_s.max(0.0).ceil() as usize + BEFORE_S + 1);
+            // A window that touches it is none without it.
+            let (first, end) = (first.saturating_sub(AFTER_S), end.min(is_other.len()));
+            is_other[first.min(end)..end].fill(false);
+        }
+        let instant = |(second, is_other): (usize, &bool)| {
+            let (first, end) = (second.saturating_sub(BEFORE_S), second + AFTER_S + 1);
+            if *is_other { worst(values, first, end) } else { f32::NAN }
+        };
+        let others: Vec<f32> = is_other.iter().enumerate().map(instant).collect();
+        let mut sorted: Vec<f32> = others.iter().copied().filter(|value| !value.is_nan()).collect();
+        sorted.sort_by(f32::total_cmp);
+        let of_bad = |bad: &BadInstant| {
+            let (first, end) = window(bad);
+            let value = worst(values, first, end);
+            let is_known = !value.is_nan() && sorted.len() >= FEWEST_OTHERS;
+            is_known.then(|| (value, ranked(&sorted, value)))
+        };
+        let at: Vec<Option<(f32, f64)>> = bad.iter().map(of_bad).collect();
+        let groups = groups(bad, &at, goes_on_s(&others) as f64);
+        Self { others, sorted, at, groups }
+    }
+
+    /// How high a bad picture ranks.
+    pub(super) fn rank(&self, place: usize) -> Option<f64> {
+        self.at[place].map(|(_, rank)| rank)
+    }
+
+    /// Mean rank of each witness.
+    fn ranks(&self) -> impl Iterator<Item = f64> + '_ {
+        let mean = |group: &Vec<usize>| {
+            let ranks = group.iter().filter_map(|place| self.rank(*place));
+            ranks.sum::<f64>() / group.len() as f64
+        };
+        self.groups.iter().map(mean)
+    }
+
+    pub(super) const fn witnesses(&self) -> usize {
+        self.groups.len()
+    }
+
+    pub(super) fn mean(&self) -> Option<f64> {
+        (!self.groups.is_empty()).then(|| self.ranks().sum::<f64>() / self.groups.len() as f64)
+    }
+
+    pub(super) fn chance(&self) -> Option<f64> {
+        (!self.groups.is_empty())
+            .then(|| uniform_sum::chance_of_at_least(self.ranks().sum(), self.groups.len()))
+    }
+
+    pub(super) fn at_bad(&self) -> Option<f64> {
+        let values: Vec<f64> = self.at.iter().flatten().map(|(value, _)| f64::from(*value)).collect();
+        quantile::median(&values)
+    }
+
+    pub(super) fn otherwise(&self) -> Option<f64> {
+        let middle = self.sorted.len() / 2;
+        self.sorted.get(middle).map(|value| f64::from(*value))
+    }
+
+    /// The same among instants alone at which other causes were as bad as at the bad picture, or worse.
+    pub(super) fn beside(&self, others: &[&Self]) -> Self {
+        let ranks: Vec<Vec<f64>> = others
+            .iter()
+            .map(|other| other.others.iter().map(|value| ranked(&other.sorted, *value)).collect())
+            .collect();
+        let alike = |place: usize, second: usize| {
+            others.iter().zip(&ranks).all(|(other, ranks)| {
+                let known = !other.others[second].is_nan();
+                known && other.rank(place).is_some_and(|rank| ranks[second] >= rank - ALIKE)
+            })
+        };
+        let again = |place: usize| {
+            let (value, _) = self.at[place]?;
+            let mut among: Vec<f32> = (0..self.others.len())
+                .filter(|second| !self.others[*second].is_nan() && alike(place, *second))
+                .map(|second| self.others[second])
+                .collect();
+            among.sort_by(f32::total_cmp);
+            (among.len() >= FEWEST_ALIKE).then(|| (value, ranked(&among, value)))
+        };
+        // One bad picture of a witness is enough, and 50 witnesses are.
+        let mut at = vec![None; self.at.len()];
+        let mut groups = Vec::new();
+        for group in self.groups.iter().step_by(self.groups.len().div_ceil(MOST_BESIDE).max(1)) {
+            let place = group[0];
+            at[place] = again(place);
+            groups.extend(at[place].map(|_| vec![place]));
+        }
+        Self { others: self.others.clone(), sorted: self.sorted.clone(), at, groups }
+    }
+}
+
+/// Bad pictures with a value, those nearer than so long as one.
+fn groups(bad: &[BadInstant], at: &[Option<(f32, f64)>], apart_s: f64) -> Vec<Vec<usize>> {
+    let mut known: Vec<usize> = (0..bad.len()).filter(|place| at[*place].is_some()).collect();
+    known.sort_by(|a, b| bad[*a].from_s.total_cmp(&bad[*b].from_s));
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut until_s = f64::NEG_INFINITY;
+    for place in known {
+        match groups.last_mut() {
+            Some(group) if bad[place].from_s - until_s < apart_s => group.push(place),
+            _ => groups.push(vec![place]),
+        }
+        until_s = until_s.max(bad[place].to_s);
+    }
+    groups
+}
+
+/// The lag at which the autocorrelation falls under 1/e, s.
+fn goes_on_s(values: &[f32]) -> usize {
+    let known = || values.iter().filter(|value| !value.is_nan()).map(|value| f64::from(*value));
+    let count = known().count() as f64;
+    let mean = known().sum::<f64>() / count;
+    let spread = known().map(|value| (value - mean).powi(2)).sum::<f64>() / count;
+    if spread <= 0.0 {
+        return SHORTEST_S;
+    }
+    let falls = |lag: &usize| {
+        let pairs = values.iter().zip(&values[(*lag).min(values.len())..]);
+        let both = pairs.filter(|(one, other)| !one.is_nan() && !other.is_nan());
+        let (sum, count) = both.fold((0.0, 0.0), |(sum, count), (one, other)| {
+            (sum + (f64::from(*one) - mean) * (f64::from(*other) - mean), count + 1.0)
+        });
+        sum / f64::max(count, 1.0) < spread / std::f64::consts::E
+    };
+    (SHORTEST_S..LONGEST_S).find(falls).unwrap_or(LONGEST_S)
+}

@@ -1,0 +1,119 @@
+//! Bad pictures, and what is known of each second beside them: gathered for `judge/picture_cause.rs`.
+
+use std::collections::BTreeMap;
+
+use super::LinkMonitor;
+use crate::judge::picture_cause::{self, BadInstant, WorseBySecond};
+use crate::measure::life::Phase;
+use crate::measure::vibration::{MARK_AFTER_S, MARK_REACH_S};
+use crate::measure::video::{Course, FreezeSpan};
+use crate::summary::{BadPicture, PictureCause, PictureCauses, Reason};
+use crate::units::Nanos;
+
+use crate::judge::freeze_evidence;
+
+/// What lay behind each freeze, by its start.
+pub(super) type CausesOfFreezes = BTreeMap<Nanos, Option<Vec<PictureCause>>>;
+
+impl LinkMonitor {
+    /// What lay behind the bad pictures of the session, and behind each freeze.
+    pub(super) fn picture_causes(&self) -> (Vec<PictureCauses>, CausesOfFreezes) {
+        let context = &self.context;
+        let freezes: Vec<FreezeSpan> = self.video.freezes(context);
+        let shook: Vec<BadInstant> = self.vibration.shook().iter().map(|at| self.shook(*at)).collect();
+        if freezes.is_empty() && shook.is_empty() {
+            return Default::default();
+        }
+        let seconds = self.worse_by_second();
+        let instants: Vec<BadInstant> = freezes.iter().map(|span| self.instant(span)).collect();
+        let all: Vec<BadInstant> = instants.iter().chain(&shook).copied().collect();
+        let is_counted = |bad: &BadInstant| {
+            let second = bad.from_s.max(0.0) as usize;
+            seconds.counted.get(second).copied().unwrap_or(false)
+        };
+        let is_asked = |(span, bad): &(&FreezeSpan, &BadInstant)| is_counted(bad) && self.is_bad(span);
+        let (spans, bad): (Vec<&FreezeSpan>, Vec<BadInstant>) =
+            freezes.iter().zip(&instants).filter(is_asked).map(|(span, bad)| (span, *bad)).unzip();
+        let shook: Vec<BadInstant> = shook.into_iter().filter(is_counted).collect();
+        let (of_freezes, of_each) = picture_cause::causes(BadPicture::Froze, &bad, &all, &seconds);
+        let (of_shook, _) = picture_cause::causes(BadPicture::Shook, &shook, &all, &seconds);
+        let rows = [of_freezes, of_shook].into_iter().filter(|row| row.count > 0).collect();
+        (rows, spans.iter().map(|span| span.start).zip(of_each).collect())
+    }
+
+    /// Whether a freeze was a bad picture at all, whoever caused it.
+    fn is_bad(&self, span: &FreezeSpan) -> bool {
+        let why_not = freeze_evidence::of_freeze(&self.context, span).why_not;
+        let is_none = [Reason::SwitchedOff, Reason::OpenOnGround, Reason::VehicleRestarted, Reason::Batches];
+        why_not.is_none_or(|why_not| !is_none.contains(&why_not))
+    }
+
+    fn instant(&self, span: &FreezeSpan) -> BadInstant {
+        BadInstant {
+            from_s: self.context.since_start_s(span.start),
+            to_s: self.context.since_start_s(span.end),
+            by_mark: span.by_mark,
+            certain: match span.course {
+                Course::SenderPaused | Course::SenderRestarted => Some(PictureCause::Sender),
+                Course::Stalled | Course::HostDrops => Some(PictureCause::Computer),
+                _ => None,
+            },
+        }
+    }
+
+    fn shook(&self, at: Nanos) -> BadInstant {
+        let at_s = self.context.since_start_s(at);
+        BadInstant { from_s: at_s - MARK_REACH_S, to_s: at_s + MARK_AFTER_S, by_mark: true, certain: None }
+    }
+
+    fn worse_by_second(&self) -> WorseBySecond {
+        let context = &self.context;
+        let count = context.since_start_s(context.now).max(0.0) as usize + 1;
+        let mut seconds = WorseBySecond {
+            radio: vec![f32::NAN; count],
+            airframe: vec![f32::NAN; count],
+            computer: vec![f32::NAN; count],
+            counted: vec![false; count],
+        };
+        let video = context.profile.link.iter().position(|link| context.profile.is_video_link(link));
+        if let Some(link) = video {
+            // Index 0 is the level of the second that ends at 1 s.
+            for (second, level) in self.signal.seconds(link).known(0, count) {
+                seconds.radio[second] = -level;
+            }
+        }
+        for (second, strongest) in self.vibration.worst_by_second(count) {
+            seconds.airframe[second] = strongest;
+        }
+        let start = context.start.unwrap_or_default();
+        for (second, (strained, counted)) in seconds.computer.iter_mut().zip(&mut seconds.counted).enumerate()
+        {
+            let (from, to) =
+                (start + Nanos::from_secs(second as i64), start + Nanos::from_secs(second as i64 + 1));
+            *strained = self.strained(from, to);
+            *counted = context.life.phase_at(from).is_some_and(Phase::is_trip);
+        }
+        if !seconds.counted.contains(&true) {
+            seconds.counted.fill(true);
+        }
+        seconds
+    }
+
+    /// Whether this computer was strained, stood still or lost data: 0 or 1; NaN: nothing tells.
+    fn strained(&self, from: Nanos, to: Nanos) -> f32 {
+        let drops = &self.context.host_drops;
+        let first = drops.partition_point(|drop| drop.at <= from);
+        let lost = drops.get(first).is_some_and(|drop| drop.at <= to);
+        let strains = self.health.strains_within(from, to);
+        if lost
+            || self.context.stalled(from, to)
+            || strains.as_ref().is_some_and(|strains| !strains.is_empty())
+        {
+            1.0
+        } else if strains.is_some() || self.ticks.are_known() {
+            0.0
+        } else {
+            f32::NAN
+        }
+    }
+}
