@@ -12,9 +12,11 @@ use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
 use fadewatch::snapshot::{VibrationView, View};
 use fadewatch::summary::Summary;
-use fadewatch::summary::VibrationLimit;
+use fadewatch::summary::{VibrationAgainst, VibrationDriver, VibrationLimit};
 use fadewatch::units::Nanos;
 use fadewatch::wire::telemetry::Telemetry;
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt, SeedableRng};
 
 const SENDER: Sender =
     Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
@@ -118,6 +120,41 @@ fn the_history_gets_the_strongest_level_of_four_seconds() {
         observe(&mut meter, &context, second, level, 0);
     }
     assert_eq!(meter.evidence(), [(10.0, 5), (12.3, 1), (30.0, 4)]);
+}
+
+/// A sender with a throttle that changes every 20 s or so, and levels that follow it or go their own way.
+fn against(seed: u64, follows: bool) -> Vec<VibrationAgainst> {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let (context, mut meter) = (context(""), VibrationMeter::default());
+    let (mut percent, mut own) = (30_u8, 30_u8);
+    for second in 0..600 {
+        for drawn in [&mut percent, &mut own] {
+            if random.random_range(0..20) == 0 {
+                *drawn = if random.random_range(0..100) < 30 { 80 } else { random.random_range(20..50) };
+            }
+        }
+        let at = Nanos::from_secs(second);
+        meter.observe(at, SENDER, &Telemetry::Throttle { percent: Some(percent) }, &context);
+        let driver = if follows { percent } else { own };
+        let level = if driver > 60 { 45.0 } else { 12.0 } * random.random_range(0.8..1.2);
+        observe(&mut meter, &context, second, level, 0);
+    }
+    meter.summary(&context).unwrap().against
+}
+
+#[test]
+fn levels_that_follow_the_throttle_are_told_with_both_figures() {
+    for seed in 10_001..10_021 {
+        let rows = against(seed, true);
+        assert_eq!(rows.len(), 1, "nothing else was measured");
+        let row = rows[0];
+        assert!(row.told && row.driver == VibrationDriver::Throttle && row.seconds == 600, "{seed}: {row:?}");
+        assert!((10.0..15.0).contains(&row.level_below.unwrap()), "{seed}: {row:?}");
+        assert!(row.above < 80.0 || (row.level_above.unwrap() - 45.0).abs() < 4.0, "{seed}: {row:?}");
+    }
+    // 1 in 60 of series that know nothing of each other: 5 of 60 or more would be so in 1 of 200 runs.
+    let wrong = (10_001..10_061).filter(|seed| against(*seed, false)[0].told).count();
+    assert!(wrong <= 4, "{wrong} of 60");
 }
 
 #[test]

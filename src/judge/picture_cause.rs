@@ -5,13 +5,14 @@
 //! lower, the vibration higher (clipping highest), this computer more strained? *Rank*: the share of the other instants, of
 //! as long a window, that it was worse than; ties count half. What is there all the time ranks in the middle and explains
 //! nothing. Bad pictures nearer than the time over which a value goes on (its autocorrelation falls under 1/e; 5 to 60 s)
-//! are one witness. A cause is *told* where three witnesses or more rank at 0.75 or higher in the mean and ranks at random
-//! reach that in 1 of 100 (Irwin and Hall); *denied* where the upper end of the mean's 95 % interval lies below 0.75. Where
-//! several are told, each is held against the instants at which the others were as bad or worse: the one that stands
-//! alone is the cause; where none stands they came together. In a session with trips only instants of trips count.
+//! are one witness, which weighs as the root of their number. A cause is *told* where witnesses rank at 0.7 or higher
+//! in the mean and even ranks have that in 1 of 60 (1 of 20 for three causes), which one alone never does; *denied* where the upper end of the
+//! mean's 95 % interval lies below 0.7. Where several are told, each is held against the instants at which the others were as
+//! bad or worse: the one that stands alone is the cause; where none stands they came together. In a session with trips only
+//! instants of trips count.
 //!
-//! Unit: ranks from 0 to 1. Window: the session. Source: the sum's distribution, see `uniform_sum`; the limits are common
-//! practice, no source, measured by `examples/picture_cause`. A gap leaves its seconds out; a value that is absent at a bad
+//! Unit: ranks from 0 to 1. Window: the session. Source: the mean of even numbers (variance 1/12, central limit);
+//! the limits are common practice, no source, measured by `examples/picture_cause`. A gap leaves its seconds out; a value that is absent at a bad
 //! picture leaves it out; duplicates and late arrivals never reach this file; a restart of the sender is certain.
 
 mod witnesses;
@@ -23,11 +24,11 @@ use witnesses::Weighing;
 pub(crate) const BEFORE_S: usize = 2;
 pub(crate) const AFTER_S: usize = 1;
 /// So high it ranks in the mean, or is none.
-const HIGH_RANK: f64 = 0.75;
-const CHANCE: f64 = 0.01;
+const HIGH_RANK: f64 = 0.7;
+/// 1 in 20 for three causes at once (Bonferroni).
+const CHANCE: f64 = 0.05 / 3.0;
 /// Beside another cause.
 const CHANCE_BESIDE: f64 = 0.05;
-const FEWEST: usize = 3;
 
 /// One bad picture.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -110,20 +111,18 @@ pub fn causes(
 }
 
 fn is_told(weighing: &Weighing, chance: f64) -> bool {
-    weighing.witnesses() >= FEWEST
-        && weighing.mean().is_some_and(|mean| mean >= HIGH_RANK)
+    weighing.mean().is_some_and(|(mean, _)| mean >= HIGH_RANK)
         && weighing.chance().is_some_and(|found| found <= chance)
 }
 
 fn row(cause: PictureCause, weighing: &Weighing, is_told: bool) -> WeighedCause {
-    let upper = |mean: f64| mean + 1.96 * (1.0 / 12.0 / weighing.witnesses() as f64).sqrt();
-    let is_denied = weighing.mean().is_some_and(|mean| upper(mean) < HIGH_RANK);
+    let is_denied = weighing.mean().is_some_and(|(mean, error)| mean + 1.96 * error < HIGH_RANK);
     let sign = if cause == PictureCause::Radio { -1.0 } else { 1.0 };
     WeighedCause {
         cause,
         told: if is_told { Some(true) } else { is_denied.then_some(false) },
         apart: weighing.witnesses() as u64,
-        rank: weighing.mean(),
+        rank: weighing.mean().map(|(mean, _)| mean),
         chance: weighing.chance(),
         at_bad: weighing.at_bad().map(|value| sign * value),
         otherwise: weighing.otherwise().map(|value| sign * value),

@@ -7,4 +7,3 @@ pub mod poisson;
 pub mod proportion;
 pub mod quantile;
 pub mod two_sample;
-pub mod uniform_sum;

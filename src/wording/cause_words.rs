@@ -30,7 +30,7 @@ pub fn verdict(causes: &PictureCauses) -> String {
         Some(named) if named.is_empty() => "none of what was looked at".to_owned(),
         Some(named) => joined(named.iter().copied()),
         None if causes.together => {
-            let both = causes.weighed.iter().filter(|row| row.rank.is_some_and(|rank| rank >= 0.75));
+            let both = causes.weighed.iter().filter(|row| row.rank.is_some_and(|rank| rank >= 0.7));
             let both = joined(both.map(|row| row.cause));
             format!("cannot be told: {both} were bad together; fly far and slowly, then near and fast")
         }
@@ -65,6 +65,9 @@ pub fn evidence(causes: &PictureCauses) -> Vec<String> {
 
 fn weighed(row: &WeighedCause) -> Option<String> {
     let (rank, at_bad, otherwise) = (row.rank?, row.at_bad?, row.otherwise?);
+    if row.cause == PictureCause::Computer && row.told != Some(true) {
+        return None;
+    }
     let told = match row.told {
         Some(true) => "a cause",
         Some(false) => "not the cause",
@@ -75,9 +78,9 @@ fn weighed(row: &WeighedCause) -> Option<String> {
         PictureCause::Airframe => format!("vibration {at_bad:.1} against {otherwise:.1}, higher than at"),
         PictureCause::Computer | PictureCause::Sender => "more strained than at".to_owned(),
     };
-    let witnesses = quantity::counted(row.apart, "instant", "instants");
+    let witnesses = quantity::counted(row.apart, "instant", "instants apart");
     Some(format!(
-        "{}: {told}; {compared} {:.0} % of other times ({witnesses} apart)",
+        "{}: {told}; {compared} {:.0} % of other times ({witnesses})",
         cause(row.cause),
         100.0 * rank
     ))

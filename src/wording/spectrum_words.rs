@@ -60,7 +60,5 @@ pub fn reach(spectrum: &VibrationSpectrum) -> Option<String> {
         .motor_hz
         .filter(|[_, fastest]| *fastest > highest)
         .map_or("", |_| ": the motors turn faster, so ask for more messages a second");
-    Some(format!(
-        "shows {lowest:.0} to {highest:.0} Hz; what shakes faster is folded down into it and looks like a peak there{motor}"
-    ))
+    Some(format!("shows {lowest:.0} to {highest:.0} Hz; what is faster is folded down into it{motor}"))
 }

@@ -1,7 +1,8 @@
 //! One possible cause: its worst in a window around every second, and how bad pictures rank among the instants without.
 
+use statrs::distribution::{ContinuousCDF, Normal};
+
 use crate::stats::sample::quantile;
-use crate::stats::sample::uniform_sum;
 
 use super::{AFTER_S, BEFORE_S, BadInstant, WorseBySecond};
 
@@ -86,11 +87,11 @@ impl Weighing {
         self.at[place].map(|(_, rank)| rank)
     }
 
-    /// Mean rank of each witness.
-    fn ranks(&self) -> impl Iterator<Item = f64> + '_ {
+    /// Mean rank and weight of each witness: the more bad pictures, the less one that came by chance counts among them.
+    fn ranks(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         let mean = |group: &Vec<usize>| {
-            let ranks = group.iter().filter_map(|place| self.rank(*place));
-            ranks.sum::<f64>() / group.len() as f64
+            let (ranks, count) = (group.iter().filter_map(|place| self.rank(*place)), group.len() as f64);
+            (ranks.sum::<f64>() / count, count.sqrt())
         };
         self.groups.iter().map(mean)
     }
@@ -99,13 +100,19 @@ impl Weighing {
         self.groups.len()
     }
 
-    pub(super) fn mean(&self) -> Option<f64> {
-        (!self.groups.is_empty()).then(|| self.ranks().sum::<f64>() / self.groups.len() as f64)
+    /// The mean rank, and its standard error if ranks are even between 0 and 1 (variance 1/12).
+    pub(super) fn mean(&self) -> Option<(f64, f64)> {
+        let (sum, weights, squares) =
+            self.ranks().fold((0.0, 0.0, 0.0), |(sum, weights, squares), (rank, weight)| {
+                (sum + rank * weight, weights + weight, squares + weight * weight)
+            });
+        (weights > 0.0).then(|| (sum / weights, (squares / 12.0).sqrt() / weights))
     }
 
+    /// The chance that even ranks have such a mean or a higher one. The normal distribution: its tail is longer than that
+    /// of a sum of even numbers.
     pub(super) fn chance(&self) -> Option<f64> {
-        (!self.groups.is_empty())
-            .then(|| uniform_sum::chance_of_at_least(self.ranks().sum(), self.groups.len()))
+        self.mean().map(|(mean, error)| Normal::standard().sf((mean - 0.5) / error))
     }
 
     pub(super) fn at_bad(&self) -> Option<f64> {

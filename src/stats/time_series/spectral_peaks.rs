@@ -23,7 +23,7 @@ pub const FIRST_BIN: usize = 1 + FEWEST + NEAR;
 const FALSE_ALARM: f64 = 0.01;
 const AXES: f64 = 3.0;
 /// What the median's own error adds to the limit, for one segment: tuned on white noise.
-const FLOOR_ERROR: f64 = 0.8;
+const FLOOR_ERROR: f64 = 1.0;
 
 /// What a density must have over its floor.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -85,11 +85,11 @@ fn ends(view: &SpectrumView) -> Option<(i16, i16)> {
 /// The peaks of the worst axis, short.
 fn peak_lines(spectrum: &VibrationSpectrum) -> Vec<String> {
     let Some(worst) = spectrum.axes.first() else { return Vec::new() };
-    let unit = if spectrum.unit == AccelerationUnit::Metric { " m/s²" } else { "" };
-    let head = format!("axis {}", worst.axis.word());
+    let unit = if spectrum.unit == AccelerationUnit::Metric { ", m/s²" } else { "" };
+    let head = format!("axis {}{unit}", worst.axis.word());
     let peaks = worst.peaks.iter().map(|peak| {
         let motor = peak.motor.map_or_else(String::new, |motor| format!(" {}x", motor.times));
-        format!("{:.0} Hz{motor} {:.1}{unit}", peak.mean_hz, peak.rms)
+        format!("{:.0} Hz{motor} {:.1}", peak.mean_hz, peak.rms)
     });
     std::iter::once(head).chain(peaks).collect()
 }
