@@ -130,7 +130,7 @@ fn against(seed: u64, follows: bool) -> Vec<VibrationAgainst> {
     for second in 0..600 {
         for drawn in [&mut percent, &mut own] {
             if random.random_range(0..20) == 0 {
-                *drawn = if random.random_range(0..100) < 30 { 80 } else { random.random_range(20..50) };
+                *drawn = if random.random_range(0..2) == 0 { 80 } else { random.random_range(20..50) };
             }
         }
         let at = Nanos::from_secs(second);
