@@ -39,7 +39,7 @@ fn a_tone_and_the_turns_of_the_motors_are_told_apart() {
         10_001,
         60,
         "[inertial]\nrate_hz = 200.0\nnoise = 0.3\nmotor = [[0.0, 60.0], [60.0, 84.0]]\nmotor_rate_hz = 5.0\n\
-         tone = [{ axis = 3, level = 0.5 }, { axis = 1, level = 0.3, tone_hz = 40.0 }]",
+         tone = [{ axis = 3, level = 0.5 }, { axis = 1, level = 0.3, steady_hz = 40.0 }]",
     );
     assert!(near(spectrum.rate_hz.unwrap(), 200.0, 0.5), "{spectrum:?}");
     assert!(near(spectrum.highest_hz.unwrap(), 100.0, 0.3) && spectrum.why_not.is_none());
@@ -76,7 +76,7 @@ fn without_rate_or_row_there_is_a_reason_and_no_peak() {
     let slow = spectrum_of(
         1,
         30,
-        "[inertial]\nrate_hz = 25.0\nnoise = 0.3\ntone = [{ axis = 1, level = 9.0, tone_hz = 8.0 }]",
+        "[inertial]\nrate_hz = 25.0\nnoise = 0.3\ntone = [{ axis = 1, level = 9.0, steady_hz = 8.0 }]",
     );
     assert!(near(slow.rate_hz.unwrap(), 25.0, 0.1) && slow.axes.is_empty() && slow.spectra == 0);
     assert_eq!((slow.why_not, slow.highest_hz), (Some(Reason::InertialSlow), None));
@@ -110,7 +110,7 @@ fn noise_has_no_peak_and_a_tone_of_its_own_is_not_the_motors() {
             25,
             &format!(
                 "[inertial]\nrate_hz = 100.0\nnoise = 0.3\nmotor = [[0.0, {motor:.2}]]\nmotor_rate_hz = 5.0\n\
-                 tone = [{{ axis = 1, level = 0.4, tone_hz = {tone:.2} }}]"
+                 tone = [{{ axis = 1, level = 0.4, steady_hz = {tone:.2} }}]"
             ),
         );
         assert!(

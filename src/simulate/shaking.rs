@@ -31,15 +31,15 @@ impl<'a> Shaking<'a> {
 
     /// m/s²; times must not fall.
     pub(crate) fn sample(&mut self, at_s: f64) -> [f32; 3] {
-        let mean_hz = motor_hz(self.settings, (self.last_s + at_s) / 2.0);
+        let mean_hz = motor_hz(self.settings, f64::midpoint(self.last_s, at_s));
         self.turns += mean_hz * (at_s - self.last_s);
         self.last_s = at_s;
         let mut felt = [0.0, 0.0, -9.81];
         for value in &mut felt {
             *value += self.settings.noise * self.dice.normal();
         }
-        for Tone { axis, level, tone_hz, times } in &self.settings.tone {
-            let turns = tone_hz.map_or(times * self.turns, |hz| hz * at_s);
+        for Tone { axis, level, steady_hz, times } in &self.settings.tone {
+            let turns = steady_hz.map_or(times * self.turns, |hz| hz * at_s);
             felt[usize::from(*axis) - 1] += level * 2_f64.sqrt() * (TAU * turns).sin();
         }
         felt.map(|value| value as f32)

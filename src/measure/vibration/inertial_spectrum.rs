@@ -183,7 +183,7 @@ impl Account {
         };
         if let Some(turning) = turning {
             let [low, high] = self.motor_hz.unwrap_or([f64::INFINITY, 0.0]);
-            self.motor_hz = Some([low.min(turning.low_hz), high.max(turning.high_hz)]);
+            self.motor_hz = Some([low.min(turning.low), high.max(turning.high)]);
         }
         let means = [block.mean(0), block.mean(1), block.mean(2)];
         for (tracks, mean) in self.tracks.iter_mut().zip(&means) {
@@ -320,10 +320,9 @@ impl Stream {
         match self.best() {
             Some(account) if account.spectra > 0 => None,
             Some(account) if account.uneven > account.all.count as u64 => Some(Reason::InertialUneven),
-            Some(_) => Some(Reason::InertialGaps),
             None if self.rate_hz.is_some() => Some(Reason::InertialSlow),
             None if self.last_us.is_none() => Some(Reason::InertialUnstamped),
-            None => Some(Reason::InertialGaps),
+            _ => Some(Reason::InertialGaps),
         }
     }
 }
@@ -340,7 +339,7 @@ impl SpectrumMeter {
     /// Gives the mean of the motors that turn; `None` where none does.
     pub(super) fn observe_motor(&mut self, since: Nanos, first: u8, rpm: &[Option<f32>; 4]) -> Option<f64> {
         self.motors.observe(since, first, rpm);
-        self.motors.over(since, since).map(|turning| turning.mean_hz)
+        self.motors.over(since, since).map(|turning| turning.mean)
     }
 
     pub(super) fn observe(

@@ -17,10 +17,10 @@ const STANDS_HZ: f32 = 1.0;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Turning {
     /// Of the slowest motor.
-    pub(super) low_hz: f64,
-    pub(super) mean_hz: f64,
+    pub(super) low: f64,
+    pub(super) mean: f64,
     /// Of the fastest.
-    pub(super) high_hz: f64,
+    pub(super) high: f64,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -55,8 +55,8 @@ impl MotorSpeeds {
             }
         }
         let means = sums.iter().filter(|(_, count)| *count > 0).map(|(sum, count)| sum / f64::from(*count));
-        let (low_hz, high_hz) = (means.clone().reduce(f64::min)?, means.clone().reduce(f64::max)?);
+        let (low, high) = (means.clone().reduce(f64::min)?, means.clone().reduce(f64::max)?);
         let count = means.clone().count() as f64;
-        Some(Turning { low_hz, mean_hz: means.sum::<f64>() / count, high_hz })
+        Some(Turning { low, mean: means.sum::<f64>() / count, high })
     }
 }

@@ -140,11 +140,11 @@ impl Track {
 impl Lay {
     fn take(&mut self, spectrum: &Spectrum, motors: Turning, times: f64, hz: f64) {
         let half = spectrum.rate_hz / 2.0;
-        let seen = seen_at(times * motors.mean_hz, spectrum.rate_hz);
-        let spread = times * (motors.high_hz - motors.low_hz) / 2.0;
-        let width = spectrum.step_hz + SPEED_ERROR * times * motors.mean_hz + spread;
+        let seen = seen_at(times * motors.mean, spectrum.rate_hz);
+        let spread = times * (motors.high - motors.low) / 2.0;
+        let width = spectrum.step_hz + SPEED_ERROR * times * motors.mean + spread;
         self.within += u32::from((hz - seen).abs() <= width);
-        self.folded += u32::from(times * motors.mean_hz > half);
+        self.folded += u32::from(times * motors.mean > half);
         self.width += width;
         self.chance += (2.0 * width / half).min(1.0);
         self.seen = Some(self.seen.map_or((seen, seen), |(low, high)| (low.min(seen), high.max(seen))));

@@ -246,7 +246,7 @@ pub struct Tone {
     /// Root mean square.
     pub level: f64,
     /// Its frequency; not given: it follows the motors.
-    pub tone_hz: Option<f64>,
+    pub steady_hz: Option<f64>,
     /// Times the turns of the motors.
     #[serde(default = "once")]
     pub times: f64,

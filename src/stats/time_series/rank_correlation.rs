@@ -50,7 +50,9 @@ fn standard_ranks(values: &[f64]) -> Option<Vec<f64>> {
     for ties in order.chunk_by(|a, b| values[*a] == values[*b]) {
         let below = order.partition_point(|place| values[*place] < values[ties[0]]) as f64;
         let rank = below + (ties.len() as f64 - 1.0) / 2.0;
-        ties.iter().for_each(|place| ranks[*place] = rank);
+        for place in ties {
+            ranks[*place] = rank;
+        }
     }
     let count = ranks.len() as f64;
     let mean = ranks.iter().sum::<f64>() / count;

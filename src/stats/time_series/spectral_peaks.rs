@@ -81,8 +81,8 @@ fn floor(density: &[f64], bin: usize) -> Option<f64> {
 
 fn whole_peak(density: &[f64], bin: usize, floor: f64) -> SpectrumPeak {
     let (mut power, mut moment) = (0.0, 0.0);
-    for near in bin - NEAR..=(bin + NEAR).min(density.len() - 1) {
-        let over = (density[near] - floor).max(0.0);
+    for (near, density) in density.iter().enumerate().skip(bin - NEAR).take(2 * NEAR + 1) {
+        let over = (density - floor).max(0.0);
         power += over;
         moment += over * near as f64;
     }
