@@ -624,7 +624,7 @@ fn stopped_at_the_sender_is_no_freeze() {
         }
     }
     let video =
-        meter.summary(&context, &SignalMeter::default(), &|_| None, &|_| (None, None, None)).remove(0);
+        meter.summary(&context, &SignalMeter::default(), &|_| None, &|_| (None, None, None, None)).remove(0);
     assert_eq!(video.freezes, 1, "{:?}", video.freeze_list);
     assert!((video.freeze_list[0].start_s - 30.0).abs() < 0.1, "{:?}", video.freeze_list);
     assert_eq!(video.stopped_at_sender.len(), 1);

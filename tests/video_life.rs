@@ -124,7 +124,7 @@ impl Told {
     }
 
     fn rows(&self) -> Vec<VideoSummary> {
-        self.meter.summary(&self.context, &SignalMeter::default(), &|_| None, &|_| (None, None, None))
+        self.meter.summary(&self.context, &SignalMeter::default(), &|_| None, &|_| (None, None, None, None))
     }
 
     fn account(&self) -> VideoSummary {
