@@ -4,7 +4,7 @@
 //! the same, as long as each side has one. A figure that is worse is no error: exit code 0.
 
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -18,9 +18,8 @@ use crate::profile::Profile;
 use crate::report;
 use crate::summary::Earlier;
 
-use super::in_order::in_order;
-use super::progress::Progress;
-use super::{Reading, analyse, tell};
+use super::batch::Failures;
+use super::{Reading, analyse, batch, tell};
 
 /// Compares two sides, or lists sessions over time.
 pub(super) fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
@@ -37,7 +36,7 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
     };
     let common = Common { profile: args.profile.clone(), tags: args.tags.clone(), history: None };
     let profile = super::profile(&common)?;
-    let (sessions, is_whole) = read(&files, &profile)?;
+    let (sessions, failures) = read(&files, &profile)?;
     let side = |after: bool| -> Vec<&ComparedSession> {
         let own = sessions.iter().filter(|(index, _)| second.is_some_and(|second| *index >= second) == after);
         own.map(|(_, session)| session).collect()
@@ -54,42 +53,32 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
     } else {
         report::comparison_text::write_to(&mut out, &found)?;
     }
-    Ok(if is_whole { ExitCode::SUCCESS } else { ExitCode::from(super::WRONG_USE) })
+    Ok(failures.code())
 }
 
-/// Every recording that can be read, with its number, and whether all can.
-fn read(files: &[PathBuf], profile: &Arc<Profile>) -> anyhow::Result<(Vec<(usize, ComparedSession)>, bool)> {
-    let progress = Progress::new("recordings read:", true);
-    let one = |file: &PathBuf| -> anyhow::Result<(String, bool, ComparedSession)> {
+/// Every recording that can be read, with its number, and how many cannot.
+fn read(
+    files: &[PathBuf],
+    profile: &Arc<Profile>,
+) -> anyhow::Result<(Vec<(usize, ComparedSession)>, Failures)> {
+    let one = |file: &Path, progress: &dyn Fn(f64)| -> anyhow::Result<(String, bool, ComparedSession)> {
         let recording = Recording::open(file)?;
         let reading = Reading::of_files(files.len());
-        let (monitor, facts) = analyse(&recording, profile, Earlier::default(), reading, &|_| {});
+        let (monitor, facts) = analyse(&recording, profile, Earlier::default(), reading, progress);
         Ok((recording.hash(), facts.truncated, monitor.compared(monitor.summary(&facts))))
     };
-    let (mut sessions, mut is_whole) = (Vec::new(), true);
+    let mut sessions = Vec::new();
     let mut seen: HashMap<String, usize> = HashMap::new();
-    in_order(files, one, &mut |number, result| {
-        progress.clear();
-        match result {
-            Ok((hash, truncated, session)) => {
-                let file = files[number].display();
-                if let Some(other) = seen.insert(hash, number) {
-                    bail!("'{file}' is the same recording as '{}': name each once", files[other].display());
-                }
-                if truncated {
-                    tell(format_args!(
-                        "fadewatch: warning: '{file}' ends inside a record; all before it is counted"
-                    ));
-                }
-                sessions.push((number, session));
-            }
-            Err(error) => {
-                tell(format_args!("fadewatch: {error:#}"));
-                is_whole = false;
-            }
+    let failures = batch::each(files, one, &mut |_, number, (hash, truncated, session)| {
+        let file = files[number].display();
+        if let Some(other) = seen.insert(hash, number) {
+            bail!("'{file}' is the same recording as '{}': name each once", files[other].display());
         }
-        progress.set((number + 1) as f64 / files.len() as f64);
+        if truncated {
+            tell(format_args!("fadewatch: warning: '{file}' ends inside a record; all before it is counted"));
+        }
+        sessions.push((number, session));
         Ok(())
     })?;
-    Ok((sessions, is_whole))
+    Ok((sessions, failures))
 }

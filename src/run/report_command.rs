@@ -4,10 +4,7 @@
 //! is written is this user's alone, and overwrites nothing unasked.
 
 use std::collections::BTreeMap;
-use std::fs::OpenOptions;
 use std::io;
-use std::io::Write as _;
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -23,9 +20,7 @@ use crate::report::page::{PagePart, PageSession};
 use crate::snapshot::View;
 use crate::summary::{Phase, Summary};
 
-use super::in_order::in_order;
-use super::progress::Progress;
-use super::{Reading, analyse, bench_command, earlier_sessions, tell};
+use super::{Reading, analyse, batch, bench_command, earlier_sessions, private_file, tell};
 
 /// Columns of every picture over time: as many as a view has at most.
 const COLUMNS: u16 = 512;
@@ -36,27 +31,13 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
         super::may_overwrite(out, args.yes)?;
     }
     let profile = super::profile(&args.common)?;
-    let numbers: Vec<usize> = (0..args.files.len()).collect();
-    let progress = Progress::new("recordings read:", args.files.len() > 1);
-    let mut code = ExitCode::SUCCESS;
-    let mut parts = Vec::new();
-    let mut files = Vec::new();
-    in_order(&numbers, |number| one(args, &profile, *number), &mut |number, part| {
-        match part {
-            Ok(part) => {
-                parts.push(part);
-                files.push(&*args.files[number]);
-            }
-            Err(error) => {
-                progress.clear();
-                tell(format_args!("fadewatch: {error:#}"));
-                code = ExitCode::from(super::WRONG_USE);
-            }
-        }
-        progress.set((number + 1) as f64 / args.files.len() as f64);
+    let (mut parts, mut files) = (Vec::new(), Vec::new());
+    let one = |file: &Path, progress: &dyn Fn(f64)| one(args, &profile, file, progress);
+    let failures = batch::each(&args.files, one, &mut |_, number, part| {
+        parts.push(part);
+        files.push(&*args.files[number]);
         Ok(())
     })?;
-    drop(progress);
     ensure!(!parts.is_empty(), "no recording could be read: no report is written");
     if let Some(folder) = &args.svg {
         pictures(folder, &files, &parts, args.yes)?;
@@ -65,20 +46,20 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
         write(out, &page::html(&parts), args.yes)?;
         tell(format_args!("wrote {}", out.display()));
     }
-    Ok(code)
+    Ok(failures.code())
 }
 
 /// A recording's part of the page.
-fn one(args: &ReportArgs, profile: &Arc<Profile>, number: usize) -> anyhow::Result<PagePart> {
-    let file = &args.files[number];
+fn one(
+    args: &ReportArgs,
+    profile: &Arc<Profile>,
+    file: &Path,
+    progress: &dyn Fn(f64),
+) -> anyhow::Result<PagePart> {
     let recording = Recording::open(file)?;
     let earlier = earlier_sessions::showed_before(&args.common, profile, &recording)?;
-    let progress = Progress::new("reading", args.files.len() == 1);
     let (monitor, facts) =
-        analyse(&recording, profile, earlier, Reading::of_files(args.files.len()), &|share| {
-            progress.set(share);
-        });
-    drop(progress);
+        analyse(&recording, profile, earlier, Reading::of_files(args.files.len()), progress);
     let summary = monitor.summary(&facts);
     let view = window(&summary, monitor.now_s());
     let picture = monitor.snapshot(view, Arc::new(summary));
@@ -139,17 +120,9 @@ fn plain(letter: char) -> char {
 }
 
 fn write(path: &Path, text: &str, yes: bool) -> anyhow::Result<()> {
-    let written = || -> io::Result<()> {
-        if yes
-            && let Err(error) = std::fs::remove_file(path)
-            && error.kind() != io::ErrorKind::NotFound
-        {
-            return Err(error);
-        }
-        let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
-        file.write_all(text.as_bytes())
-    };
-    written().with_context(|| format!("cannot write '{}'", path.display()))
+    let fill = &mut |out: &mut dyn io::Write| out.write_all(text.as_bytes());
+    let written = if yes { private_file::replace(path, fill) } else { private_file::create(path, fill) };
+    written.with_context(|| format!("cannot write '{}'", path.display()))
 }
 
 #[cfg(test)]

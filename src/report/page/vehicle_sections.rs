@@ -78,8 +78,8 @@ fn vibration(part: &mut SessionPart<'_>) {
     if part.figure(chart) {
         part.page.element("p class=\"key\"", page_words::VIBRATION);
     }
-    let vibration = part.session.summary.vibration.as_ref();
-    part.text(&|out| vibration_text::write_to(out, vibration));
+    let summary = part.session.summary;
+    part.text(&|out| vibration_text::write_to(out, summary));
 }
 
 fn power(part: &mut SessionPart<'_>) {
