@@ -15,6 +15,7 @@ fn the_cause_is_told_and_a_wrong_one_hardly_ever() {
     for truth in Truth::ALL {
         let outcomes: Vec<Outcome> = (10_001..=10_200).map(|seed| session(truth, seed)).collect();
         let count = |what: fn(&Outcome) -> bool| outcomes.iter().filter(|one| what(one)).count();
+        assert!(outcomes.iter().map(|one| one.freezes).sum::<usize>() > 1000, "sessions with freezes");
         let enough = if truth == Truth::RadioFarAndFast { 134 } else { 180 };
         assert!(count(|one| one.right) >= enough, "{truth:?}: right in {} of 200", count(|one| one.right));
         assert!(count(|one| one.wrong) <= 10, "{truth:?}: wrong in {} of 200", count(|one| one.wrong));
