@@ -144,7 +144,7 @@ mod tests {
         let flight =
             [(Phase::Waiting, 0.0), (Phase::Ground, 1800.0), (Phase::Out, 1810.0), (Phase::Off, 2100.0)];
         assert_eq!(shown(&flight, 3900.0), (1785.0, 2115.0));
-        assert_eq!(shown(&flight[..3], 3900.4), (1695.0, 3901.0), "silent, not switched off");
+        assert_eq!(shown(&flight[..3], 3900.4), (1694.0, 3901.0), "silent, not switched off");
         assert_eq!(shown(&[], 290.2), (0.0, 291.0));
         assert_eq!(shown(&[(Phase::Waiting, 0.0)], 0.0), (0.0, 1.0));
         let again = [(Phase::Ground, 1.0), (Phase::Off, 60.0), (Phase::Ground, 600.0)];
