@@ -46,8 +46,12 @@ fn days_are_no_change() {
 
 fn changed(change: impl Fn(bool, &mut ComparedSession)) -> Comparison {
     let [mut before, mut after] = sides(10_001, Course { gain_db: 10.0, ..ONE });
-    before.iter_mut().for_each(|session| change(false, session));
-    after.iter_mut().for_each(|session| change(true, session));
+    for session in &mut before {
+        change(false, session);
+    }
+    for session in &mut after {
+        change(true, session);
+    }
     compare(&before.iter().collect::<Vec<_>>(), &after.iter().collect::<Vec<_>>())
 }
 

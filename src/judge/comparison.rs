@@ -406,8 +406,8 @@ fn reach(
     }
     let exponent = exponents.iter().sum::<f64>() / exponents.len() as f64;
     let at_m = farthest_m.iter().find(|(of, _)| *of == link)?.1;
-    let reach_m = at_m * (10.0_f64.powf(row.difference? / (10.0 * exponent)) - 1.0);
-    Some(ReachDifference { reach_link: link, reach_m, reach_at_m: at_m })
+    let gained_m = at_m * (10.0_f64.powf(row.difference? / (10.0 * exponent)) - 1.0);
+    Some(ReachDifference { link, gained_m, at_m })
 }
 
 fn session_rows(sides: &[(&[&ComparedSession], Option<&'static str>)]) -> Vec<ComparedSessionRow> {

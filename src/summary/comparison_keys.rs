@@ -125,11 +125,11 @@ pub enum NotCompared {
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ReachDifference {
     /// Of which link.
-    pub reach_link: String,
+    pub link: String,
     /// So much farther (nearer: negative), by the fitted fall of the level.
-    pub reach_m: f64,
+    pub gained_m: f64,
     /// At this distance.
-    pub reach_at_m: f64,
+    pub at_m: f64,
 }
 
 /// One session.

@@ -108,7 +108,7 @@ pub fn sentence(comparison: &Comparison) -> String {
     let told: Vec<&FigureDifference> = comparison.figures.iter().filter(is_told).collect();
     let subject = subject(comparison);
     if let [first, others @ ..] = &told[..] {
-        let reach = comparison.reach.as_ref().filter(|reach| Some(&reach.reach_link) == first.link.as_ref());
+        let reach = comparison.reach.as_ref().filter(|reach| Some(&reach.link) == first.link.as_ref());
         let reach = reach.filter(|_| first.figure == ComparedFigure::Level).map(reach_text);
         return format!("{subject}{}{}{}", change(first), reach.unwrap_or_default(), counts(others));
     }
@@ -151,26 +151,18 @@ fn change(row: &FigureDifference) -> String {
     let ends = ends.unwrap_or_default();
     let size = amount(row, difference.abs());
     let matched = conditions(row);
-    match row.figure {
-        ComparedFigure::Level => {
-            let verb = if difference > 0.0 { "gained" } else { "lost" };
-            format!("{} {verb} {size}{ends}{matched}", row.link.as_deref().unwrap_or("the link"))
-        }
-        _ => {
-            let word = row.change.map_or("", ChangeWord::word);
-            let way = if difference > 0.0 { "more" } else { "less" };
-            format!("{} {word}, {size}{ends} {way}{matched}", name(row))
-        }
+    if row.figure == ComparedFigure::Level {
+        let verb = if difference > 0.0 { "gained" } else { "lost" };
+        return format!("{} {verb} {size}{ends}{matched}", row.link.as_deref().unwrap_or("the link"));
     }
+    let word = row.change.map_or("", ChangeWord::word);
+    let way = if difference > 0.0 { "more" } else { "less" };
+    format!("{} {word}, {size}{ends} {way}{matched}", name(row))
 }
 
 fn reach_text(reach: &ReachDifference) -> String {
-    let way = if reach.reach_m > 0.0 { "farther" } else { "nearer" };
-    format!(
-        ", about {} {way} at {}",
-        quantity::metres(reach.reach_m.abs()),
-        quantity::metres(reach.reach_at_m)
-    )
+    let way = if reach.gained_m > 0.0 { "farther" } else { "nearer" };
+    format!(", about {} {way} at {}", quantity::metres(reach.gained_m.abs()), quantity::metres(reach.at_m))
 }
 
 /// What else was told, in numbers.

@@ -181,7 +181,7 @@ fn by_ranks(values: &[Vec<f64>; 2]) -> Option<Estimate> {
     let shift = two_sample::shift(&values[0], &values[1]).filter(|_| why_not.is_none());
     // The shift need not be the difference of the medians.
     Some(Estimate {
-        difference: shift.map(|shift| shift.shift),
+        difference: shift.map(|shift| shift.apart),
         ci95: shift.and_then(|shift| shift.ci95),
         chance: shift.map(|shift| shift.chance),
         why_not,

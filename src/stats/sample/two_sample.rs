@@ -21,7 +21,7 @@ const TAIL: f64 = 0.025;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Shift {
     /// How far the second lies above the first.
-    pub shift: f64,
+    pub apart: f64,
     /// 95 %; `None` where the samples are too small for any.
     pub ci95: Option<Interval>,
     /// Chance of the same, or more, without a shift; two-sided.
@@ -34,7 +34,7 @@ pub fn shift(first: &[f64], second: &[f64]) -> Option<Shift> {
     let mut differences: Vec<f64> =
         second.iter().flat_map(|after| first.iter().map(move |before| after - before)).collect();
     differences.sort_by(f64::total_cmp);
-    let shift = quantile::median(&differences)?;
+    let apart = quantile::median(&differences)?;
     let above = differences.iter().filter(|difference| **difference > 0.0).count() as f64;
     let ties = differences.iter().filter(|difference| **difference == 0.0).count() as f64;
     let pairs = differences.len();
@@ -57,7 +57,7 @@ pub fn shift(first: &[f64], second: &[f64]) -> Option<Shift> {
         None => normal_rank(first.len() as f64, second.len() as f64),
     };
     let ci95 = (rank > 0).then(|| [differences[rank - 1], differences[pairs - rank]]);
-    Some(Shift { shift, ci95, chance })
+    Some(Shift { apart, ci95, chance })
 }
 
 /// The chance that at most so many pairs of two samples stand in one order, for each number of pairs.
@@ -127,7 +127,7 @@ mod tests {
         let mut exact = 0;
         for case in cases() {
             let found = shift(&list(&case["y"]), &list(&case["x"])).unwrap();
-            assert!((found.shift - case["hodges_lehmann"].as_f64().unwrap()).abs() < 1e-12, "{case}");
+            assert!((found.apart - case["hodges_lehmann"].as_f64().unwrap()).abs() < 1e-12, "{case}");
             let chance = case["p_exact_two_sided"].as_f64().or(case["p_asym_cc"].as_f64()).unwrap();
             assert!((found.chance - chance).abs() < 1e-9, "{case}: {found:?}");
             if case.get("hl_ci95_exact_R").is_some() {
@@ -158,7 +158,7 @@ mod tests {
         let first: Vec<f64> = (0..41).map(|index| f64::from(index * 17 % 41)).collect();
         let second: Vec<f64> = (0..41).map(|index| f64::from(index * 13 % 41) + 5.3).collect();
         let [large, exact] = [41, 40].map(|count| shift(&first[..count], &second[..count]).unwrap());
-        assert!((large.shift - exact.shift).abs() < 1.0 && (large.chance / exact.chance - 1.0).abs() < 0.25);
+        assert!((large.apart - exact.apart).abs() < 1.0 && (large.chance / exact.chance - 1.0).abs() < 0.25);
         let ends = large.ci95.unwrap().into_iter().zip(exact.ci95.unwrap());
         assert!(ends.into_iter().all(|(a, b)| (a - b).abs() < 1.0), "{large:?} {exact:?}");
     }
