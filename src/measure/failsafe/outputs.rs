@@ -2,9 +2,10 @@
 //!
 //! Safe: within 20 us of the profile's failsafe values; without those, outputs that follow sticks constant for 1 s
 //! at other values (20 us) than those that the last sticks gave; constant at those: held. The last sticks of a stream show
-//! until the link's lag, and 0.1 s, after the loss; those of an input that died, once two samples are equal. Where no sample
-//! came between the last sticks and a rest elsewhere, it may be theirs: nothing is told. Once there it stands, unless the outputs leave while the input is
-//! known as lost for 1 s more. Unit: us, ns. Source: none, common practice. A gap widens the interval.
+//! until the link's lag, and 0.1 s, after the loss; those of an input that died, once two samples are equal. A rest
+//! elsewhere from the first sample behind that on may be theirs, as the one before was too early: nothing is told. Once there
+//! it stands, unless the outputs leave while the input is known as lost for 1 s more. Unit: us, ns. Source: none, common
+//! practice. A gap widens the interval.
 
 use std::collections::BTreeMap;
 
@@ -68,7 +69,7 @@ enum Kind {
     Held,
     /// Constant, but not at the profile's values.
     Elsewhere,
-    /// Constant, and perhaps where the last sticks put them: what these gave was not seen.
+    /// Constant, and perhaps where the last sticks put them: what these gave may not have been seen.
     Unclear,
 }
 
@@ -91,8 +92,8 @@ pub(super) struct Settling {
     base: Option<[u16; 16]>,
     /// It is final.
     based: bool,
-    /// Of a stream that stopped: the first sample after its last sticks, where none shows those.
-    gap_end: Option<Nanos>,
+    /// Of a stream that stopped: the first sample for which its last sticks are surely over.
+    first_after: Option<Nanos>,
     last: Option<Nanos>,
     /// The first of equal samples, and when the one before it came.
     run: Option<(Outputs, Nanos)>,
@@ -102,16 +103,16 @@ pub(super) struct Settling {
 
 impl Settling {
     pub(super) const fn new(lost_at: Nanos, by_sticks: bool) -> Self {
-        let (base, based, gap_end, last, run, stand, judged) = (None, false, None, None, None, None, false);
-        Self { lost_at, by_sticks, base, based, gap_end, last, run, stand, judged }
+        let (base, based, first_after, last, run, stand, judged) = (None, false, None, None, None, None, false);
+        Self { lost_at, by_sticks, base, based, first_after, last, run, stand, judged }
     }
 
     fn find_base(&mut self, sample: &Outputs, rule: &Rule<'_>) {
         if self.by_sticks {
-            let shown = self.lost_at + rule.lag.unwrap_or(LAG_UNKNOWN);
-            let was_based = std::mem::replace(&mut self.based, sample.at > shown + SLACK);
+            let shown = self.lost_at + rule.lag.unwrap_or(LAG_UNKNOWN) + SLACK;
+            let was_based = std::mem::replace(&mut self.based, sample.at > shown);
             if self.based && !was_based {
-                self.gap_end = self.last.is_none_or(|last| last < shown).then_some(sample.at);
+                self.first_after = Some(sample.at);
             }
         } else if sample.at > self.lost_at && self.based {
             return;
@@ -139,7 +140,7 @@ impl Settling {
             self.come_to(Kind::Safe { known, by_profile }, sample.values);
         } else if let Some((run, before)) = constant.filter(|_| rule.following != 0) {
             let held = self.base.is_some_and(|base| rule.near(&base, &run.values, NEAR_US));
-            let is_clear = self.gap_end != Some(run.at);
+            let is_clear = self.first_after != Some(run.at);
             let kind = match (held, by_profile) {
                 (true, _) => Kind::Held,
                 (false, true) => Kind::Elsewhere,

@@ -5,7 +5,8 @@
 //! channels follow, and which way. A channel follows a stick at three answers, and three in four of its steps alone.
 //! Crossed: it follows another's and its own does not move it, or that other moves its own channel as little. Dead (never
 //! moved) or stuck (moved before): four steps of its stick on end without an answer, each between answers of other
-//! steps at most a minute apart, so that the link was live; a stick that moves another channel has none.
+//! steps at most a minute apart, so that the link was live, in two such spells or over 10 s, so that no outage of the link
+//! hid them all (unavailable time, ITU-T G.826); a stick that moves another channel has none.
 //! Unit: us. Window: the session. Source: none, common practice. Only sources that number their sticks as channels.
 //! Gap: steps are told from where sticks stand, so one that telemetry missed is none; a loss of input forgets what waits. A
 //! restart changes nothing. A control link that is slower than a second shows steps as unanswered: all of them, so that
@@ -29,6 +30,8 @@ const FOLLOWS: u16 = 3;
 const UNANSWERED: u16 = 4;
 /// Answers before and after steps without one.
 const BETWEEN: Nanos = Nanos::from_secs(60);
+/// An outage of the link that hides steps is shorter, or a loss of input that is told.
+const NO_OUTAGE: Nanos = Nanos::from_secs(10);
 
 type Pulses = [Option<u16>; CHANNELS];
 
@@ -51,10 +54,26 @@ struct Stick {
     /// By channel: answers the same way, and the other way.
     same: [u16; CHANNELS],
     against: [u16; CHANNELS],
-    /// Steps that its own channel did not answer: shown, and waiting for an answer of another.
-    unanswered: u16,
+    unanswered: Unanswered,
+    /// Steps that wait for an answer of another.
     waiting: u16,
     waits_since: Nanos,
+    waits_until: Nanos,
+}
+
+/// Steps that its own channel did not answer while others were answered.
+#[derive(Clone, Copy, Debug, Default)]
+struct Unanswered {
+    steps: u16,
+    /// Runs of them between answers of others, and the longest.
+    spells: u16,
+    longest: Nanos,
+}
+
+impl Unanswered {
+    fn is_shown(self) -> bool {
+        self.steps >= UNANSWERED && (self.spells >= 2 || self.longest >= NO_OUTAGE)
+    }
 }
 
 impl Stick {
@@ -69,6 +88,17 @@ impl Stick {
 
     fn moves_not(&self, channel: usize) -> bool {
         self.alone >= FOLLOWS && self.hits(channel) == 0
+    }
+
+    /// Another channel answered: the link was live before and after the steps that wait.
+    fn is_live_again(&mut self, at: Nanos) {
+        if self.waiting > 0 && at - self.waits_since <= BETWEEN {
+            let unanswered = &mut self.unanswered;
+            unanswered.steps = unanswered.steps.saturating_add(self.waiting);
+            unanswered.spells = unanswered.spells.saturating_add(1);
+            unanswered.longest = unanswered.longest.max(self.waits_until - self.waits_since);
+        }
+        self.waiting = 0;
     }
 
     fn direction(&self, channel: usize) -> Option<StickDirection> {
@@ -142,23 +172,19 @@ impl Source {
         }
         if answer(index).is_some() {
             is_answered = true;
-            (stick.unanswered, stick.waiting) = (0, 0);
+            (stick.unanswered, stick.waiting) = (Unanswered::default(), 0);
         } else if before.channels[index].and(now.channels[index]).is_some() {
             if stick.waiting == 0 {
                 stick.waits_since = before.at;
             }
             let is_live = self.answered_at.is_some_and(|last| stick.waits_since - last <= BETWEEN);
             stick.waiting = if is_live { stick.waiting.saturating_add(1) } else { 0 };
+            stick.waits_until = now.at;
         }
         if is_answered {
             self.answered += 1;
             self.answered_at = Some(now.at);
-            for stick in &mut self.sticks {
-                if now.at - stick.waits_since <= BETWEEN {
-                    stick.unanswered = stick.unanswered.saturating_add(stick.waiting);
-                }
-                stick.waiting = 0;
-            }
+            self.sticks.iter_mut().for_each(|stick| stick.is_live_again(now.at));
         }
     }
 }
@@ -235,9 +261,9 @@ impl Answers {
         let direction = follows.and_then(|stick| source.sticks[stick].direction(channel));
         let mut findings = Vec::new();
         let leads_elsewhere = others().any(|(other, _)| own.moves(other));
-        if own.unanswered >= UNANSWERED && follows.is_none() && !leads_elsewhere {
+        if own.unanswered.is_shown() && follows.is_none() && !leads_elsewhere {
             findings.push(if moved { StickFinding::Stuck } else { StickFinding::Dead });
-        } else if own.unanswered >= UNANSWERED && follows == Some(channel) {
+        } else if own.unanswered.is_shown() && follows == Some(channel) {
             findings.push(StickFinding::Stuck);
         }
         let is_crossed = |stick: usize| own.moves_not(channel) || source.sticks[stick].moves_not(stick);
@@ -247,7 +273,55 @@ impl Answers {
         if direction == Some(StickDirection::Reversed) {
             findings.push(StickFinding::Reversed);
         }
-        let steps = own.alone.max(own.unanswered);
+        let steps = own.alone.max(own.unanswered.steps);
         Answer { compared: Some(steps >= FOLLOWS), stick: follows.map(|stick| (stick, direction)), findings }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::stick_channels::answers::*;
+
+    /// Two sticks that step back and forth at these seconds, ten reports a second; from one second to another the channels
+    /// of those that are `hidden` stand. Whether the first stick's channel is shown not to answer.
+    fn is_shown(first: &[f64], second: &[f64], hidden: [bool; 2], (from, to): (f64, f64)) -> bool {
+        let place = |steps: &[f64], seconds: f64| {
+            let steps = steps.iter().filter(|step| **step <= seconds).count();
+            Some(if steps.is_multiple_of(2) { 1500 } else { 1700 })
+        };
+        let mut source = Source::default();
+        for tick in 0..400 {
+            let seconds = f64::from(tick) / 10.0;
+            let at = Nanos::from_secs_f64(seconds);
+            let mut channels: Pulses = [None; CHANNELS];
+            for (index, steps) in [first, second].into_iter().enumerate() {
+                let stands = hidden[index] && (from..to).contains(&seconds);
+                channels[index] = place(steps, if stands { from } else { seconds });
+                source.sticks[index].observe(at, place(steps, seconds).unwrap());
+            }
+            source.last = at;
+            source.look(at, &channels);
+        }
+        source.sticks[0].unanswered.is_shown()
+    }
+
+    /// By the definition, worked by hand.
+    #[test]
+    fn an_outage_that_hides_steps_of_one_stick_is_no_dead_channel() {
+        let steps = |from: f64, count: u32| -> Vec<f64> {
+            (0..count).map(|step| from + 1.5 * f64::from(step)).collect()
+        };
+        // Four steps in 6 s, all of them in one outage: the handset's other stick stood.
+        assert!(!is_shown(&steps(10.0, 4), &[5.0, 20.0], [true, true], (9.5, 16.5)));
+        // The same in two outages of 5 s each, with an answer of both between.
+        let twice = [steps(10.0, 2), vec![14.6], steps(21.0, 2)].concat();
+        assert!(!is_shown(&twice, &[5.0, 16.5, 28.0], [true, true], (9.5, 14.0)));
+        // It alone stands: for over 10 s, and in two runs.
+        assert!(is_shown(&steps(10.0, 8), &[5.0, 24.0], [true, false], (0.0, 40.0)));
+        assert!(!is_shown(&steps(10.0, 6), &[5.0, 24.0], [true, false], (0.0, 40.0)));
+        let runs = [steps(10.0, 2), steps(16.0, 2)].concat();
+        assert!(is_shown(&runs, &[5.0, 14.0, 20.0], [true, false], (0.0, 40.0)));
+        // Never between answers of another: it is not known whether the link was live.
+        assert!(!is_shown(&steps(10.0, 8), &[5.0], [true, false], (0.0, 40.0)));
     }
 }
