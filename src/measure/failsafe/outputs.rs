@@ -103,7 +103,8 @@ pub(super) struct Settling {
 
 impl Settling {
     pub(super) const fn new(lost_at: Nanos, by_sticks: bool) -> Self {
-        let (base, based, first_after, last, run, stand, judged) = (None, false, None, None, None, None, false);
+        let (base, based, first_after, last, run, stand, judged) =
+            (None, false, None, None, None, None, false);
         Self { lost_at, by_sticks, base, based, first_after, last, run, stand, judged }
     }
 

@@ -104,9 +104,8 @@ mod tests {
 
     fn mean_density(values: &[f64], length: usize, rate: f64) -> Vec<f64> {
         let segments = Segments::of_length(length);
-        let rows: Vec<Vec<f64>> = (0..)
-            .map(|place| place * length / 2)
-            .take_while(|from| from + length <= values.len())
+        let rows: Vec<Vec<f64>> = (0..(values.len() + 1).saturating_sub(length))
+            .step_by(length / 2)
             .map(|from| segments.density(&values[from..from + length], rate))
             .collect();
         (0..=length / 2).map(|bin| rows.iter().map(|row| row[bin]).sum::<f64>() / rows.len() as f64).collect()

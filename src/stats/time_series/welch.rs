@@ -90,9 +90,8 @@ mod tests {
             let sine = |place: usize| 2.0 * (TAU * f0 * place as f64 / rate).sin();
             let values: Vec<f64> = noise(2048).iter().enumerate().map(|(n, noise)| noise + sine(n)).collect();
             let segments = Segments::of_length(length);
-            let rows: Vec<Vec<f64>> = (0..)
-                .map(|place| place * length / 2)
-                .take_while(|from| from + length <= values.len())
+            let rows: Vec<Vec<f64>> = (0..(values.len() + 1).saturating_sub(length))
+                .step_by(length / 2)
                 .map(|from| segments.density(&values[from..from + length], rate))
                 .collect();
             assert_eq!(rows.len() as u64, case["n_segments"].as_u64().unwrap());
