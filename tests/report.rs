@@ -392,6 +392,41 @@ fn nothing_is_overwritten_unasked_and_a_bad_file_stops_no_other() {
     assert_eq!(fs::read_dir(folder.path().join("svg")).unwrap().count(), 0);
 }
 
+/// The page of a comparison says what its JSON says, and keeps to what every page keeps to.
+#[test]
+fn a_comparison_is_a_page_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let [before, after] = [1, 3].map(|number| root(&format!("recordings/orchard-{number}.pcapng")));
+    let profile = root("recordings/orchard-profile.toml");
+    let tagged = ["--tag", "hostile=</p><script>x('&')</script>"];
+    let asked =
+        [&["compare", "--json", "--out", "c.html", "--profile", &profile, &before, &after], &tagged[..]];
+    let output = fadewatch(folder.path(), &asked.concat()).output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    let found: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let page = assert_sound(&fs::read_to_string(folder.path().join("c.html")).unwrap());
+    assert!(page.text.contains(found["text"].as_str().unwrap()));
+    assert!(page.text.contains("hostile=</p><script>x('&')</script>"));
+    let rows = page.named("table")[0].rows();
+    let figures = found["figures"].as_array().unwrap();
+    assert_eq!(rows.len(), figures.len());
+    let mut with_interval = 0;
+    for (row, figure) in rows.iter().zip(figures) {
+        let scale = if figure["unit"] == "ratio" { 100.0 } else { 1.0 };
+        if !figure["difference_ci95"].is_null() {
+            assert_is(&row["difference"], &figure["difference"], &figure["difference_ci95"], scale);
+            with_interval += 1;
+        }
+        let word = figure["change"].as_str().map(|word| word.replace('_', " "));
+        assert!(row["verdict"].starts_with(word.as_deref().unwrap_or("not compared")), "{row:?}");
+    }
+    // Each interval is a line in one of the pictures, beside the line of zero and those of the axis.
+    let drawn: usize = page.named("svg").iter().map(|svg| svg.named("rect").len()).sum();
+    assert!(with_interval > 5 && drawn >= with_interval, "{with_interval} {drawn}");
+    let (code, said) = run(folder.path(), &["compare", &before, &after, "--out", "c.html"]);
+    assert!(code == Some(2) && said.contains("--yes"), "{said}");
+}
+
 /// A capture of pictures alone: no vehicle, no distance, no way; none of it is drawn, each says what to do.
 #[test]
 fn what_is_absent_says_so_and_is_no_empty_chart() {

@@ -19,6 +19,12 @@ pub struct CompareArgs {
     /// One JSON object.
     #[arg(long)]
     pub json: bool,
+    /// Write a page to this file besides.
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Overwrite the page if it is there.
+    #[arg(long, requires = "out")]
+    pub yes: bool,
     /// Profile of vehicle, handset and links (TOML), or none [default: as for live].
     #[arg(long, value_name = "FILE")]
     pub profile: Option<PathBuf>,

@@ -13,8 +13,7 @@ use super::{metres, section, with_unit};
 pub fn write_to(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> {
     writeln!(out, "{}", words::sentence(comparison))?;
     for change in &comparison.changed_tags {
-        let (before, after) = (words::values(&change.tag_before), words::values(&change.tag_after));
-        writeln!(out, "  {} {before} -> {after}", change.tag)?;
+        writeln!(out, "  {}", words::tag_change(change))?;
     }
     for caution in &comparison.cautions {
         writeln!(out, "  note: {caution}")?;
@@ -25,10 +24,15 @@ pub fn write_to(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> 
     sessions(out, &comparison.sessions)
 }
 
+/// How many figures a word is said of.
+pub(super) fn judged(comparison: &Comparison) -> usize {
+    comparison.figures.iter().filter(|row| row.change.is_some()).count()
+}
+
 fn figures(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> {
-    let judged = comparison.figures.iter().filter(|row| row.change.is_some()).count();
-    section(out, &format!("Figures (intervals 95 %; the words allow for looking at {judged})"))?;
-    writeln!(out, "  {:<24} {:>13} {:>13}  {:<26} verdict", "figure", "before", "after", "difference")?;
+    section(out, &words::figures_head(judged(comparison)))?;
+    let [figure, before, after, difference, verdict] = words::COLUMNS;
+    writeln!(out, "  {figure:<24} {before:>13} {after:>13}  {difference:<26} {verdict}")?;
     for row in &comparison.figures {
         writeln!(
             out,
@@ -47,20 +51,9 @@ fn figures(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> {
 }
 
 fn sessions(out: &mut dyn Write, rows: &[ComparedSessionRow]) -> io::Result<()> {
-    section(out, "Sessions (levels against the mean of these sessions at the same distances)")?;
+    section(out, words::SESSIONS)?;
     for row in rows {
-        let began = row.began_utc.as_deref().map_or_else(|| "time unknown".to_owned(), quantity::date);
-        let side = row.side.map_or_else(String::new, |side| format!("{side}; "));
-        let tags: Vec<String> =
-            row.session_tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
-        writeln!(
-            out,
-            "  {:<24} {began}  {side}farthest {}; stick to servo {}; {}",
-            row.session,
-            metres(row.farthest_m),
-            with_unit(row.stick_to_servo_p50_ms, 0, "ms"),
-            if tags.is_empty() { "no tags".to_owned() } else { tags.join(" ") }
-        )?;
+        writeln!(out, "  {:<24} {}", row.session, session_line(row))?;
         for link in &row.link_rows {
             writeln!(out, "    {:<22} {}", link.link_name, link_line(link))?;
         }
@@ -68,7 +61,21 @@ fn sessions(out: &mut dyn Write, rows: &[ComparedSessionRow]) -> io::Result<()> 
     Ok(())
 }
 
-fn link_line(link: &ComparedLinkRow) -> String {
+/// A session without its name.
+pub(super) fn session_line(row: &ComparedSessionRow) -> String {
+    let began = row.began_utc.as_deref().map_or_else(|| "time unknown".to_owned(), quantity::date);
+    let side = row.side.map_or_else(String::new, |side| format!("{side}; "));
+    let tags: Vec<String> = row.session_tags.iter().map(|(key, value)| format!("{key}={value}")).collect();
+    format!(
+        "{began}  {side}farthest {}; stick to servo {}; {}",
+        metres(row.farthest_m),
+        with_unit(row.stick_to_servo_p50_ms, 0, "ms"),
+        if tags.is_empty() { "no tags".to_owned() } else { tags.join(" ") }
+    )
+}
+
+/// What a session shows of a link.
+pub(super) fn link_line(link: &ComparedLinkRow) -> String {
     let unit = if link.level_unit == Some("db") { "dB" } else { "units" };
     let level = link.level_beside.map(|level| format!("level {level:+.1} {unit}"));
     let lost = link.lost_ratio.map(|ratio| format!("lost {}", quantity::percent(ratio)));

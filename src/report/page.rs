@@ -3,6 +3,7 @@
 //! It opens with how each session went, and ends with how each figure is got and what to mind. It is well-formed XML too.
 //! The same recordings give the same bytes.
 
+mod comparison_page;
 mod distance_chart;
 mod ground_map;
 mod histogram_charts;
@@ -23,6 +24,8 @@ use crate::summary::{BenchSheet, Summary};
 use crate::wording::caution::{AIR, DRILL, INSTRUMENT, WALK};
 use crate::wording::explain;
 use crate::wording::{page_words, session_sentence};
+
+pub use comparison_page::comparison;
 
 use histogram_charts::TimingBins;
 use markup::{Markup, escaped};
@@ -103,7 +106,8 @@ pub fn html(parts: &[PagePart]) -> String {
         }
         let figures = parts.iter().flat_map(|part| part.figures.iter().copied()).collect();
         explanations(page, &figures);
-        cautions(page, parts);
+        let air = parts.iter().any(|part| !part.summary.transmitters.is_empty());
+        closing(page, &[DRILL, WALK].into_iter().chain(air.then_some(AIR)).collect::<Vec<_>>());
     })
 }
 
@@ -203,10 +207,10 @@ fn kind(line: &str) -> Line {
     }
 }
 
-fn cautions(page: &mut Markup, parts: &[PagePart]) {
+/// What to mind, and which program wrote it.
+fn closing(page: &mut Markup, cautions: &[&str]) {
     page.inside("footer", &mut |footer| {
-        let air = parts.iter().any(|part| !part.summary.transmitters.is_empty());
-        for caution in [INSTRUMENT, DRILL, WALK].into_iter().chain(air.then_some(AIR)) {
+        for caution in [INSTRUMENT].iter().chain(cautions) {
             footer.paragraph(caution);
         }
         footer.paragraph(concat!("fadewatch ", env!("CARGO_PKG_VERSION")));

@@ -16,6 +16,7 @@ use crate::judge::comparison;
 use crate::judge::comparison::ComparedSession;
 use crate::profile::Profile;
 use crate::report;
+use crate::report::page;
 use crate::summary::Earlier;
 
 use super::batch::Failures;
@@ -28,6 +29,9 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
         files.len() > 1,
         "compare takes two recordings at least, and one was named: fadewatch compare A B, or A... -- B..."
     );
+    if let Some(out) = &args.out {
+        super::may_overwrite(out, args.yes)?;
+    }
     // Where the second side begins; nowhere: sessions over time.
     let second = match (args.after.is_empty(), args.files.len()) {
         (false, count) => Some(count),
@@ -47,6 +51,10 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
     }
     let found =
         if second.is_some() { comparison::compare(&before, &after) } else { comparison::over_time(&before) };
+    if let Some(out) = &args.out {
+        super::report_command::write(out, &page::comparison(&found), args.yes)?;
+        tell(format_args!("wrote {}", out.display()));
+    }
     let mut out = super::out();
     if args.json {
         report::write_json_to(&mut out, &found)?;

@@ -119,7 +119,8 @@ fn plain(letter: char) -> char {
     if letter.is_alphanumeric() || "-_.".contains(letter) { letter } else { '_' }
 }
 
-fn write(path: &Path, text: &str, yes: bool) -> anyhow::Result<()> {
+/// A page or a picture, whole or not at all.
+pub(super) fn write(path: &Path, text: &str, yes: bool) -> anyhow::Result<()> {
     let fill = &mut |out: &mut dyn io::Write| out.write_all(text.as_bytes());
     let written = if yes { private_file::replace(path, fill) } else { private_file::create(path, fill) };
     written.with_context(|| format!("cannot write '{}'", path.display()))

@@ -207,12 +207,16 @@ pub fn values(values: &[String]) -> String {
     shown.collect::<Vec<_>>().join(", ")
 }
 
-fn digits(row: &FigureDifference, value: f64) -> String {
-    match row.unit {
+/// A difference without its unit; nothing is never less than nothing.
+#[must_use]
+pub fn digits(row: &FigureDifference, value: f64) -> String {
+    let text = match row.unit {
         "ratio" => format!("{:.2}", value * 100.0),
         "s" | "per min" => format!("{value:.2}"),
         _ => format!("{value:.1}"),
-    }
+    };
+    let is_nothing = text.trim_matches(['-', '0', '.']).is_empty();
+    if is_nothing { text.trim_start_matches('-').to_owned() } else { text }
 }
 
 const fn unit(row: &FigureDifference) -> &'static str {
@@ -240,6 +244,34 @@ pub fn side(row: &FigureDifference, value: Option<f64>) -> String {
         _ => unit(row),
     };
     value.map_or_else(|| NOT_MEASURED.to_owned(), |value| format!("{}{unit}", digits(row, value)))
+}
+
+/// Columns of a table of figures.
+pub const COLUMNS: [&str; 5] = ["figure", "before", "after", "difference", "verdict"];
+/// Over the sessions.
+pub const SESSIONS: &str = "Sessions (levels against the mean of these sessions at the same distances)";
+
+/// Over the figures, of which so many are judged.
+#[must_use]
+pub fn figures_head(judged: usize) -> String {
+    format!("Figures (intervals 95 %; the words allow for looking at {judged})")
+}
+
+/// A tag that differs.
+#[must_use]
+pub fn tag_change(change: &TagChange) -> String {
+    format!("{} {} -> {}", change.tag, values(&change.tag_before), values(&change.tag_after))
+}
+
+/// Over a picture of differences in one unit.
+#[must_use]
+pub fn picture_title(row: &FigureDifference) -> String {
+    let of = match unit(row).trim() {
+        "" => String::new(),
+        unit if unit.starts_with("a ") => format!(" {unit}"),
+        unit => format!(" in {unit}"),
+    };
+    format!("second side less first{of}, each with its interval; green: better, red: worse")
 }
 
 /// The difference with its interval.

@@ -43,6 +43,10 @@ pub const HISTOGRAMS: &str =
 pub const VIBRATION: &str = "Largest value in each column: x blue, y orange, z green; red line: the limit; violet: a freeze or a mark began.";
 /// Over the only session of a page.
 pub const SESSION: &str = "How the session went";
+/// Over sessions held against each other.
+pub const COMPARED: &str = "fadewatch: sessions compared";
+/// Over the table of their figures.
+pub const DIFFERENCES: &str = "every figure of both sides";
 /// Over the explanations.
 pub const HOW: &str = "How each figure is got";
 /// What intervals are.
