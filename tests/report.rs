@@ -407,7 +407,7 @@ fn a_comparison_is_a_page_too() {
     let page = assert_sound(&fs::read_to_string(folder.path().join("c.html")).unwrap());
     assert!(page.text.contains(found["text"].as_str().unwrap()));
     assert!(page.text.contains("hostile=</p><script>x('&')</script>"));
-    let rows = page.named("table")[0].rows();
+    let rows = page.table("every figure of both sides");
     let figures = found["figures"].as_array().unwrap();
     assert_eq!(rows.len(), figures.len());
     let mut with_interval = 0;
