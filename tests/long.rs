@@ -274,6 +274,9 @@ fn leap_of_years(has_ticks: bool) {
     let samples =
         |summary: &Summary| summary.range.iter().find(|range| range.link == "video").unwrap().samples;
     assert!((3590..=3600).contains(&(samples(&summary) - samples(&before))));
+    // Held against itself: no more seconds than the four hours, and ten minutes about each end of the hole.
+    let compared = monitor.compared(summary.clone());
+    assert!(compared.links.iter().all(|link| link.seconds.len() as u64 <= 4 * HOUR + 1202));
     // The bad minute is drawn as ever, and the whole session in one picture.
     let is = picture(&monitor, &summary, minute(2));
     let young = picture(&young, &before, minute(2));

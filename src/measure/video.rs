@@ -396,6 +396,14 @@ impl VideoMeter {
         Some(Traffic { loss: loss_estimate(&streams, context), silent_at_end_s })
     }
 
+    /// The seconds from the first record of which something is kept; some more than once.
+    pub(crate) fn kept_seconds(&self, end: usize) -> impl Iterator<Item = usize> + '_ {
+        self.streams
+            .iter()
+            .flat_map(move |stream| stream.series.within(0.0, end as f64))
+            .map(|(second, _)| second)
+    }
+
     /// When the video link's packets last came; `None` where none came.
     #[must_use]
     pub fn last_heard(&self, context: &Context) -> Option<Nanos> {

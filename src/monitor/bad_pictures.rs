@@ -24,8 +24,16 @@ impl LinkMonitor {
         if freezes.is_empty() && shook.is_empty() {
             return Default::default();
         }
-        let seconds = self.worse_by_second();
         let instants: Vec<BadInstant> = freezes.iter().map(|span| self.instant(span)).collect();
+        let kept = self.kept_seconds(instants.iter().chain(&shook));
+        let seconds = self.worse_by_second(&kept);
+        let among = |bad: BadInstant| BadInstant {
+            from_s: place(&kept, bad.from_s),
+            to_s: place(&kept, bad.to_s),
+            ..bad
+        };
+        let instants: Vec<BadInstant> = instants.into_iter().map(among).collect();
+        let shook: Vec<BadInstant> = shook.into_iter().map(among).collect();
         let all: Vec<BadInstant> = instants.iter().chain(&shook).copied().collect();
         let is_counted = |bad: &BadInstant| {
             let second = bad.from_s.max(0.0) as usize;
@@ -66,30 +74,56 @@ impl LinkMonitor {
         BadInstant { from_s: at_s - MARK_REACH_S, to_s: at_s + MARK_AFTER_S, by_mark: true, certain: None }
     }
 
-    fn worse_by_second(&self) -> WorseBySecond {
+    /// The seconds in which anything is kept that could tell, and those around each bad picture: a hole of years in the
+    /// stamps has none.
+    fn kept_seconds<'a>(&self, bad: impl Iterator<Item = &'a BadInstant>) -> Vec<usize> {
+        const NEAR: usize = 5;
         let context = &self.context;
-        let count = context.since_start_s(context.now).max(0.0) as usize + 1;
+        let end = context.since_start_s(context.now).max(0.0) as usize + 1;
+        let near = bad.flat_map(|bad| [bad.from_s, bad.to_s]).flat_map(|at_s| {
+            let at = at_s.max(0.0) as usize;
+            at.saturating_sub(NEAR)..at + NEAR + 1
+        });
+        let levels = self.video_link().map(|link| self.signal.seconds(link).range(0, end));
+        let levels = levels.into_iter().flatten().map(|(second, _)| second);
+        let vibration = self.vibration.worst_by_second(end).map(|(second, _)| second);
+        let mut kept: Vec<usize> =
+            near.chain(levels).chain(vibration).chain(self.video.kept_seconds(end)).collect();
+        kept.sort_unstable();
+        kept.dedup();
+        kept.truncate(kept.partition_point(|second| *second < end));
+        kept
+    }
+
+    fn video_link(&self) -> Option<usize> {
+        let profile = &self.context.profile;
+        profile.link.iter().position(|link| profile.is_video_link(link))
+    }
+
+    fn worse_by_second(&self, kept: &[usize]) -> WorseBySecond {
+        let (context, count) = (&self.context, kept.len());
         let mut seconds = WorseBySecond {
             radio: vec![f32::NAN; count],
             airframe: vec![f32::NAN; count],
             computer: vec![f32::NAN; count],
             counted: vec![false; count],
         };
-        let video = context.profile.link.iter().position(|link| context.profile.is_video_link(link));
-        if let Some(link) = video {
+        let end = kept.last().map_or(0, |last| last + 1);
+        if let Some(link) = self.video_link() {
             // Index 0 is the level of the second that ends at 1 s.
-            for (second, level) in self.signal.seconds(link).known(0, count) {
-                seconds.radio[second] = -level;
+            for (second, level) in self.signal.seconds(link).known(0, end) {
+                seconds.radio[number(kept, second)] = -level;
             }
         }
-        for (second, strongest) in self.vibration.worst_by_second(count) {
-            seconds.airframe[second] = strongest;
+        for (second, strongest) in self.vibration.worst_by_second(end) {
+            seconds.airframe[number(kept, second)] = strongest;
         }
         let start = context.start.unwrap_or_default();
-        for (second, (strained, counted)) in seconds.computer.iter_mut().zip(&mut seconds.counted).enumerate()
+        for (second, (strained, counted)) in
+            kept.iter().zip(seconds.computer.iter_mut().zip(&mut seconds.counted))
         {
-            let (from, to) =
-                (start + Nanos::from_secs(second as i64), start + Nanos::from_secs(second as i64 + 1));
+            let second = *second as i64;
+            let (from, to) = (start + Nanos::from_secs(second), start + Nanos::from_secs(second + 1));
             *strained = self.strained(from, to);
             *counted = context.life.phase_at(from).is_some_and(Phase::is_trip);
         }
@@ -116,4 +150,15 @@ impl LinkMonitor {
             f32::NAN
         }
     }
+}
+
+/// Which of the seconds that are kept one is, from 0.
+fn number(kept: &[usize], second: usize) -> usize {
+    kept.partition_point(|other| *other < second)
+}
+
+/// Where an instant lies among them.
+fn place(kept: &[usize], at_s: f64) -> f64 {
+    let at_s = at_s.max(0.0);
+    number(kept, at_s as usize) as f64 + at_s.fract()
 }

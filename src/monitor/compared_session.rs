@@ -60,7 +60,7 @@ impl LinkMonitor {
         let mut began: Option<(Place, f64)> = None;
         let mut place = 0;
         let mut counted = Vec::new();
-        for second in 0..(context.now - start).whole_secs() {
+        for second in self.seconds_near_anything((context.now - start).whole_secs()) {
             let (from, at) =
                 (start + Nanos::from_secs(second as i64), start + Nanos::from_secs(second as i64 + 1));
             let phase = context.life.phase_at(at);
@@ -81,6 +81,24 @@ impl LinkMonitor {
             counted.push(Counted { second, phase, place, distance_m });
         }
         counted
+    }
+
+    /// The whole seconds within ten minutes of one of which a level, a distance or a packet is kept: a hole of years in the
+    /// stamps has none.
+    fn seconds_near_anything(&self, end: usize) -> Vec<usize> {
+        const NEAR: usize = 600;
+        let links = 0..self.context.profile.link.len();
+        let levels = links.flat_map(|link| self.signal.seconds(link).range(0, end)).map(|(second, _)| second);
+        let distances = self.range.seconds(&self.context);
+        let distances = distances.range(0, end).map(|(second, _)| second);
+        let mut kept: Vec<usize> = levels.chain(distances).chain(self.video.kept_seconds(end)).collect();
+        kept.sort_unstable();
+        let mut near = Vec::new();
+        for second in kept {
+            let until = near.last().map_or(0, |last| last + 1);
+            near.extend(until.max(second.saturating_sub(NEAR))..end.min(second + NEAR + 1));
+        }
+        near
     }
 
     fn flown_link(&self, index: usize, counted: &[Counted], summary: &Summary) -> FlownLink {
