@@ -6,21 +6,30 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use fadewatch::record::{Entry, Record};
 use fadewatch::simulate;
 use fadewatch::simulate::Scenario;
+use fadewatch::snapshot::View;
 use fadewatch::summary::{Axis, FollowedPeak, MotorMultiple, Reason, VibrationSpectrum};
+use fadewatch::units::Nanos;
 use fadewatch::{LinkMonitor, Profile, RecordingFacts};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
-fn spectrum_of(seed: u64, duration_s: u32, rest: &str) -> VibrationSpectrum {
+fn shaken(seed: u64, duration_s: u32, rest: &str) -> Scenario {
     let text = format!(
         "text = \"invented\"\nseed = {seed}\nstart = \"2031-05-04T09:12:33Z\"\nduration_s = {duration_s}.0\n{rest}\n"
     );
-    let session = simulate::run(&Scenario::parse(&text, Path::new("test")).unwrap());
-    let mut monitor =
-        LinkMonitor::new(Arc::new(Profile::parse("[vehicle]\nsystem = 1\n").unwrap()), Arc::from([]));
-    session.entries().for_each(|entry| monitor.handle(&entry));
+    Scenario::parse(&text, Path::new("test")).unwrap()
+}
+
+fn listening() -> LinkMonitor {
+    LinkMonitor::new(Arc::new(Profile::parse("[vehicle]\nsystem = 1\n").unwrap()), Arc::from([]))
+}
+
+fn spectrum_of(seed: u64, duration_s: u32, rest: &str) -> VibrationSpectrum {
+    let mut monitor = listening();
+    simulate::run(&shaken(seed, duration_s, rest)).entries().for_each(|entry| monitor.handle(&entry));
     monitor.summary(&RecordingFacts::default()).vibration_spectrum.unwrap()
 }
 
@@ -122,4 +131,41 @@ fn noise_has_no_peak_and_a_tone_of_its_own_is_not_the_motors() {
         wrong += usize::from(peak.motor.is_some());
     }
     assert!(wrong <= 4, "{wrong} of 30");
+}
+
+/// Half a minute of messages, a hole in the stamps of an hour and then of years, and half a minute: nothing is drawn in the
+/// hole, and its length takes neither time nor memory.
+#[test]
+fn a_hole_has_no_spectrum() {
+    let session = simulate::run(&shaken(3, 60, "[inertial]\nrate_hz = 100.0\nnoise = 0.3"));
+    let entries: Vec<Entry<'_>> = session.entries().collect();
+    let start =
+        entries.iter().find_map(|entry| if let Entry::Record(one) = entry { Some(one.at) } else { None });
+    let start = start.unwrap();
+    // A spectrum takes seven segments in 5.1 s: the hole comes after each number of them.
+    let holes =
+        (0..8).map(|place| (30.0 + 0.64 * f64::from(place), 3_600 + 630_000_000 * i64::from(place % 2)));
+    for (from_s, hole) in holes {
+        let mut monitor = listening();
+        for entry in &entries {
+            match entry {
+                Entry::Record(one) if (one.at - start).secs() >= from_s => {
+                    monitor.handle(&Entry::Record(Record {
+                        at: one.at + Nanos::from_secs(hole),
+                        ..one.clone()
+                    }));
+                }
+                _ => monitor.handle(entry),
+            }
+        }
+        let drawn = |from_s: f64, to_s: f64| {
+            let view = View { from_s, to_s, columns: 10 };
+            let summary = Arc::new(monitor.summary(&RecordingFacts::default()));
+            let spectrum = monitor.snapshot(view, summary).vibration.spectrum.unwrap();
+            spectrum.columns.iter().filter(|column| column.is_some()).count()
+        };
+        assert_eq!(drawn(5.0, 15.0), 10);
+        assert_eq!(drawn(60.0, 3_600.0), 0, "{from_s} {hole}");
+        assert!(drawn(hole as f64 + 40.0, hole as f64 + 50.0) > 0);
+    }
 }

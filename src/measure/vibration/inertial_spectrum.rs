@@ -100,6 +100,8 @@ struct Account {
     limits: [PeakLimit; MOST_SEGMENTS - FEWEST_SEGMENTS + 1],
     block: Sum,
     block_from: Nanos,
+    /// When its newest segment ended: what comes next may come years later.
+    block_to: Nanos,
     all: Sum,
     spectra: u64,
     tracks: [PeakTracks; 3],
@@ -119,6 +121,7 @@ impl Account {
             limits: std::array::from_fn(|place| PeakLimit::new(FEWEST_SEGMENTS + place, length / 2 + 1)),
             block: Sum::default(),
             block_from: Nanos::ZERO,
+            block_to: Nanos::ZERO,
             all: Sum::default(),
             spectra: 0,
             tracks: Default::default(),
@@ -149,7 +152,7 @@ impl Account {
             return;
         }
         if self.block.count > 0 && (since - self.block_from).secs() > PATIENCE * self.segment_s() {
-            self.finish(since, motors);
+            self.finish(motors);
         }
         if self.block.count == 0 {
             self.block_from = (since - Nanos::from_secs_f64(self.segment_s())).max(Nanos::ZERO);
@@ -162,21 +165,22 @@ impl Account {
         let densities = [density(0), density(1), density(2)];
         self.all.add(&densities);
         self.block.add(&densities);
+        self.block_to = since;
         if self.block.count == MOST_SEGMENTS {
-            self.finish(since, motors);
+            self.finish(motors);
         }
     }
 
     /// A spectrum is whole: its peaks, and its row of the waterfall.
-    fn finish(&mut self, until: Nanos, motors: &MotorSpeeds) {
+    fn finish(&mut self, motors: &MotorSpeeds) {
         let block = std::mem::take(&mut self.block);
         let Some(limit) = block.count.checked_sub(FEWEST_SEGMENTS).map(|place| self.limits[place]) else {
             return;
         };
-        let turning = motors.over(self.block_from, until);
+        let turning = motors.over(self.block_from, self.block_to);
         let spectrum = Spectrum {
             from_s: self.block_from.secs(),
-            to_s: until.secs(),
+            to_s: self.block_to.secs(),
             rate_hz: self.rate_hz,
             step_hz: self.step_hz(),
             motors: turning,
