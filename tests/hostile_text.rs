@@ -3,18 +3,16 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 mod binary;
-mod frames;
+mod hostile_session;
 
-use std::collections::BTreeMap;
 use std::fs;
 
 use binary::fadewatch;
 use fadewatch::capture::PcapngWriter;
 use fadewatch::profile::Profile;
-use fadewatch::record::{
-    Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record, SessionInfo,
-};
+use fadewatch::record::{Body, Direction, Entry, InterfaceId, MarkKind, Note, Record};
 use fadewatch::units::Nanos;
+use hostile_session::{heartbeat, opening, status_text};
 
 /// Escape sequences, a C1 introducer, and characters that turn or hide what stands beside them (Unicode 16, general
 /// categories Cc, Cf, Zl).
@@ -26,38 +24,21 @@ fn is_hostile(letter: char) -> bool {
 
 /// A recording whose every text is hostile.
 fn recording() -> Vec<u8> {
-    let tags =
-        BTreeMap::from([("antenna".to_owned(), HOSTILE.to_owned()), (HOSTILE.to_owned(), "b".to_owned())]);
-    let info = |name: &str, kind| InterfaceInfo {
-        name: name.to_owned(),
-        kind,
-        description: Some(HOSTILE.to_owned()),
-    };
-    let mut text = vec![0; 51];
-    text[0] = 6;
-    text[1..=HOSTILE.len()].copy_from_slice(HOSTILE.as_bytes());
-    // HEARTBEAT (extra byte 50) and STATUSTEXT (83) of the common message set.
-    let frames = [
-        frames::frame(0, (1, 1), 0, 50, &[0, 0, 0, 0, 2, 3, 81, 4, 3]),
-        frames::frame(1, (1, 1), 253, 83, &text),
-    ];
+    let frames = [heartbeat(0), status_text(1, 6, HOSTILE)];
     let record = |second: i64, interface, body| {
         let at = Nanos::from_secs(1_900_000_000 + second);
         Entry::Record(Record { at, interface: InterfaceId(interface), direction: Direction::Inbound, body })
     };
     let note = |second: i64, note| record(second, 1, Body::Note(note));
     let mut writer = PcapngWriter::new(Vec::new());
-    for entry in [
-        Entry::Session(SessionInfo { tags, has_wall_clock: true }),
-        Entry::Interface(InterfaceId(0), info(HOSTILE, InterfaceKind::Stream)),
-        Entry::Interface(InterfaceId(1), info("marks", InterfaceKind::Marks)),
+    for entry in opening(HOSTILE).into_iter().chain([
         record(0, 0, Body::Stream(&frames[0])),
         record(1, 0, Body::Stream(&frames[1])),
         note(2, Note::Mark { kind: MarkKind::Remark, text: HOSTILE.to_owned() }),
         note(2, Note::Foreign { text: HOSTILE.to_owned() }),
         note(3, Note::SourceDown { interface: InterfaceId(0), reason: HOSTILE.to_owned() }),
         note(4, Note::Transmits { what: HOSTILE.to_owned() }),
-    ] {
+    ]) {
         writer.write(&entry).unwrap();
     }
     writer.into_inner()

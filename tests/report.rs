@@ -4,7 +4,7 @@
 #![allow(clippy::unwrap_used, reason = "a test fails by it")]
 
 mod binary;
-mod frames;
+mod hostile_session;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -15,10 +15,11 @@ use std::sync::LazyLock;
 use binary::fadewatch;
 use fadewatch::capture::{PcapngWriter, Recording};
 use fadewatch::record::{
-    Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record, SessionInfo,
+    Body, Direction, Entry, InterfaceId, InterfaceInfo, InterfaceKind, MarkKind, Note, Record,
 };
 use fadewatch::summary::{BenchStep, GuideNote, StepAnswer};
 use fadewatch::units::Nanos;
+use hostile_session::{heartbeat, opening, status_text};
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
 use serde_json::Value;
@@ -464,31 +465,12 @@ fn record(tenth: i64, interface: u16, body: Body<'_>) -> Entry<'_> {
 }
 
 fn hostile_recording() -> Vec<u8> {
-    let tags =
-        BTreeMap::from([("antenna".to_owned(), HOSTILE.to_owned()), (HOSTILE.to_owned(), "b".to_owned())]);
-    let info = |name: &str, kind| InterfaceInfo {
-        name: name.to_owned(),
-        kind,
-        description: Some(HOSTILE.to_owned()),
-    };
-    let mut text = vec![0; 51];
-    text[0] = 2;
-    text[1..=HOSTILE.len()].copy_from_slice(HOSTILE.as_bytes());
     let mut writer = PcapngWriter::new(Vec::new());
-    for entry in [
-        Entry::Session(SessionInfo { tags, has_wall_clock: true }),
-        Entry::Interface(InterfaceId(0), info(HOSTILE, InterfaceKind::Stream)),
-        Entry::Interface(InterfaceId(1), info("marks", InterfaceKind::Marks)),
-    ] {
+    for entry in opening(HOSTILE) {
         writer.write(&entry).unwrap();
     }
     for number in 0..200_u64 {
-        // HEARTBEAT (extra byte 50) and STATUSTEXT (83) of the common message set.
-        let frame = if number % 10 == 5 {
-            frames::frame(number, (1, 1), 253, 83, &text)
-        } else {
-            frames::frame(number, (1, 1), 0, 50, &[0, 0, 0, 0, 2, 3, 81, 4, 3])
-        };
+        let frame = if number % 10 == 5 { status_text(number, 2, HOSTILE) } else { heartbeat(number) };
         writer.write(&record(number as i64, 0, Body::Stream(&frame))).unwrap();
     }
     let mark = Note::Mark { kind: MarkKind::Remark, text: HOSTILE.to_owned() };

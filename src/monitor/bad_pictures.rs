@@ -25,7 +25,7 @@ impl LinkMonitor {
             return Default::default();
         }
         let instants: Vec<BadInstant> = freezes.iter().map(|span| self.instant(span)).collect();
-        let kept = self.kept_seconds(instants.iter().chain(&shook));
+        let kept = self.looked_at(instants.iter().chain(&shook));
         let seconds = self.worse_by_second(&kept);
         let among = |bad: BadInstant| BadInstant {
             from_s: place(&kept, bad.from_s),
@@ -74,30 +74,32 @@ impl LinkMonitor {
         BadInstant { from_s: at_s - MARK_REACH_S, to_s: at_s + MARK_AFTER_S, by_mark: true, certain: None }
     }
 
-    /// The seconds in which anything is kept that could tell, and those around each bad picture: a hole of years in the
-    /// stamps has none.
-    fn kept_seconds<'a>(&self, bad: impl Iterator<Item = &'a BadInstant>) -> Vec<usize> {
+    /// The seconds of which anything is kept, and those around each bad picture.
+    fn looked_at<'a>(&self, bad: impl Iterator<Item = &'a BadInstant>) -> Vec<usize> {
         const NEAR: usize = 5;
-        let context = &self.context;
-        let end = context.since_start_s(context.now).max(0.0) as usize + 1;
+        let end = self.now_s().max(0.0) as usize + 1;
         let near = bad.flat_map(|bad| [bad.from_s, bad.to_s]).flat_map(|at_s| {
             let at = at_s.max(0.0) as usize;
             at.saturating_sub(NEAR)..at + NEAR + 1
         });
-        let levels = self.video_link().map(|link| self.signal.seconds(link).range(0, end));
-        let levels = levels.into_iter().flatten().map(|(second, _)| second);
-        let vibration = self.vibration.worst_by_second(end).map(|(second, _)| second);
-        let mut kept: Vec<usize> =
-            near.chain(levels).chain(vibration).chain(self.video.kept_seconds(end)).collect();
-        kept.sort_unstable();
-        kept.dedup();
-        kept.truncate(kept.partition_point(|second| *second < end));
-        kept
+        let mut all: Vec<usize> = near.filter(|second| *second < end).chain(self.kept_seconds(end)).collect();
+        all.sort_unstable();
+        all.dedup();
+        all
     }
 
-    fn video_link(&self) -> Option<usize> {
-        let profile = &self.context.profile;
-        profile.link.iter().position(|link| profile.is_video_link(link))
+    /// The seconds before one of which a level, a distance, vibration or a packet of the picture is kept, in order: a hole
+    /// of years in the stamps has none, and whoever walks through a session walks through these.
+    pub(super) fn kept_seconds(&self, end: usize) -> Vec<usize> {
+        let distances = self.range.seconds(&self.context);
+        let levels =
+            (0..self.context.profile.link.len()).flat_map(|link| self.signal.seconds(link).range(0, end));
+        let numbers = levels.chain(distances.range(0, end)).map(|(second, _)| second);
+        let vibration = self.vibration.worst_by_second(end).map(|(second, _)| second);
+        let mut kept: Vec<usize> = numbers.chain(vibration).chain(self.video.kept_seconds(end)).collect();
+        kept.sort_unstable();
+        kept.dedup();
+        kept
     }
 
     fn worse_by_second(&self, kept: &[usize]) -> WorseBySecond {
@@ -109,7 +111,8 @@ impl LinkMonitor {
             counted: vec![false; count],
         };
         let end = kept.last().map_or(0, |last| last + 1);
-        if let Some(link) = self.video_link() {
+        let profile = &context.profile;
+        if let Some(link) = profile.link.iter().position(|link| profile.is_video_link(link)) {
             // Index 0 is the level of the second that ends at 1 s.
             for (second, level) in self.signal.seconds(link).known(0, end) {
                 seconds.radio[number(kept, second)] = -level;

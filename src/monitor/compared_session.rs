@@ -83,18 +83,11 @@ impl LinkMonitor {
         counted
     }
 
-    /// The whole seconds within ten minutes of one of which a level, a distance or a packet is kept: a hole of years in the
-    /// stamps has none.
+    /// The whole seconds within ten minutes of one of which anything is kept.
     fn seconds_near_anything(&self, end: usize) -> Vec<usize> {
         const NEAR: usize = 600;
-        let links = 0..self.context.profile.link.len();
-        let levels = links.flat_map(|link| self.signal.seconds(link).range(0, end)).map(|(second, _)| second);
-        let distances = self.range.seconds(&self.context);
-        let distances = distances.range(0, end).map(|(second, _)| second);
-        let mut kept: Vec<usize> = levels.chain(distances).chain(self.video.kept_seconds(end)).collect();
-        kept.sort_unstable();
         let mut near = Vec::new();
-        for second in kept {
+        for second in self.kept_seconds(end) {
             let until = near.last().map_or(0, |last| last + 1);
             near.extend(until.max(second.saturating_sub(NEAR))..end.min(second + NEAR + 1));
         }

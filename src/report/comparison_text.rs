@@ -24,13 +24,8 @@ pub fn write_to(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> 
     sessions(out, &comparison.sessions)
 }
 
-/// How many figures a word is said of.
-pub(super) fn judged(comparison: &Comparison) -> usize {
-    comparison.figures.iter().filter(|row| row.change.is_some()).count()
-}
-
 fn figures(out: &mut dyn Write, comparison: &Comparison) -> io::Result<()> {
-    section(out, &words::figures_head(judged(comparison)))?;
+    section(out, &words::figures_head(comparison))?;
     let [figure, before, after, difference, verdict] = words::COLUMNS;
     writeln!(out, "  {figure:<24} {before:>13} {after:>13}  {difference:<26} {verdict}")?;
     for row in &comparison.figures {

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use anyhow::{Context as _, bail, ensure};
+use anyhow::{bail, ensure};
 
 use crate::capture::{PcapngWriter, Recording};
 use crate::cli::ExportArgs;
@@ -204,8 +204,7 @@ fn create(
     let path = folder.join(name);
     super::make_private(folder)?;
     super::may_overwrite(&path, yes)?;
-    let written = if yes { private_file::replace(&path, fill) } else { private_file::create(&path, fill) };
-    written.with_context(|| format!("cannot write '{}'", path.display()))
+    private_file::write(&path, yes, fill)
 }
 
 /// Writes the records of a span, and says how many there are; a span without any writes nothing.

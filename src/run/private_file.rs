@@ -6,6 +6,8 @@ use std::io::{BufWriter, Write};
 use std::os::unix::fs::{OpenOptionsExt as _, PermissionsExt as _};
 use std::path::Path;
 
+use anyhow::Context as _;
+
 type Fill<'a> = &'a mut dyn FnMut(&mut dyn Write) -> io::Result<()>;
 
 /// For its owner alone: what a handset did and where it stands is nobody else's business.
@@ -15,6 +17,12 @@ const PRIVATE: u32 = 0o600;
 pub(super) fn create(path: &Path, fill: Fill<'_>) -> io::Result<()> {
     let file = OpenOptions::new().write(true).create_new(true).mode(PRIVATE).open(path)?;
     filled(path, &file, fill)
+}
+
+/// A file of this user's alone; one that is there stays, unless it may be overwritten.
+pub(super) fn write(path: &Path, may_overwrite: bool, fill: Fill<'_>) -> anyhow::Result<()> {
+    let written = if may_overwrite { replace(path, fill) } else { create(path, fill) };
+    written.with_context(|| format!("cannot write '{}'", path.display()))
 }
 
 /// A file of this user's alone, in the place of any that is there.

@@ -4,12 +4,11 @@
 //! is written is this user's alone, and overwrites nothing unasked.
 
 use std::collections::BTreeMap;
-use std::io;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use anyhow::{Context as _, ensure};
+use anyhow::ensure;
 
 use crate::capture::Recording;
 use crate::cli::ReportArgs;
@@ -121,9 +120,7 @@ fn plain(letter: char) -> char {
 
 /// A page or a picture, whole or not at all.
 pub(super) fn write(path: &Path, text: &str, yes: bool) -> anyhow::Result<()> {
-    let fill = &mut |out: &mut dyn io::Write| out.write_all(text.as_bytes());
-    let written = if yes { private_file::replace(path, fill) } else { private_file::create(path, fill) };
-    written.with_context(|| format!("cannot write '{}'", path.display()))
+    private_file::write(path, yes, &mut |out| out.write_all(text.as_bytes()))
 }
 
 #[cfg(test)]

@@ -2,26 +2,27 @@
 //!
 //! The life of the session: where the vehicle was in it, and what shows that.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
+use super::words::words;
 use crate::units::Nanos;
 
-/// Where the vehicle is in its life.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Phase {
-    /// Not heard yet.
-    Waiting,
-    /// Stands disarmed beside the handset, or where it landed; or armed where it armed.
-    Ground,
-    /// The handset is carried away from a vehicle that stands, or something stands between them.
-    Walk,
-    /// Under way, going out.
-    Out,
-    /// Under way, coming back.
-    Back,
-    /// Switched off on the ground.
-    Off,
+words! {
+    /// Where the vehicle is in its life.
+    Phase {
+        /// Not heard yet.
+        Waiting = "waiting",
+        /// Stands disarmed beside the handset, or where it landed; or armed where it armed.
+        Ground = "ground",
+        /// The handset is carried away from a vehicle that stands, or something stands between them.
+        Walk = "walk",
+        /// Under way, going out.
+        Out = "out",
+        /// Under way, coming back.
+        Back = "back",
+        /// Switched off on the ground.
+        Off = "off",
+    }
 }
 
 impl Phase {

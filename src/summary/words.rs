@@ -24,6 +24,8 @@ macro_rules! words {
     )+};
 }
 
+pub(super) use words;
+
 words! {
     /// How a clock was aligned.
     ClockMethod {

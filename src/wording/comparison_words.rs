@@ -112,7 +112,7 @@ pub fn sentence(comparison: &Comparison) -> String {
         let reach = reach.filter(|_| first.figure == ComparedFigure::Level).map(reach_text);
         return format!("{subject}{}{}{}", change(first), reach.unwrap_or_default(), counts(others));
     }
-    let judged = comparison.figures.iter().filter(|row| row.change.is_some()).count() as u64;
+    let judged = judged(comparison);
     if judged == 0 {
         let why =
             comparison.figures.iter().find_map(|row| Some(format!("of {}: {}", name(row), row.why_not?)));
@@ -251,10 +251,15 @@ pub const COLUMNS: [&str; 5] = ["figure", "before", "after", "difference", "verd
 /// Over the sessions.
 pub const SESSIONS: &str = "Sessions (levels against the mean of these sessions at the same distances)";
 
-/// Over the figures, of which so many are judged.
+/// How many figures a word is said of.
+fn judged(comparison: &Comparison) -> u64 {
+    comparison.figures.iter().filter(|row| row.change.is_some()).count() as u64
+}
+
+/// Over the figures.
 #[must_use]
-pub fn figures_head(judged: usize) -> String {
-    format!("Figures (intervals 95 %; the words allow for looking at {judged})")
+pub fn figures_head(comparison: &Comparison) -> String {
+    format!("Figures (intervals 95 %; the words allow for looking at {})", judged(comparison))
 }
 
 /// A tag that differs.

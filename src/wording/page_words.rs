@@ -2,8 +2,7 @@
 
 use crate::snapshot::{Lane, RangeView, Snapshot};
 use crate::summary::{
-    Event, LatencyStage, MarginChange, Phase, RangeSummary, RecordingSummary, Summary, Threshold,
-    TimingSummary,
+    Event, LatencyStage, MarginChange, RangeSummary, RecordingSummary, Summary, Threshold, TimingSummary,
 };
 use crate::units::LevelUnit;
 
@@ -150,19 +149,6 @@ pub fn phases_title(summary: &Summary) -> String {
         format!("{} from {}", event::phase_title(row.phase), quantity::clock(row.from_s))
     };
     summary.phases.iter().map(phase).collect::<Vec<_>>().join(", ")
-}
-
-/// A phase in one short word.
-#[must_use]
-pub const fn phase(phase: Phase) -> &'static str {
-    match phase {
-        Phase::Waiting => "waiting",
-        Phase::Ground => "ground",
-        Phase::Walk => "walk",
-        Phase::Out => "out",
-        Phase::Back => "back",
-        Phase::Off => "off",
-    }
 }
 
 /// What the chart of vibration shows.

@@ -103,9 +103,17 @@ pub(super) struct Settling {
 
 impl Settling {
     pub(super) const fn new(lost_at: Nanos, by_sticks: bool) -> Self {
-        let (base, based, first_after, last, run, stand, judged) =
-            (None, false, None, None, None, None, false);
-        Self { lost_at, by_sticks, base, based, first_after, last, run, stand, judged }
+        Self {
+            lost_at,
+            by_sticks,
+            base: None,
+            based: false,
+            first_after: None,
+            last: None,
+            run: None,
+            stand: None,
+            judged: false,
+        }
     }
 
     fn find_base(&mut self, sample: &Outputs, rule: &Rule<'_>) {

@@ -77,19 +77,8 @@ fn play_in(mut life: Life, scenes: &[(i64, Scene)]) -> (Life, Vec<Told>) {
     (life, told)
 }
 
-fn word(phase: Phase) -> &'static str {
-    match phase {
-        Phase::Waiting => "waiting",
-        Phase::Ground => "ground",
-        Phase::Walk => "walk",
-        Phase::Out => "out",
-        Phase::Back => "back",
-        Phase::Off => "off",
-    }
-}
-
 fn phases(scenes: &[(i64, Scene)]) -> Vec<&'static str> {
-    play(scenes).0.phases().iter().map(|began| word(began.phase)).collect()
+    play(scenes).0.phases().iter().map(|began| began.phase.word()).collect()
 }
 
 fn ends_with(scenes: &[(i64, Scene)]) -> &'static str {
@@ -164,14 +153,14 @@ fn in_a_bench_test_what_is_armed_stands_on_the_ground() {
     let no_place = Scene { place: None, ..ARMS };
     for armed in [ARMS, no_place, FLYING] {
         let (life, _) = play_in(Life::on_bench(), &[(20, BESIDE), (1, ARMS), (20, armed)]);
-        assert_eq!(life.now().map(word), Some("ground"));
+        assert_eq!(life.now().map(Phase::word), Some("ground"));
         // Armed when it is first heard.
         let (life, _) = play_in(Life::on_bench(), &[(20, armed)]);
-        assert_eq!(life.now().map(word), Some("ground"));
+        assert_eq!(life.now().map(Phase::word), Some("ground"));
     }
     // Disarmed and carried off it is what it is elsewhere.
     let (life, _) = play_in(Life::on_bench(), &[(20, BESIDE), (20, at(80.0, BESIDE))]);
-    assert_eq!(life.now().map(word), Some("out"));
+    assert_eq!(life.now().map(Phase::word), Some("out"));
 }
 
 #[test]

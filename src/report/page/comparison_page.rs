@@ -2,7 +2,7 @@
 
 use super::svg_chart::{DIM, Frame, GOOD, INK, LIMIT, Picture, Side, around, draw, round_up};
 use super::{closing, explanations, whole};
-use crate::report::comparison_text::{judged, link_line, session_line};
+use crate::report::comparison_text::{link_line, session_line};
 use crate::summary::{ChangeWord, Comparison, FigureDifference};
 use crate::wording::comparison_words as words;
 use crate::wording::page_words;
@@ -25,7 +25,7 @@ pub fn comparison(found: &Comparison) -> String {
         });
         if !found.figures.is_empty() {
             page.inside("section", &mut |section| {
-                section.element("h2", &words::figures_head(judged(found)));
+                section.element("h2", &words::figures_head(found));
                 for picture in pictures(&found.figures) {
                     section.inside("figure", &mut |figure| {
                         figure.element("figcaption", picture.title());

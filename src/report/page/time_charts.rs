@@ -155,7 +155,7 @@ pub(crate) fn phases(picture: &Snapshot, name: String) -> Option<Picture> {
             let (left, right) = (chart.pixel((phase.from_s, 0.0)).0, chart.pixel((to_s, 0.0)).0);
             chart.block([(left, 6), (right, 28)], GRID, 0.6);
             chart.path(vec![(left, 6), (left, 28)], DIM, 1);
-            let word = page_words::phase(phase.phase);
+            let word = phase.phase.word();
             if right - left > 10 + 13 * word.len() as i32 {
                 chart.text((left + 5, 17), word, super::svg_chart::INK, Side::Left);
             }
