@@ -243,7 +243,9 @@ pub fn side(row: &FigureDifference, value: Option<f64>) -> String {
         "db" => " dBm",
         _ => unit(row),
     };
-    value.map_or_else(|| NOT_MEASURED.to_owned(), |value| format!("{}{unit}", digits(row, value)))
+    // What is not compared has no value of this kind; the word says why, and which side measured nothing.
+    let absent = if row.why_not.is_some() { "-" } else { NOT_MEASURED };
+    value.map_or_else(|| absent.to_owned(), |value| format!("{}{unit}", digits(row, value)))
 }
 
 /// Columns of a table of figures.
