@@ -11,6 +11,7 @@ pub(crate) mod endpoint;
 pub(crate) mod evdev;
 pub(crate) mod health_files;
 pub(crate) mod host_drops;
+mod nl80211;
 pub(crate) mod only_from;
 pub(crate) mod packet_socket;
 mod peer;
@@ -21,7 +22,6 @@ pub(crate) mod receive;
 pub(crate) mod stall_watch;
 pub(crate) mod transmit;
 pub(crate) mod udp;
-
 pub(crate) mod wifi;
 
 use std::fmt;

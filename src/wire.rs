@@ -13,6 +13,7 @@ mod framers;
 pub mod ieee80211;
 pub mod joystick;
 pub mod message;
+pub(crate) mod nl80211;
 mod protocol;
 pub mod radiotap;
 pub mod rtp;
@@ -86,7 +87,8 @@ impl Wire {
             // How its events read is told to the core, as a note.
             Some(InterfaceKind::Joystick) => {}
             Some(InterfaceKind::Wireless) => {
-                let row = std::str::from_utf8(bytes).ok().and_then(card_level::parse);
+                let row = || std::str::from_utf8(bytes).ok().and_then(card_level::parse);
+                let row = nl80211::parse(bytes).or_else(row);
                 messages.extend(row.map(Message::CardLevel));
             }
             _ => self.frame(record, None, bytes, messages),

@@ -1,7 +1,8 @@
 //! `wifi:wlan0`: the kernel's own signal figure of a wireless card, read five times a second.
 //!
-//! The card's row of /proc/net/wireless is recorded as it was read; `link::wireless` says what
-//! is in it. A card that is taken away is looked for again until it is back.
+//! It is asked for by nl80211; of a kernel without it the card's row of /proc/net/wireless is read. Either is recorded as
+//! it came; `wire::nl80211` and `wire::card_level` say what is in them. A card that is taken away is looked for again until
+//! it is back.
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -11,28 +12,42 @@ use tokio::time::sleep;
 
 use super::byte_stream::{Refusal, plain, reopened};
 use super::endpoint::Line;
+use super::nl80211;
 
 /// The kernel's table of wireless cards.
 const TABLE: &str = "/proc/net/wireless";
 /// Between two readings: drivers follow each beacon, ten a second.
 const PERIOD: Duration = Duration::from_millis(200);
 
-/// A card whose row is there.
+/// A card that is there, and how its level is read.
 #[derive(Debug)]
-pub(crate) struct Card {
-    table: PathBuf,
-    name: String,
+pub(crate) enum Card {
+    Asked(nl80211::Asked),
+    Row { table: PathBuf, name: String },
+}
+
+impl Card {
+    /// What is known of it now; `None`: it is gone.
+    fn read(&self) -> io::Result<Option<Vec<u8>>> {
+        match self {
+            Self::Asked(card) => card.read().map(Some),
+            Self::Row { table, name } => {
+                let text = std::fs::read_to_string(table)?;
+                Ok(find(&text, name).map(|row| row.as_bytes().to_vec()))
+            }
+        }
+    }
 }
 
 /// Looks for a card, or says why it is not there and what to do.
 pub(crate) fn open(name: &str) -> Result<Card, Refusal> {
-    open_in(Path::new(TABLE), name)
+    nl80211::Asked::open(name).map(Card::Asked).or_else(|_| open_in(Path::new(TABLE), name))
 }
 
 fn open_in(table: &Path, name: &str) -> Result<Card, Refusal> {
     let text = std::fs::read_to_string(table).map_err(|error| refusal(&error))?;
     if find(&text, name).is_some() {
-        return Ok(Card { table: table.to_owned(), name: name.to_owned() });
+        return Ok(Card::Row { table: table.to_owned(), name: name.to_owned() });
     }
     let cards: Vec<String> =
         text.lines().filter_map(|row| Some(row.split_once(':')?.0.trim().to_owned())).collect();
@@ -46,11 +61,11 @@ fn open_in(table: &Path, name: &str) -> Result<Card, Refusal> {
 
 fn refusal(error: &io::Error) -> Refusal {
     let reason = match error.kind() {
-        io::ErrorKind::NotFound => format!("this kernel keeps no table of wireless cards ({TABLE})"),
+        io::ErrorKind::NotFound => "this kernel knows no wireless card of this name".to_owned(),
         _ => plain(error),
     };
-    let advice =
-        "hear the level another way: capture:IFACE on an interface in monitor mode, or a radio's own reports";
+    let advice = "'ip link' lists the interfaces; or hear the level another way: capture:IFACE on an interface in \
+                  monitor mode, a radio's own reports";
     Refusal { reason, advice: advice.to_owned() }
 }
 
@@ -75,16 +90,15 @@ async fn run_at(
     reopen: impl Fn() -> Result<Card, Refusal> + Send + Sync,
 ) {
     loop {
-        while let Some(Card { table, name }) = &card {
-            let text = std::fs::read_to_string(table);
-            match text.as_deref().map(|text| find(text, name)) {
-                Ok(Some(row)) => line.received(row.as_bytes()).await,
+        while let Some(there) = &card {
+            match there.read() {
+                Ok(Some(reading)) => line.received(&reading).await,
                 Ok(None) => {
                     line.down("the card is gone");
                     card = None;
                 }
                 Err(error) => {
-                    line.down(&plain(error));
+                    line.down(&plain(&error));
                     card = None;
                 }
             }
@@ -116,7 +130,7 @@ Inter-| sta-|   Quality        |   Discarded packets               | Missed | WE
         let folder = tempfile::tempdir().unwrap();
         let table = folder.path().join("wireless");
         let refused = |name| open_in(&table, name).unwrap_err();
-        assert!(refused("wlan0").reason.contains("no table of wireless cards"));
+        assert!(refused("wlan0").reason.contains("no wireless card of this name"));
         std::fs::write(&table, HEAD).unwrap();
         assert!(refused("wlan0").advice.contains("there is none now"));
         std::fs::write(&table, format!("{HEAD}{ROW}\n")).unwrap();
