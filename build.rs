@@ -1,4 +1,4 @@
-//! Makes the bundled sessions small: they are part of the program, and `demo` alone reads them.
+//! Makes small what is part of the program and seldom read: the bundled sessions of `demo`, the notices.
 
 use std::fs::{self, File};
 use std::io::{self, Write as _};
@@ -8,12 +8,13 @@ use flate2::{Compression, write::GzEncoder};
 
 fn main() -> io::Result<()> {
     let out = std::env::var_os("OUT_DIR").ok_or_else(|| io::Error::other("cargo names no OUT_DIR"))?;
-    for number in 1..=4 {
-        let name = format!("orchard-{number}.pcapng");
-        let session = Path::new("recordings").join(&name);
-        println!("cargo::rerun-if-changed={}", session.display());
-        let mut file = GzEncoder::new(File::create(Path::new(&out).join(name + ".gz"))?, Compression::best());
-        file.write_all(&fs::read(session)?)?;
+    let sessions = (1..=4).map(|number| format!("recordings/orchard-{number}.pcapng"));
+    for path in sessions.chain(["src/run/notices.txt".to_owned()]) {
+        println!("cargo::rerun-if-changed={path}");
+        let name = path.rsplit('/').next().unwrap_or_default();
+        let packed = File::create(Path::new(&out).join(format!("{name}.gz")))?;
+        let mut file = GzEncoder::new(packed, Compression::best());
+        file.write_all(&fs::read(&path)?)?;
         file.finish()?;
     }
     Ok(())

@@ -396,7 +396,7 @@ pub struct DemoArgs {
 /// What can be explained: names, and every JSON key as another name.
 fn figures() -> PossibleValuesParser {
     let keys = |one: &Explanation| PossibleValue::new(one.name).aliases(one.keys().map(|(_, key)| key));
-    PossibleValuesParser::new(explain::ALL.iter().map(keys).chain([PossibleValue::new("all")]))
+    PossibleValuesParser::new(explain::ALL.iter().map(keys).chain(["all", "notices"].map(PossibleValue::new)))
 }
 
 pub(crate) fn key_value(text: &str) -> Result<(String, String), String> {

@@ -1,8 +1,10 @@
-//! `explain`: what a figure means, its source, and what to do.
+//! `explain`: what a figure means, its source, and what to do; and whose work the program contains.
 
 use std::io;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
+
+use flate2::read::GzDecoder;
 
 use crate::tui::widget::pen;
 use crate::wording::explain;
@@ -12,6 +14,8 @@ use crate::wording::explain::Explanation;
 const COLUMNS: u16 = 100;
 /// Columns of the names in the list.
 const NAMES: usize = 16;
+/// The notices of the crates that are linked in, made by the example `notices` and small by `build.rs`.
+const NOTICES: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/notices.txt.gz"));
 
 /// Prints the explanation that was asked for; without a name, the list of all.
 pub(super) fn run(figure: Option<&str>) -> anyhow::Result<ExitCode> {
@@ -23,6 +27,10 @@ pub(super) fn run(figure: Option<&str>) -> anyhow::Result<ExitCode> {
     let asked: Vec<&Explanation> = match figure {
         None => {
             list(&mut out, columns)?;
+            return Ok(ExitCode::SUCCESS);
+        }
+        Some("notices") => {
+            io::copy(&mut GzDecoder::new(NOTICES), &mut out)?;
             return Ok(ExitCode::SUCCESS);
         }
         Some("all") => explain::ALL.iter().collect(),
@@ -48,6 +56,7 @@ fn list(out: &mut impl Write, columns: u16) -> io::Result<()> {
     }
     writeln!(
         out,
-        "\nfadewatch explain NAME explains one, explain KEY that of a JSON key, explain all everything."
+        "\nfadewatch explain NAME explains one, explain KEY that of a JSON key, explain all everything.\n\
+         fadewatch explain notices names what others wrote in this program, and the licences."
     )
 }
