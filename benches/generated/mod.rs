@@ -108,6 +108,28 @@ pub(crate) const CROWDED: Rates = Rates {
     restart_every_ms: None,
 };
 
+/// What a handset's small computer may have to take: 500 messages and 1,000 packets a second.
+pub(crate) const BOARD: Rates = Rates {
+    messages: &[
+        (0, 1000),
+        (1, 500),
+        (24, 100),
+        (27, 10),
+        (30, 10),
+        (33, 10),
+        (36, 20),
+        (65, 20),
+        (74, 20),
+        (109, 100),
+        (147, 500),
+        (241, 50),
+    ],
+    sticks_every_ms: 50,
+    frame_every_ms: 30,
+    packets_a_frame: 30,
+    restart_every_ms: None,
+};
+
 /// Hours on a bench: 20 messages a second, RC and servo outputs among them, and a vehicle that restarts.
 const RESTARTING: Rates = Rates {
     messages: &[(24, 500), (27, 250), (30, 250), (33, 250), (36, 500), (65, 500), (0, 1000), (1, 1000)],
