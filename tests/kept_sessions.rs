@@ -147,24 +147,28 @@ fn no_history_keeps_a_session_from_being_recorded() {
     }
 }
 
+/// A session whose files may not grow beyond so many blocks of 512 bytes.
+fn on_a_full_disk(folder: &Path, vehicle: &Vehicle, blocks: u32) -> Running {
+    let limited = format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$0\" \"$@\"");
+    Running::start(
+        Command::new("sh")
+            .args(["-c", &limited, env!("CARGO_BIN_EXE_fadewatch"), "live", "--vehicle", &vehicle.url()])
+            .args(["--record", "a.pcapng", "--json"])
+            .current_dir(folder)
+            .env("XDG_DATA_HOME", folder)
+            .env("FADEWATCH_PROFILE", "none")
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped()),
+    )
+}
+
 /// The disk takes no more: what is missing is said at the end, and in the exit code; the history takes what the file
 /// holds.
 #[test]
 fn a_disk_that_stays_full_is_told_at_the_end() {
     let folder = tempfile::tempdir().unwrap();
     let mut vehicle = Vehicle::new();
-    // No file may grow beyond some kilobytes.
-    let limited = "trap '' XFSZ; ulimit -f 16; exec \"$0\" \"$@\"";
-    let live = Running::start(
-        Command::new("sh")
-            .args(["-c", limited, env!("CARGO_BIN_EXE_fadewatch"), "live", "--vehicle", &vehicle.url()])
-            .args(["--record", "a.pcapng", "--json"])
-            .current_dir(folder.path())
-            .env("XDG_DATA_HOME", folder.path())
-            .env("FADEWATCH_PROFILE", "none")
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped()),
-    );
+    let live = on_a_full_disk(folder.path(), &vehicle, 16);
     live.says("listening; recording to a.pcapng");
     let path = folder.path().join("a.pcapng");
     wait_for("a full disk", || {
@@ -177,6 +181,21 @@ fn a_disk_that_stays_full_is_told_at_the_end() {
     assert!(fs::metadata(&path).unwrap().len() <= 16 * 1024);
     // It opens up to its last whole record.
     assert!(summary_of(folder.path(), "a.pcapng")["recording"]["records"].as_u64() > Some(0));
+}
+
+/// The disk takes not even the header: the session goes on, says so, and leaves nothing hidden.
+#[test]
+fn a_disk_that_is_full_from_the_start_on_keeps_nobody_from_watching() {
+    let folder = tempfile::tempdir().unwrap();
+    let vehicle = Vehicle::new();
+    let live = on_a_full_disk(folder.path(), &vehicle, 0);
+    live.says("listening; recording to a.pcapng");
+    live.signal("TERM");
+    live.says("the recording is not whole");
+    assert_eq!(live.end().0.code(), Some(1));
+    let there = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name());
+    let hidden: Vec<_> = there.filter(|name| name.as_encoded_bytes().starts_with(b".")).collect();
+    assert!(hidden.is_empty(), "{hidden:?}");
 }
 
 /// Somebody deletes, moves or cuts the recording while it is written: the session goes on in another file.

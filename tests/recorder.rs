@@ -267,6 +267,10 @@ impl Storage for Disk {
         Ok(())
     }
 
+    fn length(&self) -> io::Result<u64> {
+        Ok(self.bytes.lock().unwrap().len() as u64)
+    }
+
     fn syncing(&self) -> io::Result<DiskSync> {
         let (syncs, stuck) = (Arc::clone(&self.syncs), Arc::clone(&self.stuck));
         Ok(Box::new(move || {
@@ -486,6 +490,10 @@ impl Storage for Forgetful {
         Ok(())
     }
 
+    fn length(&self) -> io::Result<u64> {
+        Ok(self.kept().written.len() as u64)
+    }
+
     fn syncing(&self) -> io::Result<DiskSync> {
         let disk = self.clone();
         Ok(Box::new(move || {
@@ -589,7 +597,7 @@ fn what_is_no_new_file_is_refused() {
     let link = folder.path().join("link");
     std::os::unix::fs::symlink("/dev/full", &link).unwrap();
     for path in [Path::new("/dev/full"), &pipe, &link, folder.path()] {
-        let error = Recorder::create(path).unwrap_err();
+        let error = Recorder::create(path, &[]).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::AlreadyExists, "{}", path.display());
     }
 }
@@ -601,7 +609,7 @@ fn a_recording_is_for_this_user_alone() {
     use std::os::unix::fs::PermissionsExt as _;
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("session.pcapng");
-    drop(Recorder::create(&path).unwrap());
+    drop(Recorder::create(&path, &opening(BTreeMap::new(), true)).unwrap());
     assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
 }
 
@@ -641,10 +649,13 @@ fn a_file_that_is_not_there_any_more_is_noticed() {
 fn a_recording_is_never_overwritten() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("session.pcapng");
-    let mut recorder = Recorder::create(&path).unwrap();
+    let mut recorder = Recorder::create(&path, &opening(BTreeMap::new(), true)).unwrap();
     recorder.record(&chunk(1, b"some bytes"));
     assert_eq!(recorder.finish().0.bytes, std::fs::metadata(&path).unwrap().len());
-    assert_eq!(Recorder::create(&path).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
+    assert_eq!(
+        Recorder::create(&path, &opening(BTreeMap::new(), true)).unwrap_err().kind(),
+        io::ErrorKind::AlreadyExists
+    );
     // Oracle: `printf abc | sha256sum`, as in FIPS 180-2 appendix B.1.
     std::fs::write(folder.path().join("abc"), "abc").unwrap();
     assert_eq!(

@@ -1,19 +1,18 @@
 //! The recorder: a thread that writes a session down, and never holds it up.
 //!
-//! [`Recorder::record`] turns an entry into blocks and leaves them in a queue of at most
-//! [`QUEUE`] bytes; the thread writes the first at once and the others twice a second, has them synced to the disk every
+//! The file has its header when it gets its name (see `new_file`). [`Recorder::record`] turns an entry into blocks and leaves
+//! them in a queue of at most [`QUEUE`] bytes; the thread writes the first at once and the others twice a second, has them synced to the disk every
 //! two by a thread of its own (see `storage`), so that a sync may take 1.5 s and a power cut costs at most 5, and keeps at most another [`QUEUE`] bytes while the disk fails, trying again
 //! once a second. What finds no place is counted, and a [`Note::BytesLost`] stands in
 //! the file as soon as something can be written again. A block that was written in part
 //! is cut off before the file goes on, so that the file is at any time a valid one up to
 //! its last whole block.
 
+mod new_file;
 pub mod storage;
 
-use std::fs::OpenOptions;
 use std::io;
 use std::io::ErrorKind;
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -119,17 +118,29 @@ impl Shared {
 }
 
 impl Recorder {
-    /// Creates the file, for this user alone, and starts the thread. What is there already, a device or a pipe too, is
-    /// never written to.
-    pub fn create(path: &Path) -> io::Result<Self> {
-        let file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
-        Self::start(path.to_owned(), Box::new(file), Pace::default())
+    /// Creates the file, for this user alone, with the session and its interfaces, and starts the thread. What is there
+    /// already, a device or a pipe too, is never written to.
+    pub fn create(path: &Path, opening: &[Entry<'_>]) -> io::Result<Self> {
+        let (mut encoder, mut header) = (Encoder::default(), Vec::new());
+        for entry in opening {
+            encoder.encode(entry, &mut header)?;
+        }
+        let (file, is_begun) = new_file::create(path, &header)?;
+        let mut recorder = Self::start(path.to_owned(), Box::new(file), Pace::default())?;
+        recorder.encoder = encoder;
+        recorder.marks = opening.iter().find_map(marks_of);
+        if !is_begun {
+            recorder.blocks = header;
+            recorder.enqueue(usize::MAX);
+        }
+        Ok(recorder)
     }
 
-    /// Starts the thread on a storage of the caller's; the path is only named.
+    /// Starts the thread on a storage of the caller's, behind what it holds; the path is only named.
     pub fn start(path: PathBuf, storage: Box<dyn Storage>, pace: Pace) -> io::Result<Self> {
         let syncer = Syncer::start(storage.syncing()?)?;
-        let status = RecorderStatus { path: path.clone(), ..RecorderStatus::default() };
+        let written = storage.length()?;
+        let status = RecorderStatus { path: path.clone(), bytes: written, ..RecorderStatus::default() };
         let shared =
             Arc::new(Shared { queue: Mutex::default(), woken: Condvar::new(), status: Mutex::new(status) });
         let mut output = Output {
@@ -139,10 +150,10 @@ impl Recorder {
             pace,
             shared: Arc::clone(&shared),
             batch: Vec::new(),
-            written: 0,
+            written,
             torn: false,
             failed: false,
-            unsynced: false,
+            unsynced: written > 0,
             newest: Nanos::ZERO,
             synced_at: Nanos::ZERO,
             idle: Duration::ZERO,
@@ -166,12 +177,11 @@ impl Recorder {
     pub fn record(&mut self, entry: &Entry<'_>) -> Option<OwnedRecord> {
         let mut interface = InterfaceId(0);
         match entry {
-            Entry::Interface(id, info) if info.kind == InterfaceKind::Marks => self.marks = Some(*id),
             Entry::Record(record) => {
                 self.newest = self.newest.max(record.at);
                 interface = record.interface;
             }
-            _ => {}
+            _ => self.marks = marks_of(entry).or(self.marks),
         }
         self.blocks.clear();
         let (payload, limit) = match entry {
@@ -277,6 +287,14 @@ impl Recorder {
 impl Drop for Recorder {
     fn drop(&mut self) {
         self.close();
+    }
+}
+
+/// The interface of marks, where an entry describes it.
+fn marks_of(entry: &Entry<'_>) -> Option<InterfaceId> {
+    match entry {
+        Entry::Interface(id, info) if info.kind == InterfaceKind::Marks => Some(*id),
+        _ => None,
     }
 }
 

@@ -229,12 +229,9 @@ pub fn start(config: LiveConfig, ask: impl FnOnce(Nanos) -> Known) -> anyhow::Re
     let marks = InterfaceId(config.sources().len() as u16);
     let start = intake.begin(marks);
     let sources = Sources::open(&config, &intake, marks)?;
-    // Recording comes first: its header stands before anything else is asked.
-    let mut journal = Journal::create(config.recording.clone(), start)?;
     let opening = opening_entries(&config, |name| sources.link(name));
-    for entry in &opening {
-        journal.record(entry);
-    }
+    // Recording comes first: its header stands before anything else is asked.
+    let journal = Journal::create(config.recording.clone(), start, &opening)?;
     let interfaces = opening.iter().filter_map(|entry| match entry {
         Entry::Interface(_, info) => Some(info.clone()),
         _ => None,

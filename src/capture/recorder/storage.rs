@@ -15,6 +15,8 @@ pub type DiskSync = Box<dyn FnMut() -> io::Result<()> + Send>;
 pub trait Storage: Write + Send {
     /// Cuts off everything from this place on, and goes on writing there.
     fn cut(&mut self, length: u64) -> io::Result<()>;
+    /// Bytes that it holds.
+    fn length(&self) -> io::Result<u64>;
     /// What syncs it, from another thread.
     fn syncing(&self) -> io::Result<DiskSync>;
     /// Whether `path` still leads to it, and it holds at least so many bytes: nobody deleted, moved or cut it.
@@ -25,6 +27,10 @@ impl Storage for File {
     fn cut(&mut self, length: u64) -> io::Result<()> {
         self.set_len(length)?;
         self.seek(SeekFrom::Start(length)).map(|_| ())
+    }
+
+    fn length(&self) -> io::Result<u64> {
+        Ok(self.metadata()?.len())
     }
 
     fn syncing(&self) -> io::Result<DiskSync> {

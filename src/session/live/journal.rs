@@ -1,7 +1,7 @@
 //! The recording of a live session, if there is one: a file a day.
 //!
-//! At the first tick after 24 hours a new file begins beside the last, named by its start. It opens by itself: it holds
-//! the tags, the interfaces, the tick, and what still stands (see `opening`). The file before it ends with an end note, as
+//! A file has the tags and the interfaces when it gets its name. At the first tick after 24 hours a new one begins beside the
+//! last, named by its start. It opens by itself: behind these it holds the tick, and what still stands (see `opening`). The file before it ends with an end note, as
 //! at a session's end. The core gets none of these, so that its figures go on. A frame of a byte stream that the change
 //! cuts is lost to both files. If no new file can be made, the old one goes on for another day. A file that somebody
 //! deletes, moves or cuts while it is written is left, and the session goes on in a new one in the same way; until that
@@ -43,13 +43,14 @@ pub(super) struct Journal {
 }
 
 impl Journal {
-    /// Creates the file, in a folder one that is named by the start; without a path nothing is recorded.
-    pub(super) fn create(path: Option<PathBuf>, start: Nanos) -> anyhow::Result<Self> {
+    /// Creates the file with what comes before the first record, in a folder one that is named by the start; without a path
+    /// nothing is recorded.
+    pub(super) fn create(path: Option<PathBuf>, start: Nanos, opening: &[Entry<'_>]) -> anyhow::Result<Self> {
         let created = path.map(|path| {
             let made = if path.is_dir() {
-                create_in(&path, start)
+                create_in(&path, start, opening)
             } else {
-                Recorder::create(&path).map(|made| (made, path.clone()))
+                Recorder::create(&path, opening).map(|made| (made, path.clone()))
             };
             made.with_context(|| {
                 let path = path.display();
@@ -62,7 +63,7 @@ impl Journal {
             paths: path.into_iter().collect(),
             notice: None,
             is_torn: false,
-            opening: Opening::default(),
+            opening: Opening::of(opening),
             due: None,
             last: None,
         })
@@ -91,7 +92,7 @@ impl Journal {
     /// The recorder of the next file, beside the newest.
     fn next_file(&mut self, start: Nanos) -> Option<Recorder> {
         let folder = self.paths.last()?.parent()?;
-        let (next, path) = create_in(folder, start).ok()?;
+        let (next, path) = create_in(folder, start, self.opening.entries()).ok()?;
         self.paths.push(path);
         Some(next)
     }
@@ -121,9 +122,8 @@ impl Journal {
     fn begin_anew(&mut self, mut next: Recorder, tick: &Record<'_>) -> Option<OwnedRecord> {
         let note = |note| Entry::Record(Record { body: Body::Note(note), ..tick.clone() });
         self.opening.begin_anew();
-        let tags_and_interfaces = self.opening.entries().iter().cloned();
         let standing = self.opening.notes().map(note);
-        for entry in tags_and_interfaces.chain([note(Note::Tick)]).chain(standing) {
+        for entry in std::iter::once(note(Note::Tick)).chain(standing) {
             next.record(&entry);
         }
         let mut old = self.recorder.replace(next)?;
@@ -165,14 +165,14 @@ impl Journal {
 
 /// A new file in a folder, named by the time of its start. Another program may start at the same time, and a board
 /// without a battery clock does so each day: a number follows then.
-fn create_in(folder: &Path, start: Nanos) -> io::Result<(Recorder, PathBuf)> {
+fn create_in(folder: &Path, start: Nanos, opening: &[Entry<'_>]) -> io::Result<(Recorder, PathBuf)> {
     let start = utc_text(start);
     let name: String =
         start.chars().take(19).map(|letter| if letter == ':' { '-' } else { letter }).collect();
     let mut path = folder.join(format!("{name}.pcapng"));
     let mut copy = 2;
     loop {
-        match Recorder::create(&path) {
+        match Recorder::create(&path, opening) {
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
             made => return made.map(|made| (made, path)),
         }
@@ -216,14 +216,15 @@ mod tests {
         Note::Joystick { interface: InterfaceId(1), layout }
     }
 
-    fn opening(journal: &mut Journal) {
+    fn journal(path: &Path) -> Journal {
         let tags = [("antenna".to_owned(), "panel".to_owned())].into();
-        journal.record(&Entry::Session(SessionInfo { tags, has_wall_clock: true }));
+        let mut opening = vec![Entry::Session(SessionInfo { tags, has_wall_clock: true })];
         let kinds = [InterfaceKind::Stream, InterfaceKind::Joystick, InterfaceKind::Marks];
         for (id, kind) in (0..).zip(kinds) {
             let info = InterfaceInfo { name: format!("interface {id}"), kind, description: None };
-            journal.record(&Entry::Interface(InterfaceId(id), info));
+            opening.push(Entry::Interface(InterfaceId(id), info));
         }
+        let mut journal = Journal::create(Some(path.to_owned()), Nanos::ZERO, &opening).unwrap();
         for record in [
             note(0, Note::Tick),
             note(0, Note::Limits { json: "{}".to_owned() }),
@@ -234,6 +235,7 @@ mod tests {
         ] {
             journal.record(&Entry::Record(record.as_record()));
         }
+        journal
     }
 
     /// All that a file holds behind its interfaces: seconds since the start, and the notes; bytes are `None`. And what
@@ -262,8 +264,7 @@ mod tests {
     fn a_new_file_begins_each_day() {
         let folder = tempfile::tempdir().unwrap();
         let first = folder.path().join("first.pcapng");
-        let mut journal = Journal::create(Some(first.clone()), Nanos::ZERO).unwrap();
-        opening(&mut journal);
+        let mut journal = journal(&first);
         for minute in 1..50 * 60 {
             let mut records = vec![note(60 * minute, Note::Tick), at(60 * minute + 1, 1, stick(7))];
             match minute {
@@ -321,7 +322,7 @@ mod tests {
     #[test]
     fn files_of_one_second_have_names_of_their_own() {
         let folder = tempfile::tempdir().unwrap();
-        let made = [(); 3].map(|()| Journal::create(Some(folder.path().to_owned()), Nanos::ZERO).unwrap());
+        let made = [(); 3].map(|()| journal(folder.path()));
         let names = made.map(|journal| journal.paths[0].file_name().unwrap().to_string_lossy().into_owned());
         let start = "1970-01-01T00-00-00";
         assert_eq!(
@@ -336,8 +337,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let (inner, moved) = (folder.path().join("inner"), folder.path().join("moved"));
         std::fs::create_dir(&inner).unwrap();
-        let mut journal = Journal::create(Some(inner.join("a.pcapng")), Nanos::ZERO).unwrap();
-        opening(&mut journal);
+        let mut journal = journal(&inner.join("a.pcapng"));
         std::fs::rename(&inner, &moved).unwrap();
         for hour in 1..100 {
             journal.record(&Entry::Record(note(hour * HOUR, Note::Tick).as_record()));

@@ -21,6 +21,12 @@ pub(super) struct Opening {
 }
 
 impl Opening {
+    pub(super) fn of(entries: &[Entry<'_>]) -> Self {
+        let mut opening = Self::default();
+        entries.iter().for_each(|entry| opening.observe(entry));
+        opening
+    }
+
     /// Takes an entry that is recorded.
     pub(super) fn observe(&mut self, entry: &Entry<'_>) {
         match entry {

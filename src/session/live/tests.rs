@@ -64,7 +64,7 @@ fn the_button_of_the_profile_acknowledges_and_no_other_does() {
     intake.begin(marks);
     let mut live = Live {
         monitor,
-        journal: Journal::create(None, clock.now()).unwrap(),
+        journal: Journal::create(None, clock.now(), &[]).unwrap(),
         sources: Sources::open(&config, &intake, marks).unwrap(),
         publisher: Publisher::new(FeedSlot::default(), clock),
         button: AcknowledgeButton::new(config.profile.handset.acknowledge_button),
