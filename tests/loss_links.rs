@@ -380,6 +380,36 @@ fn of_a_silence_that_ends_unplugged_the_interval_holds_what_the_link_lost() {
     }
 }
 
+/// A port that is pulled out thirty times, while the radio loses a frame now and then: what was lost here is never laid to
+/// the radio, however often it happens again.
+#[test]
+fn what_was_lost_here_stays_so_however_much_follows() {
+    let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Stream)]);
+    let mut lost = 0;
+    for number in 0..15_000_u64 {
+        let (at, place) = (number as f64 / 10.0, number % 500);
+        let note = match place {
+            400 => Some(Note::SourceDown { interface: InterfaceId(0), reason: "unplugged".to_owned() }),
+            420 => Some(Note::SourceUp { interface: InterfaceId(0) }),
+            _ => None,
+        };
+        if let Some(note) = note {
+            bench.record(at, 0, Body::Note(note));
+        }
+        // Its first frame comes a second after the port is back.
+        if (400..430).contains(&place) {
+            continue;
+        }
+        if place % 250 == 77 {
+            lost += 1;
+        } else {
+            bench.stream(at, 0, &clocked(number, (1, 1), (at * 1e3) as u32 + 9_000));
+        }
+    }
+    let row = bench.summary().streams.remove(0);
+    assert_eq!((row.lost.expect("followed"), row.lost_ci95.expect("followed")), (lost, [lost; 2]));
+}
+
 const TWO_LINKS: &str = "[[link]]\nname = \"near\"\nrole = \"telemetry\"\ninterface = \"vehicle\"\n\
                          [[link]]\nname = \"far\"\nrole = \"telemetry\"\ninterface = \"backup\"\n";
 

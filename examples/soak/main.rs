@@ -27,7 +27,7 @@ fn main() -> anyhow::Result<()> {
             let path = folder.path().join("soak.pcapng");
             let mut held = Vec::new();
             for hours in [1, length] {
-                let senders = recorded::write(&path, seed, 3600 * hours)?;
+                let senders = recorded::write(&path, seed, 3600 * hours, recorded::SELDOM)?;
                 let (summary, kb) = recorded::summary(&program, &path)?;
                 held.push(kb);
                 println!("{hours} hours, {} bytes, {kb} kB held at most", path.metadata()?.len());

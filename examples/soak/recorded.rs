@@ -31,14 +31,25 @@ struct Session {
     senders: Vec<FaultySender>,
     /// From when to when each interface is unplugged next, or was last; when this computer stands still.
     unplugged: [(u64, u64); 2],
+    /// Seconds between two such times, on average.
+    unplugged_every: f64,
     stalled: u64,
 }
 
+/// How often a source is unplugged in a long session, on average: once in so many seconds.
+pub(crate) const SELDOM: f64 = 400.0;
+
 /// Writes so many seconds by a seed; gives the senders with their truth.
-pub(crate) fn write(path: &Path, seed: u64, seconds: u64) -> anyhow::Result<Vec<FaultySender>> {
+pub(crate) fn write(
+    path: &Path,
+    seed: u64,
+    seconds: u64,
+    unplugged_every: f64,
+) -> anyhow::Result<Vec<FaultySender>> {
     let writer = PcapngWriter::new(BufWriter::new(File::create(path)?));
     let random = ChaCha8Rng::seed_from_u64(seed);
-    let mut session = Session { writer, random, senders: senders(seed), unplugged: [(0, 0); 2], stalled: 0 };
+    let (senders, unplugged) = (senders(seed), [(0, 0); 2]);
+    let mut session = Session { writer, random, senders, unplugged, unplugged_every, stalled: 0 };
     let kinds = [InterfaceKind::Datagram, InterfaceKind::Stream, InterfaceKind::Marks];
     session.writer.write(&Entry::Session(SessionInfo { tags: [].into(), has_wall_clock: true }))?;
     for ((id, name), kind) in (0..).zip(["vehicle", "handset", "marks"]).zip(kinds) {
@@ -132,7 +143,7 @@ impl Session {
                 self.note(at, Note::SourceUp { interface })?;
             } else if second == from && to > 0 {
                 self.note(at, Note::SourceDown { interface, reason: "unplugged".to_owned() })?;
-            } else if second > to + QUIET && self.random.random::<f64>() < 1.0 / 400.0 {
+            } else if second > to + QUIET && self.random.random::<f64>() < 1.0 / self.unplugged_every {
                 let from = second + QUIET + 1;
                 self.unplugged[place] = (from, from + self.random.random_range(1..=2));
             }

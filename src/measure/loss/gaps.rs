@@ -5,7 +5,7 @@
 //! such numbers leave the lost, and their runs never count. Of a gap of over 2 s that such a loss covers in part, the
 //! share of the time is this computer's; from how few to how many they may be, the highest rate tells. Nor do those of a gap behind which the sender may have begun
 //! anew: they may be lost. Bounds: 1,024 open gaps; 16,384 final
-//! ones for windows of time, 16 spans of this computer's own losses.
+//! ones for windows of time, 16 spans of this computer's own losses for gaps to come.
 
 use std::collections::VecDeque;
 
@@ -30,6 +30,8 @@ pub(super) struct Gap {
     /// How much less, or more, may be lost: a silence too long to tell.
     pub(super) less: u64,
     pub(super) more: u64,
+    /// How much of its time is in losses of this computer's own; `None`: none of them touches it.
+    pub(super) covered: Option<Nanos>,
     /// How many of them this computer lost itself.
     pub(super) own: Own,
     /// The sender may have begun anew: none of them is surely lost.
@@ -39,8 +41,41 @@ pub(super) struct Gap {
 impl Gap {
     /// Between two numbers that came, the newer of them after a silence; all of it surely lost.
     pub(super) const fn new(first: u64, length: u64, before: Nanos, after: Nanos) -> Self {
-        Self { first, length, before, after, less: 0, more: 0, own: Own::NONE, doubted: false }
+        Self { first, length, before, after, less: 0, more: 0, covered: None, own: Own::NONE, doubted: false }
     }
+
+    /// Takes in a loss of this computer's own, in place of others that it holds.
+    fn cover(&mut self, span: (Nanos, Nanos), instead_of: &[(Nanos, Nanos)]) {
+        if self.before < span.1 && span.0 < self.after {
+            let gap = (self.before, self.after);
+            let known = instead_of.iter().fold(Nanos::ZERO, |sum, old| sum + overlap(gap, *old));
+            let covered = self.covered.unwrap_or(Nanos::ZERO) + overlap(gap, span) - known;
+            self.covered = Some(covered.min(self.after - self.before));
+        }
+    }
+
+    /// How many of its numbers this computer lost itself.
+    fn own_share(&self, utmost_hz: f64) -> Own {
+        let Some(covered) = self.covered else { return Own::NONE };
+        let width = self.after - self.before;
+        if width <= SHORT {
+            return Own::all(self.length);
+        }
+        let share = covered.0 as f64 / width.0 as f64;
+        let likely = ((self.length as f64 * share).round() as u64).min(self.length);
+        // A sender may have stood still in the rest of the time, or in this part of it.
+        let sent = |time: Nanos| if time.0 > 0 { (utmost_hz * time.secs()).ceil() as u64 + 1 } else { 0 };
+        Own {
+            likely,
+            least: self.length.saturating_sub(sent(width - covered)).min(likely),
+            most: sent(covered).clamp(likely, self.length),
+        }
+    }
+}
+
+/// How long two spans overlap.
+fn overlap(one: (Nanos, Nanos), other: (Nanos, Nanos)) -> Nanos {
+    (one.1.min(other.1) - one.0.max(other.0)).max(Nanos::ZERO)
 }
 
 /// Numbers that this computer lost itself: most likely, and at least and at most.
@@ -129,7 +164,10 @@ impl Gaps {
 
     /// A sender that sends so many a second at most lost numbers in a row.
     pub(super) fn push(&mut self, mut gap: Gap, utmost_hz: f64) {
-        gap.own = own_share(&self.spans, &gap, utmost_hz);
+        for span in &self.spans {
+            gap.cover(*span, &[]);
+        }
+        gap.own = gap.own_share(utmost_hz);
         let now = gap.after;
         self.open.push_back(gap);
         while self.open.len() > MOST_OPEN
@@ -142,12 +180,24 @@ impl Gaps {
 
     /// Marks what this computer lost itself between two stamps.
     pub(super) fn mark_own(&mut self, from: Nanos, to: Nanos, utmost_hz: f64) {
+        // Those that touch it become one with it.
+        let (mut span, mut joined) = ((from, to), Vec::new());
+        self.spans.retain(|old| {
+            let is_apart = old.1 < span.0 || span.1 < old.0;
+            if !is_apart {
+                span = (span.0.min(old.0), span.1.max(old.1));
+                joined.push(*old);
+            }
+            is_apart
+        });
         if self.spans.len() >= MOST_SPANS {
             self.spans.pop_front();
         }
-        self.spans.push_back((from, to));
+        self.spans.push_back(span);
+        // A gap keeps what it knows of a span that is forgotten.
         for gap in &mut self.open {
-            gap.own = own_share(&self.spans, gap, utmost_hz);
+            gap.cover(span, &joined);
+            gap.own = gap.own_share(utmost_hz);
         }
     }
 
@@ -295,29 +345,41 @@ fn runs_before(gap: &Gap, settled: u64, carried: u64) -> (u64, u64) {
     (gap.first.saturating_sub(settled) + carried, lost)
 }
 
-/// How many of a gap's numbers this computer lost itself.
-fn own_share(spans: &VecDeque<(Nanos, Nanos)>, gap: &Gap, utmost_hz: f64) -> Own {
-    let width = gap.after - gap.before;
-    let overlap = |&(from, to): &(Nanos, Nanos)| (gap.after.min(to) - gap.before.max(from)).max(Nanos::ZERO);
-    if width <= SHORT {
-        let is_touched = spans.iter().any(|&(from, to)| gap.before < to && from < gap.after);
-        return if is_touched { Own::all(gap.length) } else { Own::NONE };
-    }
-    let covered = spans.iter().fold(Nanos::ZERO, |sum, span| sum + overlap(span)).min(width);
-    if covered == Nanos::ZERO {
-        return Own::NONE;
-    }
-    let share = covered.0 as f64 / width.0 as f64;
-    let likely = ((gap.length as f64 * share).round() as u64).min(gap.length);
-    // A sender may have stood still in the rest of the time, or in this part of it.
-    let sent = |time: Nanos| if time.0 > 0 { (utmost_hz * time.secs()).ceil() as u64 + 1 } else { 0 };
-    Own {
-        likely,
-        least: gap.length.saturating_sub(sent(width - covered)).min(likely),
-        most: sent(covered).clamp(likely, gap.length),
-    }
-}
-
 fn clamped(count: u64) -> u32 {
     count.min(u64::from(u32::MAX)) as u32
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::loss::gaps::*;
+    use rand::rngs::ChaCha8Rng;
+    use rand::{RngExt as _, SeedableRng as _};
+
+    /// Spans that overlap, touch, lie apart, before the gap is known and after it; the oracle counts milliseconds.
+    #[test]
+    fn the_time_that_spans_cover_counts_once() {
+        const LENGTH: u64 = 1000;
+        for seed in 10_001..10_201 {
+            let mut random = ChaCha8Rng::seed_from_u64(seed);
+            let (mut gaps, mut is_covered) = (Gaps::new(0), [false; 20_000]);
+            let (count, known_from) = (random.random_range(0..=16), random.random_range(0..=16));
+            let gap = Gap::new(1, LENGTH, Nanos::from_secs(100), Nanos::from_secs(120));
+            for place in 0..=16 {
+                if place == known_from {
+                    gaps.push(gap, 50.0);
+                }
+                if place >= count {
+                    continue;
+                }
+                let from = random.random_range(-5000..24_000_i64);
+                let to = from + random.random_range(1..4000);
+                let at = |milli: i64| Nanos::from_secs(100) + Nanos::from_millis(milli);
+                gaps.mark_own(at(from), at(to), 50.0);
+                (from.max(0)..to.min(20_000)).for_each(|milli| is_covered[milli as usize] = true);
+            }
+            let covered = is_covered.iter().filter(|each| **each).count() as f64;
+            let expected = (LENGTH as f64 * covered / 20_000.0).round() as u64;
+            assert_eq!(gaps.own().likely, expected, "seed {seed}");
+        }
+    }
 }
