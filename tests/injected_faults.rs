@@ -1,5 +1,6 @@
 //! Faults of this computer and its network, put into the real binary: ports that come back under another name, noise, a
-//! second sender under one id, senders by the thousand, a driver that never answers. Each waits for what it needs, however slow.
+//! second sender under one id, senders by the thousand, a driver that never answers, a clock that is set. Each waits for what it
+//! needs, however slow.
 
 mod binary;
 mod frames;
@@ -184,16 +185,23 @@ fn senders_by_the_thousand_make_nobody_deaf() {
     assert_eq!(summary, summary_of(folder.path(), "a.pcapng"));
 }
 
-/// `live` on a device whose driver no longer answers from the file `hung` on.
-fn live_on_a_hung_driver(folder: &Path, ways: &[&str], device: &Path) -> Command {
-    let library = folder.join("open.so");
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/hung_driver/open.c");
+/// `live` with calls of the system replaced by those of a source in C.
+fn live_with(folder: &Path, source: &str, ways: &[&str]) -> Command {
+    let library = folder.join("calls.so");
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests").join(source);
     let built =
         Command::new("cc").args(["-shared", "-fPIC", "-o"]).args([&library, &source]).arg("-ldl").status();
     assert!(built.expect("a C compiler").success());
     let mut command =
         binary::fadewatch(folder, &[&["live", "--record", "a.pcapng", "--json"][..], ways].concat());
-    command.env("LD_PRELOAD", library).env("HUNG_DEVICE", device).env("HUNG_WHILE", folder.join("hung"));
+    command.env("LD_PRELOAD", library);
+    command
+}
+
+/// `live` on a device whose driver no longer answers from the file `hung` on.
+fn live_on_a_hung_driver(folder: &Path, ways: &[&str], device: &Path) -> Command {
+    let mut command = live_with(folder, "hung_driver/open.c", ways);
+    command.env("HUNG_DEVICE", device).env("HUNG_WHILE", folder.join("hung"));
     command
 }
 
@@ -246,4 +254,55 @@ fn a_driver_that_never_answers_at_the_start_is_told() {
     live.says("its driver gave no answer");
     let (status, out) = live.end();
     assert_eq!((status.code(), out.as_str()), (Some(2), ""));
+}
+
+/// The wall clock is set ahead, back and right again while it records; one that is ahead all at once is also what is left of
+/// a sleep. Each is told once, and no stamp follows.
+#[test]
+fn a_clock_that_is_set_while_recording_moves_no_stamp() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let link = folder.path().join("tty");
+    let mut terminal = Terminal::new();
+    terminal.link(&link);
+    let (url, ahead) = (format!("serial:{}?baud=57600", link.display()), folder.path().join("ahead"));
+    let mut command = live_with(folder.path(), "set_clock/clock.c", &["--vehicle", &url]);
+    let live = Running::start(command.env("CLOCK_AHEAD", &ahead));
+    live.says("listening; recording to a.pcapng");
+    let mut sent = 0;
+    let path = folder.path().join("a.pcapng");
+    for (steps, ahead_s) in (1..).zip([7200, -86_400, 0]) {
+        // Whole at once, as a clock is.
+        let set = folder.path().join("set");
+        std::fs::write(&set, format!("{ahead_s}")).expect("a file");
+        std::fs::rename(&set, &ahead).expect("a file");
+        wait_for("the step in the recording", || {
+            terminal.near.write_all(&heartbeat(sent, (1, 1))).expect("it is read");
+            sent += 1;
+            let bytes = std::fs::read(&path).expect("a recording");
+            let told = bytes.windows(20).filter(|window| *window == b"fadewatch clock-step").count();
+            (told >= steps).then_some(())
+        });
+    }
+    wait_for_bytes(folder.path(), 21 * sent as usize);
+    let summary = live.terminate();
+    let row = &streams(&summary)[0];
+    assert_eq!((&row["received"], &row["lost"]), (&sent.into(), &0.into()));
+    let events = summary["events"].as_array().expect("events").iter();
+    let steps: Vec<f64> = events.filter(|event| event["kind"] == "clock-step").map(step_s).collect();
+    let expected = [7200.0, -93_600.0, 86_400.0];
+    assert!(
+        steps.len() == 3 && steps.iter().zip(expected).all(|(told, set)| (told - set).abs() < 60.0),
+        "{steps:?}"
+    );
+    // Three looks, a second apart: were a stamp moved, it would be hours.
+    for figure in [&summary["recording"]["duration_s"], &row["longest_silence_s"]] {
+        assert!(figure.as_f64().is_some_and(|figure| figure < 600.0), "{figure}");
+    }
+    assert_eq!(summary, summary_of(folder.path(), "a.pcapng"));
+}
+
+/// By how much the clock was set, as the event says it.
+fn step_s(event: &Value) -> f64 {
+    let words = event["text"].as_str().unwrap_or_default().split(' ');
+    words.filter_map(|word| word.parse().ok()).next().unwrap_or_else(|| panic!("{event}"))
 }
