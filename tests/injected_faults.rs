@@ -303,6 +303,6 @@ fn a_clock_that_is_set_while_recording_moves_no_stamp() {
 
 /// By how much the clock was set, as the event says it.
 fn step_s(event: &Value) -> f64 {
-    let words = event["text"].as_str().unwrap_or_default().split(' ');
-    words.filter_map(|word| word.parse().ok()).next().unwrap_or_else(|| panic!("{event}"))
+    let mut words = event["text"].as_str().unwrap_or_default().split(' ');
+    words.find_map(|word| word.parse().ok()).unwrap_or_else(|| panic!("{event}"))
 }

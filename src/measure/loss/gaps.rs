@@ -361,7 +361,7 @@ mod tests {
         const LENGTH: u64 = 1000;
         for seed in 10_001..10_201 {
             let mut random = ChaCha8Rng::seed_from_u64(seed);
-            let (mut gaps, mut is_covered) = (Gaps::new(0), [false; 20_000]);
+            let (mut gaps, mut is_covered) = (Gaps::new(0), vec![false; 20_000]);
             let (count, known_from) = (random.random_range(0..=16), random.random_range(0..=16));
             let gap = Gap::new(1, LENGTH, Nanos::from_secs(100), Nanos::from_secs(120));
             for place in 0..=16 {

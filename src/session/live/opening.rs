@@ -23,7 +23,9 @@ pub(super) struct Opening {
 impl Opening {
     pub(super) fn of(entries: &[Entry<'_>]) -> Self {
         let mut opening = Self::default();
-        entries.iter().for_each(|entry| opening.observe(entry));
+        for entry in entries {
+            opening.observe(entry);
+        }
         opening
     }
 
