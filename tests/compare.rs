@@ -11,7 +11,8 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Output};
 
-use fadewatch::judge::comparison::{ComparedSession, FlownSecond, compare, over_time};
+use fadewatch::judge::comparison::{ComparedSession, FlownSecond, compare, gravest, over_time};
+use fadewatch::profile::LinkRole;
 use fadewatch::summary::{
     ChangeWord, ComparedFigure, Comparison, ComparisonCaution, FigureDifference, MatchedBy, NotCompared,
     VideoSource,
@@ -144,6 +145,57 @@ fn cautions_stand_where_they_belong() {
     });
     assert!(several.cautions.contains(&ComparisonCaution::SeveralTags), "{:?}", several.cautions);
     assert!(several.cautions.contains(&ComparisonCaution::OtherVehicles), "{:?}", several.cautions);
+}
+
+/// By hand, from the rule that `explain compare` states; the profile's order is another in each case.
+#[test]
+fn the_first_line_tells_what_matters_most() {
+    use ChangeWord::{Better, NoDifference, Worse};
+    use ComparedFigure::{FailsafeSafe, Freezes, Holds, Level, Loss, Silent, StickToServo, VibrationZ};
+    let role = |link: &str| match link {
+        "sticks" => Some(LinkRole::Control),
+        "panel" => Some(LinkRole::Video),
+        _ => Some(LinkRole::Telemetry),
+    };
+    let template = changed(|_, _| ()).figures[0].clone();
+    let first = |rows: &[(ComparedFigure, &str, ChangeWord)]| {
+        let made: Vec<FigureDifference> = rows
+            .iter()
+            .map(|(figure, link, change)| FigureDifference {
+                figure: *figure,
+                link: (!link.is_empty()).then(|| (*link).to_owned()),
+                change: Some(*change),
+                ..template.clone()
+            })
+            .collect();
+        gravest(&made, role, |_| true)
+    };
+    for (rows, expected) in [
+        // The issue's own example: a gain of level before the freezes that it saves.
+        (&[(Freezes, "panel", Better), (Level, "panel", Better)][..], Some(1)),
+        (&[(Level, "panel", Better), (Loss, "downlink", Worse)], Some(1)),
+        (&[(Level, "downlink", Worse), (Loss, "panel", Worse), (Silent, "sticks", Worse)], Some(2)),
+        (&[(VibrationZ, "", Worse), (StickToServo, "", Worse), (FailsafeSafe, "", Worse)], Some(2)),
+        (&[(StickToServo, "", Worse), (Loss, "downlink", Worse), (Holds, "sticks", Better)], Some(1)),
+        (&[(Level, "sticks", NoDifference), (VibrationZ, "", Better)], Some(1)),
+        (&[(Level, "sticks", NoDifference)], None),
+    ] {
+        assert_eq!(first(rows), expected, "{rows:?}");
+    }
+    // A gain of the video link, and more loss of telemetry: the loss is told, the gain is counted.
+    let mixed = changed(|after, session| {
+        let mut telemetry = session.links[0].clone();
+        (telemetry.name, telemetry.role, telemetry.source) =
+            ("downlink".to_owned(), LinkRole::Telemetry, None);
+        for (place, second) in telemetry.seconds.iter_mut().enumerate() {
+            (second.received, second.level, second.stood) = (Some(40), None, None);
+            second.lost = Some(if after { 5 + place as u32 % 3 } else { 0 });
+        }
+        session.links.push(telemetry);
+    });
+    let said = fadewatch::wording::comparison_words::sentence(&mixed);
+    assert!(said.starts_with("between these two sessions: downlink loss worse, "), "{said}");
+    assert!(said.contains("; of the other figures ") && said.contains(" better"), "{said}");
 }
 
 /// Over time each level stands beside the mean of all at equal distances: by the generator's own shift.

@@ -7,8 +7,10 @@
 //! they differ, and a caution says so.
 
 mod flown_seconds;
+mod gravity;
 mod session_figures;
 
+use crate::profile::LinkRole;
 use crate::stats::curve_fit::matched_effects;
 use crate::stats::curve_fit::matched_effects::{Kind, Sample, chance, student};
 use crate::stats::sample::multiplicity;
@@ -19,6 +21,7 @@ use crate::summary::{
 use crate::units::LevelUnit;
 
 pub use flown_seconds::{ComparedSession, FlownLink, FlownSecond, VibrationSecond};
+pub use gravity::gravest;
 
 use session_figures::Estimate;
 
@@ -74,10 +77,13 @@ pub fn compare(before: &[&ComparedSession], after: &[&ComparedSession]) -> Compa
     }
     let changed_tags = changed_tags(sides);
     let figures = judged(figures);
+    let role =
+        |name: &str| sides.iter().flat_map(|side| side.iter()).find_map(|one| Some(one.link(name)?.role));
     Comparison {
+        gravest: gravest(&figures, role, |_| true),
         cautions: cautions(sides, &changed_tags),
         changed_tags,
-        reach: reach(&figures, sides, &farthest_m),
+        reach: reach(&figures, role, sides, &farthest_m),
         figures,
         sessions: session_rows(&[(before, Some("before")), (after, Some("after"))]),
     }
@@ -380,19 +386,16 @@ fn farthest_m(session: &ComparedSession) -> Option<f64> {
     session.summary.range.iter().find_map(|row| row.max_distance_m)
 }
 
-/// What the first level that differs is worth at the farthest distance that both have, by the fall of level that the
+/// What the gravest level that differs is worth at the farthest distance that both have, by the fall of level that the
 /// sessions' own lines show.
 fn reach(
     figures: &[FigureDifference],
+    role: impl Fn(&str) -> Option<LinkRole>,
     sides: [&[&ComparedSession]; 2],
     farthest_m: &[(String, f64)],
 ) -> Option<ReachDifference> {
-    let is_told = |row: &&FigureDifference| {
-        row.figure == ComparedFigure::Level
-            && row.unit == "db"
-            && matches!(row.change, Some(ChangeWord::Better | ChangeWord::Worse))
-    };
-    let row = figures.iter().find(is_told)?;
+    let is_level = |row: &FigureDifference| row.figure == ComparedFigure::Level && row.unit == "db";
+    let row = &figures[gravest(figures, role, is_level)?];
     let link = row.link.clone()?;
     let exponents: Vec<f64> = sides
         .iter()

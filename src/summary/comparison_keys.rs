@@ -19,6 +19,8 @@ pub struct Comparison {
     pub cautions: Vec<ComparisonCaution>,
     /// Every figure that either side has; empty of sessions over time.
     pub figures: Vec<FigureDifference>,
+    /// Which of them differs and matters most, by its place; `None`: none differs.
+    pub gravest: Option<usize>,
     /// What the difference of a level is worth in distance.
     pub reach: Option<ReachDifference>,
     /// Every session: side by side as they were named, or by their time.

@@ -103,14 +103,14 @@ pub fn sentence(comparison: &Comparison) -> String {
             quantity::counted(count, "session", "sessions")
         );
     }
-    let is_told =
-        |row: &&FigureDifference| matches!(row.change, Some(ChangeWord::Better | ChangeWord::Worse));
-    let told: Vec<&FigureDifference> = comparison.figures.iter().filter(is_told).collect();
     let subject = subject(comparison);
-    if let [first, others @ ..] = &told[..] {
+    if let Some(place) = comparison.gravest {
+        let first = &comparison.figures[place];
         let reach = comparison.reach.as_ref().filter(|reach| Some(&reach.link) == first.link.as_ref());
         let reach = reach.filter(|_| first.figure == ComparedFigure::Level).map(reach_text);
-        return format!("{subject}{}{}{}", change(first), reach.unwrap_or_default(), counts(others));
+        let others = comparison.figures.iter().enumerate().filter(|(other, _)| *other != place);
+        let others: Vec<&FigureDifference> = others.map(|(_, row)| row).collect();
+        return format!("{subject}{}{}{}", change(first), reach.unwrap_or_default(), counts(&others));
     }
     let judged = judged(comparison);
     if judged == 0 {
@@ -217,6 +217,16 @@ pub fn digits(row: &FigureDifference, value: f64) -> String {
     };
     let is_nothing = text.trim_matches(['-', '0', '.']).is_empty();
     if is_nothing { text.trim_start_matches('-').to_owned() } else { text }
+}
+
+/// A difference on an axis whose labels lie a step apart: as many digits as tell them from each other.
+#[must_use]
+pub fn on_axis(row: &FigureDifference, value: f64, step: f64) -> String {
+    let scale = if row.unit == "ratio" { 100.0 } else { 1.0 };
+    let places = (-(step * scale).log10()).ceil().max(0.0) as usize;
+    // Zero has no sign.
+    let value = if value.abs() < step / 2.0 { 0.0 } else { value };
+    format!("{:.places$}", value * scale)
 }
 
 const fn unit(row: &FigureDifference) -> &'static str {
