@@ -410,6 +410,8 @@ pub struct SpectrumView {
     pub session: [Option<i16>; 64],
     /// That of each column of the window.
     pub columns: Vec<Option<[Option<i16>; 64]>>,
+    /// Turns of the motors a second in each column, the mean.
+    pub motor_hz: Vec<Option<f64>>,
 }
 
 /// The state of one source.

@@ -427,6 +427,7 @@ fn a_spectrum_and_the_cause_of_bad_pictures_stand_on_the_vibration_page() {
         };
         let columns = snapshot.vibration.axes[0].len();
         snapshot.vibration.spectrum = Some(SpectrumView {
+            motor_hz: Vec::new(),
             highest_hz: 100.0,
             session: bands(50),
             columns: (0..columns).map(|column| Some(bands(40 + column * 20 / columns))).collect(),

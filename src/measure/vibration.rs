@@ -20,6 +20,7 @@ mod peak_tracks;
 use std::collections::BTreeMap;
 
 use super::context::{Context, Sender};
+use super::life::Phase;
 use crate::profile::LinkRole;
 use crate::snapshot::{LimitBasis, Suspicion, VibrationView, View};
 use crate::stats::heard_table::HeardTable;
@@ -35,6 +36,7 @@ use super::video::VideoMeter;
 use axes::{Cell, Cells, Samples};
 use drivers::Drivers;
 use inertial_spectrum::SpectrumMeter;
+pub use inertial_spectrum::{SpectrumDensity, WaterfallRow};
 
 const MOST_SENDERS: usize = 8;
 const MOST_MARKS: usize = 4096;
@@ -109,6 +111,7 @@ impl VibrationMeter {
             Telemetry::Throttle { percent: Some(percent) } => {
                 self.drivers.put(since, VibrationDriver::Throttle, f64::from(*percent));
             }
+            Telemetry::ServoOutput { port: 0, outputs, .. } => self.drivers.put_outputs(since, outputs),
             Telemetry::SystemStatus { voltage_v: Some(volts), .. } => {
                 self.drivers.put(since, VibrationDriver::Voltage, *volts);
             }
@@ -163,7 +166,7 @@ impl VibrationMeter {
             clipping: self.clipping,
             limit: limit.map(|limit| limit.level),
             limit_from: limit.map(|limit| source(limit.basis)),
-            against: self.drivers.against(&self.worst_by_second(usize::MAX).collect::<Vec<_>>()),
+            against: self.drivers.against(&self.worst_of_trips(context)),
         })
     }
 
@@ -171,6 +174,18 @@ impl VibrationMeter {
     #[must_use]
     pub fn spectrum(&self) -> Option<VibrationSpectrum> {
         self.spectrum.summary()
+    }
+
+    /// Its mean densities; `None` without one.
+    #[must_use]
+    pub fn density(&self) -> Option<SpectrumDensity> {
+        self.spectrum.density()
+    }
+
+    /// What it was every 5 s.
+    #[must_use]
+    pub fn waterfall(&self) -> Vec<WaterfallRow> {
+        self.spectrum.waterfall()
     }
 
     /// When a person marked that the picture shook.
@@ -187,6 +202,18 @@ impl VibrationMeter {
         let level = move |cell: &Cell| if cell.clipping > 0 { most } else { cell.strongest() };
         let levels = cells().map(move |(second, cell)| (second, level(&cell)));
         levels.filter(move |(second, level)| *second < end && !level.is_nan())
+    }
+
+    /// The same of the seconds of trips; of a session without any, of all.
+    fn worst_of_trips(&self, context: &Context) -> Vec<(usize, f32)> {
+        let start = context.start.unwrap_or_default();
+        let is_trip = |second: usize| {
+            let phase = context.life.phase_at(start + Nanos::from_secs(second as i64));
+            phase.is_some_and(Phase::is_trip)
+        };
+        let all: Vec<(usize, f32)> = self.worst_by_second(usize::MAX).collect();
+        let trips: Vec<(usize, f32)> = all.iter().copied().filter(|(second, _)| is_trip(*second)).collect();
+        if trips.is_empty() { all } else { trips }
     }
 
     /// About how many bytes a copy holds by itself, levels apart.
@@ -266,7 +293,7 @@ impl VibrationMeter {
             basis: limit.map(|limit| limit.basis),
             around: self.verdicts(context, video, signal, limit.map(|limit| limit.level), view.to_s),
             missing: self.samples.is_empty().then_some(Reason::NoVibration),
-            spectrum: self.spectrum.view(view),
+            spectrum: self.spectrum.view(view, || self.drivers.columns(VibrationDriver::MotorSpeed, view)),
         };
         for (second, cell) in self.cells.within(view.from_s, view.to_s) {
             let Some(largest) = cell.largest() else { continue };

@@ -180,6 +180,7 @@ impl LinkMonitor {
                 self.latency.observe(at, sender, telemetry, &self.clocks, context);
                 self.failsafe.observe(at, sender, telemetry, context);
                 self.channels.observe(at, sender, telemetry, context);
+                self.vibration.observe(at, sender, telemetry, context);
             }
             Telemetry::Heartbeat { .. } => self.failsafe.observe(at, sender, telemetry, context),
             Telemetry::SystemStatus { .. } => {

@@ -30,8 +30,8 @@ fn levels(out: &mut dyn Write, vibration: Option<&VibrationSummary>) -> io::Resu
         )?;
     }
     writeln!(out, "  {}", quantity::clipping(vibration.clipping))?;
-    for row in vibration.against.iter().filter(|row| row.told) {
-        writeln!(out, "  {}", quantity::vibration_against(row))?;
+    for line in quantity::vibration_drivers(&vibration.against) {
+        writeln!(out, "  {line}")?;
     }
     match (vibration.limit, vibration.limit_from) {
         (Some(limit), Some(LimitSource::Profile)) => {

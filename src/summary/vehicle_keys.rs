@@ -75,7 +75,7 @@ pub struct VibrationSummary {
     /// Whose limit: but for the profile's the 90th percentile.
     #[serde(default)]
     pub limit_from: Option<LimitSource>,
-    /// Held against throttle, motor speed and voltage, where they were measured.
+    /// Held against throttle, motor speed, voltage and each output that moves, where they were measured.
     #[serde(default)]
     pub against: Vec<VibrationAgainst>,
 }
@@ -85,14 +85,20 @@ pub struct VibrationSummary {
 pub struct VibrationAgainst {
     /// What.
     pub driver: VibrationDriver,
+    /// Which servo output, from 1.
+    #[serde(default)]
+    pub output: Option<u8>,
     /// Seconds with both.
     pub seconds: u64,
     /// Of ranks, -1 to 1.
     pub correlation: f64,
-    /// Its interval, which allows for correlation in time and for three at once.
+    /// Its interval, which allows for correlation in time and for all that are looked at.
     pub ci95: Interval,
     /// They go together.
     pub told: bool,
+    /// Nothing else that is told explains it: of outputs alone.
+    #[serde(default)]
+    pub alone: Option<bool>,
     /// A quarter of the seconds have this value or more.
     pub above: f64,
     /// The median level of those.

@@ -224,6 +224,8 @@ words! {
         MotorSpeed = "motor-speed",
         /// Battery voltage, volts.
         Voltage = "voltage",
+        /// One servo output, microseconds.
+        Output = "output",
     }
 
     /// Bad pictures of one kind.
@@ -490,6 +492,6 @@ impl Axis {
 }
 
 impl VibrationDriver {
-    /// In their order.
-    pub const ALL: [Self; 3] = [Self::Throttle, Self::MotorSpeed, Self::Voltage];
+    /// Those of which there is one; outputs are many.
+    pub const SINGLE: [Self; 3] = [Self::Throttle, Self::MotorSpeed, Self::Voltage];
 }

@@ -242,17 +242,41 @@ pub fn latency_change(change: &LatencyChange, bound: Bound) -> String {
     )
 }
 
-/// What the vibration goes with.
+/// What the vibration goes with, a line each: outputs where nothing else explains them.
 #[must_use]
-pub fn vibration_against(row: &VibrationAgainst) -> String {
+pub fn vibration_drivers(rows: &[VibrationAgainst]) -> Vec<String> {
+    let told = || rows.iter().filter(|row| row.told);
+    let is_told = |row: &&VibrationAgainst| row.output.is_none() || row.alone == Some(true);
+    let mut lines: Vec<String> = told().filter(is_told).map(vibration_against).collect();
+    if lines.is_empty() {
+        let outputs: Vec<String> = told().filter_map(|row| Some(row.output?.to_string())).collect();
+        if !outputs.is_empty() {
+            lines.push(format!("goes with outputs {}: which of them cannot be told", outputs.join(", ")));
+        }
+    }
+    lines
+}
+
+fn vibration_against(row: &VibrationAgainst) -> String {
     let at = match row.driver {
         VibrationDriver::Throttle => format!("{:.0} % throttle", row.above),
         VibrationDriver::MotorSpeed => format!("{:.0} turns a second of the motors", row.above),
         VibrationDriver::Voltage => format!("{:.1} V of the battery", row.above),
+        VibrationDriver::Output => {
+            let output = row.output.unwrap_or_default();
+            return format!(
+                "follows output {output}, more than anything else: at {:.0} us and more {}, below it {}",
+                row.above,
+                strength(row.level_above),
+                strength(row.level_below)
+            );
+        }
     };
-    let level =
-        |level: Option<f64>| level.map_or_else(|| NOT_MEASURED.to_owned(), |level| format!("{level:.1}"));
-    format!("at {at} and more {}, below it {}", level(row.level_above), level(row.level_below))
+    format!("at {at} and more {}, below it {}", strength(row.level_above), strength(row.level_below))
+}
+
+fn strength(level: Option<f64>) -> String {
+    level.map_or_else(|| NOT_MEASURED.to_owned(), |level| format!("{level:.1}"))
 }
 
 /// How often each sensor clipped, in words.

@@ -50,6 +50,26 @@ const UNITY: f64 = 101.0;
 
 type Key = (u8, u8, InertialSensor);
 
+/// The mean densities of the session.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SpectrumDensity {
+    /// Hertz between neighbours; the first lies at 0.
+    pub step_hz: f64,
+    /// Of each axis, by `Axis::ALL`: squared units a hertz.
+    pub axes: [Vec<f64>; 3],
+}
+
+/// A row of the waterfall: all axes together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WaterfallRow {
+    /// It begins there, and lasts 5 s.
+    pub from_s: f64,
+    /// Hertz of a band; the first begins at 0.
+    pub band_hz: f64,
+    /// The strongest density of each band, dB.
+    pub bands: [Option<i16>; COLUMNS],
+}
+
 /// A row of the waterfall: all axes together, in dB.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Row([u8; COLUMNS]);
@@ -389,9 +409,38 @@ impl SpectrumMeter {
         })
     }
 
-    /// For drawing; `None` without a spectrum.
-    pub(super) fn view(&self, view: View) -> Option<SpectrumView> {
-        let account = self.best()?.1.best().filter(|account| account.spectra > 0)?;
+    /// What is told, as far as there is a spectrum.
+    fn told(&self) -> Option<&Account> {
+        self.best()?.1.best().filter(|account| account.spectra > 0)
+    }
+
+    /// `None` without a spectrum.
+    pub(super) fn density(&self) -> Option<SpectrumDensity> {
+        let account = self.told()?;
+        let axes = std::array::from_fn(|axis| account.all.mean(axis));
+        Some(SpectrumDensity { step_hz: account.step_hz(), axes })
+    }
+
+    /// Every 5 s of which there is a spectrum.
+    pub(super) fn waterfall(&self) -> Vec<WaterfallRow> {
+        let Some(account) = self.told() else { return Vec::new() };
+        let band_hz = account.rate_hz / 2.0 / COLUMNS as f64;
+        let rows = account.waterfall.range(0, usize::MAX).filter(|(_, row)| row.0[0] > 0);
+        let row = |(place, row): (usize, Row)| WaterfallRow {
+            from_s: place as f64 * ROW_S,
+            band_hz,
+            bands: row.0.map(to_db),
+        };
+        rows.map(row).collect()
+    }
+
+    /// For drawing; `None` without a spectrum. `motor_hz` is of each column of the window.
+    pub(super) fn view(
+        &self,
+        view: View,
+        motor_hz: impl FnOnce() -> Vec<Option<f64>>,
+    ) -> Option<SpectrumView> {
+        let account = self.told()?;
         let bins: Vec<f64> =
             (0..=account.length / 2).map(|bin| account.all.axes.iter().map(|axis| axis[bin]).sum()).collect();
         let mut rows: Vec<Option<[Option<i16>; COLUMNS]>> = vec![None; usize::from(view.columns)];
@@ -409,6 +458,7 @@ impl SpectrumMeter {
                 to_db(to_byte(of_column(&bins, column) / account.all.count as f64))
             }),
             columns: rows,
+            motor_hz: motor_hz(),
         })
     }
 

@@ -15,16 +15,37 @@ pub struct RankCorrelation {
 
 /// Most lags that are looked at.
 const MOST_LAGS: usize = 300;
+/// Less of a value's own than this is the rounding of numbers.
+const LEAST_LEFT: f64 = 1e-4;
 
 /// Of pairs in order of time, evenly spaced but for gaps; `deviates`: half the interval in standard errors. `None` where
 /// one never changes or too few are independent.
 #[must_use]
 pub fn of(one: &[f64], other: &[f64], deviates: f64) -> Option<RankCorrelation> {
-    let (one, other) = (standard_ranks(one)?, standard_ranks(other)?);
+    of_standard(&standard_ranks(one)?, &standard_ranks(other)?, deviates)
+}
+
+/// The same of what a third leaves of both: the partial correlation of ranks (Yule 1907), that of the residuals. `None` also
+/// where the third leaves nothing.
+#[must_use]
+pub fn beside(one: &[f64], other: &[f64], third: &[f64], deviates: f64) -> Option<RankCorrelation> {
+    let third = standard_ranks(third)?;
+    let left = |values: &[f64]| {
+        let ranks = standard_ranks(values)?;
+        let shared = lagged(&ranks, &third, 0);
+        let deviation = (1.0 - shared * shared).max(0.0).sqrt();
+        let residual = |(rank, third): (&f64, &f64)| (rank - shared * third) / deviation;
+        (deviation > LEAST_LEFT).then(|| ranks.iter().zip(&third).map(residual).collect::<Vec<f64>>())
+    };
+    of_standard(&left(one)?, &left(other)?, deviates)
+}
+
+/// Of values of mean 0 and deviation 1.
+fn of_standard(one: &[f64], other: &[f64], deviates: f64) -> Option<RankCorrelation> {
     let count = one.len() as f64;
-    let coefficient = lagged(&one, &other, 0);
+    let coefficient = lagged(one, other, 0);
     let goes_on: f64 = (1..(one.len() / 5).min(MOST_LAGS))
-        .map(|lag| (count - lag as f64) / count * lagged(&one, &one, lag) * lagged(&other, &other, lag))
+        .map(|lag| (count - lag as f64) / count * lagged(one, one, lag) * lagged(other, other, lag))
         .sum();
     let independent = (count / (1.0 + 2.0 * goes_on)).min(count);
     if independent < 4.0 || goes_on <= -0.5 {
@@ -79,6 +100,24 @@ mod tests {
         assert!((both(&one, &[1.0, 3.0, 2.0, 5.0, 4.0, 6.0]) - (1.0 - 24.0 / 210.0)).abs() < 1e-12);
         assert!((both(&[5.0, 5.0, 7.0], &[1.0, 2.0, 3.0]) - 1.5 / 3_f64.sqrt()).abs() < 1e-12);
         assert!(of(&[1.0; 50], &[2.0; 50], 1.96).is_none() && of(&[], &[], 1.96).is_none());
+    }
+
+    /// Yule's formula: (r12 - r13 r23) / sqrt((1 - r13^2) (1 - r23^2)); a third that is the first leaves nothing of it.
+    #[test]
+    fn what_a_third_explains_is_taken_out() {
+        let mut random = ChaCha8Rng::seed_from_u64(10_002);
+        let third: Vec<f64> = (0..500).map(|_| random.random()).collect();
+        let mut with = |share: f64| -> Vec<f64> {
+            third.iter().map(|value| value + share * random.random::<f64>()).collect()
+        };
+        let (one, other) = (with(0.5), with(1.5));
+        let r = |a: &[f64], b: &[f64]| of(a, b, 1.96).unwrap().coefficient;
+        let (r12, r13, r23) = (r(&one, &other), r(&one, &third), r(&other, &third));
+        let expected = (r12 - r13 * r23) / ((1.0 - r13 * r13) * (1.0 - r23 * r23)).sqrt();
+        let found = beside(&one, &other, &third, 1.96).unwrap();
+        assert!((found.coefficient - expected).abs() < 1e-9, "{found:?} {expected}");
+        assert!(r12 > 0.5 && found.between[0] < 0.0 && found.between[1] > 0.0, "{found:?}");
+        assert!(beside(&one, &other, &one, 1.96).is_none());
     }
 
     /// A number that goes on from the one before.
