@@ -428,6 +428,65 @@ fn a_comparison_is_a_page_too() {
     assert!(code == Some(2) && said.contains("--yes"), "{said}");
 }
 
+/// Motors of 60 to 84 turns a second shake z, a tone of 22 Hz shakes x, 100 samples a second: the turns are seen folded, at 40
+/// down to 16 Hz. Where they lie in the pictures is worked out here from the scenario and the frames of the pictures.
+#[test]
+fn the_spectrum_is_drawn_where_the_simulator_shakes() {
+    let folder = tempfile::tempdir().unwrap();
+    let scenario = "text = \"invented\"\nseed = 10001\nstart = \"2031-05-04T09:12:33Z\"\nduration_s = 80.0\n\
+        [inertial]\nrate_hz = 100.0\nnoise = 0.2\nmotor = [[0.0, 60.0], [80.0, 84.0]]\nmotor_rate_hz = 5.0\n\
+        tone = [{ axis = 3, level = 0.8 }, { axis = 3, level = 0.5, steady_hz = 45.0 }, \
+        { axis = 1, level = 0.6, steady_hz = 8.0 }]\n";
+    fs::write(folder.path().join("s.toml"), scenario).unwrap();
+    assert_eq!(run(folder.path(), &["simulate", "s.toml", "--out", "s.pcapng"]).0, Some(0));
+    let page = assert_sound(&page(folder.path(), &["s.pcapng", "--svg", "svg"]));
+    let picture = |name: &str| {
+        let text = fs::read_to_string(folder.path().join(format!("svg/s-{name}.svg"))).unwrap();
+        Node::parse(&text)
+    };
+    let section = page.named("section").into_iter().find(|one| one.children[0].text == "Vibration").unwrap();
+    assert_eq!(section.named("svg").len(), 2, "levels were not sent, and a spectrum is not levels");
+    assert!(section.text.contains("not measured: the vehicle sends no VIBRATION"), "{}", section.text);
+    let place = |node: &Node, keys: [&str; 2]| keys.map(|key| node.get(key).parse::<f64>().unwrap());
+
+    // The worst axis: its own tone has its name beside it, and the turns are named as folded.
+    let spectrum = picture("spectrum");
+    assert!(spectrum.get("aria-label").contains("worst axis z"), "{}", spectrum.get("aria-label"));
+    let across = 56.0 + 656.0 * 45.0 / 50.0;
+    let is_at = |point: &str| (point.split(',').next().unwrap().parse::<f64>().unwrap() - across).abs() < 9.0;
+    let lines = spectrum.named("polyline");
+    let violet = lines.iter().filter(|line| line.get("stroke") == "#8A3FB0");
+    assert!(violet.clone().count() > 0);
+    assert!(violet.clone().any(|line| line.get("points").split_whitespace().all(is_at)), "{lines:?}");
+    let texts = spectrum.named("text");
+    assert!(texts.iter().any(|text| text.text.trim().starts_with("45.")), "{}", spectrum.text);
+    let motors = texts.iter().filter(|text| text.text.contains("motors x 1, folded")).count();
+    assert!(motors == 1 && !spectrum.text.contains("8.0 Hz"), "the other axis: {}", spectrum.text);
+
+    // Over time: what is strongest lies at a tone or at the folded turns, within 3 bands of 64 and the 10 s of a spectrum.
+    let waterfall = picture("waterfall");
+    assert!(waterfall.get("aria-label").contains("84 times a second"), "{}", waterfall.get("aria-label"));
+    let strongest = waterfall.named("rect").into_iter();
+    let strongest: Vec<&Node> =
+        strongest.filter(|rect| rect.get("fill") == "#0B62C4" && rect.get("opacity") == "1").collect();
+    let mut at_the_turns = 0;
+    for rect in &strongest {
+        let ([x, y], [width, height]) = (place(rect, ["x", "y"]), place(rect, ["width", "height"]));
+        let (from_s, to_s) = ((x - 56.0) / 8.2, (x + width - 56.0) / 8.2);
+        let hz = (280.0 - y - height / 2.0) / 256.0 * 50.0;
+        let turns = |at_s: f64| 100.0 - (60.0 + 24.0 * at_s / 80.0);
+        let (low, high) = (turns((to_s + 10.0).min(80.0)) - 2.4, turns((from_s - 10.0).max(0.0)) + 2.4);
+        let near = |tone: f64| (hz - tone).abs() < 2.4;
+        let is_turns = (low..high).contains(&hz);
+        at_the_turns += usize::from(is_turns);
+        assert!(is_turns || near(45.0) || near(8.0), "{hz} Hz from {from_s} to {to_s} s");
+    }
+    assert!(at_the_turns > 8 && strongest.len() < 200, "{at_the_turns} of {}", strongest.len());
+
+    // A flight without inertial messages has no picture of a spectrum.
+    assert!(!FLIGHT.folder.path().join("svg/orchard-4-spectrum.svg").exists());
+}
+
 /// A capture of pictures alone: no vehicle, no distance, no way; none of it is drawn, each says what to do.
 #[test]
 fn what_is_absent_says_so_and_is_no_empty_chart() {

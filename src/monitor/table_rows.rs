@@ -1,5 +1,5 @@
-//! What tables hold beside the summary, as of the last record: places, stick moves, losses, and seconds in their final
-//! form. Every figure is that of the meter that has it; nothing is measured here.
+//! What tables hold beside the summary, as of the last record: places, stick moves, losses, spectra, and seconds in their
+//! final form. Every figure is that of the meter that has it; nothing is measured here.
 
 use crate::snapshot::View;
 use crate::summary::SecondSummary;
@@ -7,6 +7,7 @@ use crate::units::Nanos;
 
 use super::LinkMonitor;
 use crate::measure::latency::MoveRow;
+use crate::measure::vibration::{SpectrumDensity, WaterfallRow};
 
 /// Seconds that are looked at together.
 const CHUNK: u16 = 512;
@@ -109,6 +110,18 @@ impl LinkMonitor {
         }
         rows.sort_by(|one, other| one.at_s.total_cmp(&other.at_s));
         rows
+    }
+
+    /// The mean densities of the spectrum of an inertial sensor; `None` without one.
+    #[must_use]
+    pub fn spectrum_density(&self) -> Option<SpectrumDensity> {
+        self.vibration.density()
+    }
+
+    /// That spectrum every 5 s.
+    #[must_use]
+    pub fn waterfall(&self) -> Vec<WaterfallRow> {
+        self.vibration.waterfall()
     }
 
     /// When pictures were delivered after an instant, of the stream that is the link's by now; at most the newest 4096 are

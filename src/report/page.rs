@@ -10,6 +10,7 @@ mod histogram_charts;
 mod link_sections;
 pub(super) mod markup;
 mod session_part;
+mod spectrum_charts;
 mod svg_chart;
 mod time_charts;
 mod vehicle_sections;
@@ -17,6 +18,7 @@ mod vehicle_sections;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
+use crate::measure::vibration::SpectrumDensity;
 use crate::monitor::LinkMonitor;
 use crate::profile::Profile;
 use crate::snapshot::Snapshot;
@@ -39,6 +41,7 @@ pub struct PageSession<'a> {
     pub picture: &'a Snapshot,
     /// What comes in great number.
     timing: Vec<TimingBins>,
+    density: Option<SpectrumDensity>,
     /// Links and limits.
     pub profile: &'a Profile,
     /// The recording's hash.
@@ -57,6 +60,7 @@ impl<'a> PageSession<'a> {
             summary: &picture.summary,
             picture,
             timing: timed.map(|(row, histogram)| TimingBins::of(row, histogram)).collect(),
+            density: monitor.spectrum_density(),
             profile: monitor.profile(),
             sha256,
             bench: None,

@@ -19,7 +19,7 @@ pub const TWO_RAYS: &str = "two rays";
 /// The line through the levels.
 pub const FITTED: &str = "fit";
 /// Before the row of bins.
-pub const WORKED: &str = "worked";
+pub const WORKED: &str = "link";
 /// At its place on the map.
 pub const HANDSET: &str = "handset";
 /// Under the arrow of the map.

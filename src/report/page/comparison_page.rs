@@ -10,8 +10,8 @@ use crate::wording::page_words;
 /// Height of a row in a picture.
 const ROW: i32 = 30;
 /// Where the frame begins: names stand left of it.
-const LEFT: i32 = 230;
-const WIDTH: i32 = 900;
+const LEFT: i32 = 285;
+const WIDTH: i32 = 760;
 
 /// The whole page.
 #[must_use]
@@ -89,7 +89,8 @@ fn picture(unit: &str, figures: &[FigureDifference]) -> Option<Picture> {
     };
     let (first, name) = (rows.first()?.0, unit.replace(' ', "-"));
     Some(draw(format!("differences-{name}"), words::picture_title(first), frame, &mut |chart| {
-        chart.x_axis(round_up((x[1] - x[0]) / 6.0), 16, &|value| words::digits(first, value));
+        let step = round_up((x[1] - x[0]) / 5.0);
+        chart.x_axis(step, 16, &|value| words::on_axis(first, value, step));
         chart.upright(0.0, "", 0, INK);
         for (place, (row, value, [low, high])) in rows.iter().enumerate() {
             let y = 10 + ROW / 2 + 5 + ROW * place as i32;

@@ -1,12 +1,12 @@
 //! What a page says of the vehicle, this computer, the equipment and the recording.
 
 use super::session_part::SessionPart;
-use super::time_charts;
+use super::{spectrum_charts, time_charts};
 use crate::profile::{LinkProfile, Mounted};
 use crate::report::{health_text, session_text, vibration_text};
 use crate::summary::{FailsafeSummary, PowerSummary, StickSummary};
 use crate::wording::quantity::NOT_MEASURED;
-use crate::wording::{bench_words, event, failsafe_steps, page_words, quantity, stick_words};
+use crate::wording::{bench_words, event, failsafe_steps, page_words, quantity, spectrum_words, stick_words};
 
 /// Rows of a table of events.
 const MOST_EVENTS: usize = 300;
@@ -14,7 +14,9 @@ const MOST_EVENTS: usize = 300;
 pub(super) fn write(part: &mut SessionPart<'_>) {
     part.section("Failsafe", &["failsafe"], &mut failsafe);
     part.section("Sticks", &["sticks"], &mut sticks);
-    part.section("Vibration", &["vibration"], &mut vibration);
+    let has_spectrum = part.session.summary.vibration_spectrum.is_some();
+    let figures: &[&str] = if has_spectrum { &["vibration", "spectrum"] } else { &["vibration"] };
+    part.section("Vibration", figures, &mut vibration);
     part.section("Power", &["power"], &mut power);
     if part.session.bench.is_some() {
         part.section("Bench sheet", &["bench", "limits"], &mut bench);
@@ -78,7 +80,16 @@ fn vibration(part: &mut SessionPart<'_>) {
     if part.figure(chart) {
         part.page.element("p class=\"key\"", page_words::VIBRATION);
     }
-    let summary = part.session.summary;
+    let (picture, summary) = (part.session.picture, part.session.summary);
+    let both = part.session.density.as_ref().zip(summary.vibration_spectrum.as_ref());
+    let name = part.name("spectrum", "");
+    if part.figure(both.and_then(|(density, found)| spectrum_charts::spectrum(density, found, name))) {
+        part.page.element("p class=\"key\"", spectrum_words::DENSITY);
+    }
+    let chart = spectrum_charts::waterfall(picture, part.name("waterfall", ""));
+    if part.figure(chart) {
+        part.page.element("p class=\"key\"", spectrum_words::WATERFALL);
+    }
     part.text(&|out| vibration_text::write_to(out, summary));
 }
 
