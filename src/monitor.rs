@@ -63,6 +63,7 @@ use devices::Devices;
 use event_log::EventLog;
 use whole_seconds::WholeSeconds;
 
+pub use bad_pictures::BadPictureRow;
 pub use heard::{Heard, HeardPicture, HeardRadio, HeardSender, SenderKind};
 pub use table_rows::{GapRow, PlaceRow};
 

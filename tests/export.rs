@@ -68,13 +68,26 @@ fn number(row: &BTreeMap<String, String>, column: &str) -> f64 {
     row[column].parse().unwrap_or_else(|_| panic!("{column}: {row:?}"))
 }
 
-const TABLES: [&str; 7] = ["seconds", "positions", "frames", "moves", "freezes", "gaps", "events"];
+const TABLES: [&str; 12] = [
+    "seconds",
+    "positions",
+    "frames",
+    "moves",
+    "freezes",
+    "gaps",
+    "events",
+    "bad_pictures",
+    "causes",
+    "peaks",
+    "spectrum",
+    "waterfall",
+];
 
 #[test]
 fn tables_say_what_truly_happened() {
     let (_folder, tables) = exported(&[]);
     let truth = truth(4);
-    let [seconds, positions, frames, moves, freezes, gaps, events] =
+    let [seconds, positions, frames, moves, freezes, gaps, events, pictures, causes, peaks, ..] =
         TABLES.map(|name| csv(&tables.join(format!("{name}.csv"))));
 
     let video = &truth["video"];
@@ -88,6 +101,25 @@ fn tables_say_what_truly_happened() {
         assert!((number(row, "start_s") - freeze["start_s"].as_f64().unwrap()).abs() < 1e-3, "{row:?}");
     }
     assert!(freezes.len() > 10);
+
+    // The simulator freezes this picture by the level of its link alone. Each level is the lowest of the seconds from 2 s before
+    // a freeze to 1 s after, and the lower it is the higher it ranks.
+    assert!(peaks.is_empty(), "no inertial message was sent");
+    let radio = causes.iter().find(|row| row["cause"] == "radio" && row["seen_by"] == "ranks").unwrap();
+    let airframe = causes.iter().find(|row| row["cause"] == "airframe").unwrap();
+    assert!(radio["told"] == "true" && airframe["told"] != "true" && radio["what"] == "froze", "{causes:?}");
+    let bad: Vec<_> = pictures.iter().filter(|row| row["what"] == "froze").collect();
+    assert_eq!(number(radio, "pictures") as usize, bad.len());
+    let by_the_radio = bad.iter().filter(|row| row["causes"] == "radio").count();
+    assert!(2 * by_the_radio > bad.len(), "{bad:?}");
+    let starts: BTreeSet<&String> = freezes.iter().map(|row| &row["start_s"]).collect();
+    assert!(bad.len() > 10 && bad.iter().all(|row| starts.contains(&row["at_s"])), "{bad:?}");
+    let mut ranked: Vec<&BTreeMap<String, String>> =
+        bad.iter().copied().filter(|row| !row["level_rank"].is_empty()).collect();
+    ranked.sort_by(|one, other| number(one, "level").total_cmp(&number(other, "level")));
+    let falls =
+        |pair: &[&BTreeMap<String, String>]| number(pair[0], "level_rank") >= number(pair[1], "level_rank");
+    assert!(ranked.len() > 10 && ranked.windows(2).all(falls), "{ranked:?}");
 
     // Every number that a sender truly lost stands in one gap.
     for stream in truth["streams"].as_array().unwrap() {
@@ -130,6 +162,48 @@ fn tables_say_what_truly_happened() {
     assert!(
         events.iter().any(|row| row["kind"] == "freeze") && events.iter().any(|row| row["kind"] == "phase")
     );
+}
+
+/// Noise of 0.3 along each axis, a tone of 0.5 along z at 30 Hz, and motors that turn 37 to 43 times a second and shake x: by Parseval's theorem the densities sum up to the mean squares, and what is loudest over time lies at the tone.
+#[test]
+fn the_spectrum_is_a_table_of_what_shook() {
+    let folder = tempfile::tempdir().unwrap();
+    let scenario = "text = \"invented\"\nseed = 10003\nstart = \"2031-05-04T09:12:33Z\"\nduration_s = 60.0\n\
+        [inertial]\nrate_hz = 100.0\nnoise = 0.3\nmotor = [[0.0, 37.0], [60.0, 43.0]]\nmotor_rate_hz = 4.0\n\
+        tone = [{ axis = 3, level = 0.5, steady_hz = 30.0 }, { axis = 1, level = 0.2 }]\n";
+    fs::write(folder.path().join("s.toml"), scenario).unwrap();
+    assert_eq!(run(folder.path(), &["simulate", "s.toml", "--out", "s.pcapng"]).0, Some(0));
+    let (code, said) = run(folder.path(), &["export", "s.pcapng", "--out", "t", "--sqlite", "all.db"]);
+    assert_eq!(code, Some(0), "{said}");
+    let [peaks, spectrum, waterfall] =
+        ["peaks", "spectrum", "waterfall"].map(|name| csv(&folder.path().join(format!("t/s/{name}.csv"))));
+    for (axis, tone) in [("x", 0.2_f64), ("y", 0.0), ("z", 0.5)] {
+        let own: Vec<_> = spectrum.iter().filter(|row| row["axis"] == axis).collect();
+        let step_hz = number(own[1], "frequency_hz") - number(own[0], "frequency_hz");
+        assert!((number(own[own.len() - 1], "frequency_hz") - 50.0).abs() < 0.3);
+        let square: f64 = own.iter().map(|row| number(row, "density") * step_hz).sum();
+        assert!((square.sqrt() - 0.3_f64.hypot(tone)).abs() < 0.02, "{axis}: {square}");
+    }
+    let peak = |axis: &str| peaks.iter().find(|row| row["axis"] == axis);
+    let (x, z) = (peak("x").unwrap(), peak("z").unwrap());
+    assert!((number(z, "mean_hz") - 30.0).abs() < 0.4 && z["motor_times"].is_empty(), "{z:?}");
+    assert!(x["motor_times"] == "1" && x["folded"] == "false", "{x:?}");
+    assert!(number(x, "low_hz") < 38.5 && number(x, "high_hz") > 41.5, "{x:?}");
+    assert!(peak("y").is_none() && z["unit"] == "m/s2");
+    let starts: BTreeSet<&String> = waterfall.iter().map(|row| &row["from_s"]).collect();
+    assert!((10..=12).contains(&starts.len()) && waterfall.len() == 64 * starts.len());
+    for start in starts {
+        let own = waterfall.iter().filter(|row| row["from_s"] == **start && !row["density_db"].is_empty());
+        let loudest =
+            own.max_by(|one, other| number(one, "density_db").total_cmp(&number(other, "density_db")));
+        let (low, high) = loudest.map(|row| (number(row, "low_hz"), number(row, "high_hz"))).unwrap();
+        assert!(low - 0.8 < 30.0 && 30.0 < high + 0.8, "{low} to {high} Hz");
+    }
+    // The same by SQL.
+    let database = rusqlite::Connection::open(folder.path().join("all.db")).unwrap();
+    let question = "SELECT frequency_hz FROM spectrum WHERE axis = 'z' ORDER BY density DESC LIMIT 1";
+    let loudest: f64 = database.query_row(question, [], |row| row.get(0)).unwrap();
+    assert!((loudest - 30.0).abs() < 0.8, "{loudest}");
 }
 
 #[test]

@@ -68,7 +68,16 @@ impl WorseBySecond {
     }
 }
 
-/// What lay behind bad pictures of one kind, and behind each of them (`None`: it cannot be told). `all` are those of any
+/// What lay behind one bad picture, with its evidence.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct OneBadPicture {
+    /// Empty: none of what was looked at; `None`: it cannot be told.
+    pub causes: Option<Vec<PictureCause>>,
+    /// Value, and share of the other instants that it was worse than, of radio (its sign turned), airframe and computer.
+    pub weighed: [Option<(f64, f64)>; 3],
+}
+
+/// What lay behind bad pictures of one kind, and behind each of them. `all` are those of any
 /// kind: none of them is an instant without one.
 #[must_use]
 pub fn causes(
@@ -76,7 +85,7 @@ pub fn causes(
     bad: &[BadInstant],
     all: &[BadInstant],
     seconds: &WorseBySecond,
-) -> (PictureCauses, Vec<Option<Vec<PictureCause>>>) {
+) -> (PictureCauses, Vec<OneBadPicture>) {
     let open: Vec<BadInstant> = bad.iter().filter(|bad| bad.certain.is_none()).copied().collect();
     let weighings = WorseBySecond::CAUSES.map(|cause| Weighing::new(seconds.of(cause), &open, all, seconds));
     let mut told: Vec<usize> =
@@ -161,12 +170,12 @@ fn of_each(
     weighings: &[Weighing; 3],
     told: &[usize],
     rows: &[WeighedCause],
-) -> Vec<Option<Vec<PictureCause>>> {
+) -> Vec<OneBadPicture> {
     let mut place = 0;
     bad.iter()
         .map(|bad| {
             if let Some(certain) = bad.certain {
-                return Some(vec![certain]);
+                return OneBadPicture { causes: Some(vec![certain]), ..OneBadPicture::default() };
             }
             let own = place;
             place += 1;
@@ -174,7 +183,8 @@ fn of_each(
                 told.iter().filter(|cause| weighings[**cause].rank(own).is_some_and(|r| r >= HIGH_RANK));
             let named: Vec<PictureCause> = ranks.map(|cause| WorseBySecond::CAUSES[*cause]).collect();
             let is_known = !told.is_empty() || rows.iter().all(|row| row.told == Some(false));
-            is_known.then_some(named)
+            let weighed = std::array::from_fn(|cause| weighings[cause].found(own));
+            OneBadPicture { causes: is_known.then_some(named), weighed }
         })
         .collect()
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::LinkMonitor;
-use crate::judge::picture_cause::{self, BadInstant, WorseBySecond};
+use crate::judge::picture_cause::{self, BadInstant, OneBadPicture, WorseBySecond};
 use crate::measure::life::Phase;
 use crate::measure::vibration::{MARK_AFTER_S, MARK_REACH_S};
 use crate::measure::video::{Course, FreezeSpan};
@@ -15,14 +15,67 @@ use crate::judge::freeze_evidence;
 /// What lay behind each freeze, by its start.
 pub(super) type CausesOfFreezes = BTreeMap<Nanos, Option<Vec<PictureCause>>>;
 
+/// One bad picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BadPictureRow {
+    /// The start of a freeze, or the mark.
+    pub at_s: f64,
+    /// Which kind.
+    pub what: BadPicture,
+    /// Empty: none of what was looked at; `None`: it cannot be told.
+    pub causes: Option<Vec<PictureCause>>,
+    /// The video link's lowest level around it, and the share of other instants at which it was higher.
+    pub level: Option<(f64, f64)>,
+    /// The strongest vibration around it, and the share of other instants at which it was weaker.
+    pub vibration: Option<(f64, f64)>,
+    /// This computer was strained, stood still or lost data.
+    pub strained: Option<bool>,
+}
+
+/// Bad pictures, each by its instant.
+#[derive(Default)]
+struct Weighed {
+    kinds: Vec<PictureCauses>,
+    freezes: Vec<(Nanos, OneBadPicture)>,
+    shook: Vec<(Nanos, OneBadPicture)>,
+}
+
 impl LinkMonitor {
     /// What lay behind the bad pictures of the session, and behind each freeze.
     pub(super) fn picture_causes(&self) -> (Vec<PictureCauses>, CausesOfFreezes) {
+        let Weighed { kinds, freezes, .. } = self.weighed_pictures();
+        (kinds, freezes.into_iter().map(|(start, one)| (start, one.causes)).collect())
+    }
+
+    /// Each bad picture with its evidence, in order of time.
+    #[must_use]
+    pub fn bad_pictures(&self) -> Vec<BadPictureRow> {
+        let Weighed { freezes, shook, .. } = self.weighed_pictures();
+        let row = |what, (at, one): (Nanos, OneBadPicture)| {
+            let [radio, vibration, computer] = one.weighed;
+            BadPictureRow {
+                at_s: self.context.since_start_s(at),
+                what,
+                causes: one.causes,
+                level: radio.map(|(worse, rank)| (-worse, rank)),
+                vibration,
+                strained: computer.map(|(strained, _)| strained > 0.0),
+            }
+        };
+        let froze = freezes.into_iter().map(|one| row(BadPicture::Froze, one));
+        let mut rows: Vec<BadPictureRow> =
+            froze.chain(shook.into_iter().map(|one| row(BadPicture::Shook, one))).collect();
+        rows.sort_by(|one, other| one.at_s.total_cmp(&other.at_s));
+        rows
+    }
+
+    fn weighed_pictures(&self) -> Weighed {
         let context = &self.context;
         let freezes: Vec<FreezeSpan> = self.video.freezes(context);
-        let shook: Vec<BadInstant> = self.vibration.shook().iter().map(|at| self.shook(*at)).collect();
+        let marks = self.vibration.shook();
+        let shook: Vec<BadInstant> = marks.iter().map(|at| self.shook(*at)).collect();
         if freezes.is_empty() && shook.is_empty() {
-            return Default::default();
+            return Weighed::default();
         }
         let instants: Vec<BadInstant> = freezes.iter().map(|span| self.instant(span)).collect();
         let kept = self.looked_at(instants.iter().chain(&shook));
@@ -42,11 +95,15 @@ impl LinkMonitor {
         let is_asked = |(span, bad): &(&FreezeSpan, &BadInstant)| is_counted(bad) && self.is_bad(span);
         let (spans, bad): (Vec<&FreezeSpan>, Vec<BadInstant>) =
             freezes.iter().zip(&instants).filter(is_asked).map(|(span, bad)| (span, *bad)).unzip();
-        let shook: Vec<BadInstant> = shook.into_iter().filter(is_counted).collect();
-        let (of_freezes, of_each) = picture_cause::causes(BadPicture::Froze, &bad, &all, &seconds);
-        let (of_shook, _) = picture_cause::causes(BadPicture::Shook, &shook, &all, &seconds);
-        let rows = [of_freezes, of_shook].into_iter().filter(|row| row.count > 0).collect();
-        (rows, spans.iter().map(|span| span.start).zip(of_each).collect())
+        let marked = marks.iter().copied().zip(shook).filter(|(_, bad)| is_counted(bad));
+        let (marks, shook): (Vec<Nanos>, Vec<BadInstant>) = marked.unzip();
+        let (of_freezes, each_freeze) = picture_cause::causes(BadPicture::Froze, &bad, &all, &seconds);
+        let (of_shook, each_mark) = picture_cause::causes(BadPicture::Shook, &shook, &all, &seconds);
+        Weighed {
+            kinds: [of_freezes, of_shook].into_iter().filter(|row| row.count > 0).collect(),
+            freezes: spans.iter().map(|span| span.start).zip(each_freeze).collect(),
+            shook: marks.into_iter().zip(each_mark).collect(),
+        }
     }
 
     /// Whether a freeze was a bad picture at all, whoever caused it.

@@ -10,10 +10,37 @@ use super::table::{Cell, Table};
 
 const MAGIC: &[u8; 4] = b"PAR1";
 /// Columns of words, of yes or no, and of whole numbers; all others are figures.
-const WORDS: [&str; 10] =
-    ["link", "role", "state", "unit", "phase", "stage", "interface", "kind", "text", "why_not"];
-const FLAGS: [&str; 3] = ["frozen", "ended", "evidence"];
-const COUNTS: [&str; 6] = ["received", "lost", "system", "component", "stick", "output"];
+const WORDS: [&str; 15] = [
+    "link",
+    "role",
+    "state",
+    "unit",
+    "phase",
+    "stage",
+    "interface",
+    "kind",
+    "text",
+    "why_not",
+    "what",
+    "causes",
+    "cause",
+    "seen_by",
+    "axis",
+];
+const FLAGS: [&str; 6] = ["frozen", "ended", "evidence", "strained", "told", "folded"];
+const COUNTS: [&str; 11] = [
+    "received",
+    "lost",
+    "system",
+    "component",
+    "stick",
+    "output",
+    "pictures",
+    "count",
+    "apart",
+    "spectra",
+    "motor_times",
+];
 
 /// The types of the format that are used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

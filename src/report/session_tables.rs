@@ -1,7 +1,7 @@
 //! A session as tables: what stands in each is told by `explain export`.
 
-use crate::monitor::LinkMonitor;
-use crate::summary::{SecondSummary, Summary};
+use crate::monitor::{BadPictureRow, LinkMonitor};
+use crate::summary::{Axis, SecondSummary, Summary};
 use crate::units::Nanos;
 use crate::wording;
 
@@ -31,6 +31,11 @@ pub fn of(
         freezes(summary),
         gaps(monitor),
         events(summary),
+        bad_pictures(monitor),
+        causes(summary),
+        peaks(summary),
+        spectrum(monitor, summary),
+        waterfall(monitor),
     ]
 }
 
@@ -140,4 +145,109 @@ fn events(summary: &Summary) -> Table {
     };
     let columns = &["at_s", "kind", "link", "text"];
     Table { name: "events", columns, rows: summary.events.iter().map(row).collect() }
+}
+
+fn bad_pictures(monitor: &LinkMonitor) -> Table {
+    let columns =
+        &["at_s", "what", "causes", "level", "level_rank", "vibration", "vibration_rank", "strained"];
+    let row = |row: &BadPictureRow| {
+        // None of what was looked at is a finding; an empty cell is none.
+        let causes = row.causes.as_ref().map(|causes| match &causes[..] {
+            [] => "none".to_owned(),
+            named => named.iter().map(|cause| cause.word()).collect::<Vec<_>>().join(" "),
+        });
+        let [level, vibration] = [row.level, row.vibration].map(|found| {
+            [found.map(|(value, _)| value).into(), found.map(|(_, rank)| rank).into()] as [Cell; 2]
+        });
+        let first = [row.at_s.into(), word(&row.what), causes.as_deref().into()];
+        first.into_iter().chain(level).chain(vibration).chain([row.strained.into()]).collect()
+    };
+    Table { name: "bad_pictures", columns, rows: monitor.bad_pictures().iter().map(row).collect() }
+}
+
+fn causes(summary: &Summary) -> Table {
+    let columns = &[
+        "what",
+        "pictures",
+        "cause",
+        "seen_by",
+        "count",
+        "told",
+        "apart",
+        "rank",
+        "chance",
+        "at_bad",
+        "otherwise",
+    ];
+    let mut rows = Vec::new();
+    for kind in &summary.picture_causes {
+        let first = || [word(&kind.what), kind.count.into()];
+        for row in &kind.certain {
+            let own = [word(&row.cause), "packets".into(), row.count.into(), true.into()];
+            let absent = std::iter::repeat_n(Cell::Absent, 5);
+            rows.push(first().into_iter().chain(own).chain(absent).collect());
+        }
+        for row in &kind.weighed {
+            let own = [word(&row.cause), "ranks".into(), Cell::Absent, row.told.into(), row.apart.into()];
+            let figures = [row.rank, row.chance, row.at_bad, row.otherwise].map(Cell::from);
+            rows.push(first().into_iter().chain(own).chain(figures).collect());
+        }
+    }
+    Table { name: "causes", columns, rows }
+}
+
+fn peaks(summary: &Summary) -> Table {
+    let columns = &[
+        "axis",
+        "unit",
+        "mean_hz",
+        "low_hz",
+        "high_hz",
+        "rms",
+        "from_s",
+        "to_s",
+        "spectra",
+        "motor_times",
+        "folded",
+    ];
+    let mut rows = Vec::new();
+    if let Some(found) = &summary.vibration_spectrum {
+        for (axis, peak) in found.axes.iter().flat_map(|axis| axis.peaks.iter().map(move |peak| (axis, peak)))
+        {
+            let [low_hz, high_hz] = peak.between_hz;
+            let figures = [peak.mean_hz, low_hz, high_hz, peak.rms, peak.from_s, peak.to_s];
+            let motor = peak.motor;
+            let times = motor.map(|motor| motor.times);
+            let last = [peak.spectra.into(), times.into(), motor.map(|motor| motor.folded).into()];
+            let first = [word(&axis.axis), word(&found.unit)];
+            rows.push(first.into_iter().chain(figures.map(Cell::from)).chain(last).collect());
+        }
+    }
+    Table { name: "peaks", columns, rows }
+}
+
+/// Without the mean itself, at 0 Hz.
+fn spectrum(monitor: &LinkMonitor, summary: &Summary) -> Table {
+    let mut rows = Vec::new();
+    if let Some((density, found)) = monitor.spectrum_density().zip(summary.vibration_spectrum.as_ref()) {
+        for (axis, densities) in Axis::ALL.iter().zip(&density.axes) {
+            for (bin, value) in densities.iter().enumerate().skip(1) {
+                let hz = bin as f64 * density.step_hz;
+                rows.push(vec![word(axis), word(&found.unit), hz.into(), (*value).into()]);
+            }
+        }
+    }
+    Table { name: "spectrum", columns: &["axis", "unit", "frequency_hz", "density"], rows }
+}
+
+fn waterfall(monitor: &LinkMonitor) -> Table {
+    let columns = &["from_s", "low_hz", "high_hz", "density_db"];
+    let mut rows = Vec::new();
+    for row in monitor.waterfall() {
+        for (band, level) in row.bands.iter().enumerate() {
+            let [low_hz, high_hz] = [band, band + 1].map(|edge| Cell::from(edge as f64 * row.band_hz));
+            rows.push(vec![row.from_s.into(), low_hz, high_hz, level.map(f64::from).into()]);
+        }
+    }
+    Table { name: "waterfall", columns, rows }
 }

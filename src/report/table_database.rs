@@ -18,7 +18,7 @@ use crate::summary::Summary;
 /// "FWex", so that no other database is taken for one of these.
 const APPLICATION: i64 = 0x4657_6578;
 /// Of the tables below.
-const SCHEMA: i64 = 1;
+const SCHEMA: i64 = 2;
 
 impl ToSql for Cell {
     fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {

@@ -82,6 +82,11 @@ impl Weighing {
         Self { others, sorted, at, groups }
     }
 
+    /// The value at a bad picture, and how high it ranks.
+    pub(super) fn found(&self, place: usize) -> Option<(f64, f64)> {
+        self.at[place].map(|(value, rank)| (f64::from(value), rank))
+    }
+
     /// How high a bad picture ranks.
     pub(super) fn rank(&self, place: usize) -> Option<f64> {
         self.at[place].map(|(_, rank)| rank)
