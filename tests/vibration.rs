@@ -2,6 +2,8 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+use std::fs;
+use std::path::Path;
 use std::sync::Arc;
 
 use fadewatch::measure::context::{Context, Sender};
@@ -10,11 +12,14 @@ use fadewatch::measure::vibration::VibrationMeter;
 use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::Profile;
 use fadewatch::record::{Direction, InterfaceId};
+use fadewatch::simulate;
+use fadewatch::simulate::Scenario;
 use fadewatch::snapshot::{VibrationView, View};
 use fadewatch::summary::Summary;
 use fadewatch::summary::{VibrationAgainst, VibrationDriver, VibrationLimit};
 use fadewatch::units::Nanos;
 use fadewatch::wire::telemetry::Telemetry;
+use fadewatch::{LinkMonitor, RecordingFacts};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
@@ -253,6 +258,40 @@ fn outputs_that_only_go_along_are_not_blamed() {
     let rows = flown(10_001, Follows::Nothing, true, 150.0);
     let looked: Vec<u8> = rows.iter().filter_map(|row| row.output).collect();
     assert_eq!(looked, [1, 2, 3, 4, 5]);
+}
+
+/// The fourth bundled flight of the simulator with other seeds and settings, through the wire.
+fn simulated(seed: u64, changes: &[(&str, &str)]) -> Vec<VibrationAgainst> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let text = fs::read_to_string(root.join("recordings/orchard-4.toml")).unwrap();
+    let with = |text: String, (old, new): &(&str, &str)| {
+        assert_eq!(text.matches(old).count(), 1, "{old}");
+        text.replace(old, new)
+    };
+    let seed = format!("seed = {seed}");
+    let text = [("seed = 104", seed.as_str())].iter().chain(changes).fold(text, with);
+    let scenario = Scenario::parse(&text, Path::new("test")).unwrap();
+    let profile = Profile::parse("[vehicle]\nsystem = 1\n").unwrap();
+    let mut monitor = LinkMonitor::new(Arc::new(profile), Arc::from([]));
+    simulate::run(&scenario).entries().for_each(|entry| monitor.handle(&entry));
+    monitor.summary(&RecordingFacts::default()).vibration.unwrap().against
+}
+
+/// An output that drives the vibration is named; where two outputs follow one stick neither is, and where none drives it none.
+#[test]
+fn the_simulator_s_outputs_are_named_where_they_drive_it() {
+    const LEVELS: &str = "levels = [9, 8, 15]\nspread = 0.25";
+    const DRIVEN: (&str, &str) = (LEVELS, "levels = [2, 2, 3]\nspread = 0.25\nfollows = 3\ngain = 0.05");
+    for seed in 10_001..10_003 {
+        let rows = simulated(seed, &[DRIVEN]);
+        assert_eq!(alone(&rows), [3], "{seed}: {rows:?}");
+        let both = simulated(seed, &[DRIVEN, ("stick = 1\nscale = 0.9", "stick = 3\nscale = 0.9")]);
+        let told: Vec<u8> = both.iter().filter(|row| row.told).filter_map(|row| row.output).collect();
+        assert!(told.starts_with(&[1, 3]) && alone(&both).is_empty(), "{seed}: {both:?}");
+        let none = simulated(seed, &[]);
+        let looked = none.iter().filter(|row| row.output.is_some()).count();
+        assert!(looked >= 3 && none.iter().all(|row| row.alone != Some(true)), "{seed}: {none:?}");
+    }
 }
 
 #[test]

@@ -206,11 +206,21 @@ impl VehicleTelemetry<'_> {
         let mut clipped = 0.0;
         every(if phases.is_empty() { 0.0 } else { rate_hz }, 0.19, 1, &mut |at_s| {
             let phase = phases.iter().rev().find(|phase| phase.from_s <= at_s).unwrap_or(&phases[0]);
-            let levels = phase.levels.map(|level| (level * (phase.spread * dice.normal()).exp()) as f32);
+            let driven = phase.gain * self.driven_us(phase.follows, at_s);
+            let levels =
+                phase.levels.map(|level| ((level + driven) * (phase.spread * dice.normal()).exp()) as f32);
             clipped += phase.clipping_hz / rate_hz * 2.0 * dice.unit();
             let clipping = [0, 0, clipped as u32];
             (mavlink::vibration(self.boot_us(at_s), levels, clipping), Fact::Vibration { levels, clipping })
         });
+    }
+
+    /// An output beyond 1,000 us.
+    fn driven_us(&self, output: Option<u8>, at_s: f64) -> f64 {
+        let own = output.zip(self.control).and_then(|(number, control)| {
+            control.outputs(at_s).get(usize::from(number).wrapping_sub(1)).copied()
+        });
+        own.map_or(0.0, |us| (f64::from(us) - 1000.0).max(0.0))
     }
 
     /// Frames of a private message set, `rate_hz` of them.

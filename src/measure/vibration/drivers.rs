@@ -138,7 +138,9 @@ impl Drivers {
 /// Whether no value of an output holds in half of the seconds.
 fn moves(known: &[Outputs], output: usize) -> bool {
     let mut counts = [0_usize; 256];
-    known.iter().for_each(|at| counts[usize::from(at.0[output])] += 1);
+    for at in known {
+        counts[usize::from(at.0[output])] += 1;
+    }
     let all: usize = counts[1..].iter().sum();
     all > 0 && counts[1..].iter().all(|count| 2 * count < all)
 }

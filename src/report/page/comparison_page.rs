@@ -89,7 +89,7 @@ fn picture(unit: &str, figures: &[FigureDifference]) -> Option<Picture> {
     };
     let (first, name) = (rows.first()?.0, unit.replace(' ', "-"));
     Some(draw(format!("differences-{name}"), words::picture_title(first), frame, &mut |chart| {
-        let step = round_up((x[1] - x[0]) / 5.0);
+        let step = round_up((x[1] - x[0]) / 4.0);
         chart.x_axis(step, 16, &|value| words::on_axis(first, value, step));
         chart.upright(0.0, "", 0, INK);
         for (place, (row, value, [low, high])) in rows.iter().enumerate() {

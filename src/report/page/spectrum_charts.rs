@@ -15,8 +15,8 @@ const WIDTH: u32 = 720;
 const ACROSS: [i32; 2] = [56, 712];
 /// Height of the name of a peak, in the larger letters of a narrow page too.
 const NAME: i32 = 26;
-/// Width of one of its letters.
-const LETTER: i32 = 14;
+/// Width of two of its letters.
+const LETTERS: i32 = 25;
 /// Columns of the waterfall: more would make the page heavy and show no more.
 const COLUMNS: usize = 128;
 /// What stands less over the quietest is noise.
@@ -67,7 +67,7 @@ fn named(chart: &Chart<'_>, peak: &FollowedPeak, height: i32) {
     let x = chart.pixel((peak.mean_hz, 0.0)).0;
     chart.path(vec![(x, height + 10), (x, chart.frame.down[1])], colour(peak), 1);
     let name = spectrum_words::peak_name(peak);
-    let fits = x + LETTER * name.chars().count() as i32 <= ACROSS[1];
+    let fits = x + 4 + LETTERS * name.chars().count() as i32 / 2 <= ACROSS[1];
     let (x, side) = if fits { (x - 4, Side::Left) } else { (ACROSS[1], Side::Right) };
     chart.text((x, height), &name, colour(peak), side);
 }

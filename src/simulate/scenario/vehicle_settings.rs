@@ -216,6 +216,11 @@ pub struct VibrationPhase {
     /// Clipping counts a second on the third sensor.
     #[serde(default)]
     pub clipping_hz: f64,
+    /// A servo output that drives it, from 1.
+    pub follows: Option<u8>,
+    /// Level more for each microsecond of that output beyond 1,000.
+    #[serde(default)]
+    pub gain: f64,
 }
 
 /// An inertial sensor, which sends HIGHRES_IMU, and motors that shake it.
