@@ -217,23 +217,22 @@ fn alone(rows: &[VibrationAgainst]) -> Vec<u8> {
     rows.iter().filter(|row| row.alone == Some(true)).filter_map(|row| row.output).collect()
 }
 
-/// An unbalanced propeller on motor 3 alone. Seeds that nothing was chosen by; under half as many would say so by chance of the
-/// flights, which move the motors little against each other in some.
+/// An unbalanced propeller on motor 3 alone. Of seeds 50,001 to 50,100 it was told in all.
 #[test]
 fn a_shake_that_follows_one_output_is_told_of_it() {
     let told = |sends| {
-        (10_001..10_021).filter(move |seed| alone(&flown(*seed, Follows::Output3, sends, 150.0)) == [3])
+        (10_001..10_011).filter(move |seed| alone(&flown(*seed, Follows::Output3, sends, 150.0)) == [3])
     };
     let (with, without) = (told(true).count(), told(false).count());
-    assert!(with >= 16 && without >= 16, "{with} and {without} of 20");
+    assert!(with >= 9 && without >= 9, "{with} and {without} of 10");
     let rows = flown(10_001, Follows::Output3, true, 150.0);
     let said = fadewatch::wording::quantity::vibration_drivers(&rows);
     assert!(said.iter().any(|line| line.starts_with("follows output 3")), "{said:?}");
     assert!(rows.iter().all(|row| row.output.is_some() == row.alone.is_some()), "{rows:?}");
 }
 
-/// All motors with the throttle, which is sent or not; shake in flight and none on the ground; shake of its own. One output is
-/// named in 1 of 30 at most: what is named by chance in 1 of 20 would be so in 4 of 20 or more in 1 of 60 runs.
+/// All motors with the throttle, which is sent or not; shake in flight and none on the ground; shake of its own. An output was
+/// blamed in 1 of 100 at most of seeds 50,001 to 50,100; each goes with the level in all of these but the last.
 #[test]
 fn outputs_that_only_go_along_are_not_blamed() {
     for (follows, sends, own_us) in [
@@ -244,10 +243,10 @@ fn outputs_that_only_go_along_are_not_blamed() {
         (Follows::Flight, false, 150.0),
         (Follows::Nothing, true, 150.0),
     ] {
-        let blamed: Vec<u64> = (10_001..10_021)
+        let blamed: Vec<u64> = (10_001..10_011)
             .filter(|seed| !alone(&flown(*seed, follows, sends, own_us)).is_empty())
             .collect();
-        assert!(blamed.len() <= 2, "{follows:?}, throttle {sends}, {own_us} us: {blamed:?}");
+        assert!(blamed.len() <= 1, "{follows:?}, throttle {sends}, {own_us} us: {blamed:?}");
         let said = fadewatch::wording::quantity::vibration_drivers(&flown(10_001, follows, sends, own_us));
         if follows == Follows::Throttle {
             let wanted = if sends { "throttle and more" } else { "goes with outputs 1, 2, 3, 4: which" };
@@ -291,6 +290,51 @@ fn the_simulator_s_outputs_are_named_where_they_drive_it() {
         let none = simulated(seed, &[]);
         let looked = none.iter().filter(|row| row.output.is_some()).count();
         assert!(looked >= 3 && none.iter().all(|row| row.alone != Some(true)), "{seed}: {none:?}");
+    }
+}
+
+/// An aeroplane: output 3 is the throttle itself, others are its own; the shake follows the engine.
+fn plane(seed: u64, sends_throttle: bool, drift: bool) -> Vec<VibrationAgainst> {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let (context, mut meter) = (context(""), VibrationMeter::default());
+    let (mut engine, mut others) = (1500.0_f64, [1500.0_f64; 3]);
+    for second in 0..600 {
+        if random.random_range(0..20) == 0 {
+            engine = random.random_range(1300.0..1800.0);
+        }
+        for other in &mut others {
+            if random.random_range(0..5) == 0 {
+                *other = random.random_range(1300.0..1700.0);
+            }
+        }
+        let mut outputs = [0; 16];
+        let worn = if drift { f64::from(second as i32) / 3.0 } else { 0.0 };
+        for (output, us) in outputs.iter_mut().zip([others[0], others[1], engine, others[2]]) {
+            *output = (us + worn) as u16;
+        }
+        let at = Nanos::from_secs(second);
+        meter.observe(at, SENDER, &Telemetry::ServoOutput { time_us: 1, port: 0, outputs }, &context);
+        if sends_throttle {
+            let percent = ((engine + worn - 1000.0) / 10.0) as u8;
+            meter.observe(at, SENDER, &Telemetry::Throttle { percent: Some(percent) }, &context);
+        }
+        let driver = if drift { 0.5 + f64::from(second as i32) / 1200.0 } else { (engine - 1000.0) / 1000.0 };
+        observe(&mut meter, &context, second, (3.0 + 60.0 * driver) * random.random_range(0.8..1.25), 0);
+    }
+    meter.summary(&context).unwrap().against
+}
+
+/// Throttle and output 3 say the same: the throttle is named; without it the output is. Where all rise slowly with the shake, as
+/// trims and heat do, that is one witness.
+#[test]
+fn the_throttle_goes_before_its_own_output() {
+    for seed in 10_001..10_006 {
+        let said = |sends, drift| fadewatch::wording::quantity::vibration_drivers(&plane(seed, sends, drift));
+        let with = said(true, false);
+        assert!(with.len() == 1 && with[0].contains("throttle and more"), "{seed}: {with:?}");
+        let without = said(false, false);
+        assert!(without.len() == 1 && without[0].starts_with("follows output 3"), "{seed}: {without:?}");
+        assert!(alone(&plane(seed, true, true)).is_empty() && alone(&plane(seed, false, true)).is_empty());
     }
 }
 
