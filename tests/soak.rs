@@ -28,7 +28,7 @@ fn figures_are_true(seed: u64, seconds: u64, unplugged_every: f64) {
     let (summary, _) =
         recorded::summary(Path::new(env!("CARGO_BIN_EXE_fadewatch")), &path).expect("its figures");
     for sender in &senders {
-        let (wrong, _) = sender.compare(&summary);
+        let (wrong, _) = sender.compare(&summary, &[]);
         assert!(wrong.is_empty(), "seed {seed}: {wrong:?}, {:?}", sender.truth());
     }
     let truths = senders.iter().map(faulty_sender::FaultySender::truth);

@@ -11,7 +11,10 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use fadewatch::capture::Recording;
 use fadewatch::clock::SessionClock;
+use fadewatch::record::{Body, Entry, Note, Record};
+use fadewatch::units::Nanos;
 use nix::fcntl::{FcntlArg, FdFlag, fcntl};
 use nix::sys::signal::{Signal, kill};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
@@ -65,9 +68,27 @@ fn start(program: &Path, folder: &Path, port: u16) -> anyhow::Result<Child> {
     Ok(child)
 }
 
-/// Runs it for so many seconds; gives the senders with their truth, and what the program printed at its end.
+/// The senders with their truth, what the program printed at its end, and the stalls that it noted (see [`stalls`]).
+type Outcome = (Vec<FaultySender>, Value, Vec<(f64, f64)>);
+
+/// From when to when a gap may touch a stall that the recording tells of: whole seconds around it, a gap of up to 2 s
+/// that reaches into them, and a second for two clocks that were not started at once.
+fn stalls(recording: &Path, begun: Nanos) -> anyhow::Result<Vec<(f64, f64)>> {
+    const AROUND_S: f64 = 5.0;
+    let recording = Recording::open(recording)?;
+    let (mut cursor, mut stalls) = (recording.cursor(), Vec::new());
+    while let Some(entry) = recording.next(&mut cursor) {
+        if let Entry::Record(Record { at, body: Body::Note(Note::Stalled { reach }), .. }) = entry {
+            let (one, other) = ((at - begun).secs(), (at - reach - begun).secs());
+            stalls.push((one.min(other) - AROUND_S, one.max(other) + AROUND_S));
+        }
+    }
+    Ok(stalls)
+}
+
+/// Runs it for so many seconds.
 #[expect(clippy::print_stdout, reason = "its output is the point")]
-pub(crate) fn run(program: &Path, seed: u64, seconds: u64) -> anyhow::Result<(Vec<FaultySender>, Value)> {
+pub(crate) fn run(program: &Path, seed: u64, seconds: u64) -> anyhow::Result<Outcome> {
     let folder = tempfile::tempdir()?;
     let link = folder.path().join("tty");
     let mut terminal = Some(Terminal::at(&link)?);
@@ -148,5 +169,6 @@ pub(crate) fn run(program: &Path, seed: u64, seconds: u64) -> anyhow::Result<(Ve
         "host drops {}, stalled {} s",
         summary["recording"]["host_drops"], summary["recording"]["stalled_s"]
     );
-    Ok((senders, summary))
+    let stalls = stalls(&folder.path().join("a.pcapng"), begun)?;
+    Ok((senders, summary, stalls))
 }
