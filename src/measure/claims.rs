@@ -12,7 +12,7 @@
 //! - Duplicate, late: are the owner's. Wrap: numbers are modulo 256. Restart: is no change of address.
 //!
 //! Common practice, no source. Nothing here proves who somebody is: whoever copies the numbers too is not told apart.
-//! Bounded: 512 ids, 4 earlier owners and 8 others of each; the longest silent makes room,
+//! Bounded: 512 ids, 4 earlier owners and 8 others of each; the longest silent make room, 64 ids at once,
 //! of those that count for least (see `heard_table`), never one that is ours.
 
 use std::collections::{BTreeMap, VecDeque};
@@ -23,6 +23,8 @@ use crate::stats::heard_table::Rank;
 use crate::units::Nanos;
 
 const MOST_IDS: usize = 512;
+/// Ids that make room together: a look at all of them for each new one would cost more than all else in a flood.
+const AT_ONCE: usize = 64;
 const MOST_OWNERS: usize = 4;
 const MOST_RIVALS: usize = 8;
 const MOST_FRAMES: usize = 512;
@@ -280,15 +282,23 @@ impl Claims {
             let told = if id.rivals.is_empty() { None } else { id.told() };
             return (claim, told.map(|(owner, other)| Contest { sender, owner, other }));
         }
-        if self.0.len() >= MOST_IDS {
-            let others = self.0.iter().filter(|(sender, _)| rank(**sender) < Rank::Own);
-            let longest = others.min_by_key(|(sender, id)| (rank(**sender), id.newest.at, **sender));
-            let longest = longest.map(|(sender, _)| *sender);
-            let Some(longest) = longest else { return (Claim::Apart, None) };
-            self.0.remove(&longest);
+        if self.0.len() >= MOST_IDS && !self.make_room(rank) {
+            return (Claim::Apart, None);
         }
         self.0.insert(sender, Id::begin(heard));
         (Claim::Owned, None)
+    }
+
+    /// Forgets the longest silent of those that count for least; false where all are ours.
+    fn make_room(&mut self, rank: impl Fn(Sender) -> Rank) -> bool {
+        let all = self.0.iter().map(|(sender, id)| (rank(*sender), id.newest.at, *sender));
+        let mut others: Vec<_> = all.filter(|(rank, ..)| *rank < Rank::Own).collect();
+        others.sort_unstable();
+        let Some(&(least, ..)) = others.first() else { return false };
+        for (.., sender) in others.iter().take_while(|(rank, ..)| *rank == least).take(AT_ONCE) {
+            self.0.remove(sender);
+        }
+        true
     }
 
     /// About how many bytes are held that copies do not share.
@@ -298,5 +308,56 @@ impl Claims {
             size_of::<Id>() + id.taken.len() * size_of::<Heard>() + open * size_of::<(Nanos, Mark)>()
         };
         self.0.values().map(of).sum()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::cell::Cell;
+
+    use crate::measure::claims::*;
+    use crate::record::{Direction, InterfaceId};
+
+    fn sender(number: u32) -> Sender {
+        let (system, component) = ((number / 250) as u8, (number % 250) as u8);
+        Sender { interface: InterfaceId(0), direction: Direction::Inbound, system, component }
+    }
+
+    /// A thousand and more ids by turns: few are looked at for each; who goes on is not forgotten, nor who counts for more.
+    #[test]
+    fn a_flood_of_ids_costs_few_looks_and_takes_nobodys_place_that_goes_on() {
+        const FRAMES: u32 = 20_000;
+        const STEADY: u32 = 1;
+        const OURS: u32 = 2;
+        const KIN: u32 = 3;
+        let (mut claims, looks) = (Claims::default(), Cell::new(0_u32));
+        let rank = |of: Sender| {
+            looks.set(looks.get() + 1);
+            match of {
+                _ if of == sender(OURS) => Rank::Own,
+                _ if of == sender(KIN) => Rank::Kin,
+                _ => Rank::Stranger,
+            }
+        };
+        let [own, other] = [1, 2].map(|host| SocketAddr::from(([192, 0, 2, host], 14_550)));
+        let mut hear = |at: u32, number: u32, from| {
+            let mark = (at as u8, u64::from(at));
+            claims.observe(Nanos::from_millis(i64::from(at)), sender(number), from, mark, rank).0
+        };
+        for number in [STEADY, OURS, KIN] {
+            hear(0, number, own);
+        }
+        for at in 1..FRAMES {
+            hear(at, 10 + at % 1500, own);
+            if at % 100 == 0 {
+                hear(at, STEADY, own);
+            }
+        }
+        assert!(looks.get() <= 10 * FRAMES, "{} looks", looks.get());
+        // The steady one was heard just now; ours and its kin are silent for so long that another may take over.
+        assert_eq!(hear(FRAMES, STEADY, other), Claim::Apart);
+        for number in [OURS, KIN] {
+            assert_eq!(hear(FRAMES, number, other), Claim::Moved);
+        }
     }
 }
