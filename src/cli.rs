@@ -1,9 +1,10 @@
 //! What was typed on the command line, before it is looked at.
 //!
-//! Exit codes: 0 fine, 1 a check failed, 2 wrong use or unreadable input, 3 not proven (bench).
+//! What each command's help ends with, examples and exit codes, stands in `wording/command_help`.
 
 mod bench_args;
 mod compare_args;
+mod help_args;
 mod profile_args;
 mod report_args;
 mod source_args;
@@ -20,6 +21,7 @@ use crate::wording::explain::Explanation;
 
 pub use bench_args::{BenchArgs, NEWEST};
 pub use compare_args::CompareArgs;
+pub use help_args::{CompletionsArgs, ShellName};
 pub use profile_args::{CheckProfileArgs, NewProfileArgs, ProfileAction};
 pub use report_args::ReportArgs;
 pub use source_args::SourceArgs;
@@ -31,7 +33,8 @@ pub use stopwatch_args::StopwatchArgs;
 /// a recording, and gives figures you can act on. It is an instrument, not a safety device:
 /// propellers off on the bench, the vehicle in sight, local aviation and radio rules first.
 #[derive(Debug, Parser)]
-#[command(name = "fadewatch", version, max_term_width = 100)]
+#[command(name = "fadewatch", version, max_term_width = 100, after_help = help_args::top())]
+#[command(mut_subcommands(help_args::with_ends))]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]
@@ -79,6 +82,10 @@ pub enum Command {
         #[arg(value_parser = figures(), hide_possible_values = true)]
         figure: Option<String>,
     },
+    /// What a shell needs to complete commands and options, to standard output.
+    Completions(CompletionsArgs),
+    /// The manual page, to standard output.
+    Man,
 }
 
 /// Options that every command takes that reads telemetry.

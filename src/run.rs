@@ -13,6 +13,8 @@ mod export_command;
 mod guided_bench;
 mod history_command;
 mod live_command;
+mod man_command;
+mod ports_command;
 mod private_file;
 mod profile_choice;
 mod profile_command;
@@ -37,9 +39,10 @@ use std::sync::Arc;
 
 use anyhow::Context as _;
 
-use clap::Parser as _;
+use clap::{CommandFactory as _, Parser as _};
+use clap_complete::Shell;
 
-use crate::cli::{Cli, Command, Common, SimulateArgs};
+use crate::cli::{Cli, Command, Common, ShellName, SimulateArgs};
 use crate::profile::Profile;
 use crate::report::PlainText;
 use crate::simulate::{LiveTarget, Scenario};
@@ -58,7 +61,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Live(args) => live_command::run(&args),
         Command::Replay(args) => replay_command::run(&args),
         Command::Simulate(args) => simulate(&args),
-        Command::Ports => ports(),
+        Command::Ports => ports_command::run(),
         Command::Stopwatch(args) => stopwatch_command::run(&args),
         Command::History(args) => history_command::run(&args.action),
         Command::Bench(args) if args.from.is_empty() => guided_bench::run(&args),
@@ -70,6 +73,8 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Profile { action } => profile_command::run(&action),
         Command::Demo(args) => demo_command::run(&args),
         Command::Explain { figure } => explain_command::run(figure.as_deref()),
+        Command::Completions(args) => completions(args.shell),
+        Command::Man => man_command::run(),
     }
 }
 
@@ -185,18 +190,17 @@ fn simulate(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn ports() -> anyhow::Result<ExitCode> {
-    use std::io::Write;
-    let mut out = out();
-    let ports = crate::source::serial_ports();
-    if ports.is_empty() {
-        writeln!(out, "no serial port found; is the cable in, and may this user open serial ports?")?;
-    }
-    for port in ports {
-        writeln!(out, "{}  {}", port.path.display(), port.description.as_deref().unwrap_or(""))?;
-    }
-    for joystick in crate::source::joysticks() {
-        writeln!(out, "{}  {}", joystick.path.display(), joystick.description.as_deref().unwrap_or(""))?;
-    }
+/// What a shell needs to complete what is typed.
+fn completions(shell: ShellName) -> anyhow::Result<ExitCode> {
+    let shell = match shell {
+        ShellName::Bash => Shell::Bash,
+        ShellName::Zsh => Shell::Zsh,
+        ShellName::Fish => Shell::Fish,
+    };
+    // Made whole first: the generator takes a closed pipe for a fault of its own.
+    let mut text = Vec::new();
+    clap_complete::generate(shell, &mut Cli::command(), "fadewatch", &mut text);
+    io::stdout().write_all(&text)?;
+    io::stdout().flush()?;
     Ok(ExitCode::SUCCESS)
 }

@@ -10,6 +10,7 @@ pub(crate) mod byte_stream;
 pub(crate) mod endpoint;
 pub(crate) mod evdev;
 pub(crate) mod health_files;
+pub(crate) mod holders;
 pub(crate) mod host_drops;
 mod nl80211;
 pub(crate) mod only_from;
@@ -19,6 +20,7 @@ pub(crate) mod ports;
 pub(crate) mod reader;
 pub(crate) mod readiness;
 pub(crate) mod receive;
+pub(crate) mod rights;
 pub(crate) mod stall_watch;
 pub(crate) mod transmit;
 pub(crate) mod udp;
@@ -30,7 +32,8 @@ use std::str::FromStr;
 
 pub use only_from::OnlyFrom;
 
-pub use ports::{joysticks, serial_ports};
+pub use holders::{Holders, holders};
+pub use ports::{PortFound, joysticks, serial_ports};
 
 /// Baud rate of a serial source that names none.
 pub const DEFAULT_BAUD: u32 = 115_200;

@@ -152,6 +152,7 @@ fn each_explanation_has_its_parts() {
         "history",
         "profile",
         "commands",
+        "troubleshooting",
         "json",
         "stream",
         "export",
@@ -239,7 +240,7 @@ fn a_figure_is_found_by_its_name_and_by_its_keys() {
         assert!(list.contains(one.name) && list.contains(one.meaning()), "{}", one.name);
     }
     let all = printed(&["explain", "all"]);
-    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 12);
+    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 13);
 }
 
 #[test]

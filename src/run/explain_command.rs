@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use flate2::read::GzDecoder;
 
 use crate::tui::widget::pen;
+use crate::wording::command_help;
 use crate::wording::explain;
 use crate::wording::explain::Explanation;
 
@@ -40,7 +41,9 @@ pub(super) fn run(figure: Option<&str>) -> anyhow::Result<ExitCode> {
         if index > 0 {
             writeln!(out, "\n{}\n", "-".repeat(usize::from(columns)))?;
         }
-        for line in one.lines(true).flat_map(|line| explain::wrapped(line, columns, pen::wrapped)) {
+        let more = if one.name == "commands" { command_help::lines() } else { Vec::new() };
+        let lines = one.lines(true).map(str::to_owned).chain(more);
+        for line in lines.flat_map(|line| explain::wrapped(&line, columns, pen::wrapped)) {
             writeln!(out, "{line}")?;
         }
     }

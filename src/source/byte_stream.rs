@@ -23,7 +23,7 @@ use tokio_serial::{ErrorKind, SerialPort, SerialStream};
 
 use super::endpoint::{Line, Outgoing};
 use super::host_drops::{each_second, serial_overruns};
-use super::{SourceUrl, joined};
+use super::{SourceUrl, holders, joined, rights, serial_ports};
 
 /// Between two tries to open a source that is away.
 pub(crate) const RETRY: Duration = Duration::from_millis(500);
@@ -110,18 +110,26 @@ fn serial_refusal(path: &Path, error: &tokio_serial::Error) -> Refusal {
     let text = error.description.to_ascii_lowercase();
     let (reason, advice) = match error.kind {
         _ if missing => {
-            ("there is no such device".to_owned(), "plug it in, or choose one that 'ports' lists".to_owned())
+            let there: Vec<String> =
+                serial_ports().iter().take(3).map(|port| port.stable.display().to_string()).collect();
+            let there = if there.is_empty() { String::new() } else { format!(": {}", there.join(", ")) };
+            let advice = format!("plug it in, or choose one that 'fadewatch ports' lists{there}");
+            ("there is no such device".to_owned(), advice)
         }
-        ErrorKind::Io(io::ErrorKind::PermissionDenied) => (
-            "permission denied".to_owned(),
-            "join the group that owns the device, then log in again".to_owned(),
-        ),
+        ErrorKind::Io(io::ErrorKind::PermissionDenied) => {
+            ("permission denied".to_owned(), rights::advice(path, rights::READ_AND_WRITE))
+        }
         _ if text.contains("busy")
             || text.contains("exclusive")
             || text.contains("temporarily unavailable") =>
         {
+            let held = holders(path).seen.into_iter().next();
+            let holder = held.map_or_else(
+                || "another program".to_owned(),
+                |held| format!("{} (process {})", held.name, held.process),
+            );
             (
-                "it is busy: another program holds it".to_owned(),
+                format!("it is busy: {holder} holds it"),
                 "close that program, or stand between it and the port with --forward".to_owned(),
             )
         }

@@ -19,7 +19,7 @@ use crate::record::joystick_layout::JoystickLayout;
 
 use super::byte_stream::{Refusal, plain, reopened};
 use super::endpoint::Line;
-use super::readiness;
+use super::{readiness, rights};
 
 /// Events taken at once.
 const EVENTS: usize = 64;
@@ -44,38 +44,38 @@ pub(crate) fn open(path: &Path) -> Result<Device, Refusal> {
         .read(true)
         .custom_flags(nix::libc::O_NONBLOCK | nix::libc::O_CLOEXEC)
         .open(path)
-        .map_err(|error| refusal(&error))?;
-    Device::new(file, kernel::describe)
+        .map_err(|error| refusal(path, &error))?;
+    Device::new(path, file, kernel::describe)
 }
 
-fn refusal(error: &io::Error) -> Refusal {
+fn refusal(path: &Path, error: &io::Error) -> Refusal {
     let (reason, advice) = match error.kind() {
-        io::ErrorKind::NotFound => {
-            ("there is no such device".to_owned(), "plug it in; 'ports' lists the joysticks that are there")
-        }
-        io::ErrorKind::PermissionDenied => (
-            "permission denied".to_owned(),
-            "join the group that owns it (sudo usermod -aG input $USER), then log in again",
+        io::ErrorKind::NotFound => (
+            "there is no such device".to_owned(),
+            "plug it in; 'fadewatch ports' lists the joysticks that are there".to_owned(),
         ),
-        _ => (plain(error), GIVE_ANOTHER),
+        io::ErrorKind::PermissionDenied => {
+            ("permission denied".to_owned(), rights::advice(path, rights::READ))
+        }
+        _ => (plain(error), GIVE_ANOTHER.to_owned()),
     };
-    Refusal { reason, advice: advice.to_owned() }
+    Refusal { reason, advice }
 }
 
 impl Device {
     /// Around an open file that reads without waiting.
-    pub(crate) fn new(file: File, ask: Ask) -> Result<Self, Refusal> {
+    pub(crate) fn new(path: &Path, file: File, ask: Ask) -> Result<Self, Refusal> {
         let layout = ask(file.as_raw_fd()).map_err(|error| match error.raw_os_error() {
             Some(nix::libc::ENOTTY | nix::libc::EINVAL) => {
                 Refusal { reason: "it is no input device".to_owned(), advice: GIVE_ANOTHER.to_owned() }
             }
-            _ => refusal(&error),
+            _ => refusal(path, &error),
         })?;
         if layout.axes.is_empty() {
             let reason = "it has no stick axes".to_owned();
             return Err(Refusal { reason, advice: GIVE_ANOTHER.to_owned() });
         }
-        let file = readiness::watch(file).map_err(|error| refusal(&error))?;
+        let file = readiness::watch(file).map_err(|error| refusal(path, &error))?;
         Ok(Self { file, layout, ask })
     }
 
@@ -265,9 +265,9 @@ mod tests {
         let again = Mutex::new(Some(again));
         let reopen = || {
             let gone = Refusal { reason: "gone".to_owned(), advice: String::new() };
-            Device::new(again.lock().unwrap().take().ok_or(gone)?, ask)
+            Device::new(Path::new("again"), again.lock().unwrap().take().ok_or(gone)?, ask)
         };
-        let device = Device::new(device, ask).ok();
+        let device = Device::new(Path::new("first"), device, ask).ok();
         assert!(device.is_some());
         let mut records = Vec::new();
         let serve = run(device, line(&intake), Duration::ZERO, reopen);
@@ -341,9 +341,12 @@ mod tests {
         assert!(missing.reason.contains("no such device") && missing.advice.contains("ports"));
         let other = open(Path::new("/dev/null")).err().unwrap();
         assert_eq!(other.reason, "it is no input device");
-        let denied = refusal(&io::ErrorKind::PermissionDenied.into());
-        assert!(denied.advice.contains("input"));
+        let denied = refusal(Path::new("/dev/null"), &io::ErrorKind::PermissionDenied.into());
+        assert_eq!(denied.advice, rights::advice(Path::new("/dev/null"), rights::READ));
         let none = |_: RawFd| Ok(JoystickLayout { axes: Vec::new(), ..ask(0)? });
-        assert_eq!(Device::new(pair().1, none).err().unwrap().reason, "it has no stick axes");
+        assert_eq!(
+            Device::new(Path::new("none"), pair().1, none).err().unwrap().reason,
+            "it has no stick axes"
+        );
     }
 }

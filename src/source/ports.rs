@@ -16,7 +16,13 @@ pub struct PortFound {
     pub path: PathBuf,
     /// What it is, where that is known.
     pub description: Option<String>,
+    /// A name that stays with it, where there is one: by what it is, else by the socket it is in; else its path.
+    pub stable: PathBuf,
 }
+
+/// Links that name what is plugged in, as udev makes them: by what it is, and by where it is.
+const SERIAL_LINKS: [&str; 2] = ["/dev/serial/by-id", "/dev/serial/by-path"];
+const INPUT_LINKS: [&str; 2] = ["/dev/input/by-id", "/dev/input/by-path"];
 
 /// The serial ports found, in the order of their names. On Linux those that the
 /// system lists with hardware behind them; elsewhere what the platform tells.
@@ -33,26 +39,49 @@ pub fn serial_ports() -> Vec<PortFound> {
             *known = description;
         }
     }
-    let exists = |path: &PathBuf| path.exists();
-    found
-        .into_iter()
-        .filter(|(path, _)| exists(path))
-        .map(|(path, description)| PortFound { path, description })
-        .collect()
+    let found = found.into_iter().filter(|(path, _)| path.exists()).collect();
+    with_stable_names(found, SERIAL_LINKS.map(Path::new))
+}
+
+/// Two adapters that tell the same of themselves share one name, which is that of the one plugged in last: they are
+/// named by their sockets.
+fn with_stable_names(found: Vec<(PathBuf, Option<String>)>, folders: [&Path; 2]) -> Vec<PortFound> {
+    let [ids, places] = folders.map(links);
+    let has_twin = |path: &Path, words: Option<&String>| {
+        let is_twin = |(other, its): &(PathBuf, Option<String>)| {
+            other != path && words.is_some() && its.as_ref() == words && !ids.contains_key(other)
+        };
+        found.iter().any(is_twin)
+    };
+    let named = found.iter().map(|(path, words)| {
+        let target = path.canonicalize().unwrap_or_else(|_| path.clone());
+        let id = ids.get(&target).filter(|_| !has_twin(path, words.as_ref()));
+        let stable = id.or_else(|| places.get(&target)).unwrap_or(path).clone();
+        PortFound { path: path.clone(), description: words.clone(), stable }
+    });
+    named.collect()
+}
+
+/// What each link of a folder leads to; of several to one device the first by name.
+fn links(folder: &Path) -> BTreeMap<PathBuf, PathBuf> {
+    let mut all: Vec<PathBuf> =
+        std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path()).collect();
+    all.sort_by(|one, other| other.cmp(one));
+    all.into_iter().filter_map(|link| Some((link.canonicalize().ok()?, link))).collect()
 }
 
 /// The joysticks found (Linux), in the order of their names: input devices with stick axes
 /// that are no touch screens. Nothing is opened, so no right is needed.
 #[must_use]
 pub fn joysticks() -> Vec<PortFound> {
-    listed_joysticks(Path::new("/sys/class/input"))
+    with_stable_names(listed_joysticks(Path::new("/sys/class/input")), INPUT_LINKS.map(Path::new))
 }
 
-fn listed_joysticks(class: &Path) -> Vec<PortFound> {
+fn listed_joysticks(class: &Path) -> Vec<(PathBuf, Option<String>)> {
     /// BTN_TOUCH of linux/input-event-codes.h.
     const TOUCH: u16 = 0x14A;
     let Ok(entries) = std::fs::read_dir(class) else { return Vec::new() };
-    let mut found: Vec<(u32, PortFound)> = entries
+    let mut found: Vec<(u32, (PathBuf, Option<String>))> = entries
         .filter_map(Result::ok)
         .filter_map(|entry| {
             let number = entry.file_name().to_str()?.strip_prefix("event")?.parse().ok()?;
@@ -65,7 +94,7 @@ fn listed_joysticks(class: &Path) -> Vec<PortFound> {
             let name = word(&device.join("name")).unwrap_or_default();
             let description = Some(format!("joystick with {sticks} axes  {name}").trim_end().to_owned());
             let path = Path::new("/dev/input").join(entry.file_name());
-            Some((number, PortFound { path, description }))
+            Some((number, (path, description)))
         })
         .collect();
     found.sort_by_key(|(number, _)| *number);
@@ -162,13 +191,49 @@ mod tests {
         }
         let found: Vec<String> = listed_joysticks(folder.path())
             .into_iter()
-            .map(|port| format!("{} {}", port.path.display(), port.description.unwrap()))
+            .map(|(path, description)| format!("{} {}", path.display(), description.unwrap()))
             .collect();
         let expected = [
             "/dev/input/event2 joystick with 1 axes  Throttle\u{fffd}",
             "/dev/input/event10 joystick with 6 axes  Bench sticks",
         ];
         assert_eq!(found, expected);
+    }
+
+    #[test]
+    fn ports_are_named_by_what_they_are_and_twins_by_their_sockets() {
+        use std::os::unix::fs::symlink;
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path().canonicalize().unwrap();
+        let device = |name: &str| root.join(name);
+        let folders = ["by-id", "by-path"].map(|name| root.join(name));
+        folders.iter().for_each(|folder| std::fs::create_dir(folder).unwrap());
+        for (name, id) in [
+            ("ttyACM0", Some("usb-Radio-if00")),
+            ("ttyACM1", None),
+            ("ttyACM2", Some("usb-Gps-if00")),
+            ("ttyS0", None),
+        ] {
+            std::fs::write(device(name), "").unwrap();
+            if let Some(id) = id {
+                symlink(device(name), folders[0].join(id)).unwrap();
+            }
+            if name != "ttyS0" {
+                symlink(device(name), folders[1].join(format!("usb-{name}"))).unwrap();
+            }
+        }
+        symlink(device("gone"), folders[0].join("usb-Gone")).unwrap();
+        let words = |text: &str| Some(text.to_owned());
+        let found = vec![
+            (device("ttyACM0"), words("Radio")),
+            (device("ttyACM1"), words("Radio")),
+            (device("ttyACM2"), words("Gps")),
+            (device("ttyS0"), None),
+        ];
+        let named = with_stable_names(found, [&folders[0], &folders[1]]);
+        let stable: Vec<&Path> = named.iter().map(|port| port.stable.strip_prefix(&root).unwrap()).collect();
+        let expected = ["by-path/usb-ttyACM0", "by-path/usb-ttyACM1", "by-id/usb-Gps-if00", "ttyS0"];
+        assert_eq!(stable, expected.map(Path::new));
     }
 
     #[test]

@@ -60,7 +60,7 @@ fn silent_advice(place: &str) -> &'static str {
 fn gone_advice(reason: &str) -> &'static str {
     let is = |words: &str| reason.to_ascii_lowercase().contains(words);
     if is("permission denied") {
-        "join the group that owns the device, mostly dialout, then log in again"
+        "'fadewatch ports' says which group to join"
     } else if is("no such device") || is("not there") {
         "plug it in, or choose one that 'fadewatch ports' lists"
     } else if is("busy") {
@@ -89,7 +89,7 @@ mod tests {
         assert!(text("vehicle", serial, &SourceFault::Silent).contains("TX"));
         assert!(!text("vehicle", udp, &SourceFault::Silent).contains("TX"));
         let gone = |reason: &str| text("vehicle", serial, &SourceFault::Gone(reason.to_owned()));
-        assert!(gone("permission denied").contains("dialout"));
+        assert!(gone("permission denied").contains("fadewatch ports"));
         assert!(gone("there is no such device").ends_with("lists"));
         assert!(gone("something else").ends_with("something else"));
     }
