@@ -34,11 +34,14 @@ pub use stopwatch_args::StopwatchArgs;
 /// propellers off on the bench, the vehicle in sight, local aviation and radio rules first.
 #[derive(Debug, Parser)]
 #[command(name = "fadewatch", version, max_term_width = 100, after_help = help_args::top())]
-#[command(mut_subcommands(help_args::with_ends))]
+#[command(mut_subcommands(help_args::with_ends), args_conflicts_with_subcommands = true)]
 pub struct Cli {
-    /// What to do.
+    /// What to do; without it, live with the default profile, or an offer of what to do.
     #[command(subcommand)]
-    pub command: Command,
+    pub command: Option<Command>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub screen: ScreenArgs,
 }
 
 /// The commands.
@@ -120,7 +123,7 @@ pub struct ScreenArgs {
     /// Colours of the screens; NO_COLOR in the environment turns them off.
     #[arg(long, value_enum, default_value_t)]
     pub theme: ThemeName,
-    /// Draw with ASCII characters alone, for consoles whose font has no others.
+    /// Draw with ASCII characters alone, for consoles whose font has no others; TERM=linux does so by itself.
     #[arg(long)]
     pub ascii: bool,
     /// Leave taps and the wheel to the terminal, so that its own selection works.
@@ -141,7 +144,7 @@ pub enum ThemeName {
 }
 
 /// `live`.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 #[expect(clippy::struct_excessive_bools, reason = "each is a switch of its own on the command line")]
 pub struct LiveArgs {
     #[command(flatten)]

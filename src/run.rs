@@ -10,6 +10,7 @@ mod demo_command;
 mod earlier_sessions;
 mod explain_command;
 mod export_command;
+mod found_sources;
 mod guided_bench;
 mod history_command;
 mod live_command;
@@ -20,11 +21,13 @@ mod profile_choice;
 mod profile_command;
 mod progress;
 mod read_ahead;
+mod recordings;
 mod replay_command;
 mod report_command;
 mod screens;
 pub mod simulated_file;
 mod source_urls;
+mod start_command;
 mod stopwatch_command;
 mod stream_output;
 mod summary_command;
@@ -80,7 +83,12 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
 
 /// Parses the command line, runs what it asks for, and maps errors to exit codes.
 pub fn start() -> ExitCode {
-    match run(Cli::parse().command) {
+    let typed = Cli::parse();
+    let ended = match typed.command {
+        Some(command) => run(command),
+        None => start_command::run(&typed.screen),
+    };
+    match ended {
         Ok(code) => code,
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {

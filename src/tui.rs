@@ -8,6 +8,7 @@ pub mod action;
 mod bell;
 pub mod guide;
 pub mod keys;
+pub mod offer;
 pub mod page_figures;
 mod painter;
 pub mod pointer;
@@ -32,6 +33,7 @@ use crate::session::{Command, Feed, SessionHandle, ViewRequest};
 
 use pointer::Pointer;
 use state::{Effect, UiState};
+pub use terminal::EndedBySignals;
 use terminal::{Endings, Keys, Screens};
 use theme::{Theme, ThemeName};
 use view::{Glyphs, Scene, touch};

@@ -24,4 +24,5 @@ pub mod reason;
 pub mod regularity;
 pub mod session_sentence;
 pub mod spectrum_words;
+pub mod start_words;
 pub mod stick_words;

@@ -4,7 +4,6 @@
 //! The sheet at its end is made of the recordings, as `--from` makes it: whoever keeps them can make it again. A test
 //! that is interrupted goes on with `--resume`: the earlier recordings stay as they are, and stand beside the new one.
 
-use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -23,7 +22,7 @@ use crate::tui::guide::guide_desk::{Before, GuideDesk};
 use crate::wording::caution::INSTRUMENT;
 
 use super::source_urls::SourceUrls;
-use super::{bench_command, earlier_sessions, live_command, profile_choice, screens, tell};
+use super::{bench_command, earlier_sessions, live_command, profile_choice, recordings, screens, tell};
 
 /// Leads through the test, and prints its sheet.
 pub(super) fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
@@ -96,7 +95,8 @@ fn earlier_recordings(args: &BenchArgs, folder: &Path) -> anyhow::Result<Vec<Pat
     if !named.is_empty() {
         return Ok(named);
     }
-    let newest = newest_in(folder).filter(|path| is_unfinished(path));
+    let newest = recordings::newest_first(folder).into_iter().next().map(|newest| newest.path);
+    let newest = newest.filter(|path| is_unfinished(path));
     match (newest, args.resume.is_some()) {
         (Some(path), true) => Ok(vec![path]),
         (None, true) => anyhow::bail!(
@@ -109,15 +109,6 @@ fn earlier_recordings(args: &BenchArgs, folder: &Path) -> anyhow::Result<Vec<Pat
         }
         (None, false) => Ok(Vec::new()),
     }
-}
-
-/// The recording of a folder that was written last; `None` of a file that is yet to be written.
-fn newest_in(folder: &Path) -> Option<PathBuf> {
-    let entries = fs::read_dir(folder).ok()?.flatten();
-    let recordings =
-        entries.filter(|entry| entry.path().extension().is_some_and(|ending| ending == "pcapng"));
-    let dated = recordings.filter_map(|entry| Some((entry.metadata().ok()?.modified().ok()?, entry.path())));
-    dated.max().map(|(_, path)| path)
 }
 
 /// Whether a recording holds a guided test that did not come to its sheet.

@@ -33,8 +33,7 @@ fn write_to(out: &mut dyn Write, command: &mut Command) -> io::Result<()> {
     writeln!(out, ".B {}\n[\\fIOPTIONS\\fR]\n[\\fICOMMAND\\fR]", roff(&name))?;
     section(out, "DESCRIPTION")?;
     let long = command.get_long_about().map(ToString::to_string).unwrap_or_default();
-    paragraphs(out, long.split("\n\n").skip(1))?;
-    paragraphs(out, manual_words::DESCRIPTION.iter().copied())?;
+    paragraphs(out, long.split("\n\n").skip(1).chain(manual_words::DESCRIPTION.iter().copied()))?;
     section(out, "OPTIONS")?;
     options(out, command)?;
     section(out, "COMMANDS")?;
@@ -80,7 +79,7 @@ fn leaf(out: &mut dyn Write, command: &Command, within: &str) -> io::Result<()> 
     if !inner.is_empty() {
         return inner.into_iter().try_for_each(|one| leaf(out, one, &format!("{name} ")));
     }
-    let values = command.get_positionals().map(|value| synopsis(value)).collect::<String>();
+    let values = command.get_positionals().map(synopsis).collect::<String>();
     writeln!(out, ".SS \"{} [OPTIONS]{}\"", roff(&name), roff(&values))?;
     let about = command.get_long_about().or(command.get_about()).map(ToString::to_string).unwrap_or_default();
     paragraphs(out, about.split("\n\n"))?;
@@ -102,27 +101,22 @@ fn synopsis(value: &Arg) -> String {
 /// What a person writes in the place of a value.
 fn names(value: &Arg) -> String {
     let names = value.get_value_names().unwrap_or_default();
-    names.iter().map(|name| name.as_str()).collect::<Vec<_>>().join(" ")
+    names.iter().map(clap::builder::Str::as_str).collect::<Vec<_>>().join(" ")
 }
 
 fn options(out: &mut dyn Write, command: &Command) -> io::Result<()> {
     for option in command.get_arguments().filter(|option| !option.is_hide_set()) {
-        let mut head = String::new();
         let values = if option.get_action().takes_values() {
             format!(" \\fI{}\\fR", roff(&names(option)))
         } else {
             String::new()
         };
-        match (option.get_short(), option.get_long()) {
-            (Some(short), Some(long)) => {
-                head += &format!("\\fB\\-{short}\\fR, \\fB{}\\fR", roff(&format!("--{long}")))
-            }
-            (None, Some(long)) => head += &format!("\\fB{}\\fR", roff(&format!("--{long}"))),
-            _ => {}
-        }
+        let short = option.get_short().map(|short| format!("\\fB\\-{short}\\fR"));
+        let long = option.get_long().map(|long| format!("\\fB{}\\fR", roff(&format!("--{long}"))));
+        let head = [short, long].into_iter().flatten().collect::<Vec<_>>().join(", ");
         writeln!(out, ".TP\n{}", (head + &values).trim_start())?;
         let text = option.get_long_help().or(option.get_help()).map(ToString::to_string).unwrap_or_default();
-        let mut text = text.replace('\n', " ");
+        let mut text = text.replace('\n', " ").trim_end_matches('.').to_owned() + ".";
         let words: Vec<String> = option
             .get_possible_values()
             .iter()
@@ -130,12 +124,12 @@ fn options(out: &mut dyn Write, command: &Command) -> io::Result<()> {
             .map(|word| word.get_name().to_owned())
             .collect();
         if !words.is_empty() {
-            text += &format!(" One of: {}.", words.join(", "));
+            text = format!("{text} One of: {}.", words.join(", "));
         }
         let defaults: Vec<_> =
             option.get_default_values().iter().map(|value| value.to_string_lossy()).collect();
         if !defaults.is_empty() && option.get_action().takes_values() {
-            text += &format!(" Default: {}.", defaults.join(" "));
+            text = format!("{text} Default: {}.", defaults.join(" "));
         }
         writeln!(out, "{}", roff(&text))?;
     }
@@ -163,7 +157,7 @@ fn roff(text: &str) -> String {
             '"' => safe.push_str("\\(dq"),
             '.' if safe.is_empty() => safe.push_str("\\&."),
             letter if letter.is_ascii() => safe.push(letter),
-            letter => safe.push_str(&format!("\\[u{:04X}]", u32::from(letter))),
+            letter => safe.extend(["\\[u", &format!("{:04X}", u32::from(letter)), "]"]),
         }
     }
     safe

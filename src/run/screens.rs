@@ -25,7 +25,9 @@ pub(super) fn options(args: &ScreenArgs) -> tui::Options {
     };
     // https://no-color.org: any value but an empty one.
     let no_color = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
-    tui::Options { theme, no_color, ascii: args.ascii, mouse: !args.no_mouse }
+    // The plain console of Linux: its font has no dots and few blocks.
+    let is_console = std::env::var_os("TERM").is_some_and(|name| name == "linux");
+    tui::Options { theme, no_color, ascii: args.ascii || is_console, mouse: !args.no_mouse }
 }
 
 /// Shows a session until the pilot leaves, or for so many seconds.

@@ -39,13 +39,13 @@ pub fn serial_ports() -> Vec<PortFound> {
             *known = description;
         }
     }
-    let found = found.into_iter().filter(|(path, _)| path.exists()).collect();
-    with_stable_names(found, SERIAL_LINKS.map(Path::new))
+    let found: Vec<_> = found.into_iter().filter(|(path, _)| path.exists()).collect();
+    with_stable_names(&found, SERIAL_LINKS.map(Path::new))
 }
 
 /// Two adapters that tell the same of themselves share one name, which is that of the one plugged in last: they are
 /// named by their sockets.
-fn with_stable_names(found: Vec<(PathBuf, Option<String>)>, folders: [&Path; 2]) -> Vec<PortFound> {
+fn with_stable_names(found: &[(PathBuf, Option<String>)], folders: [&Path; 2]) -> Vec<PortFound> {
     let [ids, places] = folders.map(links);
     let has_twin = |path: &Path, words: Option<&String>| {
         let is_twin = |(other, its): &(PathBuf, Option<String>)| {
@@ -74,7 +74,7 @@ fn links(folder: &Path) -> BTreeMap<PathBuf, PathBuf> {
 /// that are no touch screens. Nothing is opened, so no right is needed.
 #[must_use]
 pub fn joysticks() -> Vec<PortFound> {
-    with_stable_names(listed_joysticks(Path::new("/sys/class/input")), INPUT_LINKS.map(Path::new))
+    with_stable_names(&listed_joysticks(Path::new("/sys/class/input")), INPUT_LINKS.map(Path::new))
 }
 
 fn listed_joysticks(class: &Path) -> Vec<(PathBuf, Option<String>)> {
@@ -230,7 +230,7 @@ mod tests {
             (device("ttyACM2"), words("Gps")),
             (device("ttyS0"), None),
         ];
-        let named = with_stable_names(found, [&folders[0], &folders[1]]);
+        let named = with_stable_names(&found, [&folders[0], &folders[1]]);
         let stable: Vec<&Path> = named.iter().map(|port| port.stable.strip_prefix(&root).unwrap()).collect();
         let expected = ["by-path/usb-ttyACM0", "by-path/usb-ttyACM1", "by-id/usb-Gps-if00", "ttyS0"];
         assert_eq!(stable, expected.map(Path::new));

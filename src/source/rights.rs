@@ -80,10 +80,8 @@ fn advice_for(file: &FileRights, login: &Login, needs: u32) -> String {
     }
     let joined = login.groups.contains(&file.group);
     let Some(group) = file.group_name.as_ref().filter(|_| file.group != 0) else {
-        return format!(
-            "its group (number {}) is none to join, and gives this user no right to it; {rule}",
-            file.group
-        );
+        let name = file.group_name.clone().unwrap_or_else(|| format!("number {}", file.group));
+        return format!("its group, {name}, is none to join, and gives this user no right to it; {rule}");
     };
     if !allows(3) {
         return format!("its mode {mode:04o} does not let its group {group} open it; {rule}");

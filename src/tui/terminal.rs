@@ -62,6 +62,29 @@ impl Drop for Endings {
     }
 }
 
+/// While it lives, those signals end the program at once again: who listened for one takes its default away for good.
+pub struct EndedBySignals(Vec<signal_hook::SigId>);
+
+impl EndedBySignals {
+    /// From now on.
+    ///
+    /// # Errors
+    /// Where a signal cannot be listened for.
+    pub fn register() -> io::Result<Self> {
+        let always = Arc::new(AtomicBool::new(true));
+        let register = |signal| signal_hook::flag::register_conditional_default(signal, Arc::clone(&always));
+        Ok(Self([SIGTERM, SIGINT, SIGHUP].into_iter().map(register).collect::<io::Result<_>>()?))
+    }
+}
+
+impl Drop for EndedBySignals {
+    fn drop(&mut self) {
+        for id in self.0.drain(..) {
+            signal_hook::low_level::unregister(id);
+        }
+    }
+}
+
 /// What waiting for keys found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Keys {

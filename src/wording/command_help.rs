@@ -42,8 +42,8 @@ pub const ALL: &[CommandHelp] = &[
     command(
         "fadewatch",
         [
+            ("fadewatch", "goes live with your profile, or offers what to do"),
             ("fadewatch demo", "an invented session, at a moment worth seeing"),
-            ("fadewatch explain", "lists what there is to look up"),
         ],
         &[0, 1, 2, 3],
         CODES[1],
@@ -310,11 +310,11 @@ impl CommandHelp {
     pub fn text(&self) -> String {
         let mut text = "Examples:\n".to_owned();
         for (typed, does) in self.examples {
-            text += &format!("  {typed}\n      {does}\n");
+            text.extend(["  ", typed, "\n      ", does, "\n"]);
         }
         text += "\nExit codes:";
         for (code, means) in self.meanings() {
-            text += &format!("\n  {code}  {means}");
+            text.extend(["\n  ", &code.to_string(), "  ", means]);
         }
         text
     }

@@ -1,8 +1,11 @@
 //! What the manual page says beside commands and options.
 
 /// How to find more.
-pub const DESCRIPTION: &[&str] =
-    &["If the output is no terminal, live, replay and demo print the summary instead of screens."];
+pub const DESCRIPTION: &[&str] = &[
+    "Without a command it goes live with the default profile, if that has sources, and waits for what is not plugged in; else it offers in the terminal what \
+     to do: look at the demo, listen and make a profile, open a recording.",
+    "If the output is no terminal, live, replay and demo print the summary instead of screens.",
+];
 
 /// Variables that are read.
 pub const ENVIRONMENT: &[(&str, &str)] = &[
@@ -13,6 +16,7 @@ pub const ENVIRONMENT: &[(&str, &str)] = &[
         "The folder of fadewatch/history.sqlite and fadewatch/recordings. Default: ~/.local/share.",
     ),
     ("NO_COLOR", "Any value but an empty one turns colours off."),
+    ("TERM", "On linux, the plain console, screens are drawn with ASCII characters, as by --ascii."),
 ];
 
 /// Files that are read or written unless another is named.

@@ -8,10 +8,11 @@ use anyhow::{Context as _, ensure};
 use crate::cli::{NewProfileArgs, SourceArgs};
 use crate::monitor::{Heard, HeardRadio};
 use crate::profile::{LevelScale, LinkRole, Mounted, Profile, SourcesProfile};
+use crate::run::found_sources;
 use crate::run::private_file;
 use crate::run::profile_choice::{NONE, default_path};
 use crate::run::source_urls::SourceUrls;
-use crate::source::{SourceUrl, joysticks, serial_ports};
+use crate::source::SourceUrl;
 use crate::summary::Report;
 
 use super::draft::{Draft, LevelFrom};
@@ -124,20 +125,9 @@ fn set_sources(draft: &mut Draft, urls: &SourceUrls) {
 
 /// Where to listen, where nothing was typed.
 fn ask_sources(asker: &mut Asker<'_>) -> anyhow::Result<SourceUrls> {
-    let shown = |path: &Path, what: Option<&String>| {
-        format!("{}  {}", path.display(), what.map_or("", String::as_str)).trim_end().to_owned()
-    };
-    let mut vehicle = vec![("udp://0.0.0.0:14550".to_owned(), "UDP port 14550".to_owned())];
-    for port in serial_ports() {
-        let url = format!("serial:{}?baud=auto", port.path.display());
-        vehicle.push((url, shown(&port.path, port.description.as_ref())));
-    }
-    let sticks = joysticks().into_iter().map(|found| {
-        (format!("evdev:{}", found.path.display()), shown(&found.path, found.description.as_ref()))
-    });
-    let sticks: Vec<_> = sticks.collect();
+    let (vehicle, sticks) = (found_sources::vehicle(), found_sources::sticks());
     let one_stick = usize::from(sticks.len() != 1) * (sticks.len() + 1);
-    let video = vec![("udp://0.0.0.0:5004".to_owned(), "UDP port 5004".to_owned())];
+    let video = found_sources::video();
     let vehicle = one_source(asker, "Where does the vehicle's telemetry come from?", vehicle, 0)?;
     let handset = one_source(asker, "Where are the handset's sticks heard?", sticks, one_stick)?;
     let video = one_source(asker, "Where do the video's packets come from?", video, 2)?;

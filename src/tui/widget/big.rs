@@ -55,6 +55,12 @@ const fn pattern(letter: char) -> Option<(u16, [u8; 5])> {
     Some((3, rows))
 }
 
+/// Whether every letter has a large form.
+#[must_use]
+pub fn can_write(text: &str) -> bool {
+    text.chars().all(|letter| pattern(letter).is_some())
+}
+
 /// Columns that a large figure takes, its unit included.
 #[must_use]
 pub fn width(figure: &str, unit: &str) -> u16 {
