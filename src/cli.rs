@@ -7,6 +7,7 @@ mod compare_args;
 mod help_args;
 mod profile_args;
 mod report_args;
+mod service_args;
 mod source_args;
 mod stopwatch_args;
 
@@ -24,6 +25,7 @@ pub use compare_args::CompareArgs;
 pub use help_args::{CompletionsArgs, ShellName};
 pub use profile_args::{CheckProfileArgs, NewProfileArgs, ProfileAction};
 pub use report_args::ReportArgs;
+pub use service_args::{ServiceArgs, ServiceText};
 pub use source_args::SourceArgs;
 pub use stopwatch_args::StopwatchArgs;
 
@@ -85,6 +87,8 @@ pub enum Command {
         #[arg(value_parser = figures(), hide_possible_values = true)]
         figure: Option<String>,
     },
+    /// What starts it with the computer, and keeps names of devices: units for systemd, rules for udev.
+    Service(ServiceArgs),
     /// What a shell needs to complete commands and options, to standard output.
     Completions(CompletionsArgs),
     /// The manual page, to standard output.

@@ -25,6 +25,7 @@ mod recordings;
 mod replay_command;
 mod report_command;
 mod screens;
+mod service_command;
 pub mod simulated_file;
 mod source_urls;
 mod start_command;
@@ -76,6 +77,7 @@ pub fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Profile { action } => profile_command::run(&action),
         Command::Demo(args) => demo_command::run(&args),
         Command::Explain { figure } => explain_command::run(figure.as_deref()),
+        Command::Service(args) => service_command::run(&args),
         Command::Completions(args) => completions(args.shell),
         Command::Man => man_command::run(),
     }

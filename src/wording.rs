@@ -22,6 +22,7 @@ pub mod port_words;
 pub mod quantity;
 pub mod reason;
 pub mod regularity;
+pub mod service_words;
 pub mod session_sentence;
 pub mod spectrum_words;
 pub mod start_words;

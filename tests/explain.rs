@@ -153,6 +153,7 @@ fn each_explanation_has_its_parts() {
         "profile",
         "commands",
         "troubleshooting",
+        "service",
         "json",
         "stream",
         "export",
@@ -240,7 +241,7 @@ fn a_figure_is_found_by_its_name_and_by_its_keys() {
         assert!(list.contains(one.name) && list.contains(one.meaning()), "{}", one.name);
     }
     let all = printed(&["explain", "all"]);
-    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 13);
+    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 14);
 }
 
 #[test]

@@ -65,6 +65,26 @@ impl SourceUrls {
         [&self.vehicle, &self.handset, &self.video, &self.level].into_iter().flatten()
     }
 
+    /// Those that bring bytes, with their keys in the profile.
+    pub(super) fn named(&self) -> Vec<(&'static str, &SourceUrl)> {
+        let all = [
+            ("vehicle", &self.vehicle),
+            ("handset", &self.handset),
+            ("video", &self.video),
+            ("level", &self.level),
+        ];
+        all.into_iter().filter_map(|(key, url)| Some((key, url.as_ref()?))).collect()
+    }
+
+    /// The interfaces among them.
+    pub(super) fn interfaces(&self) -> Vec<String> {
+        let interface = |url: &SourceUrl| match url {
+            SourceUrl::Capture { interface, .. } => Some(interface.clone()),
+            _ => None,
+        };
+        self.heard().filter_map(interface).collect()
+    }
+
     /// Whether every source is a file or a pipe, which end for good.
     pub(super) fn all_end(&self) -> bool {
         self.heard().all(|url| matches!(url, SourceUrl::Stdin | SourceUrl::File(_)))

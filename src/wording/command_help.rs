@@ -268,6 +268,15 @@ pub const ALL: &[CommandHelp] = &[
         "",
     ),
     command(
+        "service",
+        [
+            ("fadewatch service", "all of it, with what to type"),
+            ("fadewatch service unit > ~/.config/systemd/user/fadewatch.service", "one text, into its file"),
+        ],
+        PLAIN,
+        "",
+    ),
+    command(
         "completions",
         [
             (

@@ -25,7 +25,7 @@ pub const ALL: &[Explanation] = explanations!(
     "direction" "phases" "evidence" "latency" "control-frames" "control-holds" "sticks" "failsafe" "clock" "loss" "bursts"
     "bad-spells" "availability" "both-links" "framing" "own-reports" "transmitters" "video" "freeze" "key-frames"
     "jitter" "timing" "glass-to-glass" "vibration" "spectrum" "picture-cause" "power" "health" "compare" "bench" "limits" "events" "statistics" "not-told" "messages" "sources" "recording"
-    "history" "profile" "commands" "troubleshooting" "json" "stream" "export" "report" "changes"
+    "history" "profile" "commands" "troubleshooting" "service" "json" "stream" "export" "report" "changes"
 );
 
 /// The line before the keys.
