@@ -140,19 +140,6 @@ fn without_a_terminal_it_prints_its_usage_and_says_that_it_was_wrong_use() {
     }
 }
 
-#[test]
-fn the_demo_comes_back_to_the_offer() {
-    let folder = tempfile::tempdir().unwrap();
-    let mut screen = Screen::of(&mut fadewatch(folder.path(), &[]), 80, 24);
-    screen.tap_on("Look at the demo");
-    screen.shows("orchard-4.pcapng");
-    screen.press("q");
-    screen.shows("Look at the demo");
-    screen.press("q");
-    let (status, restored, text) = screen.end();
-    assert!(status.success() && restored, "{text}");
-}
-
 /// On the screens of a recording, with its path typed.
 fn in_a_recording(folder: &Path) -> Screen {
     let small = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/quad2013_a.raw");
@@ -191,8 +178,8 @@ fn a_recording_is_chosen_from_the_list_or_typed() {
     screen.shows("Esc back");
     screen.press("nowhere.pcapng\r");
     // What went wrong stands on the first page.
-    screen.shows("nowhere.pcapng");
     screen.shows("Look at the demo");
+    screen.shows("cannot read 'nowhere.pcapng'");
     screen.press("3");
     screen.shows("written 2");
     screen.press("\r");
@@ -232,8 +219,7 @@ fn listening_leads_to_a_profile_with_what_was_chosen() {
 fn nothing_to_listen_to_is_asked_again_and_a_wrong_url_says_why() {
     let folder = tempfile::tempdir().unwrap();
     let mut screen = Screen::of(&mut fadewatch(folder.path(), &[]), 128, 37);
-    screen.shows("no profile yet");
-    screen.press("2");
+    screen.tap_on("Hears your vehicle");
     screen.shows("telemetry come from");
     screen.press("\u{1b}[F\u{1b}[A\r");
     screen.shows("Esc back");

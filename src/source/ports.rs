@@ -207,7 +207,9 @@ mod tests {
         let root = folder.path().canonicalize().unwrap();
         let device = |name: &str| root.join(name);
         let folders = ["by-id", "by-path"].map(|name| root.join(name));
-        folders.iter().for_each(|folder| std::fs::create_dir(folder).unwrap());
+        for folder in &folders {
+            std::fs::create_dir(folder).unwrap();
+        }
         for (name, id) in [
             ("ttyACM0", Some("usb-Radio-if00")),
             ("ttyACM1", None),
