@@ -79,8 +79,12 @@ pub fn compare(before: &[&ComparedSession], after: &[&ComparedSession]) -> Compa
     let figures = judged(figures);
     let role =
         |name: &str| sides.iter().flat_map(|side| side.iter()).find_map(|one| Some(one.link(name)?.role));
+    let first = gravest(&figures, role, |_| true);
+    let is_worse = first.is_some_and(|place| figures[place].change == Some(ChangeWord::Worse));
+    let better = || gravest(&figures, role, |row| row.change == Some(ChangeWord::Better));
     Comparison {
-        gravest: gravest(&figures, role, |_| true),
+        gravest: first,
+        gained: if is_worse { better() } else { None },
         cautions: cautions(sides, &changed_tags),
         changed_tags,
         reach: reach(&figures, role, sides, &farthest_m),

@@ -21,6 +21,8 @@ pub struct Comparison {
     pub figures: Vec<FigureDifference>,
     /// Which of them differs and matters most, by its place; `None`: none differs.
     pub gravest: Option<usize>,
+    /// Where that one got worse, what matters most of those that got better.
+    pub gained: Option<usize>,
     /// What the difference of a level is worth in distance.
     pub reach: Option<ReachDifference>,
     /// Every session: side by side as they were named, or by their time.

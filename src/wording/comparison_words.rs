@@ -105,12 +105,17 @@ pub fn sentence(comparison: &Comparison) -> String {
     }
     let subject = subject(comparison);
     if let Some(place) = comparison.gravest {
-        let first = &comparison.figures[place];
-        let reach = comparison.reach.as_ref().filter(|reach| Some(&reach.link) == first.link.as_ref());
-        let reach = reach.filter(|_| first.figure == ComparedFigure::Level).map(reach_text);
-        let others = comparison.figures.iter().enumerate().filter(|(other, _)| *other != place);
+        let told = |place: usize| {
+            let row = &comparison.figures[place];
+            let reach = comparison.reach.as_ref().filter(|reach| Some(&reach.link) == row.link.as_ref());
+            let reach = reach.filter(|_| row.figure == ComparedFigure::Level).map(reach_text);
+            format!("{}{}", change(row), reach.unwrap_or_default())
+        };
+        let gained = comparison.gained.map(|place| format!("; but {}", told(place)));
+        let others = comparison.figures.iter().enumerate();
+        let others = others.filter(|(other, _)| *other != place && Some(*other) != comparison.gained);
         let others: Vec<&FigureDifference> = others.map(|(_, row)| row).collect();
-        return format!("{subject}{}{}{}", change(first), reach.unwrap_or_default(), counts(&others));
+        return format!("{subject}{}{}{}", told(place), gained.unwrap_or_default(), counts(&others));
     }
     let judged = judged(comparison);
     if judged == 0 {
