@@ -78,7 +78,7 @@ impl Kind {
         } else {
             (self.usual, self.heap) = (self.heap, 1);
         }
-        let mut interval = (at.0 - self.last.0).max(0) as f64 * 1e-9;
+        let mut interval = (at - self.last).0.max(0) as f64 * 1e-9;
         self.last = at;
         let (own, spacing) = (interval * self.time, self.squares);
         if self.time > 0.0 && own > LONGEST * spacing {

@@ -33,7 +33,7 @@ impl Sequence {
             && self.newest_at <= arriving.at
             && arriving.at <= self.plain.until;
         // Both are near each other now, so that this cannot overflow.
-        if !is_usual || arriving.at.0 - self.newest_at.0 > self.plain.silence.0 {
+        if !is_usual || arriving.at - self.newest_at > self.plain.silence {
             return false;
         }
         if arriving.boot.is_some() {
@@ -46,7 +46,7 @@ impl Sequence {
         }
         self.numbers.go_on(1, arriving.known());
         self.regular.observe(arriving.at, arriving.message);
-        self.silences.observe_plain(Nanos(arriving.at.0 - self.newest_at.0));
+        self.silences.observe_plain(arriving.at - self.newest_at);
         self.seconds.add_to_newest();
         self.received += 1;
         self.newest_at = arriving.at;

@@ -57,7 +57,7 @@ impl Sequence {
         if covered == Nanos::ZERO {
             return;
         }
-        check.silence = Nanos((check.silence.0 - covered.0).max(0));
+        check.silence = (check.silence - covered).max(Nanos::ZERO);
         let Check { silence, least, gap, told: [low, high], .. } = *check;
         let most = least + 256 * rounds_within(self.utmost(silence), least);
         let (less, more) = (low.saturating_sub(most), high.saturating_sub(most.max(low)));
