@@ -12,7 +12,7 @@ pub(crate) mod evdev;
 pub(crate) mod health_files;
 pub(crate) mod holders;
 pub(crate) mod host_drops;
-mod nl80211;
+mod netlink;
 pub(crate) mod only_from;
 pub(crate) mod packet_socket;
 mod peer;

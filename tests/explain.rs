@@ -158,6 +158,7 @@ fn each_explanation_has_its_parts() {
         "stream",
         "export",
         "report",
+        "changes",
     ];
     let mut names = BTreeSet::new();
     for one in explain::ALL {
@@ -241,7 +242,7 @@ fn a_figure_is_found_by_its_name_and_by_its_keys() {
         assert!(list.contains(one.name) && list.contains(one.meaning()), "{}", one.name);
     }
     let all = printed(&["explain", "all"]);
-    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 14);
+    assert_eq!(all.matches("\nDefinition").count(), explain::ALL.len() - 15);
 }
 
 #[test]

@@ -81,7 +81,7 @@ fn a_source_without_a_byte_without_a_frame_and_one_that_is_gone() {
     assert_eq!(faults(&plug, PROFILE, 20.0), []);
     let mut gone = Plan::default();
     gone.note(0.1, Note::SourceDown { interface: InterfaceId(0), reason: "permission denied".to_owned() });
-    assert!(only(&gone, PROFILE, 20.0).contains("permission denied; join the group"));
+    assert!(only(&gone, PROFILE, 20.0).contains("permission denied; 'fadewatch ports' says which group"));
     let found = faults(&gone, PROFILE, 20.0).remove(0).judgement;
     assert!(matches!(found, Judgement::Source { fault: SourceFault::Gone(_), .. }), "{found:?}");
 }

@@ -20,6 +20,8 @@ pub struct PortFound {
     pub stable: PathBuf,
 }
 
+/// The kernel's list of terminals, serial ports among them.
+const SERIAL_CLASS: &str = "/sys/class/tty";
 /// Links that name what is plugged in, as udev makes them: by what it is, and by where it is.
 const SERIAL_LINKS: [&str; 2] = ["/dev/serial/by-id", "/dev/serial/by-path"];
 const INPUT_LINKS: [&str; 2] = ["/dev/input/by-id", "/dev/input/by-path"];
@@ -29,11 +31,13 @@ const INPUT_LINKS: [&str; 2] = ["/dev/input/by-id", "/dev/input/by-path"];
 #[must_use]
 pub fn serial_ports() -> Vec<PortFound> {
     let mut found: BTreeMap<PathBuf, Option<String>> = BTreeMap::new();
-    for port in tokio_serial::available_ports().unwrap_or_default() {
-        let path = PathBuf::from(port.port_name.replace("/sys/class/tty/", "/dev/"));
+    // A container may lack the folder, and the crate then panics.
+    let told = Path::new(SERIAL_CLASS).is_dir().then(tokio_serial::available_ports);
+    for port in told.and_then(Result::ok).unwrap_or_default() {
+        let path = PathBuf::from(port.port_name.replace(&format!("{SERIAL_CLASS}/"), "/dev/"));
         found.insert(path, described(&port.port_type));
     }
-    for (path, description) in listed_by_system(Path::new("/sys/class/tty")) {
+    for (path, description) in listed_by_system(Path::new(SERIAL_CLASS)) {
         let known = found.entry(path).or_default();
         if description.is_some() {
             *known = description;

@@ -12,7 +12,7 @@ use tokio::time::sleep;
 
 use super::byte_stream::{Refusal, plain, reopened};
 use super::endpoint::Line;
-use super::nl80211;
+use super::netlink;
 
 /// The kernel's table of wireless cards.
 const TABLE: &str = "/proc/net/wireless";
@@ -22,7 +22,7 @@ const PERIOD: Duration = Duration::from_millis(200);
 /// A card that is there, and how its level is read.
 #[derive(Debug)]
 pub(crate) enum Card {
-    Asked(nl80211::Asked),
+    Asked(netlink::Asked),
     Row { table: PathBuf, name: String },
 }
 
@@ -41,7 +41,7 @@ impl Card {
 
 /// Looks for a card, or says why it is not there and what to do.
 pub(crate) fn open(name: &str) -> Result<Card, Refusal> {
-    nl80211::Asked::open(name).map(Card::Asked).or_else(|_| open_in(Path::new(TABLE), name))
+    netlink::Asked::open(name).map(Card::Asked).or_else(|_| open_in(Path::new(TABLE), name))
 }
 
 fn open_in(table: &Path, name: &str) -> Result<Card, Refusal> {

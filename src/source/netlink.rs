@@ -121,7 +121,7 @@ fn failed(message: &NetlinkBuffer<&[u8]>) -> io::Result<()> {
 
 #[cfg(test)]
 mod tests {
-    use crate::source::nl80211::*;
+    use crate::source::netlink::*;
 
     /// The kernel's own answers: its directory of families is itself number 16 (linux/genetlink.h, `GENL_ID_CTRL`), and
     /// what it does not know it refuses with ENOENT.
