@@ -120,6 +120,7 @@ fn failed(message: &NetlinkBuffer<&[u8]>) -> io::Result<()> {
 }
 
 #[cfg(test)]
+#[expect(clippy::print_stderr, reason = "a test that cannot ask says so")]
 mod tests {
     use crate::source::netlink::*;
 

@@ -104,7 +104,7 @@ mod tests {
 
     fn port(mode: u32) -> FileRights {
         let group_name = Some("radio".to_owned());
-        FileRights { mode, owner: 0, group: 77, group_name, members: vec!["ann".to_owned()] }
+        FileRights { mode, owner: 0, group: 77, group_name, members: vec!["member".to_owned()] }
     }
 
     fn who(name: &str, user: u32, groups: &[u32]) -> Login {
@@ -116,34 +116,34 @@ mod tests {
     fn each_way_of_being_refused_has_its_own_advice() {
         let join = "sudo usermod -aG radio \"$USER\", then log out";
         for (file, login, needs, says) in [
-            (port(0o660), who("bob", 1000, &[1000]), READ_AND_WRITE, join),
-            (port(0o660), who("ann", 1000, &[1000]), READ_AND_WRITE, "not in this login: log out and in"),
+            (port(0o660), who("guest", 1000, &[1000]), READ_AND_WRITE, join),
+            (port(0o660), who("member", 1000, &[1000]), READ_AND_WRITE, "not in this login: log out and in"),
             (
                 port(0o640),
-                who("bob", 1000, &[1000]),
+                who("guest", 1000, &[1000]),
                 READ_AND_WRITE,
                 "mode 0640 does not let its group radio",
             ),
-            (port(0o640), who("bob", 1000, &[1000]), READ, join),
-            (port(0o600), who("bob", 1000, &[77]), READ_AND_WRITE, "fadewatch service rules"),
-            (port(0o660), who("bob", 1000, &[77]), READ_AND_WRITE, "security policy"),
+            (port(0o640), who("guest", 1000, &[1000]), READ, join),
+            (port(0o600), who("guest", 1000, &[77]), READ_AND_WRITE, "fadewatch service rules"),
+            (port(0o660), who("guest", 1000, &[77]), READ_AND_WRITE, "security policy"),
             (port(0o660), who("root", 0, &[0]), READ_AND_WRITE, "security policy"),
             (
                 FileRights { owner: 1000, ..port(0o060) },
-                who("bob", 1000, &[77]),
+                who("guest", 1000, &[77]),
                 READ,
                 "it is yours, but its mode 0060",
             ),
             // Nobody is told to join root, nor a group that does not exist.
             (
                 FileRights { group: 0, group_name: Some("root".into()), ..port(0o660) },
-                who("bob", 1000, &[1000]),
+                who("guest", 1000, &[1000]),
                 READ,
                 "none to join",
             ),
             (
                 FileRights { group: 4321, group_name: None, ..port(0o660) },
-                who("bob", 1000, &[1000]),
+                who("guest", 1000, &[1000]),
                 READ,
                 "number 4321",
             ),
