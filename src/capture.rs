@@ -12,6 +12,7 @@
 mod bare;
 mod comment_codec;
 mod dissect;
+pub mod file_name;
 mod format;
 mod frame_body;
 mod growing;

@@ -177,7 +177,7 @@ pub struct LiveArgs {
     /// FADEWATCH_TEXT (see `explain alarms`).
     #[arg(long, value_name = "COMMAND")]
     pub on_alarm: Option<String>,
-    /// Wait for sources that are not there yet instead of giving up.
+    /// Wait for sources that are not there yet (ports, interfaces, addresses) instead of giving up.
     #[arg(long)]
     pub wait: bool,
     /// End after this many seconds.

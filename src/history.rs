@@ -20,6 +20,7 @@ use std::time::Duration;
 use rusqlite::Connection;
 
 use crate::judge::margin::FreezeEvidence;
+use crate::units::Nanos;
 
 /// Tag keys that say nothing of the equipment; all others do.
 pub const NOT_EQUIPMENT: [&str; 4] = ["date", "note", "pilot", "place"];
@@ -162,13 +163,9 @@ pub struct Asking<'a> {
     pub start_utc: Option<&'a str>,
 }
 
-/// Milliseconds since 1970 at which 2009 began, the year of MAVLink: a recording that says to be older was made by a
-/// computer whose clock was not set.
-const OLDEST_MS: i64 = 1_230_768_000_000;
-
 /// Whether a recording may be from then.
 const fn is_credible(start_ms: i64) -> bool {
-    start_ms >= OLDEST_MS
+    start_ms >= Nanos::OLDEST_DATE.0 / 1_000_000
 }
 
 /// Which sessions a threshold may rest on.

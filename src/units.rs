@@ -19,6 +19,8 @@ impl Nanos {
     pub const ZERO: Self = Self(0);
     /// The latest stamp that can be held.
     pub const MAX: Self = Self(i64::MAX);
+    /// 2009 began, the year of MAVLink: a computer that says to be in an earlier time has a clock that was not set.
+    pub const OLDEST_DATE: Self = Self::from_secs(1_230_768_000);
 
     /// Whole seconds.
     #[must_use]

@@ -22,13 +22,14 @@ pub mod telemetry;
 
 use crate::profile::Profile;
 use crate::record::packet::{LinkType, Packet};
-use crate::record::{Body, Direction, Entry, Flow, InterfaceKind, Record};
+use crate::record::{Body, Direction, Entry, Flow, InterfaceId, InterfaceKind, Record};
 use crate::summary::Framing;
 use crate::units::Nanos;
 
 use framer::Frame;
 use framers::{FramerKey, Framers};
 use message::{MavlinkMessage, Message, OnAir};
+use nl80211::Card;
 use protocol::{Protocol, Protocols};
 
 /// Reads entries into messages.
@@ -37,6 +38,8 @@ pub struct Wire {
     kinds: Vec<InterfaceKind>,
     framers: Framers,
     protocols: Protocols,
+    /// Of interfaces that are wireless cards, in the order of their first readings.
+    cards: Vec<(InterfaceId, Card)>,
     /// Running maximum of the stamps.
     now: Nanos,
 }
@@ -88,11 +91,20 @@ impl Wire {
             Some(InterfaceKind::Joystick) => {}
             Some(InterfaceKind::Wireless) => {
                 let row = || std::str::from_utf8(bytes).ok().and_then(card_level::parse);
-                let row = nl80211::parse(bytes).or_else(row);
+                let row = self.card(record.interface).read(bytes, record.at).or_else(row);
                 messages.extend(row.map(Message::CardLevel));
             }
             _ => self.frame(record, None, bytes, messages),
         }
+    }
+
+    fn card(&mut self, interface: InterfaceId) -> &mut Card {
+        let known = self.cards.iter().position(|(id, _)| *id == interface);
+        let place = known.unwrap_or_else(|| {
+            self.cards.push((interface, Card::default()));
+            self.cards.len() - 1
+        });
+        &mut self.cards[place].1
     }
 
     fn read_datagram(&mut self, record: &Record<'_>, flow: Flow, bytes: &[u8], messages: &mut Vec<Message>) {

@@ -280,6 +280,30 @@ fn a_burst_makes_no_rate_for_what_comes_after_it() {
     }
 }
 
+/// The sender's first frame comes after a later one: what lies between them may be lost, and may never have been of this
+/// count. What comes yet is taken off again.
+#[test]
+fn a_first_frame_that_comes_late_leaves_what_lies_between_open() {
+    let counts = |arrivals: &[(i64, u64)]| {
+        let mut bench = Bench::default();
+        for (at, number) in arrivals {
+            bench.arrive(Nanos::from_millis(*at), SENDER, *number, *number, None);
+        }
+        let row = bench.row();
+        (row.received, row.lost.expect("followed"), row.lost_ci95.expect("followed"), row.out_of_order)
+    };
+    let then = |first: &[(i64, u64)]| {
+        first.iter().copied().chain((8..100).map(|number| (20 * number as i64, number))).collect::<Vec<_>>()
+    };
+    assert_eq!(counts(&then(&[(0, 7), (20, 4)])), (94, 0, [0, 2], 1), "5 and 6");
+    assert_eq!(counts(&then(&[(0, 7), (20, 4), (30, 6)])), (95, 0, [0, 1], 2), "6 came, too");
+    assert_eq!(counts(&then(&[(0, 7), (20, 4), (30, 5), (40, 6)])), (96, 0, [0, 0], 3), "all came");
+    assert_eq!(counts(&then(&[(0, 7), (20, 6), (30, 3)])), (95, 0, [0, 2], 2), "4 and 5, in two steps");
+    // Across the wrap of the numbers.
+    let wrap = [(0, 0), (20, 254), (40, 1), (60, 2)];
+    assert_eq!(counts(&wrap), (4, 0, [0, 1], 1));
+}
+
 /// One frame of a steady stream comes too late: it stays lost, and nothing else is.
 #[test]
 fn a_frame_that_comes_too_late_moves_nothing() {

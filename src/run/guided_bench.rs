@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use crate::capture::Recording;
 use crate::cli::{BenchArgs, NEWEST};
+use crate::clock::SessionClock;
 use crate::profile::Profile;
 use crate::record::{Body, Entry, MarkKind, Note};
 use crate::session::Command;
@@ -95,7 +96,10 @@ fn earlier_recordings(args: &BenchArgs, folder: &Path) -> anyhow::Result<Vec<Pat
     if !named.is_empty() {
         return Ok(named);
     }
-    let newest = recordings::newest_first(folder).into_iter().next().map(|newest| newest.path);
+    let newest = recordings::newest_first(folder, SessionClock::start().now())
+        .into_iter()
+        .next()
+        .map(|newest| newest.path);
     let newest = newest.filter(|path| is_unfinished(path));
     match (newest, args.resume.is_some()) {
         (Some(path), true) => Ok(vec![path]),

@@ -10,6 +10,7 @@ use anyhow::Context as _;
 use clap::{CommandFactory as _, Parser as _};
 
 use crate::cli::{Cli, Common, DemoArgs, LiveArgs, ScreenArgs};
+use crate::clock::SessionClock;
 use crate::source::SourceUrl;
 use crate::tui::EndedBySignals;
 use crate::tui::offer::Offer;
@@ -163,7 +164,7 @@ fn sources(offer: &mut Offer) -> anyhow::Result<Option<Next>> {
 /// Which recording. `None`: back to the start.
 fn recording(offer: &mut Offer) -> anyhow::Result<Option<Next>> {
     let folder = super::data_folder()?.join("recordings");
-    let files = recordings::newest_first(&folder);
+    let files = recordings::newest_first(&folder, SessionClock::start().now());
     let about = |file: &recordings::Dated| format!("{}, {}", quantity::bytes(file.bytes), file.written);
     let name =
         |file: &recordings::Dated| file.path.file_name().unwrap_or_default().to_string_lossy().into_owned();

@@ -9,7 +9,6 @@
 
 use std::io;
 use std::os::fd::{AsRawFd, OwnedFd};
-use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -101,18 +100,46 @@ pub(crate) struct Socket {
 
 /// Listens on an interface, or says why not and what to do.
 pub(crate) fn open(interface: &str, ports: &[u16]) -> Result<Socket, Refusal> {
-    let folder = Path::new("/sys/class/net").join(interface);
-    let hardware = std::fs::read_to_string(folder.join("type")).ok();
-    let Some(hardware) = hardware.and_then(|text| text.trim().parse().ok()) else {
-        return Err(missing());
+    let hardware = hardware(interface)?;
+    open_as(interface, ports, own_link(hardware), hardware)
+}
+
+/// Listens on an interface whose packets are known already to be recorded as of this link type.
+pub(crate) fn open_again(interface: &str, ports: &[u16], link: LinkType) -> Result<Socket, Refusal> {
+    let hardware = hardware(interface)?;
+    let own = own_link(hardware);
+    if own != link && (own.is_on_air() || link != LinkType::COOKED) {
+        return Err(Refusal {
+            reason: "the interface has other packets now (is it in another mode?)".to_owned(),
+            advice: "start again".to_owned(),
+        });
+    }
+    open_as(interface, ports, link, hardware)
+}
+
+/// The link type of an interface that is not there yet: one without ports is listened to for its levels, in monitor mode;
+/// what has ports has a cooked header, which fits all others.
+pub(crate) const fn link_to_come(ports: &[u16]) -> LinkType {
+    if ports.is_empty() { LinkType::RADIOTAP } else { LinkType::COOKED }
+}
+
+/// The kernel's number of the interface's kind (ARPHRD_*), as it says it of each interface that there is.
+fn hardware(interface: &str) -> Result<u16, Refusal> {
+    let mut all = nix::ifaddrs::getifaddrs().map_err(refusal)?;
+    let own = |one: nix::ifaddrs::InterfaceAddress| {
+        let address = one.address.filter(|_| one.interface_name == interface)?;
+        Some(address.as_link_addr()?.hatype())
     };
-    let link = match hardware {
+    all.find_map(own).ok_or_else(missing)
+}
+
+const fn own_link(hardware: u16) -> LinkType {
+    match hardware {
         libc::ARPHRD_ETHER | libc::ARPHRD_LOOPBACK => LinkType::ETHERNET,
         libc::ARPHRD_IEEE80211_RADIOTAP => LinkType::RADIOTAP,
         libc::ARPHRD_IEEE80211 => LinkType::IEEE802_11,
         _ => LinkType::COOKED,
-    };
-    open_as(interface, ports, link, hardware)
+    }
 }
 
 fn open_as(interface: &str, ports: &[u16], link: LinkType, hardware: u16) -> Result<Socket, Refusal> {

@@ -8,7 +8,7 @@ use std::net::{SocketAddr, ToSocketAddrs};
 use std::os::fd::{AsFd, AsRawFd, OwnedFd};
 use std::sync::{Mutex, PoisonError};
 
-use nix::sys::socket::{SockaddrStorage, setsockopt, sockopt};
+use nix::sys::socket::{AddressFamily, SockFlag, SockType, SockaddrStorage, setsockopt, socket, sockopt};
 use tokio::io::Interest;
 use tokio::net::UdpSocket;
 use tokio::sync::{mpsc, watch};
@@ -36,17 +36,35 @@ pub(crate) struct Socket {
     from: Option<OnlyFrom>,
 }
 
-/// Listens on an address, to all or to one sender.
-pub(crate) fn listen(host: &str, port: u16, from: Option<OnlyFrom>) -> Result<Socket, Refusal> {
+/// Listens on an address, to all or to one sender. An address that this computer does not have yet may come later.
+pub(crate) fn listen(
+    host: &str,
+    port: u16,
+    from: Option<OnlyFrom>,
+    may_wait: bool,
+) -> Result<Socket, Refusal> {
     let address = resolve(host, port)?;
-    Ok(Socket { from, ..bind(address, None)? })
+    let socket = match std::net::UdpSocket::bind(address) {
+        Err(error) if may_wait && error.kind() == std::io::ErrorKind::AddrNotAvailable => bind_ahead(address),
+        bound => bound,
+    };
+    Ok(Socket { from, ..ready(socket, address, None)? })
+}
+
+/// Binds to an address before this computer has it (ip(7), IP_FREEBIND).
+fn bind_ahead(address: SocketAddr) -> std::io::Result<std::net::UdpSocket> {
+    let family = if address.is_ipv6() { AddressFamily::Inet6 } else { AddressFamily::Inet };
+    let fd = socket(family, SockType::Datagram, SockFlag::SOCK_CLOEXEC, None)?;
+    setsockopt(&fd, sockopt::IpFreebind, &true)?;
+    nix::sys::socket::bind(fd.as_raw_fd(), &SockaddrStorage::from(address))?;
+    Ok(fd.into())
 }
 
 /// Talks with one address.
 pub(crate) fn talk(host: &str, port: u16) -> Result<Socket, Refusal> {
     let peer = resolve(host, port)?;
     let any: SocketAddr = if peer.is_ipv6() { ([0u16; 8], 0).into() } else { ([0u8; 4], 0).into() };
-    bind(any, Some(peer))
+    ready(std::net::UdpSocket::bind(any), any, Some(peer))
 }
 
 fn resolve(host: &str, port: u16) -> Result<SocketAddr, Refusal> {
@@ -58,7 +76,12 @@ fn resolve(host: &str, port: u16) -> Result<SocketAddr, Refusal> {
         .ok_or_else(|| Refusal { reason: format!("'{host}' has no address"), advice: advice() })
 }
 
-fn bind(address: SocketAddr, fixed: Option<SocketAddr>) -> Result<Socket, Refusal> {
+/// Makes a bound socket ready, or says why it is not bound.
+fn ready(
+    bound: std::io::Result<std::net::UdpSocket>,
+    address: SocketAddr,
+    fixed: Option<SocketAddr>,
+) -> Result<Socket, Refusal> {
     let refuse = |error: &std::io::Error| match error.kind() {
         std::io::ErrorKind::AddrInUse => Refusal {
             reason: format!("port {} is busy: another program listens on it", address.port()),
@@ -70,7 +93,7 @@ fn bind(address: SocketAddr, fixed: Option<SocketAddr>) -> Result<Socket, Refusa
         },
         _ => Refusal { reason: plain(error), advice: "choose another address or port".to_owned() },
     };
-    let socket = std::net::UdpSocket::bind(address).map_err(|error| refuse(&error))?;
+    let socket = bound.map_err(|error| refuse(&error))?;
     deepen(&socket);
     receive::stamp(&socket);
     let open = || {

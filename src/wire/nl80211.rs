@@ -4,12 +4,15 @@
 //! then NEW_STATION for each station that it serves, or for the one that serves it. Layout: RFC 3549 section 2 (headers,
 //! attributes), linux/genetlink.h, linux/nl80211.h; numbers are in the byte order of the computer that read them.
 //!
-//! Level: NL80211_STA_INFO_SIGNAL, the last packet's, in dBm; a driver that has another unit sends none. Absent: no station,
-//! more than one (whose level would it be?), or one that sent nothing for [`FRESH_MS`].
+//! Level: NL80211_STA_INFO_SIGNAL, the last packet's, in dBm; a driver that has another unit sends none. It is that of the one
+//! station that was heard within the last two seconds. Absent: none was, or more than one (whose level would it be?).
+//! A station's age (NL80211_STA_INFO_INACTIVE_TIME) does not count its beacons: one whose count of beacons
+//! (NL80211_STA_INFO_BEACON_RX) has grown since an earlier reading was heard in between.
 
 use netlink_packet_core::{NLA_HEADER_SIZE, NetlinkBuffer, NlaBuffer};
 
 use super::card_level::{Level, Row};
+use crate::units::Nanos;
 
 /// What is asked, and what answers it.
 pub(crate) mod command {
@@ -27,19 +30,77 @@ pub(crate) const INDEX: u16 = 3;
 pub(crate) const GENERIC_HEADER: usize = 4;
 /// NL80211_ATTR_IFNAME.
 const NAME: u16 = 4;
+/// NL80211_ATTR_MAC.
+const ADDRESS: u16 = 6;
 /// NL80211_ATTR_STA_INFO.
 const STATION: u16 = 21;
 /// NL80211_STA_INFO_INACTIVE_TIME.
 const INACTIVE_MS: u16 = 1;
 /// NL80211_STA_INFO_SIGNAL.
 const SIGNAL: u16 = 7;
+/// NL80211_STA_INFO_BEACON_RX.
+const BEACONS: u16 = 29;
 /// A level is of an instant within its last two seconds, or absent.
-const FRESH_MS: u32 = 2000;
+const FRESH: Nanos = Nanos::from_secs(2);
 
-/// What a reading says; `None` where it is none.
-pub(super) fn parse(reading: &[u8]) -> Option<Row> {
-    let mut name = None;
-    let mut heard = Vec::new();
+/// The readings of one card, and the beacons that it heard lately.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Card {
+    beacons: Option<Beacons>,
+}
+
+/// Of one station: how many were counted, when that was read, and since when at the latest one has come.
+#[derive(Clone, Debug)]
+struct Beacons {
+    address: Vec<u8>,
+    count: u64,
+    read_at: Nanos,
+    heard_since: Option<Nanos>,
+}
+
+/// A station, as a reading says.
+struct Station<'a> {
+    address: &'a [u8],
+    level: Option<i8>,
+    silent_ms: Option<u32>,
+    beacons: Option<u64>,
+}
+
+impl Card {
+    /// What a reading says; `None` where it is none.
+    pub(super) fn read(&mut self, reading: &[u8], at: Nanos) -> Option<Row> {
+        let (name, stations) = parse(reading)?;
+        let mut heard = stations.iter().filter(|station| self.is_heard(station, at));
+        let level = match (heard.next(), heard.next()) {
+            (Some(one), None) => one.level.map_or(Level::Absent, Level::Dbm),
+            _ => Level::Absent,
+        };
+        Some(Row { name, level, noise_dbm: None })
+    }
+
+    /// Whether it sent anything within the last two seconds; a driver that knows no age has no older ones.
+    fn is_heard(&mut self, station: &Station<'_>, at: Nanos) -> bool {
+        let sends_beacons = self.sends_beacons(station, at);
+        let is_fresh = |silent_ms| Nanos::from_millis(i64::from(silent_ms)) <= FRESH;
+        sends_beacons || station.silent_ms.is_none_or(is_fresh)
+    }
+
+    fn sends_beacons(&mut self, station: &Station<'_>, at: Nanos) -> bool {
+        let Some(count) = station.beacons else { return false };
+        let before = self.beacons.take().filter(|before| before.address == station.address);
+        let heard_since = before.and_then(|before| match count > before.count {
+            true => Some(before.read_at),
+            false => before.heard_since,
+        });
+        let address = station.address.to_owned();
+        self.beacons = Some(Beacons { address, count, read_at: at, heard_since });
+        heard_since.is_some_and(|since| at - since <= FRESH)
+    }
+}
+
+/// The card's name and its stations; `None` of what is no reading.
+fn parse(reading: &[u8]) -> Option<(String, Vec<Station<'_>>)> {
+    let (mut name, mut stations) = (None, Vec::new());
     for message in messages(reading) {
         let (header, attributes) = message?.payload().split_at_checked(GENERIC_HEADER)?;
         match header[0] {
@@ -47,15 +108,27 @@ pub(super) fn parse(reading: &[u8]) -> Option<Row> {
                 let text = std::str::from_utf8(find(attributes, NAME)?).ok()?;
                 name = Some(text.trim_end_matches('\0').to_owned());
             }
-            command::NEW_STATION => heard.push(find(attributes, STATION).and_then(level)),
+            command::NEW_STATION => stations.push(Station::read(attributes)),
             _ => {}
         }
     }
-    let level = match heard.as_slice() {
-        [Some(level)] => Level::Dbm(*level),
-        _ => Level::Absent,
-    };
-    Some(Row { name: name?, level, noise_dbm: None })
+    Some((name?, stations))
+}
+
+impl<'a> Station<'a> {
+    fn read(attributes: &'a [u8]) -> Self {
+        let told = |kind| find(find(attributes, STATION)?, kind);
+        let level = told(SIGNAL).and_then(|value| <[u8; 1]>::try_from(value).ok());
+        let level = level.map(|[level]| level as i8).filter(|level| *level < 0);
+        let silent_ms = told(INACTIVE_MS).and_then(|value| value.try_into().ok());
+        let beacons = told(BEACONS).and_then(|value| value.try_into().ok());
+        Self {
+            address: find(attributes, ADDRESS).unwrap_or_default(),
+            level,
+            silent_ms: silent_ms.map(u32::from_ne_bytes),
+            beacons: beacons.map(u64::from_ne_bytes),
+        }
+    }
 }
 
 /// Netlink messages that follow each other; `None` once, at what is none.
@@ -86,14 +159,6 @@ pub(crate) fn find(attributes: &[u8], kind: u16) -> Option<&[u8]> {
     None
 }
 
-/// What a station was last heard with, in dBm, if that was just now.
-fn level(station: &[u8]) -> Option<i8> {
-    let silent_ms =
-        find(station, INACTIVE_MS).and_then(|value| Some(u32::from_ne_bytes(value.try_into().ok()?)));
-    let &[level] = find(station, SIGNAL)? else { return None };
-    silent_ms.is_none_or(|silent| silent <= FRESH_MS).then_some(level as i8).filter(|level| *level < 0)
-}
-
 #[cfg(test)]
 mod tests {
     use serde::Deserialize;
@@ -108,24 +173,42 @@ mod tests {
         dbm: Option<i8>,
     }
 
+    /// A reading of a sequence.
+    #[derive(Deserialize)]
+    struct Later {
+        at_ms: i64,
+        reading: String,
+        dbm: Option<i8>,
+    }
+
+    #[derive(Deserialize)]
+    struct Sequence {
+        what: String,
+        readings: Vec<Later>,
+    }
+
     #[derive(Deserialize)]
     struct Vectors {
         cases: Vec<Case>,
+        sequences: Vec<Sequence>,
+    }
+
+    fn vectors() -> Vectors {
+        serde_json::from_str(include_str!("../../tests/vectors/nl80211.json")).unwrap()
+    }
+
+    fn bytes(text: &str) -> Vec<u8> {
+        let pairs = text.as_bytes().chunks(2).map(|pair| std::str::from_utf8(pair).unwrap());
+        pairs.map(|pair| u8::from_str_radix(pair, 16).unwrap()).collect()
+    }
+
+    fn row(reading: &[u8]) -> Option<Row> {
+        Card::default().read(reading, Nanos::ZERO)
     }
 
     fn cases() -> Vec<(Case, Vec<u8>)> {
-        let text = include_str!("../../tests/vectors/nl80211.json");
-        let cases = serde_json::from_str::<Vectors>(text).unwrap().cases.into_iter();
-        let bytes = |text: &str| -> Vec<u8> {
-            let pairs = text.as_bytes().chunks(2).map(|pair| std::str::from_utf8(pair).unwrap());
-            pairs.map(|pair| u8::from_str_radix(pair, 16).unwrap()).collect()
-        };
-        cases
-            .map(|case| {
-                let reading = bytes(&case.reading);
-                (case, reading)
-            })
-            .collect()
+        let cases = vectors().cases.into_iter();
+        cases.map(|case| (bytes(&case.reading), case)).map(|(reading, case)| (case, reading)).collect()
     }
 
     /// Readings that pyroute2 wrote.
@@ -133,15 +216,25 @@ mod tests {
     #[test]
     fn a_reading_gives_the_card_and_its_level() {
         let cases = cases();
-        assert_eq!(cases.len(), 6);
+        assert_eq!(cases.len(), 8);
         for (case, reading) in cases {
             let level = case.dbm.map_or(Level::Absent, Level::Dbm);
-            assert_eq!(
-                parse(&reading),
-                Some(Row { name: case.name, level, noise_dbm: None }),
-                "{}",
-                case.what
-            );
+            assert_eq!(row(&reading), Some(Row { name: case.name, level, noise_dbm: None }), "{}", case.what);
+        }
+    }
+
+    /// A card that hears nothing but beacons has a level as long as their count grows.
+    #[cfg(target_endian = "little")]
+    #[test]
+    fn beacons_are_heard_as_well() {
+        let sequences = vectors().sequences;
+        assert_eq!(sequences.len(), 3);
+        for Sequence { what, readings } in sequences {
+            let mut card = Card::default();
+            for Later { at_ms, reading, dbm } in readings {
+                let row = card.read(&bytes(&reading), Nanos::from_millis(at_ms)).unwrap();
+                assert_eq!(row.level, dbm.map_or(Level::Absent, Level::Dbm), "{what}, {at_ms} ms");
+            }
         }
     }
 
@@ -150,20 +243,20 @@ mod tests {
     fn damaged_readings_are_survived() {
         for (case, reading) in cases() {
             for end in 0..reading.len() {
-                let cut = parse(&reading[..end]);
+                let cut = row(&reading[..end]);
                 assert!(cut.is_none_or(|row| row.name == case.name), "{} cut at {end}", case.what);
             }
             for place in 0..reading.len() {
                 for value in [0, 1, 3, 0x7F, 0xFF] {
                     let mut changed = reading.clone();
                     changed[place] = value;
-                    parse(&changed);
+                    row(&changed);
                 }
             }
         }
-        assert_eq!(parse(b""), None);
+        assert_eq!(row(b""), None);
         assert_eq!(
-            parse(b" wlan0: 0000   54.  -56.  -256        0      0      0      4     25        0"),
+            row(b" wlan0: 0000   54.  -56.  -256        0      0      0      4     25        0"),
             None
         );
     }

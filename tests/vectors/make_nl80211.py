@@ -38,10 +38,28 @@ CASES = [
     ("silent for longer", card("wlan0") + station(1, INACTIVE_TIME=2001, SIGNAL=-60), "wlan0", None),
     ("no station", card("wlan1"), "wlan1", None),
     ("two stations", card("wlan0") + station(1, INACTIVE_TIME=4, SIGNAL=-50) + station(2, INACTIVE_TIME=4, SIGNAL=-80), "wlan0", None),
+    ("two stations, one idle", card("wlan0") + station(1, INACTIVE_TIME=4, SIGNAL=-50) + station(2, INACTIVE_TIME=60000, SIGNAL=-80), "wlan0", -50),
+    ("beacons, read for the first time", card("wlan0") + station(1, INACTIVE_TIME=9000, SIGNAL=-50, BEACON_RX=70), "wlan0", None),
     ("a driver without dBm", card("wlan0") + station(1, INACTIVE_TIME=4, RX_BYTES=7), "wlan0", None),
+]
+
+
+
+def beacons(at_ms, count, dbm, last=1, level=-64):
+    reading = card("wlan0") + station(last, INACTIVE_TIME=9000 + at_ms, SIGNAL=level, BEACON_RX=count)
+    return {"at_ms": at_ms, "reading": reading.hex(), "dbm": dbm}
+
+
+SEQUENCES = [
+    ("they come, and end", [beacons(0, 70, None), beacons(500, 75, -64), beacons(2000, 75, -64), beacons(2001, 75, None), beacons(2400, 76, -64)]),
+    ("nothing was read for long", [beacons(0, 70, None), beacons(60_000, 75, None), beacons(60_100, 76, -64)]),
+    ("another station, and a count that began anew", [beacons(0, 70, None), beacons(100, 75, None, last=2), beacons(200, 3, None, last=2)]),
 ]
 
 settle(
     "nl80211",
-    {"cases": [{"what": what, "reading": made.hex(), "name": name, "dbm": dbm} for what, made, name, dbm in CASES]},
+    {
+        "cases": [{"what": what, "reading": made.hex(), "name": name, "dbm": dbm} for what, made, name, dbm in CASES],
+        "sequences": [{"what": what, "readings": readings} for what, readings in SEQUENCES],
+    },
 )

@@ -9,6 +9,7 @@
 //! first of them on; single ones are second frames under one number.
 
 mod jump;
+mod late_frame;
 mod numbering;
 mod plain_frame;
 mod rate_after;
@@ -325,52 +326,6 @@ impl Sequence {
         })
     }
 
-    /// Counts a second frame under one number, a late one, or one before the first.
-    fn is_behind(&mut self, arriving: Arriving, back: u64) -> bool {
-        let number = self.newest() - back;
-        let half_wrap_s = self.half_wrap_s();
-        let known = self.numbers.get_mut(number);
-        let lost_at = known.as_ref().filter(|known| known.hashes.is_none()).map(|known| known.at);
-        // After a silence a number from long before it is one that is ahead.
-        let goes_on = back <= FEW_BACK || arriving.at - self.newest_at <= self.recent;
-        if let Some(Known { at, hashes: Some(hashes) }) = known
-            && (arriving.at - *at).secs() < half_wrap_s
-            && goes_on
-        {
-            // Two frames under one number: both are there.
-            hashes[1] = arriving.hash;
-            self.arrive(arriving.at);
-            self.boot.take(arriving.at, arriving.boot.filter(|_| back == 0));
-            self.echo(arriving);
-            return true;
-        }
-        let ahead = self.expected(arriving.at).unwrap_or(0.0);
-        if ahead >= (256 - back) as f64 / 2.0 {
-            return false;
-        }
-        let is_late = lost_at.is_some_and(|at| arriving.at - at <= self.recent);
-        let is_before = back >= 1 && number < self.epoch && arriving.at - self.newest_at <= self.recent;
-        if is_before && self.is_joined && self.restarts == 0 {
-            return true;
-        }
-        if is_late {
-            self.late(number);
-        }
-        if is_late || is_before {
-            self.out_of_order += 1;
-            self.receive(arriving, number);
-            return true;
-        }
-        // Too late for its number, which stays lost, in a stream that goes on.
-        let is_straggler =
-            lost_at.is_some() && number >= self.epoch && arriving.at - self.newest_at <= self.recent;
-        if is_straggler {
-            self.arrive(arriving.at);
-            self.echo(arriving);
-        }
-        is_straggler
-    }
-
     /// A frame of unknown id that turned out to be one later: it was counted lost.
     pub(super) fn recall(&mut self, arriving: Arriving) {
         let found = self.gaps.open().iter().rev().find_map(|gap| {
@@ -415,19 +370,6 @@ impl Sequence {
         self.seconds.add_received(at);
     }
 
-    /// Takes a number off the lost again.
-    fn late(&mut self, number: u64) {
-        let gap = self.gaps.find(number).map(|index| self.gaps.split(index, number));
-        if gap.is_some_and(|gap| gap.doubted) {
-            self.more = self.more.saturating_sub(1);
-            return;
-        }
-        self.lost = self.lost.saturating_sub(1);
-        if let Some(gap) = gap {
-            self.seconds.take_lost(gap.before, gap.after, 1);
-        }
-    }
-
     fn step(&mut self, arriving: Arriving, advance: u64, passed: Passed) -> Outcome {
         self.numbers.go_on(advance, arriving.known());
         self.newest_at = arriving.at;
@@ -446,12 +388,16 @@ impl Sequence {
     }
 
     fn lose(&mut self, gap: Gap) {
-        self.count_lost(&gap);
+        self.mark_lost(&gap);
+        self.gaps.push(gap, self.utmost_hz());
+    }
+
+    fn mark_lost(&mut self, gap: &Gap) {
+        self.count_lost(gap);
         let end = gap.first + gap.length;
         for number in end.saturating_sub(gap.length.min(255))..end {
             self.numbers.put(number, Known { at: gap.after, hashes: None });
         }
-        self.gaps.push(gap, self.utmost_hz());
     }
 
     fn count_lost(&mut self, gap: &Gap) {

@@ -16,8 +16,8 @@ use super::super::Missing;
 use super::opening::Opening;
 use crate::capture::Recorder;
 use crate::capture::RecorderStatus;
+use crate::capture::file_name::candidates;
 use crate::monitor::RecordingFacts;
-use crate::record::text::utc_text;
 use crate::record::{Body, Entry, Note, OwnedRecord, Record};
 use crate::units::Nanos;
 
@@ -163,22 +163,15 @@ impl Journal {
     }
 }
 
-/// A new file in a folder, named by the time of its start. Another program may start at the same time, and a board
-/// without a battery clock does so each day: a number follows then.
+/// A new file in a folder.
 fn create_in(folder: &Path, start: Nanos, opening: &[Entry<'_>]) -> io::Result<(Recorder, PathBuf)> {
-    let start = utc_text(start);
-    let name: String =
-        start.chars().take(19).map(|letter| if letter == ':' { '-' } else { letter }).collect();
-    let mut path = folder.join(format!("{name}.pcapng"));
-    let mut copy = 2;
-    loop {
+    for path in candidates(folder, start) {
         match Recorder::create(&path, opening) {
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
             made => return made.map(|made| (made, path)),
         }
-        path = folder.join(format!("{name}-{copy}.pcapng"));
-        copy += 1;
     }
+    Err(io::ErrorKind::AlreadyExists.into())
 }
 
 #[cfg(test)]
@@ -324,11 +317,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let made = [(); 3].map(|()| journal(folder.path()));
         let names = made.map(|journal| journal.paths[0].file_name().unwrap().to_string_lossy().into_owned());
-        let start = "1970-01-01T00-00-00";
-        assert_eq!(
-            names,
-            [format!("{start}.pcapng"), format!("{start}-2.pcapng"), format!("{start}-3.pcapng")]
-        );
+        assert_eq!(names, ["undated-0001.pcapng", "undated-0002.pcapng", "undated-0003.pcapng"]);
     }
 
     /// Without a place for a new file the old one goes on.

@@ -47,7 +47,7 @@ enum Opened {
     Stream(Result<Connection, Away>),
     Udp(udp::Socket),
     Joystick(Result<evdev::Device, Away>, PathBuf),
-    Capture(packet_socket::Socket),
+    Capture(Result<packet_socket::Socket, Away>, LinkType),
     Wifi(Result<wifi::Card, Away>, String),
     Reader(Box<dyn std::io::Read + Send>),
 }
@@ -196,8 +196,8 @@ impl Sources {
                 self.drops.extend(socket.drops().map(|counter| (interface, Counter::Udp(counter))));
                 self.watched.extend(socket.watched().map(|socket| (interface, Watched::Socket(socket))));
             }
-            if let Opened::Capture(socket) = &end {
-                self.links.push((name, socket.link()));
+            if let Opened::Capture(_, link) = &end {
+                self.links.push((name, *link));
             }
             self.serve(url, end, line, outgoing)?;
         }
@@ -222,7 +222,10 @@ impl Sources {
         line: Line,
         outgoing: mpsc::Receiver<Outgoing>,
     ) -> std::io::Result<()> {
-        let (Opened::Joystick(Err(away), _) | Opened::Wifi(Err(away), _) | Opened::Stream(Err(away))) = &end
+        let (Opened::Joystick(Err(away), _)
+        | Opened::Capture(Err(away), _)
+        | Opened::Wifi(Err(away), _)
+        | Opened::Stream(Err(away))) = &end
         else {
             return self.run(url, end, line, outgoing);
         };
@@ -248,15 +251,15 @@ impl Sources {
             (Opened::Joystick(device, path), line) => {
                 self.spawn(evdev::run(device.ok(), line, byte_stream::RETRY, move || evdev::open(&path)));
             }
-            (Opened::Capture(socket), line) => {
+            (Opened::Capture(socket, link), line) => {
                 let drops = PacketDrops::default();
                 if let Line::Source { interface, .. } = &line {
                     self.drops.push((*interface, Counter::Packets(drops.clone())));
                     self.watched.push((*interface, Watched::Packets(drops.clone())));
                 }
                 let SourceUrl::Capture { interface, ports } = url else { return Ok(()) };
-                let reopen = move || packet_socket::open(&interface, &ports);
-                self.spawn(packet_socket::run(Some(socket), line, drops, reopen));
+                let reopen = move || packet_socket::open_again(&interface, &ports, link);
+                self.spawn(packet_socket::run(socket.ok(), line, drops, reopen));
             }
             (Opened::Wifi(card, name), line) => {
                 self.spawn(wifi::run(card.ok(), line, move || wifi::open(&name)));
@@ -358,11 +361,16 @@ fn in_the_path(config: &LiveConfig, peer: &SourceUrl) -> String {
 async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, Refusal> {
     match url {
         SourceUrl::Udp { host, port, .. } if is_peer => udp::talk(host, *port).map(Opened::Udp),
-        SourceUrl::Udp { host, port, from } => udp::listen(host, *port, *from).map(Opened::Udp),
+        SourceUrl::Udp { host, port, from } => udp::listen(host, *port, *from, may_wait).map(Opened::Udp),
         SourceUrl::Stdin => Ok(Opened::Reader(Box::new(std::io::stdin()))),
         SourceUrl::File(path) => reader::open(path).map(Opened::Reader),
         SourceUrl::Wifi(name) => Ok(Opened::Wifi(or_later(wifi::open(name), may_wait)?, name.clone())),
-        SourceUrl::Capture { interface, ports } => packet_socket::open(interface, ports).map(Opened::Capture),
+        SourceUrl::Capture { interface, ports } => {
+            let opened = or_later(packet_socket::open(interface, ports), may_wait)?;
+            let link =
+                opened.as_ref().map_or_else(|_| packet_socket::link_to_come(ports), |socket| socket.link());
+            Ok(Opened::Capture(opened, link))
+        }
         SourceUrl::Joystick(path) => {
             Ok(Opened::Joystick(or_later(evdev::open(path), may_wait)?, path.clone()))
         }
