@@ -182,7 +182,9 @@ impl FaultySender {
 
     fn receive(&mut self, number: u64) {
         self.truth.received += 1;
-        self.truth.lost_here += std::mem::take(&mut self.unplugged);
+        let unplugged = std::mem::take(&mut self.unplugged);
+        // What was sent before a numbering's first received one is lost to nobody's knowledge.
+        self.truth.lost_here += if self.span.is_some() { unplugged } else { 0 };
         let (first, last, count) = self.span.unwrap_or((number, number, 0));
         self.span = Some((first, last.max(number), count + 1));
     }
