@@ -94,6 +94,17 @@ fn the_part_nearest_to_its_own_limit_is_named_not_the_warmest() {
     assert_eq!(meter.standing(Nanos::from_secs(2)), expected);
     let order: Vec<String> = meter.summary().unwrap().temperatures.into_iter().map(|row| row.part).collect();
     assert_eq!(order, ["cell", "cpu-thermal"]);
+    // Of two that are near theirs, 5 and 8 K away, in whichever order they are read.
+    let near = [
+        row(HealthPart::Temperature, "cpu-thermal", &[90_000, 95_000]),
+        row(HealthPart::Temperature, "cell", &[52_000, 60_000]),
+    ];
+    for rows in [vec![near[0].clone(), near[1].clone()], vec![near[1].clone(), near[0].clone()]] {
+        let (meter, _) = told(&each_second(3, |_| rows.clone()));
+        let heat = Heat { part: "cpu-thermal".to_owned(), celsius: 90.0, limit: 95.0 };
+        let expected = [Strained { strain: HostStrain::Hot, heat: Some(heat) }];
+        assert_eq!(meter.standing(Nanos::from_secs(2)), expected);
+    }
 }
 
 /// Tables of boards hold such values: 20.8 °C as the critical one of a zone that always has 16.8, and sensors jump.

@@ -192,6 +192,22 @@ fn counters_that_interleave_under_one_id_give_no_loss() {
     }
 }
 
+/// Nothing can be told of their losses, but a copy is a copy.
+#[test]
+fn copies_are_counted_where_counters_interleave() {
+    let mut bench = Bench::new(ONE_LINK, &[("vehicle", InterfaceKind::Stream)]);
+    for step in 0..2000_u64 {
+        let (at, own) = (step as f64 / 50.0, clockless(step, (1, 1)));
+        bench.stream(at, 0, &own);
+        if step >= 1000 && step % 10 == 0 {
+            bench.stream(at + 0.003, 0, &own);
+        }
+        bench.stream(at + 0.007, 0, &clockless(1 << 40 | (step + 100), (1, 1)));
+    }
+    let row = &bench.summary().streams[0];
+    assert_eq!((row.received, row.duplicates, row.lost), (4000, 100, None));
+}
+
 /// A frame of an unknown id uses its number at once where a datagram shows its bounds; in a byte stream only with a second.
 #[test]
 fn the_first_frame_of_an_unknown_id_counts_at_once_in_a_datagram() {

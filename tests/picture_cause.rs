@@ -76,3 +76,28 @@ fn what_the_packets_show_is_certain() {
     assert_eq!(sender.causes, Some(vec![PictureCause::Sender]));
     assert_eq!((sender.certain[0].count, sender.weighed[0].rank), (2, None));
 }
+
+/// Twelve bad pictures with a low level and a strong shake. It shakes as much in one more spell without one, at a usual
+/// level: by its ten instants the level stands alone. Nine are too few to tell the two apart.
+#[test]
+fn ten_instants_tell_two_causes_apart_and_nine_do_not() {
+    let bad: Vec<BadInstant> = (0..12).map(|place| freeze(30.5 + 45.0 * f64::from(place))).collect();
+    let is_bad = |second: usize| second >= 30 && (second - 30).is_multiple_of(45) && second <= 525;
+    let wave = |second: usize| (second * 7 % 60) as f32 / 60.0;
+    let found = |shakes_s: usize| {
+        // An instant looks from 2 s before it to 1 s after it.
+        let shakes = |second: usize| is_bad(second) || (590..590 + shakes_s).contains(&second);
+        let seconds = WorseBySecond {
+            radio: (0..640).map(|second| if is_bad(second) { 85.0 } else { 60.0 + wave(second) }).collect(),
+            airframe: (0..640)
+                .map(|second| if shakes(second) { 50.0 } else { 10.0 + wave(second) })
+                .collect(),
+            computer: vec![f32::NAN; 640],
+            counted: vec![true; 640],
+        };
+        let (found, _) = causes(BadPicture::Froze, &bad, &bad, &seconds);
+        (found.causes, found.together)
+    };
+    assert_eq!(found(7), (Some(vec![PictureCause::Radio]), false));
+    assert_eq!(found(6), (None, true));
+}

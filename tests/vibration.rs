@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use std::fs;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -11,13 +12,14 @@ use fadewatch::measure::signal::SignalMeter;
 use fadewatch::measure::vibration::VibrationMeter;
 use fadewatch::measure::video::VideoMeter;
 use fadewatch::profile::Profile;
-use fadewatch::record::{Direction, InterfaceId};
+use fadewatch::record::{Direction, Flow, InterfaceId};
 use fadewatch::simulate;
 use fadewatch::simulate::Scenario;
 use fadewatch::snapshot::{VibrationView, View};
 use fadewatch::summary::Summary;
 use fadewatch::summary::{VibrationAgainst, VibrationDriver, VibrationLimit};
 use fadewatch::units::Nanos;
+use fadewatch::wire::rtp;
 use fadewatch::wire::telemetry::Telemetry;
 use fadewatch::{LinkMonitor, RecordingFacts};
 use rand::rngs::ChaCha8Rng;
@@ -81,6 +83,38 @@ fn a_marked_picture_is_laid_to_the_airframe_only_where_it_shook() {
         let late = View { from_s: 90.0, to_s: 100.0, columns: 20 };
         let again = meter.view(&context, &VideoMeter::default(), &SignalMeter::default(), &whole, late);
         assert_eq!(again.around, drawn.around);
+    }
+}
+
+/// The picture freezes from 10 s on, and one second shakes: from 2 s before that instant to 1 s after it.
+#[test]
+fn around_a_freeze_two_seconds_before_its_start_and_one_after_it_count() {
+    let end = |port| SocketAddr::from(([192, 0, 2, 7], port));
+    let flow = Flow { source: end(40_000), destination: end(5004) };
+    let mut context = context("[vibration]\nlimit = 36.0\n");
+    let mut video = VideoMeter::default();
+    for frame in (0..2500_u32).filter(|frame| !(251..300).contains(frame)) {
+        let mut bytes = vec![0x80, 96 + 128];
+        bytes.extend_from_slice(&(frame as u16).to_be_bytes());
+        bytes.extend_from_slice(&(frame * 3600).to_be_bytes());
+        bytes.extend_from_slice(&7_u32.to_be_bytes());
+        bytes.extend_from_slice(&[0; 40]);
+        context.now = Nanos::from_millis(40 * i64::from(frame));
+        let packet = rtp::Packet::read(&bytes).unwrap();
+        video.observe_packet(context.now, InterfaceId(1), flow, &packet, &context);
+        video.advance(context.now);
+    }
+    for shaken in 6..14 {
+        let mut meter = VibrationMeter::default();
+        for second in 0..100 {
+            observe(&mut meter, &context, second, if second == shaken { 60.0 } else { 10.0 }, 0);
+        }
+        let view = View { from_s: 0.0, to_s: 100.0, columns: 20 };
+        let whole = Summary { vibration: meter.summary(&context), ..Summary::default() };
+        let drawn = meter.view(&context, &video, &SignalMeter::default(), &whole, view);
+        assert_eq!(drawn.around.len(), 1, "{:?}", drawn.around);
+        let is_high = said(&drawn, 0).starts_with("the vibration was high");
+        assert_eq!(is_high, (8..11).contains(&shaken), "{shaken} {:?}", drawn.around);
     }
 }
 

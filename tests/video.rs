@@ -547,14 +547,18 @@ fn marks_speak_where_no_rtp_is_seen() {
 /// Noise of any content makes no stream and no error.
 #[test]
 fn strangers_make_no_stream() {
-    let mut random = ChaCha8Rng::seed_from_u64(26);
-    let mut monitor = monitor("");
-    for index in 0..5000 {
-        let length = random.random_range(0..80);
-        let bytes: Vec<u8> = (0..length).map(|_| random.random()).collect();
-        datagram(&mut monitor, Nanos::from_millis(index), random.random_range(5000..5100), &bytes);
+    // Nor where the profile has a video link that comes to another port, or names none.
+    let link = "[[link]]\nname = \"video\"\nrole = \"video\"\n";
+    for profile in [String::new(), link.to_owned(), format!("{link}port = 6000\n")] {
+        let mut random = ChaCha8Rng::seed_from_u64(26);
+        let mut monitor = monitor(&profile);
+        for index in 0..5000 {
+            let length = random.random_range(0..80);
+            let bytes: Vec<u8> = (0..length).map(|_| random.random()).collect();
+            datagram(&mut monitor, Nanos::from_millis(index), random.random_range(5000..5100), &bytes);
+        }
+        assert!(monitor.summary(&RecordingFacts::default()).video_streams.is_empty(), "{profile}");
     }
-    assert!(monitor.summary(&RecordingFacts::default()).video_streams.is_empty());
 }
 
 /// tests/data/README.md: RTP H.265 of a capture made by others; 407 packets, 276 of them with a marker

@@ -265,6 +265,33 @@ fn cameras_that_were_taken_to_be_in_turn_are_parted() {
     assert!((spans[0].end - spans[0].start - Nanos::from_secs(2)).0.abs() < 100_000_000, "{spans:?}");
 }
 
+/// The first one loses 0.4 s just as another camera speaks for half a second: nobody followed anybody, and the gap is
+/// the first one's freeze.
+#[test]
+fn a_stream_that_is_silent_for_less_than_half_a_second_is_not_followed() {
+    let mut random = seeded(31);
+    let other = Camera { source: 40_001, ssrc: 8, number: 9000, ..CAMERA };
+    let mut first = run(&mut random, (0, CAMERA), (0, 9000), FRAME_MS, 2);
+    first.retain(|packet| !within(packet, 5000, 5400));
+    let beside = run(&mut random, (1, other), (5030, 5560), FRAME_MS, 1);
+    let told = told(&sorted([first.clone(), beside].concat()));
+    assert_eq!((told.account().packets, told.rows().len()), (Some(first.len() as u64), 2));
+    let spans = told.meter.freezes(&told.context);
+    let lasted: Vec<f64> = spans.iter().map(|span| (span.end - span.start).secs()).collect();
+    assert!(lasted.len() == 1 && (0.35..0.5).contains(&lasted[0]), "{spans:?}");
+}
+
+#[test]
+fn a_silence_that_is_open_counts() {
+    let packets = run(&mut seeded(32), (0, CAMERA), (0, 5000), FRAME_MS, 3);
+    let mut told = told(&packets);
+    told.until(Nanos::from_secs(9));
+    let steadiness = told.meter.steadiness(&told.context).unwrap();
+    let open = Nanos::from_secs(9) - packets.last().unwrap().at;
+    assert_eq!(steadiness.longest_silence_s, Some(open.secs()));
+    assert_eq!(steadiness.availability_ratio, Some(5.0 / 9.0));
+}
+
 /// Sound of another payload type to the same port; both begin anew under new SSRCs, the sound first.
 #[test]
 fn sound_is_no_turn_of_the_picture() {

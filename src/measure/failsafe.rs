@@ -325,3 +325,40 @@ impl FailsafeMeter {
         self.told(context).map(|incident| incident.summary(context)).collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::failsafe::*;
+    use crate::record::InterfaceId;
+
+    /// An input without channels is not live, whether it was before or not, and before it is told as lost.
+    #[test]
+    fn an_input_is_heard_while_it_is_live() {
+        let (mut meter, context) = (FailsafeMeter::default(), Context::default());
+        let channels = [Some(1500); 18];
+        let mut heard_s = |second: i64, count: u8, rssi: u8| {
+            let report = Report {
+                interface: InterfaceId(0),
+                older: false,
+                channels: &channels,
+                count: Some(count),
+                rssi: Some(rssi),
+            };
+            meter.hear_input(Nanos::from_secs(second), &report, &context);
+            meter.input_heard().map(Nanos::secs)
+        };
+        assert_eq!([1, 2, 3].map(|second| heard_s(second, 0, 90)), [None; 3]);
+        for second in 4..=20 {
+            assert_eq!(heard_s(second, 8, 90), Some(second as f64));
+        }
+        assert_eq!([21, 22, 23].map(|second| heard_s(second, 0, 90)), [Some(20.0); 3]);
+        for second in 24..=40 {
+            assert_eq!(heard_s(second, 8, 90), Some(second as f64));
+        }
+        // Channels that stand still at a level of 0 for long are lost too.
+        for second in 41..=60 {
+            heard_s(second, 8, 0);
+        }
+        assert!(heard_s(61, 8, 0).is_some_and(|last| last < 55.0));
+    }
+}

@@ -403,4 +403,37 @@ mod tests {
         assert_eq!(seen(2, None, None, 5), None);
         assert_eq!(seen(2, None, None, 6), Some(9.0));
     }
+    /// HOME_POSITION 0.001 degrees north of a vehicle that stands still (111.3 m on WGS84), then where it stands: all
+    /// seconds lie at the newest one, also before the next second begins.
+    #[test]
+    fn the_newest_home_counts_for_the_whole_session() {
+        let sender =
+            Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
+        let mut context =
+            Context { roles: Roles::with_vehicle(Some(1)), start: Some(Nanos::ZERO), ..Context::default() };
+        let mut meter = PositionMeter::default();
+        let home = |lat_deg| Telemetry::Home { lat_deg, lon_deg: 8.0, alt_m: 5.0 };
+        meter.observe(Nanos::ZERO, sender, &home(54.001), &context);
+        for half in 0..=20 {
+            context.now = Nanos::from_millis(500 * half);
+            let position = Telemetry::Position {
+                boot_ms: 1,
+                lat_deg: 54.0,
+                lon_deg: 8.0,
+                alt_m: 5.0,
+                relative_alt_m: 0.0,
+                velocity: [0.0; 3],
+                heading_deg: None,
+            };
+            meter.observe(context.now, sender, &position, &context);
+        }
+        let at = |meter: &PositionMeter, context: &Context| {
+            let seconds = meter.seconds(context);
+            (0..seconds.len()).filter_map(|second| seconds.get(second)).collect::<Vec<f32>>()
+        };
+        let before = at(&meter, &context);
+        assert!(before.len() >= 9 && before.iter().all(|metres| (metres - 111.3).abs() < 0.1), "{before:?}");
+        meter.observe(context.now, sender, &home(54.0), &context);
+        assert_eq!(at(&meter, &context), vec![0.0; before.len()]);
+    }
 }

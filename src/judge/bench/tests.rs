@@ -380,3 +380,17 @@ fn a_battery_passes_by_the_lower_end() {
     let glass = |ms: f64| words(&good(), &format!("glass_to_glass_ms = {ms}\n"), BenchItem::PictureDelay);
     assert_eq!([glass(150.0), glass(151.0)], [PASSED, FAILED]);
 }
+
+/// Beside the rows of what was heard it stands for none, whichever recording came last.
+#[test]
+fn a_recording_in_which_nothing_was_heard_adds_no_row() {
+    let (heard, silent) = (good(), Summary { links: Vec::new(), ..good() });
+    let profile = Profile::parse("").unwrap();
+    for summaries in [[&heard, &silent], [&silent, &heard]] {
+        let sheet = joined(&summaries.map(|summary| Part { summary, sha256: None }), &profile).unwrap();
+        let rows = sheet.items.iter().filter(|row| row.item == BenchItem::Loss);
+        let rows: Vec<_> = rows.map(|row| (row.of.as_deref(), row.word)).collect();
+        assert_eq!(rows, [(Some("picture"), BenchWord::Passed)]);
+        assert_eq!(sheet.verdict, BenchWord::Passed);
+    }
+}

@@ -54,4 +54,8 @@ mod tests {
         assert_eq!(end(300, 310, &[]), None);
         assert_eq!(end_m(std::iter::empty(), 90.0), None);
     }
+    #[test]
+    fn five_seconds_at_the_top_are_enough() {
+        assert_eq!((end(10, 13, &[]), end(10, 14, &[])), (None, Some(14.0)));
+    }
 }

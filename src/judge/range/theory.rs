@@ -64,3 +64,27 @@ pub(super) fn lines(link: &LinkProfile, far_m: f64) -> Vec<(f64, f64, Option<f64
         .map(|distance| (distance, theory.free_space_dbm(distance), theory.two_ray_dbm(distance)))
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::judge::range::theory::*;
+    use crate::profile::Profile;
+
+    /// Friis' law is the oracle.
+    #[test]
+    fn the_lines_go_from_three_metres_to_the_distance_asked_for() {
+        let profile = Profile::parse(
+            "[[link]]\nname = \"video\"\nrole = \"video\"\nlevel = { slope_db = 1, offset_dbm = 0 }\n\
+            budget = { frequency_mhz = 5800, tx_power_dbm = 20, tx_gain_dbi = 2, rx_gain_dbi = 2, losses_db = 1 }\n",
+        );
+        let link = &profile.unwrap().link[0];
+        let drawn = lines(link, 300.0);
+        let (first, last) = (drawn[0], drawn[drawn.len() - 1]);
+        assert!((first.0 - 3.0).abs() < 1e-9 && (last.0 - 300.0).abs() < 1e-9, "{first:?} {last:?}");
+        for (metres, level, _) in drawn {
+            let loss = 20.0 * (4.0 * std::f64::consts::PI * metres * 5.8e9 / 299_792_458.0).log10();
+            assert!((level - (23.0 - loss)).abs() < 1e-6, "{metres} m: {level}");
+        }
+        assert!(lines(link, 3.0).is_empty() && !lines(link, 3.1).is_empty());
+    }
+}

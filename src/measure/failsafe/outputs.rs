@@ -220,3 +220,40 @@ impl Settling {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::failsafe::outputs::*;
+
+    fn at(seconds: f64) -> Nanos {
+        Nanos::from_secs_f64(seconds)
+    }
+
+    /// Lost at 10 s; at rest elsewhere from then until 13 s, and then moving.
+    fn leaves_at_13_s() -> Settling {
+        let wanted = BTreeMap::new();
+        let rule = Rule { wanted: &wanted, following: 1, lag: None };
+        let mut outputs = Settling::new(at(10.0), false);
+        for tenth in 90..138_u16 {
+            let value = match tenth {
+                ..=100 => 1500,
+                101..130 => 1000,
+                _ => 1000 + 50 * (tenth - 129),
+            };
+            outputs.observe(&Outputs { at: at(f64::from(tenth) / 10.0), values: [value; 16] }, &rule);
+        }
+        outputs
+    }
+
+    #[test]
+    fn a_rest_stands_until_they_have_left_it_for_a_second_while_the_input_is_lost() {
+        let mut outputs = leaves_at_13_s();
+        assert_eq!(outputs.word(), Some(OutputsWord::Steady));
+        outputs.still_lost(at(13.9));
+        assert_eq!(outputs.word(), Some(OutputsWord::Steady));
+        assert!(outputs.safe().is_some_and(|known| (known.before, known.at) == (at(10.0), at(10.1))));
+        outputs.still_lost(at(14.0));
+        assert_eq!(outputs.word(), Some(OutputsWord::Moving));
+        assert!(outputs.safe().is_none());
+    }
+}

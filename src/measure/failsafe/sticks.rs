@@ -136,3 +136,33 @@ pub(in crate::measure) fn was_silent(from: Nanos, to: Nanos, limit: Nanos, conte
     }
     to - free > limit
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::failsafe::sticks::*;
+
+    /// A message after each spacing, in ms.
+    fn of(spacings: impl IntoIterator<Item = i64>) -> Source {
+        let mut source = Source::new(Nanos::ZERO);
+        let mut at = Nanos::ZERO;
+        for spacing in spacings {
+            at += Nanos::from_millis(spacing);
+            source.observe(at, false);
+        }
+        source
+    }
+
+    #[test]
+    fn a_stream_must_be_silent_for_half_a_second_and_for_five_spacings() {
+        let limit = |spacing: i64| of([spacing; 20]).limit().map(|limit| limit.millis().round() as i64);
+        assert_eq!([20, 100, 110, 200].map(limit), [Some(500), Some(500), Some(550), Some(1000)]);
+    }
+
+    #[test]
+    fn a_stream_with_one_pause_in_a_hundred_is_not_regular() {
+        let with = |usual: usize| of(std::iter::repeat_n(50, usual).chain([600])).limit().is_some();
+        assert!(!with(99) && with(100));
+        // Nor is one of a few messages.
+        assert!(of([50; 9]).limit().is_none() && of([50; 10]).limit().is_some());
+    }
+}

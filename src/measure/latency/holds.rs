@@ -311,4 +311,25 @@ mod tests {
             assert_eq!((holds.count, holds.left_out), expected, "{stalled_at:?}");
         }
     }
+    /// The stick goes out from 1 s on and is back at 2 s, and the input never moves. It is 20 us away from 1.04 s on:
+    /// with the lag at both ends the hold lasts from then to the end of the movement.
+    #[test]
+    fn a_hold_that_the_sticks_come_back_from_ends_with_the_movement() {
+        let millis = Nanos::from_millis;
+        for lag in [None, Some(millis(60))] {
+            let mut meter = HoldMeter::default();
+            for at in (0..4000_i64).step_by(20) {
+                let mut values = [ABSENT; 18];
+                values[0] = (at - 1000).min(2000 - at).max(0) as i16;
+                meter.observe_stick(millis(at), source(0), &values, true);
+                if at % 100 == 0 {
+                    values[0] = 0;
+                    let watched = [WatchedSource { key: source(0), lag }];
+                    meter.observe_input(millis(at), &values, &watched, |_, _| false);
+                }
+            }
+            let holds = meter.summary().unwrap();
+            assert!(holds.count == 1 && (holds.total_s - 0.96).abs() < 0.05, "{lag:?} {holds:?}");
+        }
+    }
 }

@@ -453,4 +453,32 @@ mod tests {
         }
         assert_eq!(movements, 48);
     }
+    /// A stick that moves from 3 to 3.4 s, sampled every 20 ms but for a gap: it cuts the movement where it is longer than
+    /// 150 ms and lies within as much of it.
+    #[test]
+    fn a_gap_cuts_the_movement_that_it_touches() {
+        let found = |gap_ms: i64, lasts_ms: i64| {
+            let (mut track, mut whole) = (MovementTrack::default(), 0);
+            for tick in 0..500_i64 {
+                let (ms, at) = (20 * tick, Nanos::from_millis(20 * tick));
+                let mut values = [0; 18];
+                values[3] = (2 * (ms - 3000)).clamp(0, 800) as i16;
+                if tick % 5 == 0 {
+                    let boot = BootTime { epoch: 0, since_boot: at };
+                    track.push_output(Output { order: at, boot, values });
+                }
+                if !(gap_ms + 1..gap_ms + lasts_ms).contains(&ms) {
+                    track.push_sticks(at, values);
+                }
+                while let Some(movement) = track.poll(at) {
+                    whole += 1;
+                    let known = *movement.stick_times.last().unwrap() - movement.end;
+                    assert!((known - Nanos::from_millis(800)).0.abs() <= 20_000_000, "{known:?}");
+                }
+            }
+            (whole, track.left_out.gap)
+        };
+        assert_eq!([found(3100, 200), found(3300, 160)], [(0, 1); 2]);
+        assert_eq!([found(3100, 140), found(2400, 300), found(3700, 300)], [(1, 0); 3]);
+    }
 }

@@ -140,4 +140,13 @@ mod tests {
         assert_eq!(quantile(0.9, &cells, &hold), None);
         assert_eq!(SampleHold::new(std::iter::empty()), None);
     }
+    /// A position that stands for 0.2 s is one that was slow to be replaced; a longer one, that no stick was sent.
+    #[test]
+    fn a_spacing_of_over_a_fifth_of_a_second_is_a_gap() {
+        let of = |spacings: &[f64]| SampleHold::new(spacings.iter().copied());
+        assert_eq!(of(&[150.0; 3]).unwrap().usual_ms(), 150.0);
+        assert_eq!(of(&[200.0]).unwrap().longest_ms(), 200.0);
+        assert_eq!(of(&[201.0]), None);
+        assert_eq!(of(&[150.0, 900.0, 150.0, 201.0, 150.0]), of(&[150.0; 3]));
+    }
 }

@@ -174,4 +174,25 @@ mod tests {
     fn two_frames_under_each_number_are_one_counter() {
         assert!(!interleave((0..1000).map(|step| step / 2)));
     }
+    /// Frames of two counters in turn until they are told, after so many jumps of one.
+    fn told_after(jumps: u64) -> u64 {
+        let mut numberings = Numberings::begin(0);
+        let last = 20 * jumps;
+        for jump in 1..=jumps {
+            assert!(!numberings.observe((20 * jump) as u8));
+        }
+        let mut frames = (1..).flat_map(|step| [last + 100 + step, last + step]);
+        1 + frames.position(|number| numberings.observe(number as u8)).expect("they are told at last") as u64
+    }
+
+    /// By the definition: four returns, and one more for each 8 of the last 128 to 256 jumps. Some six frames make two
+    /// counters of them first.
+    #[test]
+    fn the_last_256_jumps_are_remembered() {
+        let expected = |remembered: u64| 6 + 4 + remembered / 8;
+        // All 200 of them.
+        assert!(told_after(200).abs_diff(expected(200)) <= 3, "{}", told_after(200));
+        // Of 390: 256 are halved, and then those up to 384.
+        assert!(told_after(390).abs_diff(expected(134)) <= 3, "{}", told_after(390));
+    }
 }

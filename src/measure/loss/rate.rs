@@ -184,3 +184,55 @@ fn relative_deviation(rates: &[f64]) -> Option<f64> {
     let squares: f64 = rates.iter().map(|rate| (rate / mean - 1.0).powi(2)).sum();
     (rates.len() >= 3 && mean > 0.0).then(|| (squares / (count - 1.0)).sqrt())
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::loss::rate::*;
+
+    /// A checkpoint after each step of seconds and numbers; with the stamp and the number of the last.
+    fn of(steps: &[(i64, u64)]) -> (Rate, Nanos, u64) {
+        let (mut rate, mut at, mut number) = (Rate::default(), Nanos::from_secs(1000), 500);
+        rate.observe(at, number);
+        for (seconds, numbers) in steps {
+            at += Nanos::from_secs(*seconds);
+            number += numbers;
+            rate.observe(at, number);
+        }
+        (rate, at, number)
+    }
+
+    fn is_even(steps: &[(i64, u64)]) -> bool {
+        let (rate, at, number) = of(steps);
+        rate.is_even(at, number)
+    }
+
+    #[test]
+    fn the_rate_is_numbers_by_time() {
+        let (rate, at, number) = of(&[(1, 100), (1, 140), (2, 240)]);
+        assert_eq!(rate.per_second(at, number), Some(120.0));
+        // Not before two seconds and eight numbers.
+        assert_eq!(rate.per_second(Nanos::from_millis(1_001_990), 900), None);
+        assert_eq!(of(&[(3, 7)]).0.per_second(Nanos::from_secs(1003), 507), None);
+    }
+
+    /// Of 20 seconds with 100 numbers and one with x the mean is (2000 + x) / 21: twice it and 8 is reached at x = 219.4,
+    /// half of it less 8 at x = 40.6.
+    #[test]
+    fn a_second_may_take_half_to_twice_as_many_and_eight() {
+        let with =
+            |numbers: u64| is_even(&[vec![(1, 100); 10], vec![(1, numbers)], vec![(1, 100); 10]].concat());
+        assert!(with(219) && !with(220));
+        assert!(with(41) && !with(40));
+    }
+
+    #[test]
+    fn a_longer_step_may_take_as_many_more() {
+        let with =
+            |seconds: i64, numbers: u64| is_even(&[vec![(1, 100); 10], vec![(seconds, numbers)]].concat());
+        assert!(with(3, 300) && with(4, 400));
+        // What 13 s take, but all of it in three of them less than half or more than twice the mean.
+        assert!(!with(3, 100) && !with(3, 1100));
+        // Fewer than five show nothing.
+        assert!(!is_even(&[(1, 100); 3]) && is_even(&[(1, 100); 4]));
+    }
+}

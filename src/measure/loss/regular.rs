@@ -136,4 +136,33 @@ mod tests {
         }
         assert!(messages.are_missing(at(32.0), at(0.5)));
     }
+    /// Three under one stamp where one is usual stand for the time of the two before.
+    #[test]
+    fn a_heap_covers_the_time_of_its_own_messages_alone() {
+        let mut messages = RegularMessages::default();
+        for step in 0..10 {
+            (0..10).for_each(|part| messages.observe(at(f64::from(step) + 0.1 * f64::from(part)), 30));
+            messages.observe(at(f64::from(step)), 0);
+        }
+        // A heap of another message that came earlier covers nothing now, nor does one that is not regular.
+        (0..4).for_each(|_| messages.observe(at(9.0), 0));
+        (0..3).for_each(|_| messages.observe(at(10.0), 30));
+        (0..5).for_each(|_| messages.observe(at(10.0), 253));
+        let covered = messages.covered(at(10.0)).secs();
+        assert!((covered - 0.2).abs() < 1e-3, "{covered}");
+        assert_eq!(messages.covered(at(10.5)), Nanos::ZERO);
+    }
+
+    #[test]
+    fn what_comes_less_often_than_every_five_seconds_is_not_waited_for() {
+        let every = |spacing: f64| {
+            let mut messages = RegularMessages::default();
+            for step in 0..12 {
+                messages.observe(at(spacing * f64::from(step)), 0);
+            }
+            // Longer than any 1.5 spacings.
+            messages.are_missing(at(spacing * 11.0), at(20.0))
+        };
+        assert!(every(4.9) && !every(5.1));
+    }
 }

@@ -140,4 +140,33 @@ mod tests {
             assert_eq!(quarter_octave(length), expected.min(BUCKETS - 1), "{length:?}");
         }
     }
+    /// The usual interval is known to a quarter octave: its middle is at most an eighth off.
+    #[test]
+    fn an_outage_is_longer_than_two_seconds_and_than_five_usual_intervals() {
+        let outage_s = |ms: i64| {
+            let mut silences = Silences::default();
+            for number in 0..20 {
+                silences.observe(Nanos::from_millis(number * ms), Nanos::from_millis((number + 1) * ms));
+            }
+            silences.outage_s()
+        };
+        for ms in (500..4000).step_by(35) {
+            let octaves = (outage_s(ms) / (5e-3 * ms as f64)).log2();
+            assert!(octaves.abs() <= 0.125 + 1e-9, "{ms} ms: {octaves}");
+        }
+        assert_eq!([20, 300].map(outage_s), [2.0; 2]);
+    }
+    /// 3,000 silences of 0.3 s beside 40 of 0.6 s: the short ones are let go, and not the others.
+    #[test]
+    fn where_there_are_too_many_the_longer_ones_are_kept() {
+        let mut silences = Silences::default();
+        let mut at = Nanos::ZERO;
+        for number in 0..3040 {
+            let to = at + Nanos::from_millis(if number % 76 == 0 { 600 } else { 300 });
+            silences.observe(at, to);
+            at = to;
+        }
+        let long = silences.kept().iter().filter(|(from, to)| *to - *from > Nanos::from_millis(500)).count();
+        assert!(long == 40 && silences.kept().len() <= 2048, "{long} of {}", silences.kept().len());
+    }
 }

@@ -172,3 +172,41 @@ impl LoadTrack {
         before.1 + (after.1 - before.1) * ((clock_s - before.0) / (after.0 - before.0)).clamp(0.0, 1.0)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::power::load_track::*;
+
+    /// A report a second; for so many seconds so much charge a second each, counted every tenth second.
+    fn of(loads: &[(u32, f64)]) -> LoadTrack {
+        let (mut track, mut second, mut waits) = (LoadTrack::default(), 0, 0.0);
+        let step = |growth_mah| Step { growth_mah, loaded: true, ..Step::default() };
+        track.observe(Nanos::ZERO, step(0.0));
+        for &(seconds, load) in loads {
+            for _ in 0..seconds {
+                second += 1;
+                waits += load;
+                let growth = if second % 10 == 0 { std::mem::take(&mut waits) } else { 0.0 };
+                track.observe(Nanos::from_secs(second), step(growth));
+            }
+        }
+        track
+    }
+
+    #[test]
+    fn charge_is_read_straight_between_the_steps_of_the_counter() {
+        let track = of(&[(100, 0.5), (100, 2.0)]);
+        for (second, expected) in [(20.0, 10.0), (35.0, 17.5), (99.0, 49.5), (104.0, 58.0), (155.0, 160.0)] {
+            let charge = track.charge_at(second, 250.0);
+            assert!((charge - expected).abs() < 1e-9, "{second} s: {charge}");
+        }
+    }
+
+    /// Even load is none of it idle, however long it goes on; a begin at a tenth of the load is, up to its end.
+    #[test]
+    fn only_what_was_idle_is_left_out() {
+        assert_eq!(of(&[(3000, 1.0)]).busy_from(2400.0, 3000.0), 2400.0);
+        assert_eq!(of(&[(120, 0.1), (480, 1.0)]).busy_from(0.0, 492.0), 120.0);
+        assert_eq!(of(&[(120, 0.4), (480, 1.0)]).busy_from(0.0, 528.0), 0.0);
+    }
+}

@@ -118,3 +118,30 @@ impl Series {
         Some((seconds as f64 / ((whole - first) as f64 - off).max(1.0)).min(1.0))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::video::video_seconds::*;
+
+    /// A packet at each tenth of a second of some spans.
+    fn of(spans: &[(i64, i64)]) -> Series {
+        let mut series = Series::new(Nanos::ZERO);
+        for &(from, to) in spans {
+            (from..to).for_each(|tenth| series.receive(Nanos::from_millis(100 * tenth)));
+        }
+        series
+    }
+
+    /// Nothing in the sixth and seventh of 13 s; another stream follows in the tenth, or with the eleventh.
+    #[test]
+    fn a_second_that_two_streams_share_counts_once() {
+        let context = Context { start: Some(Nanos::ZERO), now: Nanos::from_secs(13), ..Context::default() };
+        let before = of(&[(0, 50), (70, 95)]);
+        for from in [97, 100] {
+            let after = of(&[(from, 130)]);
+            let share = Series::availability(&[&before, &after], &context).unwrap();
+            assert!((share - 11.0 / 13.0).abs() < 1e-12, "{from}: {share}");
+        }
+        assert_eq!(Series::availability(&[&of(&[])], &context), None);
+    }
+}
