@@ -445,6 +445,35 @@ fn a_vehicle_that_restarts_loses_nothing_and_each_component_s_restart_is_told() 
     assert!(told.iter().all(|&told| f64::from(told) >= 0.98 * f64::from(seeds)), "{told:?} of {seeds}");
 }
 
+/// Both are off. The camera is back first, with numbers that show its restart, and loses seven frames just as the
+/// autopilot comes back: that is no second restart.
+#[test]
+fn a_loss_after_a_restart_that_was_told_is_a_loss() {
+    let mut bench = Bench::default();
+    let (mut camera, mut autopilot) = (0, 0);
+    for tick in 0..1600_u64 {
+        let at = 0.05 * tick as f64;
+        let (is_off, camera_is_off) = ((40.0..46.2).contains(&at), (40.0..43.0).contains(&at));
+        if !is_off {
+            autopilot += 1;
+            let boot_s = if at < 40.0 { at + 500.0 } else { at - 45.0 };
+            let boot = BootStamp::Millis((boot_s * 1e3) as u32);
+            bench.arrive(at, VEHICLE, autopilot, Some(boot));
+        }
+        if tick % 10 == 5 && !camera_is_off {
+            camera += if (43.0..43.4).contains(&at) { 130 } else { 1 };
+            if !(46.0..49.4).contains(&at) {
+                bench.arrive(at, CLOCKLESS, camera, None);
+            }
+        }
+    }
+    let restarts = bench.meter.restarts();
+    let of_camera = restarts.iter().filter(|restart| restart.sender == CLOCKLESS).count();
+    let rows = bench.rows();
+    let lost: Vec<_> = rows.iter().map(|row| (row.component, row.lost)).collect();
+    assert_eq!((of_camera, lost), (1, vec![(1, Some(0)), (191, Some(7))]), "{restarts:?}");
+}
+
 /// A camera with power of its own goes on while the autopilot restarts, some of its frames lost: no restart of it.
 #[test]
 fn a_component_that_stays_on_while_the_autopilot_restarts_is_counted_on() {

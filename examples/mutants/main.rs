@@ -1,34 +1,44 @@
 //! Changes one thing at a time in `src/measure` and `src/judge`, and tells which changes no test notices.
 //!
-//! `cargo run --example mutants -- SEED COUNT [TEST...]`: COUNT changes drawn by SEED from all that there are, each tried on a
-//! copy of the tree under target/mutants with a target folder of its own. First the library's own tests run, then the
-//! test binaries named (else all of `TESTS`), until one fails (caught) or all pass (survived). A change that does not compile is
-//! replaced by the next. The tree must pass as it is: that is tried first. It takes some minutes a change, and needs
-//! the commands `cargo` and `timeout`. `cargo run --example mutants -- list` prints all changes and tries none.
+//! `cargo run --example mutants -- SEED COUNT [TEST...]`: COUNT changes drawn by SEED from all that there are, tried on a
+//! copy of the tree under target/mutants with a target folder of its own. First the library's own tests of these rooms
+//! run, then the test binaries named (else all of `TESTS`), until one fails (caught) or all pass (survived). `mutants --
+//! at FILE:LINE...` tries all changes of these lines. A change that does not compile is replaced by the next.
+//!
+//! The changes go into one build, and a variable chooses one of them at run time (`planted_tree.rs`). What cannot be
+//! chosen so, mostly constants that make up other constants, is built by itself. The tree must pass as it is: that is tried
+//! first, and says how long a run may take. A change costs seconds, or a minute if it is built by itself; it needs the
+//! commands `cargo` and `timeout`. `cargo run --example mutants -- list` prints all changes and tries none.
 
 #![expect(clippy::print_stdout, reason = "its output is the point")]
 
+mod planted_tree;
 mod sites;
+mod syntax;
+mod test_runs;
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 use std::{env, fs, io};
 
 use rand::SeedableRng as _;
 use rand::rngs::ChaCha8Rng;
 use rand::seq::SliceRandom as _;
 
+use planted_tree::{PlantedTree, Tree};
 use sites::Site;
+use test_runs::{Fate, TestRuns};
 
 /// What is changed.
 const CHANGED: [&str; 2] = ["src/measure", "src/judge"];
 /// What the build needs of the tree.
-const COPIED: [&str; 12] = [
+const COPIED: [&str; 13] = [
     "src",
     "tests",
     "examples",
     "benches",
     "recordings",
+    "build.rs",
     "Cargo.toml",
     "Cargo.lock",
     "clippy.toml",
@@ -37,8 +47,8 @@ const COPIED: [&str; 12] = [
     "LICENSE-MIT",
     "LICENSE-APACHE",
 ];
-/// Test binaries that look at figures, the quick ones first.
-const TESTS: [&str; 19] = [
+/// Test binaries that look at figures.
+const TESTS: [&str; 31] = [
     "loss",
     "loss_links",
     "signal",
@@ -58,24 +68,32 @@ const TESTS: [&str; 19] = [
     "demo",
     "life",
     "real_recordings",
+    "long_silences",
+    "levels",
+    "sticks",
+    "picture_cause",
+    "video_refresh",
+    "battery",
+    "health",
+    "situations",
+    "warnings",
+    "faults",
+    "compare",
+    "bench",
 ];
-/// Seconds that one run of tests may take; an endless loop is noticed by it.
-const LIMIT_S: &str = "900";
-
-/// What became of a change.
-enum Fate {
-    /// It does not compile.
-    NoProgram,
-    /// By these tests.
-    Caught(String),
-    Survived,
+/// What became of the changes so far.
+#[derive(Default)]
+struct Tally {
+    tried: usize,
+    caught: usize,
 }
 
 fn main() -> io::Result<()> {
     let root = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
     let words: Vec<String> = env::args().skip(1).collect();
     let mut sites = all_sites(&root)?;
-    if words.first().is_some_and(|word| word == "list") {
+    let first = words.first().map_or("", String::as_str);
+    if first == "list" {
         for site in &sites {
             println!("{site}");
         }
@@ -85,35 +103,113 @@ fn main() -> io::Result<()> {
     let number = |index: usize, usual: u64| {
         words.get(index).and_then(|word| word.parse::<u64>().ok()).unwrap_or(usual)
     };
-    let (seed, count) = (number(0, 1), number(1, 10));
-    sites.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
-    let copy = root.join("target/mutants/tree");
-    renew(&root, &copy)?;
-    let named: Vec<&str> = words.iter().skip(2).map(String::as_str).collect();
-    let tests = if named.is_empty() { &TESTS[..] } else { &named };
-    if !matches!(fate(&copy, tests)?, Fate::Survived) {
-        return Err(io::Error::other("the tests must pass on the tree as it is"));
-    }
-    let (mut tried, mut caught) = (0, 0);
-    for site in &sites {
-        if tried == count {
-            break;
+    let mut tests: Vec<String> = TESTS.map(str::to_owned).into();
+    let count = if first == "at" {
+        sites.retain(|site| words.contains(&site.place()));
+        sites.len()
+    } else {
+        sites.shuffle(&mut ChaCha8Rng::seed_from_u64(number(0, 1)));
+        sites.retain(|site| !site.counts_memory());
+        if words.len() > 2 {
+            tests = words[2..].to_vec();
         }
-        let path = copy.join(&site.file);
-        let text = fs::read_to_string(&path)?;
-        fs::write(&path, site.changed(&text))?;
-        let fate = fate(&copy, tests)?;
-        fs::write(&path, text)?;
-        match &fate {
-            Fate::NoProgram => println!("no program  {site}"),
-            Fate::Caught(by) => println!("caught      {site}  (by {by})"),
-            Fate::Survived => println!("SURVIVED    {site}"),
-        }
-        tried += u64::from(!matches!(fate, Fate::NoProgram));
-        caught += u64::from(matches!(fate, Fate::Caught(_)));
+        usize::try_from(number(1, 10)).unwrap_or(usize::MAX)
+    };
+    let mut trial = Trial::new(&root, tests)?;
+    let mut tally = Tally::default();
+    let drawn: Vec<(usize, Site)> = (1..).zip(sites).collect();
+    let mut next = 0;
+    while tally.tried < count && next < drawn.len() {
+        let batch = &drawn[next..drawn.len().min(next + count - tally.tried)];
+        next += batch.len();
+        trial.try_all(batch, &mut tally)?;
     }
-    println!("{caught} of {tried} caught");
+    println!("{} of {} caught", tally.caught, tally.tried);
     Ok(())
+}
+
+/// The copy, and what it is a copy of.
+struct Trial {
+    root: PathBuf,
+    copy: PathBuf,
+    tree: Tree,
+    runs: TestRuns,
+}
+
+impl Trial {
+    fn new(root: &Path, tests: Vec<String>) -> io::Result<Self> {
+        let mut files = Vec::new();
+        for folder in ["src", "tests"] {
+            list(&root.join(folder), &mut files)?;
+        }
+        let tree = Tree::read(root, &files)?;
+        let copy = root.join("target/mutants/tree");
+        renew(root, &copy)?;
+        let runs = TestRuns::new(&copy, tests);
+        Ok(Self { root: root.to_owned(), copy, tree, runs })
+    }
+
+    /// Tries changes by their numbers: first those that one build can hold.
+    fn try_all(&mut self, batch: &[(usize, Site)], tally: &mut Tally) -> io::Result<()> {
+        let mut sites: BTreeMap<usize, &Site> = batch.iter().map(|(number, site)| (*number, site)).collect();
+        let planted = self.plant(&mut sites)?;
+        println!("{} of {} in one build", sites.len(), batch.len());
+        if self.runs.try_unchanged()? {
+            println!("seconds that each may take: {}", self.runs.order());
+        }
+        for (number, site) in &sites {
+            tally.say(*number, site, &self.runs.fate(*number, &site.file)?);
+        }
+        for (file, _) in planted.files() {
+            fs::copy(self.root.join(file), self.copy.join(file))?;
+        }
+        for (number, site) in batch.iter().filter(|(number, _)| !sites.contains_key(number)) {
+            let path = self.copy.join(&site.file);
+            let text = fs::read_to_string(&path)?;
+            fs::write(&path, site.changed(&text))?;
+            let fate = self.runs.fate_of_a_build(&site.file);
+            fs::write(&path, text)?;
+            tally.say(*number, site, &fate?);
+        }
+        Ok(())
+    }
+
+    /// Builds one tree with as many of the changes as compile, and takes away the others.
+    fn plant(&mut self, sites: &mut BTreeMap<usize, &Site>) -> io::Result<PlantedTree> {
+        loop {
+            let (planted, left) = self.tree.plant(sites);
+            sites.retain(|number, _| !left.contains(number));
+            for (file, text) in planted.files() {
+                write_new(&self.copy.join(file), text.as_bytes())?;
+            }
+            let refusals = self.runs.build()?;
+            let refused: Vec<usize> =
+                refusals.iter().filter_map(|(file, at)| planted.change_at(file, *at)).collect();
+            if refusals.is_empty() {
+                return Ok(planted);
+            }
+            if refused.is_empty() {
+                return Err(io::Error::other(format!("the build fails by itself: {refusals:?}")));
+            }
+            sites.retain(|number, _| !refused.contains(number));
+            for (file, _) in planted.files() {
+                write_new(&self.copy.join(file), &fs::read(self.root.join(file))?)?;
+            }
+        }
+    }
+}
+
+impl Tally {
+    /// Counts a change and prints its fate.
+    fn say(&mut self, number: usize, site: &Site, fate: &Fate) {
+        match fate {
+            Fate::NoProgram => println!("{number:3} no program  {site}"),
+            Fate::Caught(by) => println!("{number:3} caught      {site}  (by {by})"),
+            Fate::Survived => println!("{number:3} SURVIVED    {site}"),
+        }
+        self.tried += usize::from(!matches!(fate, Fate::NoProgram));
+        self.caught += usize::from(matches!(fate, Fate::Caught(_)));
+    }
 }
 
 /// Every change that can be made, in the order of files and lines.
@@ -146,20 +242,26 @@ fn list(folder: &Path, files: &mut Vec<PathBuf>) -> io::Result<()> {
     Ok(())
 }
 
-/// Makes the copy of the tree anew.
+/// Makes the copy like the tree; what is the same already keeps its date.
 fn renew(root: &Path, copy: &Path) -> io::Result<()> {
-    if copy.exists() {
-        fs::remove_dir_all(copy)?;
-    }
     fs::create_dir_all(copy)?;
     COPIED.iter().try_for_each(|name| copy_all(&root.join(name), &copy.join(name)))
 }
 
 fn copy_all(from: &Path, to: &Path) -> io::Result<()> {
     if !from.is_dir() {
-        return fs::copy(from, to).map(|_| ());
+        return write_new(to, &fs::read(from)?);
     }
     fs::create_dir_all(to)?;
+    for entry in fs::read_dir(to)? {
+        let entry = entry?;
+        let is_gone = !from.join(entry.file_name()).exists();
+        match entry.path() {
+            path if is_gone && path.is_dir() => fs::remove_dir_all(path)?,
+            path if is_gone => fs::remove_file(path)?,
+            _ => {}
+        }
+    }
     for entry in fs::read_dir(from)? {
         let name = entry?.file_name();
         copy_all(&from.join(&name), &to.join(&name))?;
@@ -167,39 +269,7 @@ fn copy_all(from: &Path, to: &Path) -> io::Result<()> {
     Ok(())
 }
 
-/// Builds and tests the copy as it stands now.
-fn fate(copy: &Path, tests: &[&str]) -> io::Result<Fate> {
-    if !cargo(copy, &["--lib", "--no-run"])? {
-        return Ok(Fate::NoProgram);
-    }
-    if !tests_pass(copy, &["--lib"])? {
-        return Ok(Fate::Caught("the library's own tests".to_owned()));
-    }
-    for name in tests {
-        let only = ["--test", name];
-        if !cargo(copy, &[&only[..], &["--no-run"]].concat())? {
-            return Ok(Fate::NoProgram);
-        }
-        if !tests_pass(copy, &only)? {
-            return Ok(Fate::Caught((*name).to_owned()));
-        }
-    }
-    Ok(Fate::Survived)
-}
-
-fn tests_pass(copy: &Path, only: &[&str]) -> io::Result<bool> {
-    let quiet = ["--", "--quiet"];
-    quietly(Command::new("timeout").args([LIMIT_S, "cargo", "test"]).args(only).args(quiet), copy)
-}
-
-fn cargo(copy: &Path, words: &[&str]) -> io::Result<bool> {
-    quietly(Command::new("cargo").arg("test").args(words), copy)
-}
-
-/// Runs without a word; whether it went well.
-fn quietly(command: &mut Command, copy: &Path) -> io::Result<bool> {
-    let target = copy.with_file_name("target");
-    command.current_dir(copy).env("CARGO_TARGET_DIR", target).env("INSTA_UPDATE", "no");
-    command.env_remove("FADEWATCH_DATA").stdout(Stdio::null()).stderr(Stdio::null());
-    Ok(command.status()?.success())
+/// Writes a file if it is not so already.
+fn write_new(path: &Path, text: &[u8]) -> io::Result<()> {
+    if fs::read(path).is_ok_and(|old| old == text) { Ok(()) } else { fs::write(path, text) }
 }
