@@ -18,7 +18,7 @@ use nix::sched::{CloneFlags, unshare};
 use nix::sys::socket::{setsockopt, sockopt};
 
 /// Far more than anything here takes.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 fn ip(words: &str) {
     let done = Command::new("ip").args(words.split(' ')).status().unwrap();
@@ -40,9 +40,9 @@ fn heartbeat(sequence: u8) -> Vec<u8> {
     bytes
 }
 
-/// RTP (RFC 3550, 5.1): version 2, payload type 96, one packet a frame.
+/// RTP (RFC 3550, 5.1): version 2, marker, payload type 96: one packet a frame.
 fn rtp(sequence: u16) -> Vec<u8> {
-    let mut packet = vec![0x80, 0x80 | 96];
+    let mut packet = vec![0x80, 0xE0];
     packet.extend(sequence.to_be_bytes());
     packet.extend((u32::from(sequence) * 3000).to_be_bytes());
     packet.extend([1, 2, 3, 4]);

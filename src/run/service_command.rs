@@ -39,7 +39,7 @@ pub(super) fn run(args: &ServiceArgs) -> anyhow::Result<ExitCode> {
         on_alarm: args.on_alarm.clone(),
         theme: args.theme,
         data: std::env::var("XDG_DATA_HOME").ok().filter(|folder| folder.starts_with('/')),
-        interfaces: urls.interfaces(),
+        captures: urls.captures(),
     };
     let rules = DeviceRules::of(&urls);
     let mut out = super::out();
@@ -56,7 +56,7 @@ pub(super) fn run(args: &ServiceArgs) -> anyhow::Result<ExitCode> {
                 }
                 writeln!(out)?;
             }
-            if !start.interfaces.is_empty() {
+            if start.captures {
                 writeln!(out, "{}\n", service_words::CAPTURE)?;
             }
             for (key, url) in rules.renamed() {

@@ -76,13 +76,9 @@ impl SourceUrls {
         all.into_iter().filter_map(|(key, url)| Some((key, url.as_ref()?))).collect()
     }
 
-    /// The interfaces among them.
-    pub(super) fn interfaces(&self) -> Vec<String> {
-        let interface = |url: &SourceUrl| match url {
-            SourceUrl::Capture { interface, .. } => Some(interface.clone()),
-            _ => None,
-        };
-        self.heard().filter_map(interface).collect()
+    /// Whether one of them is an interface.
+    pub(super) fn captures(&self) -> bool {
+        self.heard().any(|url| matches!(url, SourceUrl::Capture { .. }))
     }
 
     /// Whether every source is a file or a pipe, which end for good.

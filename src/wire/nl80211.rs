@@ -88,10 +88,8 @@ impl Card {
     fn sends_beacons(&mut self, station: &Station<'_>, at: Nanos) -> bool {
         let Some(count) = station.beacons else { return false };
         let before = self.beacons.take().filter(|before| before.address == station.address);
-        let heard_since = before.and_then(|before| match count > before.count {
-            true => Some(before.read_at),
-            false => before.heard_since,
-        });
+        let heard_since = before
+            .and_then(|before| if count > before.count { Some(before.read_at) } else { before.heard_since });
         let address = station.address.to_owned();
         self.beacons = Some(Beacons { address, count, read_at: at, heard_since });
         heard_since.is_some_and(|since| at - since <= FRESH)

@@ -20,8 +20,8 @@ pub(super) struct Start {
     pub(super) theme: ThemeName,
     /// Where recordings and history go, if not to the usual place.
     pub(super) data: Option<String>,
-    /// The interfaces that it listens to: they need a right, and must be there first.
-    pub(super) interfaces: Vec<String>,
+    /// It listens to an interface, which needs a right.
+    pub(super) captures: bool,
 }
 
 /// How both end, and what is tried again.
@@ -33,10 +33,9 @@ impl Start {
         let data = self.data();
         Ok(format!(
             "[Unit]\nDescription=fadewatch, records and watches the links of the handset\n\
-             Documentation=man:fadewatch(1)\n{}StartLimitIntervalSec=0\n\n\
+             Documentation=man:fadewatch(1)\nStartLimitIntervalSec=0\n\n\
              [Service]\nType=exec\nExecStart={}\n{data}Restart=on-failure\n{STOPS}\n\
              [Install]\nWantedBy=default.target\n",
-            self.waits(),
             self.line(&[])?
         ))
     }
@@ -46,16 +45,15 @@ impl Start {
         let user = User::from_uid(geteuid()).ok().flatten().context("this user has no name")?.name;
         let theme = self.theme.to_possible_value().context("this theme has no name")?;
         let data = self.data();
-        let right = if self.interfaces.is_empty() { "" } else { "AmbientCapabilities=CAP_NET_RAW\n" };
+        let right = if self.captures { "AmbientCapabilities=CAP_NET_RAW\n" } else { "" };
         Ok(format!(
             "[Unit]\nDescription=fadewatch, screens on the console\nDocumentation=man:fadewatch(1)\n\
              After=systemd-user-sessions.service getty@tty1.service\nConflicts=getty@tty1.service\n\
-             {}StartLimitIntervalSec=0\n\n\
+             StartLimitIntervalSec=0\n\n\
              [Service]\nType=exec\nUser={user}\nPAMName=login\n{right}ExecStart={}\n\
              Environment=TERM=linux\n{data}TTYPath=/dev/tty1\nTTYReset=yes\nTTYVHangup=yes\n\
              StandardInput=tty\nStandardOutput=tty\nStandardError=tty\nRestart=always\n{STOPS}\n\
              [Install]\nWantedBy=multi-user.target\n",
-            self.waits(),
             self.line(&["--ascii", "--theme", theme.get_name()])?
         ))
     }
@@ -65,16 +63,6 @@ impl Start {
         self.data.as_ref().map_or_else(String::new, |folder| {
             format!("Environment={}\n", quoted(&format!("XDG_DATA_HOME={folder}"), false))
         })
-    }
-
-    /// Until its interfaces are there: `live --wait` waits for devices, and not for them.
-    fn waits(&self) -> String {
-        let device = |name: &String| format!("sys-subsystem-net-devices-{}.device", escaped(name));
-        let devices: Vec<String> = self.interfaces.iter().map(device).collect();
-        if devices.is_empty() {
-            return String::new();
-        }
-        format!("Wants={0}\nAfter={0}\n", devices.join(" "))
     }
 
     fn line(&self, more: &[&str]) -> anyhow::Result<String> {
@@ -92,21 +80,6 @@ impl Start {
 fn text(path: &Path) -> anyhow::Result<String> {
     let text = path.to_str().map(str::to_owned);
     text.with_context(|| format!("systemd takes no path that is no text: rename '{}'", path.display()))
-}
-
-/// A part of a unit's name (systemd.unit(5), "String escaping for inclusion in unit names").
-fn escaped(name: &str) -> String {
-    let mut escaped = String::new();
-    for letter in name.chars() {
-        let is_plain = letter.is_ascii_alphanumeric() || ":_".contains(letter);
-        if is_plain || letter == '.' && !escaped.is_empty() {
-            escaped.push(letter);
-        } else {
-            let bytes = letter.to_string().into_bytes();
-            escaped.extend(bytes.iter().map(|byte| format!("\\x{byte:02x}")));
-        }
-    }
-    escaped
 }
 
 /// One word of a line of a unit. A dollar names a variable in what a command is given, but not in its own path nor in
@@ -137,8 +110,6 @@ mod tests {
     fn words_are_quoted_by_the_rules_of_systemd() {
         assert_eq!(quoted("/home/a b/100%.toml", true), "\"/home/a b/100%%.toml\"");
         assert_eq!(quoted("say \"$LINK\" \\ now", true), "\"say \\\"$$LINK\\\" \\\\ now\"");
-        // What `systemd-escape br-lan.5 .5-µ` prints.
-        assert_eq!(["br-lan.5", ".5-µ"].map(escaped), ["br\\x2dlan.5", "\\x2e5\\x2d\\xc2\\xb5"]);
         assert_eq!(quoted("XDG_DATA_HOME=/a$b\n", false), "\"XDG_DATA_HOME=/a$b\\x0a\"");
     }
 }

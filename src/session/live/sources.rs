@@ -367,8 +367,9 @@ async fn open(url: &SourceUrl, is_peer: bool, may_wait: bool) -> Result<Opened, 
         SourceUrl::Wifi(name) => Ok(Opened::Wifi(or_later(wifi::open(name), may_wait)?, name.clone())),
         SourceUrl::Capture { interface, ports } => {
             let opened = or_later(packet_socket::open(interface, ports), may_wait)?;
-            let link =
-                opened.as_ref().map_or_else(|_| packet_socket::link_to_come(ports), |socket| socket.link());
+            let link = opened
+                .as_ref()
+                .map_or_else(|_| packet_socket::link_to_come(ports), packet_socket::Socket::link);
             Ok(Opened::Capture(opened, link))
         }
         SourceUrl::Joystick(path) => {
