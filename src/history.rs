@@ -29,20 +29,20 @@ pub const NOT_EQUIPMENT: [&str; 4] = ["date", "note", "pilot", "place"];
 #[derive(Debug, thiserror::Error)]
 pub enum HistoryError {
     /// SQLite refused.
-    #[error("cannot use the history '{path}': {source}")]
+    #[error("cannot use the history '{path}': {cause}")]
     Sqlite {
         /// The file.
         path: String,
         /// Why.
-        source: rusqlite::Error,
+        cause: rusqlite::Error,
     },
     /// The file, or its folder, cannot be reached.
-    #[error("cannot use the history '{path}': {source}")]
+    #[error("cannot use the history '{path}': {cause}")]
     File {
         /// The file.
         path: String,
         /// Why.
-        source: io::Error,
+        cause: io::Error,
     },
     /// A newer program made it.
     #[error("the history '{path}' was made by a newer fadewatch: use that one, or another --history file")]
@@ -223,7 +223,7 @@ impl History {
     }
 
     fn sqlite(&self) -> impl Fn(rusqlite::Error) -> HistoryError + '_ {
-        |source| HistoryError::Sqlite { path: self.path.display().to_string(), source }
+        |cause| HistoryError::Sqlite { path: self.path.display().to_string(), cause }
     }
 
     fn damaged(&self, what: &str) -> HistoryError {

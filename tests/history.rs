@@ -397,3 +397,15 @@ fn a_telemetry_link_has_a_limit_only_where_loss_follows_the_level() {
     // One second in 19, whatever the level.
     assert_eq!(thresholds(&|second, _| second % 19 == 0), []);
 }
+
+/// As the program prints it: with all that lies behind it.
+#[test]
+fn what_went_wrong_is_said_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("a-file");
+    std::fs::write(&file, "").unwrap();
+    let error = History::open(&file.join("history.sqlite")).err().unwrap();
+    let said = format!("{:#}", anyhow::Error::new(error));
+    assert_eq!(said.matches("os error").count(), 1, "{said}");
+    assert!(said.starts_with("cannot use the history '"), "{said}");
+}

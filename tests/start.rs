@@ -191,6 +191,22 @@ fn a_recording_is_chosen_from_the_list_or_typed() {
     assert!(status.success() && restored, "{text}");
 }
 
+/// The finger leaves the screen while the terminal changes hands: what it says then is no key, and hides none.
+#[test]
+fn a_tap_opens_the_demo_and_a_key_leaves_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut screen = Screen::of(&mut fadewatch(folder.path(), &[]), 80, 24);
+    for _ in 0..2 {
+        screen.tap_on("Look at the demo");
+        screen.shows("page 1 of");
+        screen.press("q");
+    }
+    screen.shows("Look at the demo");
+    screen.press("q");
+    let (status, restored, text) = screen.end();
+    assert!(status.success() && restored, "{text}");
+}
+
 #[test]
 fn listening_leads_to_a_profile_with_what_was_chosen() {
     let folder = tempfile::tempdir().unwrap();

@@ -82,12 +82,12 @@ const BEGIN: u64 = 4096;
 
 /// Opens the file; gives also the new name of a damaged one that was in its place.
 pub(super) fn open(path: &Path, patience: Duration) -> Result<(Connection, Option<PathBuf>), HistoryError> {
-    let file_error = |source| HistoryError::File { path: path.display().to_string(), source };
+    let file_error = |cause| HistoryError::File { path: path.display().to_string(), cause };
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         fs::DirBuilder::new().recursive(true).mode(0o700).create(folder).map_err(file_error)?;
     }
     match connect(path, patience) {
-        Err(HistoryError::Sqlite { source, .. }) if is_damage(&source) => {}
+        Err(HistoryError::Sqlite { cause, .. }) if is_damage(&cause) => {}
         Err(HistoryError::Damaged { .. }) => {}
         other => return other.map(|connection| (connection, None)),
     }
@@ -99,14 +99,14 @@ pub(super) fn open(path: &Path, patience: Duration) -> Result<(Connection, Optio
 }
 
 fn connect(path: &Path, patience: Duration) -> Result<Connection, HistoryError> {
-    let sqlite = |source| HistoryError::Sqlite { path: path.display().to_string(), source };
+    let sqlite = |cause| HistoryError::Sqlite { path: path.display().to_string(), cause };
     // For this user alone, its log too: SQLite gives that the same rights.
     if path != Path::new(":memory:") {
         let made = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
-        if let Err(source) = made
-            && source.kind() != ErrorKind::AlreadyExists
+        if let Err(cause) = made
+            && cause.kind() != ErrorKind::AlreadyExists
         {
-            return Err(HistoryError::File { path: path.display().to_string(), source });
+            return Err(HistoryError::File { path: path.display().to_string(), cause });
         }
     }
     let mut connection = Connection::open(path).map_err(sqlite)?;
@@ -193,7 +193,7 @@ fn set_aside(path: &Path, patience: Duration) -> io::Result<Option<PathBuf>> {
     let held = File::open(path)?;
     held.lock()?;
     match connect(path, patience) {
-        Err(HistoryError::Sqlite { source, .. }) if is_damage(&source) => {}
+        Err(HistoryError::Sqlite { cause, .. }) if is_damage(&cause) => {}
         Err(HistoryError::Damaged { .. }) => {}
         _ => return Ok(None),
     }

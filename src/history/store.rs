@@ -71,7 +71,7 @@ impl History {
             let done = act(&transaction)?;
             transaction.commit().map(|()| done)
         };
-        written().map_err(|source| HistoryError::Sqlite { path, source })
+        written().map_err(|cause| HistoryError::Sqlite { path, cause })
     }
 
     /// Forgets all sessions and keeps these instead, all at once or not at all.

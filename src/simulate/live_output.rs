@@ -40,12 +40,12 @@ pub enum LiveError {
     #[error("'{0}' is no place to send to, give it as udp://host:port")]
     Url(String),
     /// The network or the terminal refused.
-    #[error("cannot {what}: {source}")]
+    #[error("cannot {what}: {cause}")]
     Io {
         /// What was tried.
         what: String,
         /// Why not.
-        source: std::io::Error,
+        cause: std::io::Error,
     },
     /// Speed out of bounds.
     #[error("speed must lie between 0.1 and 100")]
@@ -57,7 +57,7 @@ pub enum LiveError {
 
 fn io(what: impl Into<String>) -> impl FnOnce(std::io::Error) -> LiveError {
     let what = what.into();
-    move |source| LiveError::Io { what, source }
+    move |cause| LiveError::Io { what, cause }
 }
 
 /// One way out.

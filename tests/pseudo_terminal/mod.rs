@@ -10,6 +10,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use nix::fcntl::{FcntlArg, FdFlag, fcntl};
 use nix::pty::{Winsize, openpty};
 
 /// How long a test waits for output before it gives up; it never waits so long where all is well.
@@ -34,6 +35,8 @@ impl Screen {
     pub(crate) fn of(program: &mut Process, columns: u16, rows: u16) -> Self {
         let size = Winsize { ws_row: rows, ws_col: columns, ws_xpixel: 0, ws_ypixel: 0 };
         let pty = openpty(&size, None).expect("a pseudo-terminal");
+        // A child that held this end would not see the terminal hung up.
+        fcntl(&pty.master, FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC)).expect("no child gets it");
         let end = || Stdio::from(pty.slave.try_clone().expect("its far side"));
         let child = program
             .env("TERM", "xterm-256color")
