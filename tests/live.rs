@@ -88,6 +88,14 @@ struct Terminal {
     master: File,
     /// Keeps the far end alive until somebody opens it.
     _slave: OwnedFd,
+    link: PathBuf,
+}
+
+/// Unplugged, its name is gone first: the number of the device may be another terminal's a moment later.
+impl Drop for Terminal {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.link);
+    }
 }
 
 impl Terminal {
@@ -97,9 +105,8 @@ impl Terminal {
         cfmakeraw(&mut settings);
         tcsetattr(&pair.slave, SetArg::TCSANOW, &settings).unwrap();
         let path = nix::unistd::ttyname(&pair.slave).unwrap();
-        let _ = std::fs::remove_file(link);
         std::os::unix::fs::symlink(path, link).unwrap();
-        Self { master: File::from(pair.master), _slave: pair.slave }
+        Self { master: File::from(pair.master), _slave: pair.slave, link: link.to_owned() }
     }
 
     fn url(link: &Path) -> SourceUrl {

@@ -7,7 +7,7 @@ use std::fs::File;
 use std::io::{Read, Write};
 use std::net::UdpSocket;
 use std::os::fd::OwnedFd;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
@@ -29,7 +29,19 @@ use crate::recorded::held_kb;
 const TICK: Duration = Duration::from_millis(4);
 
 /// A raw pseudo-terminal behind a link.
-struct Terminal(File, #[expect(dead_code, reason = "it is held")] OwnedFd);
+struct Terminal {
+    near: File,
+    #[expect(dead_code, reason = "it is held")]
+    far: OwnedFd,
+    link: PathBuf,
+}
+
+/// Unplugged, its name is gone first: the number of the device may be another terminal's a moment later.
+impl Drop for Terminal {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.link);
+    }
+}
 
 impl Terminal {
     fn at(link: &Path) -> anyhow::Result<Self> {
@@ -40,9 +52,8 @@ impl Terminal {
         // The program must not inherit it: an end that is open somewhere is never gone.
         fcntl(&pair.master, FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC))?;
         fcntl(&pair.slave, FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC))?;
-        let _ = std::fs::remove_file(link);
         std::os::unix::fs::symlink(nix::unistd::ttyname(&pair.slave)?, link)?;
-        Ok(Self(File::from(pair.master), pair.slave))
+        Ok(Self { near: File::from(pair.master), far: pair.slave, link: link.to_owned() })
     }
 }
 
@@ -118,7 +129,7 @@ pub(crate) fn run(program: &Path, seed: u64, seconds: u64) -> anyhow::Result<Out
             for (_, bytes) in arrivals {
                 let sent = match (sockets.get(place), &mut terminal) {
                     (Some(socket), _) => socket.send_to(&bytes, ("127.0.0.1", port)).is_ok(),
-                    (None, Some(terminal)) => terminal.0.write_all(&bytes).is_ok(),
+                    (None, Some(terminal)) => terminal.near.write_all(&bytes).is_ok(),
                     (None, None) => false,
                 };
                 refused += u64::from(!sent);
