@@ -6,6 +6,7 @@
 use std::io;
 use std::io::IoSliceMut;
 use std::os::fd::{AsFd, AsRawFd};
+use std::time::Duration;
 
 use nix::libc::timespec;
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, SockaddrLike, recvmsg, setsockopt, sockopt};
@@ -54,7 +55,8 @@ impl Receiver {
 
 fn nanos(control: &ControlMessageOwned) -> Option<Nanos> {
     let ControlMessageOwned::ScmTimestampns(stamp) = control else { return None };
-    Some(Nanos(stamp.tv_sec().checked_mul(1_000_000_000)?.checked_add(stamp.tv_nsec())?))
+    // Its parts have 32 bits on a small board.
+    Some(Nanos(i64::try_from(Duration::from(*stamp).as_nanos()).ok()?))
 }
 
 #[cfg(test)]
