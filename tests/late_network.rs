@@ -12,6 +12,7 @@ use std::time::Duration;
 
 use fadewatch::session::live::LiveConfig;
 use fadewatch::session::{Feed, SessionHandle};
+use fadewatch::wording::event::text;
 use live_session::start;
 use mavlink::dialects::all::{HEARTBEAT_DATA, MavMessage};
 use nix::sched::{CloneFlags, unshare};
@@ -95,7 +96,9 @@ fn session_before_the_network() {
         let video = feed.snapshot.summary.video.as_ref();
         !video_is_down(feed) && video.and_then(|video| video.packets).is_some_and(|packets| packets > 5)
     });
-    session.finish().unwrap();
+    let told: Vec<String> = session.finish().unwrap().summary.events.iter().map(text).collect();
+    let early = told.iter().filter(|told| told.contains("is no address of this computer yet"));
+    assert_eq!(early.count(), 1, "{told:?}");
 }
 
 #[test]

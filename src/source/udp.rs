@@ -34,6 +34,8 @@ pub(crate) struct Socket {
     fixed: Option<SocketAddr>,
     /// The only one to listen to.
     from: Option<OnlyFrom>,
+    /// Bound to an address that this computer did not have then.
+    is_early: bool,
 }
 
 /// Listens on an address, to all or to one sender. An address that this computer does not have yet may come later.
@@ -44,11 +46,11 @@ pub(crate) fn listen(
     may_wait: bool,
 ) -> Result<Socket, Refusal> {
     let address = resolve(host, port)?;
-    let socket = match std::net::UdpSocket::bind(address) {
-        Err(error) if may_wait && error.kind() == std::io::ErrorKind::AddrNotAvailable => bind_ahead(address),
-        bound => bound,
-    };
-    Ok(Socket { from, ..ready(socket, address, None)? })
+    let bound = std::net::UdpSocket::bind(address);
+    let is_missing = |error: &std::io::Error| error.kind() == std::io::ErrorKind::AddrNotAvailable;
+    let is_early = may_wait && bound.as_ref().is_err_and(is_missing);
+    let bound = if is_early { bind_ahead(address) } else { bound };
+    Ok(Socket { from, is_early, ..ready(bound, address, None)? })
 }
 
 /// Binds to an address before this computer has it (ip(7), IP_FREEBIND).
@@ -103,7 +105,7 @@ fn ready(
         }
         let udp = UdpSocket::from_std(socket)?;
         let local = udp.local_addr()?;
-        Ok(Socket { udp, local, fixed, from: None })
+        Ok(Socket { udp, local, fixed, from: None, is_early: false })
     };
     open().map_err(|error| refuse(&error))
 }
@@ -116,6 +118,11 @@ pub(crate) fn deepen(socket: &impl AsFd) {
 }
 
 impl Socket {
+    /// Whether its address was none of this computer's when it was bound.
+    pub(crate) const fn is_early(&self) -> bool {
+        self.is_early
+    }
+
     /// The counter of what the kernel dropped.
     pub(crate) fn drops(&self) -> Option<SocketDrops> {
         SocketDrops::of(self.udp.as_raw_fd(), self.local.is_ipv6())

@@ -183,6 +183,10 @@ impl Sources {
                 );
                 self.intake.note(marks, Note::Foreign { text });
             }
+            if matches!(&end, Opened::Udp(socket) if socket.is_early()) {
+                let text = format!("{name}: {url} is no address of this computer yet");
+                self.intake.note(marks, Note::Foreign { text });
+            }
             let is_vehicle = name == "vehicle";
             let outgoing = from_here.take_if(|_| is_vehicle).unwrap_or_else(|| mpsc::channel(1).1);
             let line = Line::Source {
