@@ -363,13 +363,30 @@ mod tests {
     use crate::measure::position::*;
     use crate::record::InterfaceId;
 
+    const SENDER: Sender =
+        Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
+
+    fn context() -> Context {
+        Context { roles: Roles::with_vehicle(Some(1)), start: Some(Nanos::ZERO), ..Context::default() }
+    }
+
+    /// 54 degrees north, 8 degrees east, at so many m/s to the north.
+    fn position(speed_m_s: f64) -> Telemetry {
+        Telemetry::Position {
+            boot_ms: 1,
+            lat_deg: 54.0,
+            lon_deg: 8.0,
+            alt_m: 5.0,
+            relative_alt_m: 0.0,
+            velocity: [speed_m_s, 0.0, 0.0],
+            heading_deg: None,
+        }
+    }
+
     /// A receiver under a roof: its position says nothing for 5 s after each vague word, whatever the estimate says.
     #[test]
     fn a_vague_receiver_says_nothing_of_standing_or_moving() {
-        let sender =
-            Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
-        let context =
-            Context { roles: Roles::with_vehicle(Some(1)), start: Some(Nanos::ZERO), ..Context::default() };
+        let context = context();
         let seen = |fix_type, eph, accuracy_m, age_s| {
             let mut meter = PositionMeter::default();
             let at = Nanos::from_secs(20);
@@ -382,18 +399,9 @@ mod tests {
                 accuracy_m,
                 satellites: None,
             };
-            meter.observe(at, sender, &fix, &context);
+            meter.observe(at, SENDER, &fix, &context);
             let now = at + Nanos::from_secs(age_s);
-            let position = Telemetry::Position {
-                boot_ms: 1,
-                lat_deg: 54.0,
-                lon_deg: 8.0,
-                alt_m: 5.0,
-                relative_alt_m: 0.0,
-                velocity: [9.0, 0.0, 0.0],
-                heading_deg: None,
-            };
-            meter.observe(now, sender, &position, &context);
+            meter.observe(now, SENDER, &position(9.0), &context);
             meter.motion(now, &context).speed_m_s
         };
         assert_eq!(seen(3, Some(4.0), None, 1), Some(9.0));
@@ -403,29 +411,18 @@ mod tests {
         assert_eq!(seen(2, None, None, 5), None);
         assert_eq!(seen(2, None, None, 6), Some(9.0));
     }
+
     /// HOME_POSITION 0.001 degrees north of a vehicle that stands still (111.3 m on WGS84), then where it stands: all
     /// seconds lie at the newest one, also before the next second begins.
     #[test]
     fn the_newest_home_counts_for_the_whole_session() {
-        let sender =
-            Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component: 1 };
-        let mut context =
-            Context { roles: Roles::with_vehicle(Some(1)), start: Some(Nanos::ZERO), ..Context::default() };
+        let mut context = context();
         let mut meter = PositionMeter::default();
         let home = |lat_deg| Telemetry::Home { lat_deg, lon_deg: 8.0, alt_m: 5.0 };
-        meter.observe(Nanos::ZERO, sender, &home(54.001), &context);
+        meter.observe(Nanos::ZERO, SENDER, &home(54.001), &context);
         for half in 0..=20 {
             context.now = Nanos::from_millis(500 * half);
-            let position = Telemetry::Position {
-                boot_ms: 1,
-                lat_deg: 54.0,
-                lon_deg: 8.0,
-                alt_m: 5.0,
-                relative_alt_m: 0.0,
-                velocity: [0.0; 3],
-                heading_deg: None,
-            };
-            meter.observe(context.now, sender, &position, &context);
+            meter.observe(context.now, SENDER, &position(0.0), &context);
         }
         let at = |meter: &PositionMeter, context: &Context| {
             let seconds = meter.seconds(context);
@@ -433,7 +430,7 @@ mod tests {
         };
         let before = at(&meter, &context);
         assert!(before.len() >= 9 && before.iter().all(|metres| (metres - 111.3).abs() < 0.1), "{before:?}");
-        meter.observe(context.now, sender, &home(54.0), &context);
+        meter.observe(context.now, SENDER, &home(54.0), &context);
         assert_eq!(at(&meter, &context), vec![0.0; before.len()]);
     }
 }
