@@ -346,7 +346,7 @@ pub(super) struct FineLag {
 }
 
 /// The lag of the greatest cross-correlation, finely. Its error: the jackknife over groups of movements
-/// (Miller, Biometrika 61, 1974).
+/// (Miller, Biometrika 61, 1974); absent with fewer movements than groups.
 pub(super) fn fine_lag(
     aligned: &[AlignedMovement<'_>],
     (follow, curve): &(Follow, Curve),
@@ -461,7 +461,11 @@ mod tests {
     use crate::measure::latency::mapping::*;
 
     /// A movement of 2 s with a sample of both sides every 20 ms, from their values at each step.
-    fn movement(stick: u8, sticks: impl Fn(i16) -> Values, outputs: impl Fn(i16) -> Values) -> Movement {
+    pub(super) fn movement(
+        stick: u8,
+        sticks: impl Fn(i16) -> Values,
+        outputs: impl Fn(i16) -> Values,
+    ) -> Movement {
         let at = |step: i64| Nanos::from_millis(20 * step);
         let rows =
             |of: &dyn Fn(i16) -> Values| Columns::new(&(0..100).map(of).collect::<Vec<Values>>(), |row| row);
@@ -504,5 +508,30 @@ mod tests {
         let alone = find(&aligned, &moves(&[2]), 1000.0, &Mapping::default()).follows;
         assert!(alone.iter().all(|follow| follow.stick == 2 && (follow.lag_ms - 200.0).abs() < 10.0));
         assert_eq!(alone.iter().map(|follow| follow.output).collect::<Vec<_>>(), [2, 9]);
+    }
+
+    /// Miller's formula over six groups, to which the movements belong in turn; each movement has a lag of its own.
+    #[test]
+    fn a_lags_error_is_the_jackknife_over_six_groups_of_movements() {
+        let row = |step: i16| std::array::from_fn(|channel| if channel == 0 { step } else { 3000 });
+        let ramp = |step: i16| row(3000 + 8 * step.clamp(20, 40));
+        let lags = [10, 8, 11, 12, 9, 10, 13, 9, 10, 12, 8, 9, 11, 10];
+        let movements: Vec<Movement> =
+            lags.iter().map(|lag| movement(0, ramp, |step| ramp(step - lag))).collect();
+        let aligned = |belongs: &dyn Fn(usize) -> bool| -> Vec<AlignedMovement<'_>> {
+            let chosen = movements.iter().enumerate().filter(|(place, _)| belongs(*place));
+            chosen.map(|(_, movement)| AlignedMovement::new(movement, None)).collect()
+        };
+        let follow = Follow { stick: 0, output: 0, lag_ms: 200.0, coefficient: 1.0, others: 0 };
+        let follower = (follow, curve(&aligned(&|_| true), &follow).unwrap());
+        let lag = |belongs: &dyn Fn(usize) -> bool| fine_lag(&aligned(belongs), &follower).unwrap();
+        let without: Vec<f64> = (0..6).map(|group| lag(&|place| place % 6 != group).ms).collect();
+        let mean = without.iter().sum::<f64>() / 6.0;
+        let squares: f64 = without.iter().map(|lag| (lag - mean).powi(2)).sum();
+        let expected = (5.0 / 6.0 * squares).sqrt();
+        let found = lag(&|_| true).error_ms.unwrap();
+        assert!(expected > 1.0 && (found - expected).abs() < 1e-9, "{found} for {expected}");
+        assert!(lag(&|place| place < 6).error_ms.is_some());
+        assert_eq!(lag(&|place| place < 5).error_ms, None);
     }
 }

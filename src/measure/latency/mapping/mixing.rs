@@ -196,6 +196,8 @@ fn fit<'a>(rows: impl Iterator<Item = &'a Row>) -> Option<Vec<f64>> {
 #[cfg(test)]
 mod tests {
     use crate::measure::latency::mapping::mixing::*;
+    use crate::measure::latency::mapping::tests::movement;
+    use crate::measure::latency::movement_track::Movement;
 
     /// The rule that made the rows is the oracle.
     #[test]
@@ -209,5 +211,39 @@ mod tests {
         let together = [2000.0, 2500.0, 4000.0].map(|stick| row(stick, stick));
         assert_eq!(fit(together.iter()), None);
         assert_eq!(fit(std::iter::empty()), None);
+    }
+
+    /// A movement of one of so many sticks, which goes up and comes back, or never stands. Output 7 adds a quarter of each.
+    fn of_a_mix(sticks: usize, moves: usize, stands: bool) -> Movement {
+        let stick = |step: i16, stick: usize| match stick == moves {
+            true if !stands => 3000 + 20 * step,
+            true if (30..60).contains(&step) => 3400,
+            _ => 3000,
+        };
+        let output = |step: i16| (0..sticks).map(|own| stick(step, own) / 4).sum();
+        let outputs = |step| std::array::from_fn(|channel| if channel == 7 { output(step) } else { 3000 });
+        movement(moves as u8, |step| std::array::from_fn(|own| stick(step, own)), outputs)
+    }
+
+    /// The unknowns are a constant and a slope for each stick.
+    #[test]
+    fn a_law_asks_for_two_movements_for_each_of_its_unknowns() {
+        let follow = Follow { stick: 0, output: 7, lag_ms: 0.0, coefficient: 1.0, others: 0 };
+        for (count, fewest) in [(2, 6), (3, 8)] {
+            let sticks: Vec<u8> = (0..count as u8).collect();
+            let found = |stand: usize, never_stand: usize| {
+                let movements: Vec<Movement> = (0..stand + never_stand)
+                    .map(|number| of_a_mix(count, number % count, number < stand))
+                    .collect();
+                let aligned: Vec<AlignedMovement<'_>> =
+                    movements.iter().map(|movement| AlignedMovement::new(movement, None)).collect();
+                adding(&aligned.iter().collect::<Vec<_>>(), &sticks, &follow)
+            };
+            assert_eq!(found(fewest, 0), sticks);
+            assert_eq!(found(fewest - 1, 0), Vec::<u8>::new());
+            // A movement whose stick never stood says nothing of the law.
+            assert_eq!(found(fewest - 1, 1), Vec::<u8>::new());
+            assert_eq!(found(fewest, 1), sticks);
+        }
     }
 }

@@ -15,6 +15,7 @@ use super::AlignedMovement;
 const MOST_PIECES: usize = 12;
 /// Samples of one movement, at most.
 const MOST_SAMPLES: usize = 48;
+/// The first lag that is looked at: two clocks may put an output before its stick, by no more than this.
 const EARLIEST_MS: f64 = -40.0;
 const STEP_MS: f64 = 40.0;
 /// Draws, and the chance up to which an output is taken to follow.
@@ -157,4 +158,36 @@ impl Response {
 
 fn lag_ms(place: usize) -> f64 {
     EARLIEST_MS + STEP_MS * place as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::latency::mapping::response::*;
+    use crate::measure::latency::mapping::tests::movement;
+
+    /// The lag, and the share that it explains, of an output that repeats its stick so many ms later.
+    fn answer(delay_ms: i16, longest_ms: f64) -> (f64, f64) {
+        let row = |value: i16| std::array::from_fn(|channel| if channel == 0 { value } else { 3000 });
+        let ramp = |step: i16| row(3000 + 8 * step.clamp(20, 40));
+        let movement = movement(0, ramp, |step| ramp(step - delay_ms / 20));
+        let aligned: Vec<AlignedMovement<'_>> =
+            (0..3).map(|_| AlignedMovement::new(&movement, None)).collect();
+        let output = |aligned: &AlignedMovement<'_>| aligned.outputs(0, f64::INFINITY).collect();
+        let response = Response::new(&aligned.iter().collect::<Vec<_>>(), 0, (longest_ms, true), output);
+        response.map(|response| (response.lag_ms(), response.share())).unwrap()
+    }
+
+    /// The delay that made the output is the oracle. Of one beyond the grid the end of the grid is left, which does not
+    /// explain all.
+    #[test]
+    fn delays_are_looked_for_from_40_ms_before_the_stick_up_to_the_longest() {
+        for delay_ms in [-40, 0, 40, 400] {
+            let (lag_ms, share) = answer(delay_ms, 400.0);
+            assert!(lag_ms == f64::from(delay_ms) && share > 0.999, "{delay_ms} ms: {lag_ms}, {share}");
+        }
+        for (delay_ms, end) in [(-80, -40.0), (440, 400.0)] {
+            let (lag_ms, share) = answer(delay_ms, 400.0);
+            assert!(lag_ms == end && share < 0.999, "{delay_ms} ms: {lag_ms}, {share}");
+        }
+    }
 }
