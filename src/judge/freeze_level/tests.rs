@@ -54,6 +54,53 @@ fn the_order_of_levels_says_nothing() {
     assert!((deviance(&sorted) / deviance(&turned) - 1.0).abs() < 1e-9);
 }
 
+/// What is held likely, in words: a base chance of 1 in 1100 a second, give or take a factor of 7, and a slope of 0 give or
+/// take 10 over one standard deviation of the levels. The log-likelihood is written out, and its greatest value with these
+/// looked for on a grid that narrows. 300 seconds without a freeze say so little of the base that the words decide.
+#[test]
+fn few_seconds_leave_the_base_near_what_is_held_likely() {
+    let counts = [count(-95.0, 10, 6), count(-88.0, 40, 3), count(-80.0, 100, 0), count(-65.0, 200, 0)];
+    let seconds: f64 = counts.iter().map(|count| f64::from(count.seconds)).sum();
+    let mean = |of: &dyn Fn(f64) -> f64| {
+        let sum: f64 = counts.iter().map(|count| f64::from(count.seconds) * of(count.level.into())).sum();
+        sum / seconds
+    };
+    let middle = mean(&|level| level);
+    let spread = mean(&|level| (level - middle).powi(2)).sqrt();
+    let chance_of = |odds: f64| 1.0 / (1.0 + (-odds).exp());
+    // By the level of 5 %, the slope over one standard deviation, and the log odds of the base.
+    let likely = |[level_p05, slope, odds]: [f64; 3]| {
+        let own = counts.iter().map(|count| {
+            let over = (f64::from(count.level) - level_p05) / spread;
+            let curve = chance_of((0.05_f64 / 0.95).ln() + slope * over);
+            let chance = chance_of(odds) + (1.0 - chance_of(odds)) * curve;
+            let (freezes, seconds) = (f64::from(count.freezes), f64::from(count.seconds));
+            freezes * chance.ln() + (seconds - freezes) * (1.0 - chance).ln()
+        });
+        let held_likely = (slope / 10.0).powi(2) + ((odds + 1099.0_f64.ln()) / 7.0_f64.ln()).powi(2);
+        own.sum::<f64>() - 0.5 * held_likely
+    };
+    let mut best = [-85.0, -6.0, -7.0];
+    let mut reach = [6.0, 5.0, 6.0];
+    for _ in 0..40 {
+        let about = best;
+        for place in 0..11 * 11 * 11 {
+            let at = [place % 11, place / 11 % 11, place / 121].map(|step| f64::from(step - 5) / 5.0);
+            let tried = [0, 1, 2].map(|which| about[which] + reach[which] * at[which]);
+            if likely(tried) > likely(best) {
+                best = tried;
+            }
+        }
+        reach = reach.map(|reach| 0.7 * reach);
+    }
+    let found = estimate(&[counts.to_vec()], None).unwrap();
+    let base = found.base.unwrap();
+    let odds = (base / (1.0 - base)).ln();
+    assert!((odds - best[2]).abs() < 0.1, "{odds} for {best:?}");
+    assert!((found.level_p05 - best[0]).abs() < 0.05, "{found:?} for {best:?}");
+    assert!((found.slope.unwrap() * spread / best[1] - 1.0).abs() < 0.003, "{found:?} for {best:?}");
+}
+
 #[test]
 fn few_freezes_give_the_isotonic_estimate() {
     // By hand: shares of 2 in 10 and 1 in 40 fall already, and only the first is 5 %. At and below -84.5 dBm it
