@@ -7,7 +7,8 @@
 //! Level: NL80211_STA_INFO_SIGNAL, the last packet's, in dBm; a driver that has another unit sends none. It is that of the one
 //! station that was heard within the last two seconds. Absent: none was, or more than one (whose level would it be?).
 //! A station's age (NL80211_STA_INFO_INACTIVE_TIME) does not count its beacons: one whose count of beacons
-//! (NL80211_STA_INFO_BEACON_RX) has grown since an earlier reading was heard in between.
+//! (NL80211_STA_INFO_BEACON_RX) has grown since an earlier reading was heard in between. A stamp that steps back leaves
+//! open when that was: such beacons do not count.
 
 use netlink_packet_core::{NLA_HEADER_SIZE, NetlinkBuffer, NlaBuffer};
 
@@ -90,9 +91,11 @@ impl Card {
         let before = self.beacons.take().filter(|before| before.address == station.address);
         let heard_since = before
             .and_then(|before| if count > before.count { Some(before.read_at) } else { before.heard_since });
+        // What is old is forgotten: a later step back must not make it new.
+        let heard_since = heard_since.filter(|since| (Nanos::ZERO..=FRESH).contains(&(at - *since)));
         let address = station.address.to_owned();
         self.beacons = Some(Beacons { address, count, read_at: at, heard_since });
-        heard_since.is_some_and(|since| at - since <= FRESH)
+        heard_since.is_some()
     }
 }
 
@@ -234,6 +237,39 @@ mod tests {
                 assert_eq!(row.level, dbm.map_or(Level::Absent, Level::Dbm), "{what}, {at_ms} ms");
             }
         }
+    }
+
+    /// Readings of the first sequence at other times: the count grows from the first to the second, and again to the last.
+    #[cfg(target_endian = "little")]
+    #[test]
+    fn beacons_count_for_two_seconds_and_not_once_the_time_stepped_back() {
+        let readings: Vec<Vec<u8>> =
+            vectors().sequences[0].readings.iter().map(|reading| bytes(&reading.reading)).collect();
+        let (first, grown, again) = (&readings[0], &readings[1], &readings[readings.len() - 1]);
+        let heard = |steps: &[(i64, &[u8])]| {
+            let mut card = Card::default();
+            let row =
+                |&(at_ms, reading): &(i64, &[u8])| card.read(reading, Nanos::from_millis(at_ms)).unwrap();
+            steps.iter().map(row).map(|row| row.level != Level::Absent).collect::<Vec<bool>>()
+        };
+        // Both ends of the two seconds.
+        assert_eq!(heard(&[(5_000, first), (5_000, grown)]), [false, true]);
+        assert_eq!(heard(&[(5_000, first), (4_999, grown)]), [false, false]);
+        assert_eq!(heard(&[(5_000, first), (7_000, grown)]), [false, true]);
+        assert_eq!(heard(&[(5_000, first), (7_001, grown)]), [false, false]);
+        // Heard, then a step back: not in the time until then, nor at that time again, until the next beacon.
+        let steps: [(i64, &[u8]); 6] = [
+            (60_000, first),
+            (60_500, grown),
+            (20_000, grown),
+            (59_900, grown),
+            (60_100, grown),
+            (60_200, again),
+        ];
+        assert_eq!(heard(&steps), [false, true, false, false, false, true]);
+        // Old when the step comes: it does not bring back what was heard.
+        let steps: [(i64, &[u8]); 4] = [(60_000, first), (60_500, grown), (63_000, grown), (61_000, grown)];
+        assert_eq!(heard(&steps), [false, true, false, false]);
     }
 
     /// Cut anywhere it is no reading, or one with less in it; any byte may change, and nothing panics.
