@@ -14,8 +14,8 @@ use crate::units::Nanos;
 pub(super) struct Dated {
     pub(super) path: PathBuf,
     pub(super) bytes: u64,
-    /// As a date and a time of day, UTC; or that there is none.
-    pub(super) written: String,
+    /// As a date and a time of day, UTC; `None`: the clock was not set.
+    pub(super) written: Option<String>,
 }
 
 /// Those that are there, the one written last first; none of a folder that is not there. `now` by this computer's clock.
@@ -35,18 +35,16 @@ pub(super) fn newest_first(folder: &Path, now: Nanos) -> Vec<Dated> {
         .collect();
     found.sort();
     let found = found.into_iter().rev();
-    found.map(|(_, _, written, path, bytes)| Dated { path, bytes, written: said(written) }).collect()
+    found.map(|(_, _, written, path, bytes)| Dated { path, bytes, written: date(written) }).collect()
 }
 
 fn is_credible(time: Nanos) -> bool {
     time >= Nanos::OLDEST_DATE
 }
 
-fn said(time: Nanos) -> String {
-    match jiff::Timestamp::from_nanosecond(time.0.into()) {
-        Ok(at) if is_credible(time) => format!("written {}", at.strftime("%Y-%m-%d %H:%M UTC")),
-        _ => "no date: the clock was not set".to_owned(),
-    }
+fn date(time: Nanos) -> Option<String> {
+    let at = jiff::Timestamp::from_nanosecond(time.0.into()).ok()?;
+    is_credible(time).then(|| at.strftime("%Y-%m-%d %H:%M UTC").to_string())
 }
 
 #[cfg(test)]
@@ -54,6 +52,7 @@ mod tests {
     use std::time::Duration;
 
     use crate::run::recordings::*;
+    use crate::wording::start_words;
 
     #[test]
     fn the_newest_comes_first_with_a_clock_and_without() {
@@ -72,7 +71,8 @@ mod tests {
         let listed = |now_s| {
             let dated = newest_first(folder.path(), Nanos::from_secs(now_s));
             let name = |one: &Dated| one.path.file_stem().unwrap().to_string_lossy().into_owned();
-            dated.iter().map(|one| (name(one), one.written.clone())).collect::<Vec<_>>()
+            let written = |one: &Dated| start_words::written(one.written.as_deref());
+            dated.iter().map(|one| (name(one), written(one))).collect::<Vec<_>>()
         };
         let names = |now_s| listed(now_s).into_iter().map(|(name, _)| name).collect::<Vec<_>>();
         let (dated, undated) = (

@@ -165,7 +165,9 @@ fn sources(offer: &mut Offer) -> anyhow::Result<Option<Next>> {
 fn recording(offer: &mut Offer) -> anyhow::Result<Option<Next>> {
     let folder = super::data_folder()?.join("recordings");
     let files = recordings::newest_first(&folder, SessionClock::start().now());
-    let about = |file: &recordings::Dated| format!("{}, {}", quantity::bytes(file.bytes), file.written);
+    let about = |file: &recordings::Dated| {
+        format!("{}, {}", quantity::bytes(file.bytes), start_words::written(file.written.as_deref()))
+    };
     let name =
         |file: &recordings::Dated| file.path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let mut items: Vec<Item> = files.iter().map(|file| Item::new((&name(file), &about(file)))).collect();

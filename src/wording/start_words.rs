@@ -45,6 +45,11 @@ pub const RECORDINGS: &str = "Which recording?";
 pub fn no_recording(folder: &str) -> String {
     format!("No recording in {folder} yet: live and bench put theirs there.")
 }
+/// When a recording was written last, by date and time of day; `None`: it has none.
+#[must_use]
+pub fn written(date: Option<&str>) -> String {
+    date.map_or_else(|| "no date: the clock was not set".to_owned(), |date| format!("written {date}"))
+}
 /// A file elsewhere.
 pub const ANOTHER_FILE: (&str, &str) = ("Another", "Type the path of its file");
 
