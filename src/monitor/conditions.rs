@@ -8,7 +8,6 @@ use crate::judge::condition::{Condition, Failed, LinkFacts, Now, Scale, SecondOf
 use crate::measure::life::Phase;
 use crate::measure::video::Latest;
 use crate::profile::LinkRole;
-use crate::snapshot::View;
 use crate::summary::{Failure, LinkState};
 use crate::units::{LevelUnit, Nanos};
 
@@ -212,11 +211,7 @@ impl LinkMonitor {
         if let Some(latest) = packets {
             return SecondOfLink { received: latest.received, lost: latest.lost };
         }
-        let view = View { from_s: to_s - 1.0, to_s, columns: 1 };
-        let cells = self.loss.link_cells(context, link, view);
-        cells
-            .first()
-            .map(|cell| SecondOfLink { received: cell.received, lost: cell.lost })
-            .unwrap_or_default()
+        let (received, lost) = self.loss.brought(context, link, to_s - 1.0);
+        SecondOfLink { received, lost }
     }
 }

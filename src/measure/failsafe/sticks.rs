@@ -62,6 +62,8 @@ impl Source {
 pub(in crate::measure) struct Sticks {
     sources: HeardTable<SourceKey, Option<Source>, MOST_SOURCES>,
     followed: Followed,
+    /// When a followed source sent last; asked for at each message of the session.
+    last: Option<Nanos>,
 }
 
 /// The stream stopped.
@@ -76,6 +78,7 @@ pub(in crate::measure) struct Stop {
 impl Sticks {
     pub(in crate::measure) fn follow(&mut self, followed: Followed) {
         self.followed = followed;
+        self.last = self.newest().map(|source| source.last);
     }
 
     pub(in crate::measure) const fn followed(&self) -> &Followed {
@@ -90,12 +93,17 @@ impl Sticks {
         after_loss: bool,
         context: &Context,
     ) -> bool {
-        match self.sources.hear(at, key, |key| self.followed.rank(key, context)) {
-            Some(Some(source)) => source.observe(at, after_loss),
-            Some(place) => *place = Some(Source::new(at)),
-            None => {}
+        let is_followed = self.followed.sources.contains(&key);
+        if let Some(source) = self.sources.hear(at, key, |key| self.followed.rank(key, context)) {
+            match source {
+                Some(source) => source.observe(at, after_loss),
+                None => *source = Some(Source::new(at)),
+            }
+            if is_followed {
+                self.last = Some(at);
+            }
         }
-        self.followed.sources.contains(&key)
+        is_followed
     }
 
     /// The followed source that sent last.
@@ -106,12 +114,13 @@ impl Sticks {
 
     /// The last message of a followed source.
     pub(in crate::measure) fn last(&self) -> Option<Nanos> {
-        self.newest().map(|source| source.last)
+        self.last
     }
 
     /// Where the stream is silent for too long.
     pub(in crate::measure) fn stopped(&self, at: Nanos) -> Option<Stop> {
-        let source = self.newest().filter(|source| at - source.last > LEAST_SILENCE)?;
+        self.last.filter(|last| at - *last > LEAST_SILENCE)?;
+        let source = self.newest()?;
         let limit = source.limit()?;
         let stopped = at - source.last > limit && source.needless != Some(source.last);
         stopped.then_some(Stop { last: source.last, limit })

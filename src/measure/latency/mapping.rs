@@ -7,6 +7,7 @@
 
 mod mixing;
 mod response;
+mod stick_course;
 
 use std::cell::OnceCell;
 
@@ -17,6 +18,7 @@ use crate::units::Nanos;
 use super::curve::{Curve, Pair};
 use super::movement_track::{ABSENT, AFTER, Movement};
 use response::Response;
+use stick_course::{MovingStick, Near, StickCourse, travel};
 
 /// Movements studied, spread over those that are kept.
 const STUDIED: usize = 32;
@@ -31,8 +33,6 @@ const CLEARER: f64 = 1.5;
 const VARIES: i32 = 30;
 /// Groups of movements, of which each in turn is left out for a lag's error.
 const LAG_GROUPS: usize = 6;
-/// A stick within this over the time that an age can be stood still (half us).
-const STILL: f64 = 8.0;
 
 /// An output that follows a stick; both from 0.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -74,23 +74,6 @@ impl Mapping {
     }
 }
 
-/// What a stick did over a movement, as far as it is known.
-#[derive(Debug)]
-enum Path {
-    Standing(Level),
-    Moving(Vec<(f64, f64)>),
-}
-
-impl Path {
-    /// Where the stick stood all the time, give or take; `None` where it moved or is not known.
-    fn stood(&self, (from, to): (f64, f64), give: f64) -> Option<f64> {
-        match self {
-            Self::Standing(level) => (level.from <= to && to <= level.to).then_some(level.value),
-            Self::Moving(stick) => stood(stick, (from, to), give),
-        }
-    }
-}
-
 /// One movement with its outputs on the sticks' clock, in ms since its start.
 pub(super) struct AlignedMovement<'a> {
     pub(super) movement: &'a Movement,
@@ -98,7 +81,7 @@ pub(super) struct AlignedMovement<'a> {
     pub(super) times: Vec<Option<f64>>,
     pub(super) uncertainty_ms: Option<f64>,
     /// Of each stick that was asked for.
-    paths: [OnceCell<Path>; 18],
+    courses: [OnceCell<StickCourse>; 18],
 }
 
 impl<'a> AlignedMovement<'a> {
@@ -116,7 +99,7 @@ impl<'a> AlignedMovement<'a> {
                 }),
             })
             .collect();
-        Self { movement, times, uncertainty_ms, paths: Default::default() }
+        Self { movement, times, uncertainty_ms, courses: Default::default() }
     }
 
     pub(super) fn stick(&self, stick: u8) -> Vec<(f64, f64)> {
@@ -125,9 +108,10 @@ impl<'a> AlignedMovement<'a> {
         positions
     }
 
-    fn path(&self, stick: u8) -> &Path {
-        self.paths[usize::from(stick)]
-            .get_or_init(|| self.level(stick).map_or_else(|| Path::Moving(self.stick(stick)), Path::Standing))
+    fn course(&self, stick: u8) -> &StickCourse {
+        let moving = || StickCourse::Moving(MovingStick::new(self.stick(stick)));
+        self.courses[usize::from(stick)]
+            .get_or_init(|| self.level(stick).map_or_else(moving, StickCourse::Standing))
     }
 
     /// Where the stick stood, if it did all the time.
@@ -167,13 +151,14 @@ impl<'a> AlignedMovement<'a> {
 
     /// What its stick alone makes of an output: less what others add to it, and not where those moved.
     pub(super) fn own_output(&self, follow: &Follow, curve: &Curve) -> impl Iterator<Item = (f64, f64)> {
-        let others: Vec<(&Path, f64)> =
-            curve.others().iter().map(|&(stick, slope)| (self.path(stick), slope)).collect();
+        let others =
+            curve.others().iter().map(|&(stick, slope)| (self.course(stick), slope, Near::default()));
+        let mut others: Vec<(&StickCourse, f64, Near)> = others.collect();
         let reach = follow.reach_ms();
         self.output(follow.output).filter_map(move |(time, output)| {
-            let added = others
-                .iter()
-                .map(|(path, slope)| path.stood((time - reach, time), STILL).map(|value| slope * value));
+            let added = others.iter_mut().map(|(course, slope, near)| {
+                course.stood((time - reach, time), near).map(|value| *slope * value)
+            });
             Some((time, output - added.sum::<Option<f64>>()?))
         })
     }
@@ -257,9 +242,9 @@ fn best_lags(
     for aligned in aligned {
         let times: Vec<f64> =
             aligned.times.iter().step_by(step(aligned)).map(|time| time.unwrap_or(f64::NAN)).collect();
-        let courses = sticks.iter().map(|&stick| match aligned.path(stick) {
-            Path::Standing(level) => Course::Standing(*level),
-            Path::Moving(samples) => Course::Moving(Trace::new(samples)),
+        let courses = sticks.iter().map(|&stick| match aligned.course(stick) {
+            StickCourse::Standing(level) => Course::Standing(*level),
+            StickCourse::Moving(stick) => Course::Moving(Trace::new(&stick.samples)),
         });
         search.add_piece(&times, courses);
     }
@@ -410,48 +395,25 @@ pub(super) fn curve(aligned: &[AlignedMovement<'_>], follow: &Follow) -> Option<
 fn pairs(aligned: &AlignedMovement<'_>, follow: &Follow) -> Vec<(Pair, f64, bool)> {
     let reach = follow.reach_ms();
     let outputs = aligned.output(follow.output).map(|(time, output)| (time, time - follow.lag_ms, output));
-    if let Some(level) = aligned.level(follow.stick) {
-        let shown = outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to);
-        return shown
-            .map(|(time, _, output)| ((level.value, output), 1.0, level.from <= time - reach))
-            .collect();
-    }
-    let stick = aligned.stick(follow.stick);
-    let (trace, first) = (Trace::new(&stick), stick.first().map_or(f64::INFINITY, |first| first.0));
+    let stick = match aligned.course(follow.stick) {
+        StickCourse::Standing(level) => {
+            let shown = outputs.filter(|&(_, then, _)| then >= level.from && then <= level.to);
+            return shown
+                .map(|(time, _, output)| ((level.value, output), 1.0, level.from <= time - reach))
+                .collect();
+        }
+        StickCourse::Moving(stick) => stick,
+    };
+    let samples = &stick.samples;
+    let (trace, first) = (Trace::new(samples), samples.first().map_or(f64::INFINITY, |first| first.0));
+    let mut near = Near::default();
     let pair = |(time, then, output): (f64, f64, f64)| {
-        let still = first <= time - reach && travel(&stick, time - reach, time) <= STILL;
-        let rate = || travel(&stick, then - 25.0, then + 25.0) / 50.0;
+        let still = first <= time - reach && stick.is_still((time - reach, time), &mut near);
+        let rate = || travel(samples, then - 25.0, then + 25.0) / 50.0;
         let weight = if still { 1.0 } else { 1.0 / (1.0 + (10.0 * rate()).powi(2)) };
         Some(((trace.at(then)?, output), weight, still))
     };
     outputs.filter_map(pair).collect()
-}
-
-/// How far a stick went from one time to another, with the samples next to both.
-fn travel(stick: &[(f64, f64)], from: f64, to: f64) -> f64 {
-    let past = stick.partition_point(|sample| sample.0 <= to);
-    let near = near(stick, from, past).map(|sample| sample.1);
-    near.clone().fold(f64::MIN, f64::max) - near.fold(f64::MAX, f64::min)
-}
-
-/// The samples from a time on, with the one before it, and up to `past` with that one.
-fn near(stick: &[(f64, f64)], from: f64, past: usize) -> std::slice::Iter<'_, (f64, f64)> {
-    let first = stick.partition_point(|sample| sample.0 < from).saturating_sub(1);
-    stick[first..(past + 1).min(stick.len())].iter()
-}
-
-/// Where a stick that moved stood all the time, give or take; `None` where it moved then or is not known.
-fn stood(stick: &[(f64, f64)], (from, to): (f64, f64), give: f64) -> Option<f64> {
-    let past = stick.partition_point(|sample| sample.0 <= to);
-    let at = past.checked_sub(1)?;
-    let (mut low, mut high) = (f64::MAX, f64::MIN);
-    let mut stands = |sample: &(f64, f64)| {
-        (low, high) = (low.min(sample.1), high.max(sample.1));
-        high - low <= give
-    };
-    let known = stick[stick.len() - 1].0 >= to;
-    // Backwards: it mostly moved not long ago.
-    (known && near(stick, from, past).rev().all(&mut stands)).then(|| stick[at].1)
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 
 use super::bad_spells;
 use super::bad_spells::Spell;
+use super::seconds::Counts;
 use super::sender_flow;
 use super::sender_flow::SenderFlow;
 use super::{LinkSeconds, LossMeter, Restart, Steadiness, Traffic};
@@ -174,6 +175,14 @@ impl LossMeter {
             flow.mark_outages(context, view, &mut cells);
         }
         cells
+    }
+
+    /// Frames that a link's counting senders brought in a whole second, and those that were lost.
+    pub(crate) fn brought(&self, context: &Context, link: &LinkProfile, second: f64) -> (u32, u32) {
+        let flows = self.counting(context, link);
+        let seconds = flows.flat_map(|flow| flow.sequence.seconds.within(second, second + 1.0));
+        let Counts { received, lost } = seconds.fold(Counts::default(), |sum, (_, own)| sum.plus(own));
+        (received, lost)
     }
 
     /// The cells of a link: what its counting senders brought together, and where its far side was not heard.

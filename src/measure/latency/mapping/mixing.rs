@@ -12,7 +12,8 @@ use crate::stats::time_series::correlation::Lag;
 
 use super::super::curve::{Curve, Pair};
 use super::response::Response;
-use super::{AlignedMovement, Follow, Path, STILL, VARIES};
+use super::stick_course::{MovingStick, Near, StickCourse, travel};
+use super::{AlignedMovement, Follow, VARIES};
 
 /// Others stand within this (half us), or within this share of the stick's own travel.
 const NEARLY: (f64, f64) = (12.0, 0.05);
@@ -82,9 +83,8 @@ fn adding(studied: &[&AlignedMovement<'_>], sticks: &[u8], follow: &Follow) -> V
     if studied.len() < fewest {
         return Vec::new();
     }
-    let rows: Vec<Vec<Row>> = studied.iter().map(|aligned| rows(aligned, follow, sticks)).collect();
-    let movements = rows.iter().filter(|rows| !rows.is_empty()).count();
-    let rows: Vec<Row> = rows.into_iter().flatten().collect();
+    let mut rows = Rows::of(sticks.len());
+    let movements = studied.iter().filter(|aligned| rows.add(aligned, follow, sticks)).count();
     if movements < fewest {
         return Vec::new();
     }
@@ -92,7 +92,7 @@ fn adding(studied: &[&AlignedMovement<'_>], sticks: &[u8], follow: &Follow) -> V
         return Vec::new();
     };
     let adds = |place: usize| {
-        let stick = || rows.iter().map(|row| row.sticks[place]);
+        let stick = || rows.iter().map(|row| row[place]);
         let span = stick().fold(f64::MIN, f64::max) - stick().fold(f64::MAX, f64::min);
         (slopes[place + 1] * span).abs() >= f64::from(VARIES).max(4.0 * usual)
     };
@@ -103,18 +103,53 @@ fn adding(studied: &[&AlignedMovement<'_>], sticks: &[u8], follow: &Follow) -> V
 /// The samples of a movement before which all other sticks stood.
 fn alone(aligned: &AlignedMovement<'_>, sticks: &[u8], (stick, about): (u8, &Follow)) -> Vec<(f64, f64)> {
     let own = aligned.stick(stick);
-    let nearly = NEARLY.0.max(NEARLY.1 * super::travel(&own, f64::NEG_INFINITY, f64::INFINITY));
-    let others = sticks.iter().filter(|&&other| other != stick).map(|&other| aligned.path(other));
-    let others: Vec<&Path> = others.filter(|path| matches!(path, Path::Moving(_))).collect();
+    let nearly = NEARLY.0.max(NEARLY.1 * travel(&own, f64::NEG_INFINITY, f64::INFINITY));
+    let moving = |&other: &u8| match aligned.course(other) {
+        StickCourse::Moving(other) => Some((other, other.since(nearly), Near::default())),
+        StickCourse::Standing(_) => None,
+    };
+    let others = sticks.iter().filter(|&&other| other != stick).filter_map(moving);
+    let mut others: Vec<(&MovingStick, Vec<u32>, Near)> = others.collect();
     let reach = about.reach_ms();
-    let stand = |time: f64| others.iter().all(|other| other.stood((time - reach, time), nearly).is_some());
+    let mut stand = |time: f64| {
+        let span = (time - reach, time);
+        others.iter_mut().all(|(other, since, near)| other.stood(since, span, near).is_some())
+    };
     aligned.outputs(about.output, f64::INFINITY).filter(|&(time, _)| stand(time)).collect()
 }
 
-/// One sample: where the sticks stood, the stick's own first, and the output.
-struct Row {
-    sticks: Vec<f64>,
-    output: f64,
+/// Samples of an output at which all sticks stood as long as an age can be: where each stood, then the output.
+struct Rows {
+    sticks: usize,
+    values: Vec<f64>,
+}
+
+impl Rows {
+    const fn of(sticks: usize) -> Self {
+        Self { sticks, values: Vec::new() }
+    }
+
+    fn iter(&self) -> impl Iterator<Item = &[f64]> {
+        self.values.chunks_exact(self.sticks + 1)
+    }
+
+    /// Adds those of a movement; whether there are any.
+    fn add(&mut self, aligned: &AlignedMovement<'_>, follow: &Follow, sticks: &[u8]) -> bool {
+        let courses = sticks.iter().map(|&stick| (aligned.course(stick), Near::default()));
+        let mut courses: Vec<(&StickCourse, Near)> = courses.collect();
+        let (before, reach) = (self.values.len(), follow.reach_ms());
+        for (time, output) in aligned.output(follow.output) {
+            let row = self.values.len();
+            let span = (time - reach, time);
+            self.values.extend(courses.iter_mut().map_while(|(course, near)| course.stood(span, near)));
+            if self.values.len() == row + self.sticks {
+                self.values.push(output);
+            } else {
+                self.values.truncate(row);
+            }
+        }
+        self.values.len() > before
+    }
 }
 
 /// The curve by which an output follows one of the sticks that it mixes, and what the others add.
@@ -124,11 +159,15 @@ pub(super) fn law<'a>(
 ) -> Option<Curve> {
     let others = (0..18).filter(|stick| follow.others >> stick & 1 != 0);
     let sticks: Vec<u8> = std::iter::once(follow.stick).chain(others).collect();
-    let rows: Vec<Row> = aligned.flat_map(|aligned| rows(aligned, follow, &sticks)).collect();
+    let mut rows = Rows::of(sticks.len());
+    for aligned in aligned {
+        rows.add(aligned, follow, &sticks);
+    }
     let (slopes, _) = robust_fit(&rows)?;
     let pairs = rows.iter().map(|row| {
-        let added: f64 = row.sticks[1..].iter().zip(&slopes[2..]).map(|(stick, slope)| stick * slope).sum();
-        (row.sticks[0], row.output - added)
+        let added: f64 =
+            row[1..sticks.len()].iter().zip(&slopes[2..]).map(|(stick, slope)| stick * slope).sum();
+        (row[0], row[sticks.len()] - added)
     });
     let pairs: Vec<Pair> = pairs.collect();
     let all: Vec<(Pair, f64)> = pairs.iter().map(|&pair| (pair, 1.0)).collect();
@@ -138,48 +177,44 @@ pub(super) fn law<'a>(
 }
 
 /// The constant and slopes, and how far off the rows usually are: outliers are looked past.
-fn robust_fit(rows: &[Row]) -> Option<(Vec<f64>, f64)> {
-    let off = |row: &Row, slopes: &[f64]| (row.output - expected(row, slopes)).abs();
-    let usual = |slopes: &[f64]| {
-        quantile::select(&mut rows.iter().map(|row| off(row, slopes)).collect::<Vec<f64>>(), 0.7)
+fn robust_fit(rows: &Rows) -> Option<(Vec<f64>, f64)> {
+    let mut off = Vec::with_capacity(rows.values.len() / (rows.sticks + 1));
+    let mut usual = |slopes: &[f64]| {
+        off.clear();
+        off.extend(rows.iter().map(|row| residual(row, slopes)));
+        quantile::select(&mut off, 0.7)
     };
     let first = fit(rows.iter())?;
     let limit = OUTLIES * usual(&first)?.max(1.0);
-    let slopes = fit(rows.iter().filter(|row| off(row, &first) <= limit))?;
+    let slopes = fit(rows.iter().filter(|row| residual(row, &first) <= limit))?;
     let usual = usual(&slopes)?;
     Some((slopes, usual))
 }
 
-/// The output samples of a movement at which all sticks stood as long as an age can be.
-fn rows(aligned: &AlignedMovement<'_>, follow: &Follow, sticks: &[u8]) -> Vec<Row> {
-    let paths: Vec<&Path> = sticks.iter().map(|&stick| aligned.path(stick)).collect();
-    let row = |(time, output): (f64, f64)| {
-        let span = (time - follow.reach_ms(), time);
-        let sticks = paths.iter().map(|path| path.stood(span, STILL)).collect::<Option<Vec<f64>>>()?;
-        Some(Row { sticks, output })
-    };
-    aligned.output(follow.output).filter_map(row).collect()
-}
-
-fn expected(row: &Row, slopes: &[f64]) -> f64 {
-    slopes[0] + row.sticks.iter().zip(&slopes[1..]).map(|(stick, slope)| stick * slope).sum::<f64>()
+/// How far an output is from its law.
+fn residual(row: &[f64], slopes: &[f64]) -> f64 {
+    let (sticks, output) = row.split_at(row.len() - 1);
+    let sum: f64 = sticks.iter().zip(&slopes[1..]).map(|(stick, slope)| stick * slope).sum();
+    (output[0] - (slopes[0] + sum)).abs()
 }
 
 /// Least squares: the constant, then a slope for each stick; `None` where the rows do not tell them apart.
-fn fit<'a>(rows: impl Iterator<Item = &'a Row>) -> Option<Vec<f64>> {
+fn fit<'a>(rows: impl Iterator<Item = &'a [f64]>) -> Option<Vec<f64>> {
     // About a stick's middle and in its own size, for the digits.
     const MIDDLE: f64 = 3000.0;
     const SIZE: f64 = 1000.0;
-    let (mut matrix, mut right): (Vec<Vec<f64>>, Vec<f64>) = (Vec::new(), Vec::new());
+    let (mut matrix, mut right, mut terms): (Vec<Vec<f64>>, Vec<f64>, Vec<f64>) = Default::default();
     for row in rows {
-        let scaled = row.sticks.iter().map(|stick| (stick - MIDDLE) / SIZE);
-        let terms: Vec<f64> = std::iter::once(1.0).chain(scaled).collect();
+        let (sticks, output) = row.split_at(row.len() - 1);
+        terms.clear();
+        terms.push(1.0);
+        terms.extend(sticks.iter().map(|stick| (stick - MIDDLE) / SIZE));
         if matrix.is_empty() {
             (matrix, right) = (vec![vec![0.0; terms.len()]; terms.len()], vec![0.0; terms.len()]);
         }
         symmetric::add_square(&mut matrix, &terms, 1.0);
         for (sum, term) in right.iter_mut().zip(&terms) {
-            *sum += term * row.output;
+            *sum += term * output[0];
         }
     }
     if matrix.is_empty() {
@@ -202,14 +237,14 @@ mod tests {
     /// The rule that made the rows is the oracle.
     #[test]
     fn straight_lines_are_found_where_the_sticks_tell_them_apart() {
-        let row = |a: f64, b: f64| Row { sticks: vec![a, b], output: 700.0 + 0.5 * a - 0.25 * b };
+        let row = |a: f64, b: f64| [a, b, 700.0 + 0.5 * a - 0.25 * b];
         let rows = [row(2000.0, 3000.0), row(4000.0, 3000.0), row(2500.0, 2000.0), row(3100.0, 3900.0)];
-        let found = fit(rows.iter()).unwrap();
+        let found = fit(rows.iter().map(|row| &row[..])).unwrap();
         for (found, expected) in found.iter().zip([700.0, 0.5, -0.25]) {
             assert!((found - expected).abs() < 1e-6, "{found} for {expected}");
         }
         let together = [2000.0, 2500.0, 4000.0].map(|stick| row(stick, stick));
-        assert_eq!(fit(together.iter()), None);
+        assert_eq!(fit(together.iter().map(|row| &row[..])), None);
         assert_eq!(fit(std::iter::empty()), None);
     }
 
