@@ -17,10 +17,11 @@ use anyhow::Context as _;
 const TARGETS: [&str; 3] =
     ["x86_64-unknown-linux-gnu", "aarch64-unknown-linux-gnu", "armv7-unknown-linux-gnueabihf"];
 /// Licences, the one that asks for least first, and how a file with its text may be called.
-const CHOSEN: [(&str, &[&str]); 8] = [
+const CHOSEN: [(&str, &[&str]); 9] = [
     ("0BSD", &["0BSD"]),
     ("Unlicense", &["UNLICENSE"]),
     ("MIT", &["MIT"]),
+    ("ISC", &["ISC"]),
     ("Zlib", &["ZLIB"]),
     ("BSD-2-Clause", &["BSD"]),
     ("BSL-1.0", &["BOOST", "BSL"]),

@@ -28,8 +28,6 @@ use std::io;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use sha2::{Digest, Sha256};
-
 use crate::monitor::RecordingFacts;
 use crate::record::Entry;
 use crate::record::text::clean;
@@ -258,7 +256,7 @@ pub fn file_hash(path: &Path) -> io::Result<String> {
 #[must_use]
 pub fn hash_of(bytes: &[u8]) -> String {
     use std::fmt::Write as _;
-    let digest = Sha256::digest(bytes);
+    let digest = hmac_sha256::Hash::hash(bytes);
     let mut text = String::with_capacity(2 * digest.len());
     for byte in digest {
         let _ = write!(text, "{byte:02x}");

@@ -6,8 +6,6 @@
 
 use std::collections::BTreeMap;
 
-use sha2::{Digest, Sha256};
-
 use crate::judge::margin::EvidenceSecond;
 
 use crate::judge::freeze_level::LevelCount;
@@ -82,7 +80,7 @@ fn word(row: &[u8], at: usize) -> [u8; 4] {
 
 /// What SQLite does not check: that the bytes of a value are those that were written.
 pub(super) fn digest(parts: &[&[u8]]) -> Vec<u8> {
-    let mut hasher = Sha256::new();
+    let mut hasher = hmac_sha256::Hash::new();
     for part in parts {
         hasher.update((part.len() as u64).to_le_bytes());
         hasher.update(part);
