@@ -286,7 +286,11 @@ impl Condition {
             let ago_s = (at - failed.end(at)).secs();
             return (LinkState::Warning, StateReason::FailedLately { what: failed.what, ago_s });
         }
-        if self.loss().is_some_and(|(lost, all)| wilson(lost, all, Z975).is_some_and(|[low, _]| low > MUCH)) {
+        // The interval's lower end lies below the share itself.
+        let is_much = |lost: f64, all: f64| {
+            lost > MUCH * all && wilson(lost, all, Z975).is_some_and(|[low, _]| low > MUCH)
+        };
+        if self.loss().is_some_and(|(lost, all)| is_much(lost, all)) {
             return (LinkState::Warning, StateReason::LosesMuch);
         }
         if facts.damaged.is_some_and(|share| share > 0.5) {

@@ -14,8 +14,9 @@ use super::read_ahead::read_ahead;
 
 /// Entries between two words on the progress in turn.
 const EVERY: u32 = 16_384;
-/// Entries, or messages, read ahead at a time: few enough to stay in a core's cache from one thread to the other.
-const BATCH: usize = 512;
+/// Entries, or messages, read ahead at a time: enough that waking the other thread costs little beside them, few enough to
+/// stay in a cache (measured: 128 are slower by a twelfth, 8,192 no quicker).
+const BATCH: usize = 2048;
 
 /// Where a recording is read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -51,8 +51,7 @@ impl LossMeter {
 
     /// How far apart frames of a link's far side usually come: the whole session's mean, silences apart; `None`: not known.
     pub(crate) fn usual_spacing(&self, context: &Context, link: &LinkProfile) -> Option<Nanos> {
-        let rate: f64 =
-            self.heard_over(context, link).iter().filter_map(|flow| flow.sequence.rate_hz()).sum();
+        let rate: f64 = self.heard_over(context, link).filter_map(|flow| flow.sequence.rate_hz()).sum();
         (rate > 0.0).then(|| Nanos::from_secs_f64(1.0 / rate))
     }
 
@@ -61,18 +60,20 @@ impl LossMeter {
         &'a self,
         context: &'a Context,
         link: &'a LinkProfile,
-    ) -> Vec<&'a SenderFlow> {
-        let of_autopilot = self.rows().filter(|flow| {
-            context.is_autopilot(flow.sender)
-                && !flow.is_apart
-                && context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
+    ) -> impl Iterator<Item = &'a SenderFlow> {
+        let of_autopilot = move || {
+            self.rows().filter(|flow| {
+                context.is_autopilot(flow.sender)
+                    && !flow.is_apart
+                    && context.link_of(flow.sender).is_some_and(|of| of.name == link.name)
+            })
+        };
+        let others = of_autopilot().next().is_none().then(|| {
+            let counting = self.counting(context, link);
+            counting.filter(|flow| link.senders.is_some() || !context.is_radio_here(flow.sender))
         });
-        let flows: Vec<&SenderFlow> = of_autopilot.collect();
-        if !flows.is_empty() {
-            return flows;
-        }
-        let counting = self.counting(context, link);
-        counting.filter(|flow| link.senders.is_some() || !context.is_radio_here(flow.sender)).collect()
+        // Where others are asked there are none of the autopilot.
+        of_autopilot().chain(others.into_iter().flatten())
     }
 }
 

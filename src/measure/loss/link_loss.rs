@@ -48,7 +48,7 @@ impl LossMeter {
     #[must_use]
     pub fn link_window(&self, context: &Context, link: &LinkProfile, view: View) -> Option<WindowLoss> {
         let flows: Vec<&SenderFlow> = self.counting(context, link).collect();
-        let heard = self.heard_over(context, link);
+        let heard: Vec<&SenderFlow> = self.heard_over(context, link).collect();
         (!flows.is_empty() || !heard.is_empty()).then(|| window_of(&flows, &heard, context, view))
     }
 
@@ -150,13 +150,13 @@ impl LossMeter {
     /// When a link's far side was last heard; `None`: never.
     #[must_use]
     pub fn last_heard(&self, context: &Context, link: &LinkProfile) -> Option<Nanos> {
-        self.heard_over(context, link).iter().map(|flow| flow.sequence.last_at).max()
+        self.heard_over(context, link).map(|flow| flow.sequence.last_at).max()
     }
 
     /// How steadily a link's far side was heard; `None`: never.
     #[must_use]
     pub fn steadiness(&self, context: &Context, link: &LinkProfile) -> Option<Steadiness> {
-        let flows = self.heard_over(context, link);
+        let flows: Vec<&SenderFlow> = self.heard_over(context, link).collect();
         let open = flows.iter().map(|flow| flow.open_silence(context));
         let at_end_s = open.map(|(from, to)| (to - from).secs()).reduce(f64::min)?;
         let silence = sender_flow::longest_common_silence_s(&flows, context).max(at_end_s);
@@ -189,7 +189,7 @@ impl LossMeter {
     #[must_use]
     pub fn link_cells(&self, context: &Context, link: &LinkProfile, view: View) -> Vec<LossCell> {
         let flows: Vec<&SenderFlow> = self.counting(context, link).collect();
-        let heard = self.heard_over(context, link);
+        let heard: Vec<&SenderFlow> = self.heard_over(context, link).collect();
         if flows.is_empty() && heard.is_empty() {
             return Vec::new();
         }

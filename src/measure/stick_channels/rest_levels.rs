@@ -66,20 +66,19 @@ impl RestLevels {
         self.span.push((at, pulse));
         let lasted = self.span.first().is_some_and(|(began, _)| at - *began >= SPAN);
         if (lasted && self.span.len() >= FEWEST) || self.span.len() >= MOST {
-            let span: Vec<u16> = self.span.iter().map(|(_, pulse)| *pulse).collect();
-            if let Some(median) = still(&span) {
-                self.stand(median, &span);
+            if let Some(median) = still(&self.span) {
+                self.stand(median);
                 self.span.clear();
             } else {
-                self.span.drain(..span.len().div_ceil(2));
+                self.span.drain(..self.span.len().div_ceil(2));
             }
         }
     }
 
-    fn stand(&mut self, median: f64, span: &[u16]) {
+    fn stand(&mut self, median: f64) {
         self.still += 1;
         self.deviations.resize(2 * REACH + 1, 0);
-        for pulse in span {
+        for (_, pulse) in &self.span {
             let place = (f64::from(*pulse) - median).round() + REACH as f64;
             self.deviations[place.clamp(0.0, 2.0 * REACH as f64) as usize] += 1;
         }
@@ -153,25 +152,33 @@ impl RestLevels {
 }
 
 /// The median of a span that is still.
-fn still(span: &[u16]) -> Option<f64> {
-    let (first, second) = span.split_at(span.len() / 2);
-    let (low, high) = (span.iter().min()?, span.iter().max()?);
+fn still(span: &[(Nanos, u16)]) -> Option<f64> {
+    let pulses = || span.iter().map(|(_, pulse)| *pulse);
+    let (low, high) = (pulses().min()?, pulses().max()?);
+    if low == high {
+        return Some(f64::from(low));
+    }
+    if high - low > WIDEST_US {
+        return None;
+    }
+    let mut pulses: Vec<u16> = pulses().collect();
+    let half = pulses.len() / 2;
     let ([first_low, first_mid, first_high], [low_again, mid_again, high_again]) =
-        (quartiles(first), quartiles(second));
+        (quartiles(&mut pulses[..half]), quartiles(&mut pulses[half..]));
     let (one, other) = (first_high - first_low, high_again - low_again);
     let scatter = one.max(other);
     // The medians of halves of n reports scatter by about 0.9 quartile ranges a root of n.
-    let give = (3.0 * scatter / (first.len() as f64).sqrt()).max(3.0);
-    let is_still = high - low <= WIDEST_US && (first_mid - mid_again).abs() <= give;
-    (is_still && one.min(other) >= scatter / 4.0 - 2.0).then(|| quartiles(span)[1])
+    let give = (3.0 * scatter / (half as f64).sqrt()).max(3.0);
+    let is_still = (first_mid - mid_again).abs() <= give && one.min(other) >= scatter / 4.0 - 2.0;
+    is_still.then(|| quartiles(&mut pulses)[1])
 }
 
-fn quartiles(values: &[u16]) -> [f64; 3] {
-    let mut sorted = values.to_vec();
-    sorted.sort_unstable();
+/// Of values that it sorts.
+fn quartiles(values: &mut [u16]) -> [f64; 3] {
+    values.sort_unstable();
     [0.25, 0.5, 0.75].map(|share| {
-        let place = share * (sorted.len() - 1) as f64;
-        let at = |place: f64| sorted.get(place as usize).copied().map_or(0.0, f64::from);
+        let place = share * (values.len() - 1) as f64;
+        let at = |place: f64| values.get(place as usize).copied().map_or(0.0, f64::from);
         f64::midpoint(at(place.floor()), at(place.ceil()))
     })
 }
