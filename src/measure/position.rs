@@ -433,4 +433,21 @@ mod tests {
         meter.observe(context.now, SENDER, &home(54.0), &context);
         assert_eq!(at(&meter, &context), vec![0.0; before.len()]);
     }
+
+    /// The farthest fix was taken from a home that stands 111.3 m away; a newer home is not where it was taken from.
+    #[test]
+    fn the_farthest_fix_does_not_count_from_a_home_that_has_moved() {
+        let mut context = context();
+        let mut meter = PositionMeter::default();
+        let home = |lat_deg| Telemetry::Home { lat_deg, lon_deg: 8.0, alt_m: 5.0 };
+        meter.observe(Nanos::ZERO, SENDER, &home(54.001), &context);
+        for second in 0..=10 {
+            context.now = Nanos::from_secs(second);
+            meter.observe(context.now, SENDER, &position(0.0), &context);
+        }
+        let farthest_m = meter.farthest_fix(&context).unwrap();
+        assert!((farthest_m - 111.3).abs() < 0.1, "{farthest_m}");
+        meter.observe(context.now, SENDER, &home(54.0), &context);
+        assert_eq!(meter.farthest_fix(&context), None);
+    }
 }

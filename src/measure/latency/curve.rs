@@ -311,4 +311,24 @@ mod tests {
         assert!((0.5 * (low + high) - 3000.0).abs() < 1.0 && curve.dead_band_us().is_none());
         assert!(of_still(&[(2000.0, 2200.0)], 0.9).is_none());
     }
+
+    /// Two end stops with one level between them: from end to end it is 800 half us over 2000.
+    #[test]
+    fn one_level_between_two_stops_has_the_slope_from_end_to_end() {
+        let stops =
+            [(2000.0, 2700.0), (2100.0, 2700.0), (3000.0, 3100.0), (3900.0, 3500.0), (4000.0, 3500.0)];
+        let curve = of_still(&stops, 0.9).unwrap();
+        for (output, stick) in [(2900.0, 2500.0), (3300.0, 3500.0)] {
+            let (low, high) = curve.sticks(output);
+            assert!((0.5 * (low + high) - stick).abs() < 1.0, "{output}: {low} to {high}");
+        }
+    }
+
+    /// A flat piece spans 16 half us of the stick or more: levels nearer each other lie on a slope.
+    #[test]
+    fn two_levels_are_flat_only_where_they_lie_far_enough_apart() {
+        let levels =
+            [(2000.0, 2600.0), (2015.0, 2602.0), (3000.0, 3100.0), (4000.0, 3400.0), (4016.0, 3402.0)];
+        assert_eq!(flats(&levels.map(|(stick, output)| (stick, output, 1.0))), [(3, 5)]);
+    }
 }

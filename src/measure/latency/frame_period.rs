@@ -260,3 +260,19 @@ fn median(sorted: &[f64], period: f64, missed: f64) -> f64 {
     let (Some(&first), Some(&last)) = (sorted.first(), sorted.last()) else { return 0.0 };
     sample_hold::first_age((first, last + period), |age| share(age) >= 0.5)
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::latency::frame_period::*;
+
+    /// A quarter of the delays from 20 to 30 ms, the rest from 30 to 40: their mean is 0.25 x 25 + 0.75 x 35 = 32.5 ms.
+    #[test]
+    fn a_bracket_says_its_share_and_its_mean_above_that_of_all() {
+        let table = DelayTable::new(&[(20.0, 30.0, 0.25), (30.0, 40.0, 0.75)]).unwrap();
+        assert_eq!(table.within((20.0, 30.0)), Some((0.25, -7.5)));
+        assert_eq!(table.within((30.0, 40.0)), Some((0.75, 2.5)));
+        assert_eq!(table.within((35.0, 60.0)).map(|(share, _)| share), Some(0.375), "half of a cell");
+        assert_eq!(table.within((0.0, 60.0)), None, "all of them say nothing");
+        assert_eq!(table.within((50.0, 60.0)), None, "none of them do");
+    }
+}

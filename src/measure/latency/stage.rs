@@ -295,3 +295,34 @@ fn sample_hold(aligned: &[AlignedMovement<'_>]) -> Option<SampleHold> {
     });
     SampleHold::new(spacings)
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::latency::movement_track::Columns;
+    use crate::measure::latency::stage::*;
+
+    /// The moved stick comes every 20 ms; samples in between are of other sticks and end no hold.
+    #[test]
+    fn a_hold_is_the_spacing_of_samples_in_which_the_stick_is_there() {
+        let samples: Vec<(i64, i16)> = [(5, ABSENT), (12, ABSENT)]
+            .into_iter()
+            .chain((0..10).map(|step| (20 * step, 3000 + 40 * step as i16)))
+            .collect();
+        let mut samples: Vec<(Nanos, Values)> = samples
+            .into_iter()
+            .map(|(ms, value)| (Nanos::from_millis(ms), [value, 3000].repeat(9).try_into().unwrap()))
+            .collect();
+        samples.sort_by_key(|sample| sample.0);
+        let movement = Movement {
+            stick: 0,
+            start: Nanos::ZERO,
+            end: Nanos::from_millis(200),
+            stick_times: samples.iter().map(|sample| sample.0).collect(),
+            sticks: Columns::new(&samples, |sample| &sample.1),
+            output_times: [].into(),
+            outputs: Columns::new(&[], |row: &Values| row),
+        };
+        let hold = sample_hold(&[AlignedMovement::new(&movement, None)]).unwrap();
+        assert_eq!((hold.usual_ms(), hold.longest_ms()), (20.0, 20.0));
+    }
+}

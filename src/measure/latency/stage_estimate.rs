@@ -296,6 +296,7 @@ fn needed(share: f64) -> u64 {
 #[cfg(test)]
 mod tests {
     use crate::measure::latency::censoring::{AgeRange, MovementAges};
+    use crate::measure::latency::mapping::FineLag;
     use crate::measure::latency::sample_hold::SampleHold;
     use crate::measure::latency::stage_estimate::*;
     use crate::units::Nanos;
@@ -372,6 +373,43 @@ mod tests {
         {
             let found = between(&mut stage(100.0, servo, false), &mut stage(20.0, input, false));
             assert_eq!(found.is_some(), is_known, "{servo} {input}");
+        }
+    }
+
+    /// By hand: twice its error of 8 ms, and 10 ms as it is of another kind, are 26 ms beyond the interval or the
+    /// percentiles that a mean lies between.
+    #[test]
+    fn a_second_method_withdraws_the_figure_only_beyond_both_uncertainties() {
+        let mut stage = stage(100.0, true, false);
+        let first = stage.quantile(0.2).unwrap().min(110.0);
+        let last = stage.quantile(0.8).unwrap().max(130.0);
+        for (lag_ms, expected) in
+            [(last + 27.0, true), (last + 25.0, false), (first - 25.0, false), (first - 27.0, true)]
+        {
+            stage.evidence.lags = vec![(FineLag { ms: lag_ms, error_ms: Some(8.0) }, 10)];
+            assert_eq!(stage.disagrees(110.0, 130.0), expected, "{lag_ms} beside {first} to {last}");
+        }
+    }
+
+    /// By hand: a tenth of the replicates lie 4 ms lower, a tenth 2 ms higher; half of what the samples' schedule leaves
+    /// unknown is on either side.
+    #[test]
+    fn the_interval_is_the_stretched_replicates_and_half_of_what_the_schedule_leaves_unknown() {
+        for (is_in_step, unlocated) in [(false, 0.0), (true, 20.0)] {
+            let mut stage = stage(100.0, true, is_in_step);
+            let (low, high) = stage.ages.quantile_ends(0.5).unwrap();
+            let off = |number: u8| match number {
+                0..4 => -4.0,
+                4..8 => 2.0,
+                _ => 0.0,
+            };
+            stage.replicates[0] =
+                [low, high].map(|end| (0..40).map(|number| Some(end + off(number))).collect());
+            let expected = [low - STRETCH * 4.0 - 0.5 * unlocated, high + STRETCH * 2.0 + 0.5 * unlocated];
+            let found = stage.interval(0).unwrap();
+            for (found, expected) in found.iter().zip(expected) {
+                assert!((found - expected).abs() < 0.01, "{found} for {expected}, {is_in_step}");
+            }
         }
     }
 }

@@ -196,3 +196,24 @@ impl PeakTracks {
 fn strongest(tracks: &mut [Track]) {
     tracks.sort_by(|a, b| b.power.total_cmp(&a.power));
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::vibration::peak_tracks::*;
+
+    /// By hand: a mean of 60, 62 and 67 Hz, and the root of the mean of three powers.
+    #[test]
+    fn a_followed_peak_tells_the_means_of_its_spectra() {
+        let mut tracks = PeakTracks::default();
+        for (second, hz, power) in [(0.0, 60.0, 1.0), (1.0, 62.0, 4.0), (2.0, 67.0, 7.0)] {
+            assert!(tracks.told().is_empty(), "fewer than three spectra are chance");
+            let (from_s, to_s) = (second, second + 2.0);
+            let spectrum = Spectrum { from_s, to_s, rate_hz: 200.0, step_hz: 1.0, motors: None };
+            tracks.take(&spectrum, &[Peak { hz, power }]);
+        }
+        let told = tracks.told();
+        let [peak] = &told[..] else { panic!("{told:?}") };
+        assert_eq!((peak.mean_hz, peak.rms, peak.between_hz), (63.0, 2.0, [60.0, 67.0]));
+        assert_eq!((peak.from_s, peak.to_s, peak.spectra), (0.0, 4.0, 3));
+    }
+}

@@ -281,4 +281,16 @@ mod tests {
             assert_eq!(found(fewest, 1), sticks);
         }
     }
+
+    /// An output that adds two sticks follows each of them, and the other as well.
+    #[test]
+    fn each_stick_of_a_mix_names_the_others() {
+        let movements: Vec<Movement> = (0..6).map(|number| of_a_mix(2, number % 2, true)).collect();
+        let aligned: Vec<AlignedMovement<'_>> =
+            movements.iter().map(|movement| AlignedMovement::new(movement, None)).collect();
+        let about = Some(Lag { lag: 0.0, coefficient: 0.9 });
+        let follows = mixed(&aligned.iter().collect::<Vec<_>>(), &[0, 1], 7, (about, 400.0), |_| true);
+        let named: Vec<(u8, u32)> = follows.iter().map(|follow| (follow.stick, follow.others)).collect();
+        assert_eq!(named, [(0, 0b10), (1, 0b01)]);
+    }
 }
