@@ -363,3 +363,25 @@ fn margin_was_low(context: &Context, signal: &SignalMeter, from_s: f64, to_s: f6
     let levels = signal.seconds(index).known(first, last).map(|(_, level)| f64::from(level));
     levels.map(|level| level - threshold.level_p05 < least).reduce(|low, another| low || another)
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::vibration::*;
+
+    /// Two marked freezes, at 10 s while it shook and at 2,000 s while it did not: each has its verdict as soon as it was,
+    /// however much later one looks. A mark stands for the 3 s before it.
+    #[test]
+    fn each_freeze_so_far_has_its_verdict() {
+        let context = Context { start: Some(Nanos::ZERO), ..Context::default() };
+        let (mut meter, mut video) = (VibrationMeter::default(), VideoMeter::default());
+        for (second, level) in [(8, 40.0), (1998, 20.0)] {
+            meter.cells.put(Nanos::from_secs(second), Cell::new([1.0, level, 2.0], 0));
+            video.mark_froze(Nanos::from_secs(second + 2));
+        }
+        let verdicts = |to_s| meter.verdicts(&context, &video, &SignalMeter::default(), Some(30.0), to_s);
+        let of = |airframe| Suspicion { radio: None, airframe: Some(airframe) };
+        for (to_s, expected) in [(5.0, 0), (20.0, 1), (700.0, 1), (2010.0, 2), (9000.0, 2)] {
+            assert_eq!(verdicts(to_s), [(7.0, of(true)), (1997.0, of(false))][..expected], "{to_s}");
+        }
+    }
+}

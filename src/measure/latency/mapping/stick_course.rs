@@ -165,4 +165,14 @@ mod tests {
         }
         assert!(stood > 1000 && moved > 1000, "{stood} {moved}");
     }
+
+    /// A stick that trembles by 3 us (6 half us) stands still; one that goes 6 us to and fro does not.
+    #[test]
+    fn a_stick_that_trembles_by_three_us_stands_still() {
+        for (give, stood) in [(6.0, Some(3000.0)), (12.0, None)] {
+            let samples = (0..20).map(|step| (20.0 * f64::from(step), 3000.0 + give * f64::from(step % 2)));
+            let course = StickCourse::Moving(MovingStick::new(samples.collect()));
+            assert_eq!(course.stood((100.0, 325.0), &mut Near::default()), stood, "{give}");
+        }
+    }
 }
