@@ -330,4 +330,20 @@ mod tests {
             assert!(error.contains("line 4") && error.contains(names), "{error}");
         }
     }
+
+    /// Half decades from 10 m to 10 km, up to the first beyond the range in free space (1,837 m), and the claim among them.
+    #[test]
+    fn levels_are_listed_up_to_the_first_distance_with_nothing_left() {
+        let distances = |profile: &str| {
+            let budget = Budget::of(&Profile::parse(profile).unwrap()).links.remove(0);
+            budget.levels.into_iter().map(|level| (level.distance_m, level.claimed)).collect::<Vec<_>>()
+        };
+        let near = [(10.0, false), (30.0, false), (100.0, false), (300.0, false)];
+        let known = [&near[..], &[(1_000.0, true), (3_000.0, false)]].concat();
+        assert_eq!(distances(&format!("{EXAMPLE} }}\n")), known);
+        // Without a sensitivity nothing says where that is.
+        let unknown = EXAMPLE.replace(", sensitivity_dbm = -90", "").replace("= 1000", "= 2000");
+        let all = [(1_000.0, false), (2_000.0, true), (3_000.0, false), (10_000.0, false)];
+        assert_eq!(distances(&format!("{unknown} }}\n")), [&near[..], &all].concat());
+    }
 }

@@ -198,3 +198,54 @@ fn goes_on_s(values: &[f32]) -> usize {
     };
     (SHORTEST_S..LONGEST_S).find(falls).unwrap_or(LONGEST_S)
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::judge::picture_cause::witnesses::*;
+    use crate::judge::picture_cause::{CHANCE, is_told, row};
+    use crate::summary::PictureCause;
+
+    /// One bad picture of this value and rank among a hundred other instants, 0 to 99 in order of time.
+    fn weighing(value: f32, rank: f64) -> Weighing {
+        let others: Vec<f32> = (0..100_u8).map(f32::from).collect();
+        Weighing { sorted: others.clone(), others, at: vec![Some((value, rank))], groups: vec![vec![0]] }
+    }
+
+    /// Instant i ranks at (i + 0.5) / 100.
+    #[test]
+    fn beside_another_cause_instants_within_two_hundredths_of_its_rank_are_as_bad() {
+        // From 0.88 on there are twelve, 88 to 99: seven lie below 95, and the tie counts half.
+        let beside = weighing(95.0, 0.955).beside(&[&weighing(90.0, 0.9)]);
+        assert_eq!(beside.rank(0), Some(7.5 / 12.0));
+        // From 0.9 on there are ten, and from 0.91 on nine: too few.
+        assert_eq!(weighing(95.0, 0.955).beside(&[&weighing(92.0, 0.92)]).rank(0), Some(5.5 / 10.0));
+        assert_eq!(weighing(95.0, 0.955).beside(&[&weighing(93.0, 0.93)]).rank(0), None);
+    }
+
+    /// One bad picture in the first second, that second alone worse, and so many instants without one. The three seconds
+    /// from it on touch it.
+    #[test]
+    fn thirty_instants_without_a_bad_picture_are_something_to_rank_among() {
+        let found = |others: usize| {
+            let mut values = vec![0.0; others + 3];
+            values[0] = 1.0;
+            let bad = BadInstant { from_s: 0.0, to_s: 0.0, by_mark: false, certain: None };
+            let counted = vec![true; values.len()];
+            let seconds = WorseBySecond { counted, ..WorseBySecond::default() };
+            Weighing::new(&values, &[bad], &[bad], &seconds).found(0)
+        };
+        assert_eq!([29, 30].map(found), [None, Some((1.0, 1.0))]);
+    }
+
+    /// A hundred witnesses of one rank: the standard error of their mean is the root of 1/1200, so that the interval reaches
+    /// 0.0566 up, and even ranks hardly ever have a mean of 0.65.
+    #[test]
+    fn a_cause_is_told_from_a_mean_rank_of_seven_tenths_on_and_denied_where_its_interval_lies_below() {
+        let told = |rank: f64| {
+            let (at, groups) = (vec![Some((0.0, rank)); 100], (0..100).map(|place| vec![place]).collect());
+            let weighing = Weighing { others: Vec::new(), sorted: Vec::new(), at, groups };
+            row(PictureCause::Airframe, &weighing, is_told(&weighing, CHANCE)).told
+        };
+        assert_eq!([0.64, 0.65, 0.69, 0.71].map(told), [Some(false), None, None, Some(true)]);
+    }
+}

@@ -269,3 +269,39 @@ fn window_of(flows: &[&SenderFlow], heard: &[&SenderFlow], context: &Context, vi
             .flatten(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::loss::link_loss::*;
+    use crate::measure::loss::sequence::Arriving;
+    use crate::record::InterfaceId;
+
+    /// Two senders of 10 frames a second for 10 s, of which each tenth is lost: nine come in 0.9 s, one is lost in 0.1 s.
+    #[test]
+    fn spells_of_a_window_last_as_long_as_the_frames_of_one_sender_take() {
+        let flow = |component: u8| {
+            let sender =
+                Sender { interface: InterfaceId(0), direction: Direction::Inbound, system: 1, component };
+            let frame = |number: u8| Arriving {
+                at: Nanos::from_millis(100 * i64::from(number)),
+                sequence: number,
+                message: 30,
+                hash: u64::from(number),
+                boot: None,
+            };
+            let mut flow = SenderFlow::new(sender, None, frame(0), Nanos::ZERO);
+            for number in (1..100).filter(|number| number % 10 != 5) {
+                flow.sequence.observe(frame(number));
+            }
+            flow
+        };
+        let (one, other) = (flow(1), flow(2));
+        let context = Context { start: Some(Nanos::ZERO), now: Nanos::from_secs(10), ..Context::default() };
+        let view = View { from_s: 0.0, to_s: 20.0, columns: 1 };
+        let window = window_of(&[&one, &other], &[&one], &context, view);
+        assert_eq!((window.received, window.lost), (180, Some(20)));
+        let model = window.burst_model.unwrap();
+        let (good, bad) = (model.good_mean_s.unwrap(), model.bad_mean_s.unwrap());
+        assert!((good - 0.9).abs() < 1e-9 && (bad - 0.1).abs() < 1e-9, "{good} {bad}");
+    }
+}

@@ -235,4 +235,34 @@ mod tests {
         // Fewer than five show nothing.
         assert!(!is_even(&[(1, 100); 3]) && is_even(&[(1, 100); 4]));
     }
+
+    /// 100 a second, a pause of 3 s, and another one so many numbers later: the rate after it.
+    fn after_two_pauses(numbers: u64) -> Option<f64> {
+        let (mut rate, mut at, mut number) = of(&[(1, 100); 4]);
+        let three_seconds = Nanos::from_secs(3);
+        at += three_seconds;
+        rate.pause(three_seconds, 0, number);
+        assert_eq!(rate.per_second(at, number), Some(100.0));
+        number += numbers;
+        at += Nanos::from_millis(10 * numbers as i64) + three_seconds;
+        rate.pause(three_seconds, 0, number);
+        rate.per_second(at, number)
+    }
+
+    #[test]
+    fn pauses_are_left_out_unless_the_sender_pauses_again_within_sixteen_numbers() {
+        assert_eq!(after_two_pauses(16), Some(100.0));
+        assert_eq!(after_two_pauses(15), None);
+    }
+
+    /// 100 a second for 10 s, then 200 a second for 5 s: those are the last few seconds.
+    #[test]
+    fn the_newest_rate_is_that_of_the_last_five_seconds() {
+        let (rate, at, number) = of(&[vec![(1, 100); 10], vec![(1, 200); 5]].concat());
+        assert_eq!(rate.newest_per_second(at, number), Some(200.0));
+        // A sender that began two seconds ago, or less.
+        let (rate, at, number) = of(&[(1, 50), (1, 50)]);
+        assert_eq!(rate.newest_per_second(at, number), Some(50.0));
+        assert_eq!(rate.newest_per_second(at - Nanos(1), number), None);
+    }
 }

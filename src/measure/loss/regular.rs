@@ -165,4 +165,16 @@ mod tests {
         };
         assert!(every(4.9) && !every(5.1));
     }
+
+    #[test]
+    fn three_even_intervals_are_no_regular_message_and_four_are() {
+        let are_missing_after = |intervals: i32| {
+            let mut messages = RegularMessages::default();
+            for step in 0..=intervals {
+                messages.observe(at(0.5 * f64::from(step)), 30);
+            }
+            messages.are_missing(at(0.5 * f64::from(intervals)), at(2.0))
+        };
+        assert!(!are_missing_after(3) && are_missing_after(4));
+    }
 }

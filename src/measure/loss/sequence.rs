@@ -443,3 +443,48 @@ impl Sequence {
             .is_some_and(|last| (1..=JUMP as u8).contains(&arriving.sequence.wrapping_sub(last.sequence)))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::loss::sequence::*;
+
+    const BEGIN: Nanos = Nanos::from_secs(100);
+
+    fn frame(at: Nanos, number: u64) -> Arriving {
+        Arriving { at, sequence: number as u8, message: 30, hash: number, boot: None }
+    }
+
+    #[test]
+    fn the_rate_is_the_intervals_by_the_time_from_the_first_to_the_last() {
+        let mut sequence = Sequence::new(frame(BEGIN, 0), BEGIN);
+        assert_eq!(sequence.rate_hz(), None);
+        for number in 1..=10_u64 {
+            sequence.observe(frame(BEGIN + Nanos::from_millis(500 * number as i64), number));
+        }
+        assert_eq!(sequence.rate_hz(), Some(2.0));
+    }
+
+    /// 40 a second for 20 s, a silence, the next number, and 160 a second for 8 s: from how few to how many are lost.
+    fn lost_where_the_rate_rises(silence_ms: i64) -> [u64; 2] {
+        let mut at = BEGIN;
+        let mut sequence = Sequence::new(frame(at, 0), BEGIN);
+        for number in 1..=800 {
+            at += Nanos::from_millis(25);
+            sequence.observe(frame(at, number));
+        }
+        at += Nanos::from_millis(silence_ms);
+        for number in 801..=801 + 8 * 160 {
+            sequence.observe(frame(at, number));
+            at += Nanos(6_250_000);
+        }
+        sequence.lost_range()
+    }
+
+    /// By the rate before it 64 numbers passed in 1.6 s, by that after it 256: a round may be lost. 56 and 224 in 1.4 s:
+    /// a silence in which fewer than 60 should have passed is none to reckon with.
+    #[test]
+    fn a_silence_that_should_have_taken_sixty_numbers_is_looked_at_by_the_rate_after_it() {
+        assert_eq!(lost_where_the_rate_rises(1600), [0, 256]);
+        assert_eq!(lost_where_the_rate_rises(1400), [0, 0]);
+    }
+}

@@ -324,4 +324,34 @@ mod tests {
         // Never between answers of another: it is not known whether the link was live.
         assert!(!is_shown(&steps(10.0, 8), &[5.0], [true, false], (0.0, 40.0)));
     }
+
+    #[test]
+    fn a_channel_answers_by_thirty_microseconds_either_way() {
+        let stand = |seconds: i64, stick: u16, channel: u16| {
+            let mut channels: Pulses = [None; CHANNELS];
+            channels[0] = Some(channel);
+            Stand { at: Nanos::from_secs(seconds), stick, channels }
+        };
+        let answers = |to: u16| {
+            let mut source = Source::default();
+            source.step(0, &stand(0, 1500, 1500), &stand(3, 1700, to));
+            (source.sticks[0].same[0], source.sticks[0].against[0])
+        };
+        assert_eq!([1529, 1530].map(answers), [(0, 0), (1, 0)]);
+        assert_eq!([1471, 1470].map(answers), [(0, 0), (0, 1)]);
+    }
+
+    #[test]
+    fn a_stick_stands_within_forty_microseconds_for_a_second() {
+        let stands = |width: u16, last_ms: i64| {
+            let mut stick = Stick::default();
+            for tenth in 0..=last_ms / 100 {
+                let position = if tenth % 2 == 0 { 1500 } else { 1500 + width };
+                stick.observe(Nanos::from_millis(100 * tenth), position);
+            }
+            stick.stands(Nanos::from_millis(last_ms))
+        };
+        assert_eq!((stands(40, 1000), stands(41, 1000)), (Some(1520), None));
+        assert_eq!(stands(40, 999), None);
+    }
 }

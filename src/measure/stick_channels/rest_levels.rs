@@ -229,4 +229,13 @@ mod tests {
         let exact = (all[1500] - all[500]) as f64;
         assert!((rest.jitter_us().unwrap() - exact).abs() <= 1.0, "{:?} {exact}", rest.jitter_us());
     }
+
+    /// It stands at 1500: 100 us away on either side, or one less.
+    #[test]
+    fn a_channel_goes_a_hundred_microseconds_to_either_side_of_a_centre() {
+        let rest = of(&[1500.0; 5]);
+        let has_centre = |low: u16, high: u16| rest.centre(low, high).is_some();
+        assert!(has_centre(1400, 1900) && !has_centre(1401, 1900));
+        assert!(has_centre(1100, 1600) && !has_centre(1100, 1599));
+    }
 }

@@ -144,4 +144,13 @@ mod tests {
         }
         assert_eq!(Series::availability(&[&of(&[])], &context), None);
     }
+
+    /// Nothing in the sixth and seventh of 13 s; the fourteenth has begun, and is no whole second.
+    #[test]
+    fn packets_of_a_second_that_is_not_over_cover_nothing() {
+        let now = Nanos::from_millis(13_500);
+        let context = Context { start: Some(Nanos::ZERO), now, ..Context::default() };
+        let share = Series::availability(&[&of(&[(0, 50), (70, 135)])], &context).unwrap();
+        assert!((share - 11.0 / 13.0).abs() < 1e-12, "{share}");
+    }
 }

@@ -100,3 +100,57 @@ impl Sequence {
 pub(super) fn rounds_within(numbers: f64, least: u64) -> u64 {
     ((numbers - least as f64) / 256.0 + ROOM).floor().max(0.0) as u64
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::loss::sequence::Arriving;
+    use crate::measure::loss::sequence::rate_after::*;
+
+    const BEGIN: Nanos = Nanos::from_secs(100);
+
+    /// A numbering whose first frame comes after a silence that should have taken so many numbers by the rate before it, of
+    /// which the next one was told.
+    fn after_a_silence(seconds: i64, expected: f64) -> Sequence {
+        let mut sequence = Sequence::new(frame(BEGIN, 0), BEGIN);
+        let (silence, from) = (Nanos::from_secs(seconds), (BEGIN, sequence.newest()));
+        let (expected, told) = (Some(expected), [1, 1]);
+        sequence.check = Some(Check { silence, least: 1, expected, gap: None, told, from, is_spread: true });
+        sequence
+    }
+
+    fn frame(at: Nanos, number: u64) -> Arriving {
+        Arriving { at, sequence: number as u8, message: 30, hash: number, boot: None }
+    }
+
+    /// After so many frames at 100 a second behind a silence of 4 s: how many less, and more, may be lost.
+    fn by_rate_after(frames: i64, expected: f64) -> [u64; 2] {
+        let mut sequence = after_a_silence(4, expected);
+        for number in 1..=frames {
+            sequence.observe(frame(BEGIN + Nanos::from_millis(10 * number), number as u64));
+        }
+        sequence.by_rate_after()
+    }
+
+    /// By the rate after it, 400 numbers: a round and 144 of the next, which has no room.
+    #[test]
+    fn rates_that_differ_by_more_than_a_quarter_of_a_round_leave_one_in_doubt() {
+        assert_eq!(by_rate_after(100, 336.0), [0, 0]);
+        assert_eq!(by_rate_after(100, 335.0), [0, 256]);
+        assert_eq!(by_rate_after(100, 464.0), [0, 0]);
+        assert_eq!(by_rate_after(100, 465.0), [0, 256]);
+        // Less than a second of it tells nothing.
+        assert_eq!(by_rate_after(99, 100.0), [0, 0]);
+    }
+
+    /// By the rate of 5 s a silence of 3 s took 300 numbers, a round and more; by that of 10 s, 165 and no round.
+    #[test]
+    fn the_rate_after_a_silence_is_that_of_five_seconds() {
+        let mut sequence = after_a_silence(3, 100.0);
+        let mut at = BEGIN;
+        for number in 1..=600 {
+            at += Nanos::from_millis(if number <= 500 { 10 } else { 100 });
+            sequence.observe(frame(at, number));
+        }
+        assert_eq!(sequence.lost_range(), [0, 256]);
+    }
+}
