@@ -370,6 +370,17 @@ mod tests {
         Context { roles: Roles::with_vehicle(Some(1)), start: Some(Nanos::ZERO), ..Context::default() }
     }
 
+    fn home(lat_deg: f64) -> Telemetry {
+        Telemetry::Home { lat_deg, lon_deg: 8.0, alt_m: 5.0 }
+    }
+
+    /// A meter that heard of a home 0.001 degrees north of that place: 111.3 m on WGS84.
+    fn with_home(context: &Context) -> PositionMeter {
+        let mut meter = PositionMeter::default();
+        meter.observe(Nanos::ZERO, SENDER, &home(54.001), context);
+        meter
+    }
+
     /// 54 degrees north, 8 degrees east, at so many m/s to the north.
     fn position(speed_m_s: f64) -> Telemetry {
         Telemetry::Position {
@@ -412,14 +423,12 @@ mod tests {
         assert_eq!(seen(2, None, None, 6), Some(9.0));
     }
 
-    /// HOME_POSITION 0.001 degrees north of a vehicle that stands still (111.3 m on WGS84), then where it stands: all
+    /// HOME_POSITION 111.3 m north of a vehicle that stands still, then where it stands: all
     /// seconds lie at the newest one, also before the next second begins.
     #[test]
     fn the_newest_home_counts_for_the_whole_session() {
         let mut context = context();
-        let mut meter = PositionMeter::default();
-        let home = |lat_deg| Telemetry::Home { lat_deg, lon_deg: 8.0, alt_m: 5.0 };
-        meter.observe(Nanos::ZERO, SENDER, &home(54.001), &context);
+        let mut meter = with_home(&context);
         for half in 0..=20 {
             context.now = Nanos::from_millis(500 * half);
             meter.observe(context.now, SENDER, &position(0.0), &context);
@@ -438,9 +447,7 @@ mod tests {
     #[test]
     fn the_farthest_fix_does_not_count_from_a_home_that_has_moved() {
         let mut context = context();
-        let mut meter = PositionMeter::default();
-        let home = |lat_deg| Telemetry::Home { lat_deg, lon_deg: 8.0, alt_m: 5.0 };
-        meter.observe(Nanos::ZERO, SENDER, &home(54.001), &context);
+        let mut meter = with_home(&context);
         for second in 0..=10 {
             context.now = Nanos::from_secs(second);
             meter.observe(context.now, SENDER, &position(0.0), &context);

@@ -448,9 +448,9 @@ impl Sequence {
 mod tests {
     use crate::measure::loss::sequence::*;
 
-    const BEGIN: Nanos = Nanos::from_secs(100);
+    pub(super) const BEGIN: Nanos = Nanos::from_secs(100);
 
-    fn frame(at: Nanos, number: u64) -> Arriving {
+    pub(super) fn frame(at: Nanos, number: u64) -> Arriving {
         Arriving { at, sequence: number as u8, message: 30, hash: number, boot: None }
     }
 

@@ -12,7 +12,7 @@ use crate::stats::time_series::correlation::Lag;
 
 use super::super::curve::{Curve, Pair};
 use super::response::Response;
-use super::stick_course::{MovingStick, Near, StickCourse, travel};
+use super::stick_course::{MovingStick, Near, StickCourse, stands_since, travel};
 use super::{AlignedMovement, Follow, VARIES};
 
 /// Others stand within this (half us), or within this share of the stick's own travel.
@@ -105,7 +105,7 @@ fn alone(aligned: &AlignedMovement<'_>, sticks: &[u8], (stick, about): (u8, &Fol
     let own = aligned.stick(stick);
     let nearly = NEARLY.0.max(NEARLY.1 * travel(&own, f64::NEG_INFINITY, f64::INFINITY));
     let moving = |&other: &u8| match aligned.course(other) {
-        StickCourse::Moving(other) => Some((other, other.since(nearly), Near::default())),
+        StickCourse::Moving(other) => Some((other, stands_since(&other.samples, nearly), Near::default())),
         StickCourse::Standing(_) => None,
     };
     let others = sticks.iter().filter(|&&other| other != stick).filter_map(moving);

@@ -1,8 +1,8 @@
 //! What one stick did over a movement, and where it stood.
 //!
-//! It stood at a time where all its samples from so long before up to then, with the one next to either end, lie within
-//! a little of each other. From which sample on that holds is found once for each stick: every output asks for it at
-//! each of its samples. Values in half us, times in ms since the movement's start.
+//! A stick stood over a span of time if all of its samples in it, and the next one on either side, lie within a few half us
+//! of each other. For each sample the first one is kept from which on that holds: every output asks for a span that ends at
+//! each of its own samples. Values in half us, times in ms since the movement's start.
 
 use crate::stats::time_series::correlation::Level;
 
@@ -35,7 +35,7 @@ pub(super) struct MovingStick {
 
 impl MovingStick {
     pub(super) fn new(samples: Vec<(f64, f64)>) -> Self {
-        let still_since = since(&samples, STILL);
+        let still_since = stands_since(&samples, STILL);
         Self { samples, still_since }
     }
 
@@ -51,11 +51,6 @@ impl MovingStick {
     pub(super) fn is_still(&self, span: (f64, f64), near: &mut Near) -> bool {
         near.go(&self.samples, span);
         near.stands(&self.still_since)
-    }
-
-    /// For each sample the first one from which on, up to it, all lie within `give` of each other.
-    pub(super) fn since(&self, give: f64) -> Vec<u32> {
-        since(&self.samples, give)
     }
 }
 
@@ -90,7 +85,8 @@ impl Near {
     }
 }
 
-fn since(samples: &[(f64, f64)], give: f64) -> Vec<u32> {
+/// For each sample the first one from which on, up to it, all lie within `give` of each other.
+pub(super) fn stands_since(samples: &[(f64, f64)], give: f64) -> Vec<u32> {
     let (mut first, mut low, mut high) = (0, f64::MAX, f64::MIN);
     let mut all = Vec::with_capacity(samples.len());
     for (place, &(_, value)) in samples.iter().enumerate() {
@@ -155,7 +151,7 @@ mod tests {
                 let to = f64::from(rng.random_range(-600..2000));
                 let span = (to - f64::from(rng.random_range(0..400)), to);
                 for give in [STILL, 25.0] {
-                    let found = stick.stood(&stick.since(give), span, &mut near);
+                    let found = stick.stood(&stands_since(&samples, give), span, &mut near);
                     assert_eq!(found, by_definition(&samples, span, give), "{samples:?} {span:?} {give}");
                     if found.is_some() { stood += 1 } else { moved += 1 }
                 }

@@ -103,10 +103,8 @@ pub(super) fn rounds_within(numbers: f64, least: u64) -> u64 {
 
 #[cfg(test)]
 mod tests {
-    use crate::measure::loss::sequence::Arriving;
     use crate::measure::loss::sequence::rate_after::*;
-
-    const BEGIN: Nanos = Nanos::from_secs(100);
+    use crate::measure::loss::sequence::tests::{BEGIN, frame};
 
     /// A numbering whose first frame comes after a silence that should have taken so many numbers by the rate before it, of
     /// which the next one was told.
@@ -116,10 +114,6 @@ mod tests {
         let (expected, told) = (Some(expected), [1, 1]);
         sequence.check = Some(Check { silence, least: 1, expected, gap: None, told, from, is_spread: true });
         sequence
-    }
-
-    fn frame(at: Nanos, number: u64) -> Arriving {
-        Arriving { at, sequence: number as u8, message: 30, hash: number, boot: None }
     }
 
     /// After so many frames at 100 a second behind a silence of 4 s: how many less, and more, may be lost.
