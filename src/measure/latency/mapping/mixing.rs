@@ -92,7 +92,7 @@ fn adding(studied: &[&AlignedMovement<'_>], sticks: &[u8], follow: &Follow) -> V
         return Vec::new();
     };
     let adds = |place: usize| {
-        let stick = || rows.iter().map(|row| row[place]);
+        let stick = || rows.iter().map(|(row, _)| row[place]);
         let span = stick().fold(f64::MIN, f64::max) - stick().fold(f64::MAX, f64::min);
         (slopes[place + 1] * span).abs() >= f64::from(VARIES).max(4.0 * usual)
     };
@@ -121,34 +121,59 @@ fn alone(aligned: &AlignedMovement<'_>, sticks: &[u8], (stick, about): (u8, &Fol
 /// Samples of an output at which all sticks stood as long as an age can be: where each stood, then the output.
 struct Rows {
     sticks: usize,
+    /// Row by row; of like ones that follow each other the first.
     values: Vec<f64>,
+    /// How many samples each row stands for.
+    times: Vec<u32>,
 }
 
 impl Rows {
     const fn of(sticks: usize) -> Self {
-        Self { sticks, values: Vec::new() }
+        Self { sticks, values: Vec::new(), times: Vec::new() }
     }
 
-    fn iter(&self) -> impl Iterator<Item = &[f64]> {
-        self.values.chunks_exact(self.sticks + 1)
+    /// With the samples that each stands for.
+    fn iter(&self) -> impl Iterator<Item = (&[f64], usize)> {
+        let times = self.times.iter().map(|&times| times as usize);
+        self.values.chunks_exact(self.sticks + 1).zip(times)
     }
 
     /// Adds those of a movement; whether there are any.
     fn add(&mut self, aligned: &AlignedMovement<'_>, follow: &Follow, sticks: &[u8]) -> bool {
-        let courses = sticks.iter().map(|&stick| (aligned.course(stick), Near::default()));
-        let mut courses: Vec<(&StickCourse, Near)> = courses.collect();
-        let (before, reach) = (self.values.len(), follow.reach_ms());
-        for (time, output) in aligned.output(follow.output) {
-            let row = self.values.len();
-            let span = (time - reach, time);
-            self.values.extend(courses.iter_mut().map_while(|(course, near)| course.stood(span, near)));
-            if self.values.len() == row + self.sticks {
-                self.values.push(output);
-            } else {
-                self.values.truncate(row);
+        let (mut added, reach) = (false, follow.reach_ms());
+        let mut row = vec![0.0; sticks.len() + 1];
+        let (mut from, mut to) = (f64::NEG_INFINITY, f64::INFINITY);
+        let mut moving: Vec<(usize, &StickCourse, Near)> = Vec::new();
+        for (place, &stick) in sticks.iter().enumerate() {
+            match aligned.course(stick) {
+                StickCourse::Standing(level) => {
+                    row[place] = level.value;
+                    (from, to) = (from.max(level.from), to.min(level.to));
+                }
+                course @ StickCourse::Moving(_) => moving.push((place, course, Near::default())),
             }
         }
-        self.values.len() > before
+        let shown = aligned.output(follow.output).filter(|&(time, _)| from <= time && time <= to);
+        for (time, output) in shown {
+            let mut stand = moving.iter_mut().map(|(place, course, near)| {
+                let stood = course.stood((time - reach, time), near);
+                row[*place] = stood.unwrap_or_default();
+                stood.is_some()
+            });
+            if !stand.all(|stands| stands) {
+                continue;
+            }
+            row[sticks.len()] = output;
+            added = true;
+            match self.times.last_mut().filter(|_| self.values.ends_with(&row)) {
+                Some(times) => *times += 1,
+                None => {
+                    self.values.extend_from_slice(&row);
+                    self.times.push(1);
+                }
+            }
+        }
+        added
     }
 }
 
@@ -164,10 +189,10 @@ pub(super) fn law<'a>(
         rows.add(aligned, follow, &sticks);
     }
     let (slopes, _) = robust_fit(&rows)?;
-    let pairs = rows.iter().map(|row| {
+    let pairs = rows.iter().flat_map(|(row, times)| {
         let added: f64 =
             row[1..sticks.len()].iter().zip(&slopes[2..]).map(|(stick, slope)| stick * slope).sum();
-        (row[0], row[sticks.len()] - added)
+        std::iter::repeat_n((row[0], row[sticks.len()] - added), times)
     });
     let pairs: Vec<Pair> = pairs.collect();
     let all: Vec<(Pair, f64)> = pairs.iter().map(|&pair| (pair, 1.0)).collect();
@@ -176,17 +201,17 @@ pub(super) fn law<'a>(
     (curve.tolerance <= MOST_OFF).then(|| curve.with_others(added.collect()))
 }
 
-/// The constant and slopes, and how far off the rows usually are: outliers are looked past.
+/// The constant and slopes, and how far off the samples usually are: outliers are looked past.
 fn robust_fit(rows: &Rows) -> Option<(Vec<f64>, f64)> {
-    let mut off = Vec::with_capacity(rows.values.len() / (rows.sticks + 1));
+    let mut off = Vec::new();
     let mut usual = |slopes: &[f64]| {
         off.clear();
-        off.extend(rows.iter().map(|row| residual(row, slopes)));
+        off.extend(rows.iter().flat_map(|(row, times)| std::iter::repeat_n(residual(row, slopes), times)));
         quantile::select(&mut off, 0.7)
     };
     let first = fit(rows.iter())?;
     let limit = OUTLIES * usual(&first)?.max(1.0);
-    let slopes = fit(rows.iter().filter(|row| residual(row, &first) <= limit))?;
+    let slopes = fit(rows.iter().filter(|(row, _)| residual(row, &first) <= limit))?;
     let usual = usual(&slopes)?;
     Some((slopes, usual))
 }
@@ -198,28 +223,34 @@ fn residual(row: &[f64], slopes: &[f64]) -> f64 {
     (output[0] - (slopes[0] + sum)).abs()
 }
 
-/// Least squares: the constant, then a slope for each stick; `None` where the rows do not tell them apart.
-fn fit<'a>(rows: impl Iterator<Item = &'a [f64]>) -> Option<Vec<f64>> {
+/// Least squares: the constant, then a slope for each stick; `None` where the rows do not tell them apart. Values are
+/// whole half us, so that the sums are exact.
+fn fit<'a>(rows: impl Iterator<Item = (&'a [f64], usize)>) -> Option<Vec<f64>> {
     // About a stick's middle and in its own size, for the digits.
     const MIDDLE: f64 = 3000.0;
     const SIZE: f64 = 1000.0;
-    let (mut matrix, mut right, mut terms): (Vec<Vec<f64>>, Vec<f64>, Vec<f64>) = Default::default();
-    for row in rows {
+    // Terms are a one, the sticks and the output; of their products those with the terms before.
+    let (mut terms, mut sums): (Vec<f64>, Vec<f64>) = Default::default();
+    for (row, times) in rows {
         let (sticks, output) = row.split_at(row.len() - 1);
         terms.clear();
         terms.push(1.0);
-        terms.extend(sticks.iter().map(|stick| (stick - MIDDLE) / SIZE));
-        if matrix.is_empty() {
-            (matrix, right) = (vec![vec![0.0; terms.len()]; terms.len()], vec![0.0; terms.len()]);
-        }
-        symmetric::add_square(&mut matrix, &terms, 1.0);
-        for (sum, term) in right.iter_mut().zip(&terms) {
-            *sum += term * output[0];
+        terms.extend(sticks.iter().map(|stick| stick - MIDDLE));
+        terms.push(output[0]);
+        sums.resize(terms.len() * terms.len(), 0.0);
+        for (place, (term, sums)) in terms.iter().zip(sums.chunks_exact_mut(terms.len())).enumerate() {
+            let weight = times as f64 * term;
+            for (sum, other) in sums.iter_mut().zip(&terms[..=place]) {
+                *sum += weight * other;
+            }
         }
     }
-    if matrix.is_empty() {
-        return None;
-    }
+    let unknowns = terms.len().checked_sub(1)?;
+    let size = |place: usize| if place == 0 { 1.0 } else { SIZE };
+    let sum = |a: usize, b: usize| sums[a.max(b) * terms.len() + a.min(b)];
+    let cell = |a: usize, b: usize| sum(a, b) / (size(a) * size(b));
+    let matrix: Vec<Vec<f64>> = (0..unknowns).map(|a| (0..unknowns).map(|b| cell(a, b)).collect()).collect();
+    let right: Vec<f64> = (0..unknowns).map(|a| sum(a, unknowns) / size(a)).collect();
     let mut slopes = symmetric::multiply(&symmetric::inverse(&matrix)?, &right);
     for slope in &mut slopes[1..] {
         *slope /= SIZE;
@@ -239,12 +270,12 @@ mod tests {
     fn straight_lines_are_found_where_the_sticks_tell_them_apart() {
         let row = |a: f64, b: f64| [a, b, 700.0 + 0.5 * a - 0.25 * b];
         let rows = [row(2000.0, 3000.0), row(4000.0, 3000.0), row(2500.0, 2000.0), row(3100.0, 3900.0)];
-        let found = fit(rows.iter().map(|row| &row[..])).unwrap();
+        let found = fit(rows.iter().map(|row| (&row[..], 1))).unwrap();
         for (found, expected) in found.iter().zip([700.0, 0.5, -0.25]) {
             assert!((found - expected).abs() < 1e-6, "{found} for {expected}");
         }
         let together = [2000.0, 2500.0, 4000.0].map(|stick| row(stick, stick));
-        assert_eq!(fit(together.iter().map(|row| &row[..])), None);
+        assert_eq!(fit(together.iter().map(|row| (&row[..], 1))), None);
         assert_eq!(fit(std::iter::empty()), None);
     }
 
