@@ -233,13 +233,13 @@ impl Condition {
             let failures = self.failures(facts).filter(move |failed| failed.end(at) + span >= at);
             failures.copied().collect::<Vec<_>>()
         };
-        let minute = spells(&within(KEPT), at);
-        let (state, reason) = self.state_and_reason(facts, &within);
+        let (minute, loss) = (spells(&within(KEPT), at), self.loss());
+        let (state, reason) = self.state_and_reason(facts, loss, &within);
         Now {
             state,
             reason,
             failures: (minute.len(), minute.first().map_or(Nanos::ZERO, |(from, _)| at - *from)),
-            loss_ratio: self.loss().map(|(lost, all)| lost / all),
+            loss_ratio: loss.map(|(lost, all)| lost / all),
             acknowledged: false,
         }
     }
@@ -247,6 +247,7 @@ impl Condition {
     fn state_and_reason(
         &self,
         facts: &LinkFacts,
+        loss: Option<(f64, f64)>,
         within: &dyn Fn(Nanos) -> Vec<Failed>,
     ) -> (LinkState, StateReason) {
         let at = facts.at;
@@ -290,7 +291,7 @@ impl Condition {
         let is_much = |lost: f64, all: f64| {
             lost > MUCH * all && wilson(lost, all, Z975).is_some_and(|[low, _]| low > MUCH)
         };
-        if self.loss().is_some_and(|(lost, all)| is_much(lost, all)) {
+        if loss.is_some_and(|(lost, all)| is_much(lost, all)) {
             return (LinkState::Warning, StateReason::LosesMuch);
         }
         if facts.damaged.is_some_and(|share| share > 0.5) {
@@ -309,9 +310,11 @@ impl Condition {
 
     /// Lost and all of the last ten seconds.
     fn loss(&self) -> Option<(f64, f64)> {
-        let lost: u32 = self.seconds.iter().map(|second| second.lost).sum();
-        let received: u32 = self.seconds.iter().map(|second| second.received).sum();
-        (received + lost > 0).then(|| (f64::from(lost), f64::from(lost) + f64::from(received)))
+        let sums = self
+            .seconds
+            .iter()
+            .fold((0, 0), |(lost, all), second| (lost + second.lost, all + second.lost + second.received));
+        (sums.1 > 0).then(|| (f64::from(sums.0), f64::from(sums.1)))
     }
 
     /// The pilot acknowledges what stands.

@@ -106,7 +106,7 @@ impl LinkMonitor {
 
     fn link_facts(&self, index: usize, at: Nanos, level: Option<f64>, distance_m: Option<f64>) -> LinkFacts {
         let (context, link) = (&self.context, &self.context.profile.link[index]);
-        let (own, standing) = (self.last_heard(index), self.margin.standing(index));
+        let ((own, spacing), standing) = (self.last_and_spacing(index), self.margin.standing(index));
         let data = self.data_or_told(index, own);
         let is_told = link.role == LinkRole::Control && own.is_none();
         let stalled = context.stalls.last().filter(|stall| stall.from <= at && at < stall.to);
@@ -120,7 +120,7 @@ impl LinkMonitor {
             has_clock: !self.is_bare(),
             // What this computer missed itself shows nothing.
             in_trip: context.life.is_judged(at) && !context.stalled(at - Nanos::from_secs(1), at),
-            spacing: self.usual_spacing(index),
+            spacing,
             is_off: context.life.now() == Some(Phase::Off) || self.is_handset_off(index),
             is_blind,
             failed: self.failed(link.role, index, at),
@@ -156,10 +156,16 @@ impl LinkMonitor {
         self.data_or_level(index, self.data_or_told(index, self.last_heard(index)))
     }
 
-    fn usual_spacing(&self, index: usize) -> Option<Nanos> {
+    /// When anything of a link's own traffic last came, and how far apart it usually comes.
+    fn last_and_spacing(&self, index: usize) -> (Option<Nanos>, Option<Nanos>) {
         let link = &self.context.profile.link[index];
-        let packets = self.of_packets(link, |video| video.has_stream().then_some(Nanos::ZERO));
-        packets.or_else(|| self.loss.usual_spacing(&self.context, link))
+        let packets = self.of_packets(link, |video| video.last_heard(&self.context));
+        let streams = self.of_packets(link, |video| video.has_stream().then_some(Nanos::ZERO));
+        if packets.is_some() && streams.is_some() {
+            return (packets, streams);
+        }
+        let (last, spacing) = self.loss.last_and_spacing(&self.context, link);
+        (packets.or(last), streams.or(spacing))
     }
 
     /// Whether the vehicle's own telemetry, which tells of a link that is not heard here, is silent.

@@ -71,7 +71,7 @@ struct Fields<'a>(&'a [u8; READ]);
 impl Fields<'_> {
     #[inline]
     fn array<const N: usize>(self, at: usize) -> [u8; N] {
-        std::array::from_fn(|index| self.0[at + index])
+        self.0[at..].first_chunk().copied().unwrap_or([0; N])
     }
     fn u8(self, at: usize) -> u8 {
         self.0[at]

@@ -49,10 +49,19 @@ impl LossMeter {
         flows.map(|flow| flow.sequence.last_at - flow.sequence.first_at).max()
     }
 
-    /// How far apart frames of a link's far side usually come: the whole session's mean, silences apart; `None`: not known.
-    pub(crate) fn usual_spacing(&self, context: &Context, link: &LinkProfile) -> Option<Nanos> {
-        let rate: f64 = self.heard_over(context, link).filter_map(|flow| flow.sequence.rate_hz()).sum();
-        (rate > 0.0).then(|| Nanos::from_secs_f64(1.0 / rate))
+    /// When a link's far side was last heard, and how far apart its frames usually come: the whole session's mean, silences
+    /// apart. `None`: never; not known.
+    pub(crate) fn last_and_spacing(
+        &self,
+        context: &Context,
+        link: &LinkProfile,
+    ) -> (Option<Nanos>, Option<Nanos>) {
+        let flows = self.heard_over(context, link);
+        let (last, rate) = flows.fold((None, 0.0), |(last, rate), flow| {
+            let own = flow.sequence.rate_hz().unwrap_or_default();
+            (last.max(Some(flow.sequence.last_at)), rate + own)
+        });
+        (last, (rate > 0.0).then(|| Nanos::from_secs_f64(1.0 / rate)))
     }
 
     /// The flows that show whether a link's far side is heard.

@@ -22,11 +22,12 @@ pub fn horizontal_m(from: (f64, f64), to: (f64, f64)) -> f64 {
 pub fn north_east_m(from: (f64, f64), to: (f64, f64)) -> (f64, f64) {
     let eccentricity_squared = FLATTENING * (2.0 - FLATTENING);
     let middle = f64::midpoint(from.0, to.0).to_radians();
-    let shrink = 1.0 - eccentricity_squared * middle.sin().powi(2);
-    let meridian = SEMI_MAJOR_M * (1.0 - eccentricity_squared) / shrink.powf(1.5);
+    let (sine, cosine) = middle.sin_cos();
+    let shrink = 1.0 - eccentricity_squared * sine * sine;
     let prime_vertical = SEMI_MAJOR_M / shrink.sqrt();
+    let meridian = prime_vertical * (1.0 - eccentricity_squared) / shrink;
     let north = (to.0 - from.0).to_radians() * meridian;
-    let east = wrapped_deg(to.1 - from.1).to_radians() * prime_vertical * middle.cos();
+    let east = wrapped_deg(to.1 - from.1).to_radians() * prime_vertical * cosine;
     (north, east)
 }
 

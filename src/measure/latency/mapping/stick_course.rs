@@ -65,17 +65,8 @@ pub(super) struct Near {
 
 impl Near {
     fn go(&mut self, samples: &[(f64, f64)], (from, to): (f64, f64)) {
-        let place = |mut at: usize, is_before: &dyn Fn(f64) -> bool| {
-            while samples.get(at).is_some_and(|sample| is_before(sample.0)) {
-                at += 1;
-            }
-            while at > 0 && !is_before(samples[at - 1].0) {
-                at -= 1;
-            }
-            at
-        };
-        self.before = place(self.before, &|time| time < from);
-        self.past = place(self.past, &|time| time <= to);
+        self.before = next_place(samples, self.before, |time| time < from);
+        self.past = next_place(samples, self.past, |time| time <= to);
     }
 
     /// Whether all of them and the one next to either end stand, by the first with which each does.
@@ -83,6 +74,18 @@ impl Near {
         let last = self.past.min(since.len().wrapping_sub(1));
         since.get(last).is_some_and(|&first| first as usize <= self.before.saturating_sub(1))
     }
+}
+
+/// How many samples lie before something, looked for from where that was last.
+#[inline]
+fn next_place(samples: &[(f64, f64)], mut at: usize, is_before: impl Fn(f64) -> bool) -> usize {
+    while samples.get(at).is_some_and(|sample| is_before(sample.0)) {
+        at += 1;
+    }
+    while at > 0 && !is_before(samples[at - 1].0) {
+        at -= 1;
+    }
+    at
 }
 
 /// For each sample the first one from which on, up to it, all lie within `give` of each other.
