@@ -304,14 +304,8 @@ impl Life {
         let Some(armed) = facts.armed.filter(|(when, _)| at - *when <= FACTS).map(|(_, armed)| armed) else {
             // Without a word on its motors for so long after it was first heard, nothing else can be shown.
             if matches!(phase, Phase::Waiting | Phase::Off) && at - self.power_up.since() > FACTS {
-                self.enter(
-                    Began {
-                        from: self.power_up.since(),
-                        phase: Phase::Out,
-                        why: PhaseReason::Moving { armed: false },
-                    },
-                    told,
-                );
+                let from = self.power_up.since();
+                self.enter(Began { from, phase: Phase::Out, why: PhaseReason::Unsaid }, told);
             }
             return;
         };
@@ -337,22 +331,14 @@ impl Life {
         match phase {
             Phase::Waiting | Phase::Off if !armed && !self.power_up.is_settled(at) => {}
             Phase::Waiting | Phase::Off => {
-                self.enter(
-                    Began {
-                        from: self.power_up.since(),
-                        phase: Phase::Out,
-                        why: PhaseReason::Moving { armed },
-                    },
-                    told,
-                );
+                let (from, why) = (self.power_up.since(), self.power_up.leaves(facts, armed));
+                self.enter(Began { from, phase: Phase::Out, why }, told);
             }
             Phase::Ground | Phase::Walk => {
                 let since = *self.leaving.get_or_insert(at);
                 if at - since >= Nanos::from_secs(LEAVES - 1) {
-                    self.enter(
-                        Began { from: since, phase: Phase::Out, why: PhaseReason::Moving { armed } },
-                        told,
-                    );
+                    let why = self.power_up.leaves(facts, armed);
+                    self.enter(Began { from: since, phase: Phase::Out, why }, told);
                 }
             }
             Phase::Out | Phase::Back => self.turn(at, phase, facts.motion.distance_m, told),

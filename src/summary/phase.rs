@@ -54,11 +54,14 @@ pub enum PhaseReason {
     LevelDown,
     /// It stands disarmed, and the handset goes away.
     CarriedAway,
-    /// It is under way.
-    Moving {
-        /// Its motors run.
-        armed: bool,
-    },
+    /// It is armed, and away from where it armed.
+    Away,
+    /// It is armed; where it armed, or where it is, nobody knows.
+    Armed,
+    /// It is not armed, and moves, is far off or its level is low.
+    Elsewhere,
+    /// It does not say whether it is armed.
+    Unsaid,
     /// It goes the other way now.
     Turned {
         /// From here on.

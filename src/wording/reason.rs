@@ -141,8 +141,10 @@ impl fmt::Display for PhaseReason {
             Self::Landed { horizontal_m } => write!(out, "landed and disarmed, {}", away(horizontal_m)),
             Self::LevelDown => out.write_str("stands disarmed, and the level is far below its strongest"),
             Self::CarriedAway => out.write_str("stands disarmed, and the handset moves away"),
-            Self::Moving { armed: true } => out.write_str("armed and away from where it armed"),
-            Self::Moving { armed: false } => out.write_str("not armed, and not standing beside the handset"),
+            Self::Away => out.write_str("armed and away from where it armed"),
+            Self::Armed => out.write_str("armed, and nothing shows that it stands where it armed"),
+            Self::Elsewhere => out.write_str("not armed, and not standing beside the handset"),
+            Self::Unsaid => out.write_str("no word on whether it is armed"),
             Self::Turned { distance_m } => write!(out, "turned, {distance_m:.0} m away"),
             Self::SwitchedOff { .. } => out.write_str("on the ground, and all of the vehicle silent for 5 s"),
         }

@@ -164,7 +164,7 @@ impl PowerUp {
         self.armed.is_some_and(|(since, armed)| !armed && at - since >= DISARMED)
     }
 
-    /// PhaseReason the vehicle is on the ground, where it is. What was there already needs no 3 s without arming.
+    /// Why the vehicle is on the ground, where it is. What was there already needs no 3 s without arming.
     pub(super) fn grounded(&mut self, at: Nanos, facts: &Facts, was_there: bool) -> Option<PhaseReason> {
         let motion = facts.motion;
         let (_, armed) = self.armed?;
@@ -202,11 +202,20 @@ impl PowerUp {
         why
     }
 
+    /// Why it is on its way, where it is.
+    pub(super) const fn leaves(&self, facts: &Facts, armed: bool) -> PhaseReason {
+        match (armed, self.armed_at, facts.motion.spot) {
+            (true, Some(_), Some(_)) => PhaseReason::Away,
+            (true, ..) => PhaseReason::Armed,
+            (false, ..) => PhaseReason::Elsewhere,
+        }
+    }
+
     const fn has_landed(&self) -> bool {
         self.landed.is_some()
     }
 
-    /// PhaseReason the handset is being carried away from it, where it is. `from_ground`: it was on the ground, or is on such a walk.
+    /// Why the handset is being carried away from it, where it is. `from_ground`: it was on the ground, or is on such a walk.
     pub(super) fn walks(&self, at: Nanos, facts: &Facts, from_ground: bool) -> Option<PhaseReason> {
         let disarmed = !self.has_no_arming() && self.is_disarmed(at);
         let still = self.slow_for > 0

@@ -148,6 +148,23 @@ fn armed_within_ten_metres_and_three_of_height_is_the_bench() {
     assert_eq!(ends_with(&[(20, Scene { armed: Some(true), ..BESIDE })]), "out");
 }
 
+/// What nobody saw is not said: away from where it armed is only what armed where it was seen, and is seen now.
+#[test]
+fn the_reason_of_a_trip_says_what_was_seen() {
+    let why = |scenes: &[(i64, Scene)]| {
+        let (life, _) = play(scenes);
+        life.phases().iter().find(|began| began.phase == Phase::Out).map(|began| began.why)
+    };
+    let no_place = |scene: Scene| Scene { place: None, ..scene };
+    let unsaid = Scene { armed: None, ..BESIDE };
+    assert_eq!(why(&[(20, BESIDE), (1, ARMS), (20, FLYING)]), Some(PhaseReason::Away));
+    assert_eq!(why(&[(20, FLYING)]), Some(PhaseReason::Armed));
+    assert_eq!(why(&[(20, no_place(ARMS))]), Some(PhaseReason::Armed));
+    assert_eq!(why(&[(20, no_place(BESIDE)), (20, no_place(ARMS))]), Some(PhaseReason::Armed));
+    assert_eq!(why(&[(20, BESIDE), (20, at(80.0, BESIDE))]), Some(PhaseReason::Elsewhere));
+    assert_eq!(why(&[(20, unsaid)]), Some(PhaseReason::Unsaid));
+}
+
 #[test]
 fn in_a_bench_test_what_is_armed_stands_on_the_ground() {
     let no_place = Scene { place: None, ..ARMS };

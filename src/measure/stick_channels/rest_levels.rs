@@ -79,8 +79,10 @@ impl RestLevels {
         self.still += 1;
         self.deviations.resize(2 * REACH + 1, 0);
         for (_, pulse) in &self.span {
-            let place = (f64::from(*pulse) - median).round() + REACH as f64;
-            self.deviations[place.clamp(0.0, 2.0 * REACH as f64) as usize] += 1;
+            let off = f64::from(*pulse) - median;
+            // Most stand exactly there.
+            let place = if off == 0.0 { REACH } else { (off.round() + REACH as f64).max(0.0) as usize };
+            self.deviations[place.min(2 * REACH)] += 1;
         }
         let arrives = self.standing.replace(median).is_none();
         let near = |level: &&mut Level| (level.mean - median).abs() <= LEVEL_US;
