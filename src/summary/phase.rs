@@ -40,15 +40,19 @@ pub enum PhaseReason {
     NotHeard,
     /// It stands disarmed beside the handset.
     Beside {
-        /// From the handset, in the plane; `None`: by its level.
-        horizontal_m: Option<f64>,
+        /// From the handset, in the plane.
+        horizontal_m: f64,
     },
+    /// It stands disarmed, and its level is not far below its strongest.
+    Strong,
+    /// It stands disarmed, and says neither a place nor a level.
+    Disarmed,
     /// It is armed and near where it armed.
     Bench,
     /// It stood after a trip and disarmed.
     Landed {
-        /// From the handset, in the plane; `None`: by its level.
-        horizontal_m: Option<f64>,
+        /// From the handset, in the plane.
+        horizontal_m: f64,
     },
     /// It stands disarmed, and its level fell.
     LevelDown,

@@ -130,15 +130,17 @@ impl<'de> Deserialize<'de> for Reason {
 
 impl fmt::Display for PhaseReason {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let away = |horizontal_m: Option<f64>| match horizontal_m {
-            Some(metres) => format!("{metres:.0} m from the handset"),
-            None => "as strong as near by".to_owned(),
-        };
         match *self {
             Self::NotHeard => out.write_str("no autopilot heard yet"),
-            Self::Beside { horizontal_m } => write!(out, "stands disarmed, {}", away(horizontal_m)),
+            Self::Beside { horizontal_m } => {
+                write!(out, "stands disarmed, {horizontal_m:.0} m from the handset")
+            }
+            Self::Strong => out.write_str("stands disarmed, and the level is near its strongest"),
+            Self::Disarmed => out.write_str("disarmed, and neither a position nor a level says where it is"),
             Self::Bench => out.write_str("armed, within 10 m of where it armed"),
-            Self::Landed { horizontal_m } => write!(out, "landed and disarmed, {}", away(horizontal_m)),
+            Self::Landed { horizontal_m } => {
+                write!(out, "landed and disarmed, {horizontal_m:.0} m from the handset")
+            }
             Self::LevelDown => out.write_str("stands disarmed, and the level is far below its strongest"),
             Self::CarriedAway => out.write_str("stands disarmed, and the handset moves away"),
             Self::Away => out.write_str("armed and away from where it armed"),

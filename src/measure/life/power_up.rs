@@ -182,15 +182,13 @@ impl PowerUp {
             let stands = was_there || self.slow_for > STOOD;
             self.armed_at.zip(motion.spot).filter(|place| stands && bench(*place)).map(|_| PhaseReason::Bench)
         } else if (was_there || self.is_disarmed(at)) && slow && near {
-            let horizontal_m = motion.horizontal_m;
-            let beside = horizontal_m.is_none_or(|horizontal_m| horizontal_m <= NEAR_M);
-            let down = !beside && self.further_down(facts, None);
-            let why = if beside {
-                PhaseReason::Beside { horizontal_m }
-            } else {
-                PhaseReason::Landed { horizontal_m }
-            };
-            Some(why).filter(|_| !down)
+            match motion.horizontal_m {
+                None if facts.levels.iter().all(Option::is_none) => Some(PhaseReason::Disarmed),
+                None => Some(PhaseReason::Strong),
+                Some(horizontal_m) if horizontal_m <= NEAR_M => Some(PhaseReason::Beside { horizontal_m }),
+                Some(_) if self.further_down(facts, None) => None,
+                Some(horizontal_m) => Some(PhaseReason::Landed { horizontal_m }),
+            }
         } else {
             None
         };

@@ -165,6 +165,32 @@ fn the_reason_of_a_trip_says_what_was_seen() {
     assert_eq!(why(&[(20, unsaid)]), Some(PhaseReason::Unsaid));
 }
 
+/// On a cable, without a receiver and a radio, nothing says how far away it stands.
+#[test]
+fn the_reason_to_be_on_the_ground_says_what_was_seen() {
+    let play = |place: Option<(f64, f64)>, has_level: bool| {
+        let (mut life, mut facts) = (Life::default(), Facts::default());
+        for second in 1..20 {
+            let at = START + Nanos::from_secs(second);
+            let motion = place.map(|(north, up)| Motion {
+                spot: Some(spot(north, up)),
+                horizontal_m: Some(north),
+                speed_m_s: Some(0.0),
+                ..Motion::default()
+            });
+            (facts.autopilot, facts.vehicle, facts.armed) = (Some(at), Some(at), Some((at, false)));
+            facts.motion = motion.unwrap_or_default();
+            (facts.alive, facts.levels) = (true, vec![has_level.then_some((LEVEL, LevelUnit::Dbm))]);
+            life.second(START, at, &facts);
+        }
+        life.phases().last().map(|began| (began.phase, began.why))
+    };
+    let ground = |why| Some((Phase::Ground, why));
+    assert_eq!(play(Some((3.0, 0.0)), true), ground(PhaseReason::Beside { horizontal_m: 3.0 }));
+    assert_eq!(play(None, true), ground(PhaseReason::Strong));
+    assert_eq!(play(None, false), ground(PhaseReason::Disarmed));
+}
+
 #[test]
 fn in_a_bench_test_what_is_armed_stands_on_the_ground() {
     let no_place = Scene { place: None, ..ARMS };
