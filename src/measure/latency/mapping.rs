@@ -405,13 +405,13 @@ fn pairs(aligned: &AlignedMovement<'_>, follow: &Follow) -> Vec<(Pair, f64, bool
         StickCourse::Moving(stick) => stick,
     };
     let samples = &stick.samples;
-    let (trace, first) = (Trace::new(samples), samples.first().map_or(f64::INFINITY, |first| first.0));
-    let mut near = Near::default();
+    let (mut walk, mut near) = (Trace::new(samples).walk(), Near::default());
+    let first = samples.first().map_or(f64::INFINITY, |first| first.0);
     let pair = |(time, then, output): (f64, f64, f64)| {
         let still = first <= time - reach && stick.is_still((time - reach, time), &mut near);
         let rate = || travel(samples, then - 25.0, then + 25.0) / 50.0;
         let weight = if still { 1.0 } else { 1.0 / (1.0 + (10.0 * rate()).powi(2)) };
-        Some(((trace.at(then)?, output), weight, still))
+        Some(((walk.at(then)?, output), weight, still))
     };
     outputs.filter_map(pair).collect()
 }

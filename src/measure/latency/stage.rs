@@ -90,15 +90,18 @@ impl StageMeter {
     /// Finds what follows what: often at first, of all sticks and of each stick that has no output yet, then
     /// whenever the movements have doubled; at intervals too while a stick that moved has no output.
     fn study(&mut self, newest: usize, clocks: &Clocks) {
-        let moves = mapping::counts(self.whole.iter().map(|movement| movement.stick));
         let mapped =
             |stick: usize| self.mapping.follows.iter().any(|follow| usize::from(follow.stick) == stick);
-        let unmapped = || (0..18).any(|stick| moves[stick] >= mapping::FEWEST_MOVES && !mapped(stick));
         let every = if self.moves <= (MOST_WHOLE + ARCHIVED_AT_ONCE) as u64 { 32 } else { 128 };
         let at_first = |moves: u64| matches!(moves, 3..=6 | 8 | 10 | 12 | 16 | 20 | 24);
         let doubled = self.moves >= 32 && self.moves.is_power_of_two();
         let anew = at_first(self.own_moves[newest]) && !mapped(newest);
-        if !(at_first(self.moves) || doubled || anew || (self.moves.is_multiple_of(every) && unmapped())) {
+        let is_due = at_first(self.moves) || doubled || anew;
+        if !is_due && !self.moves.is_multiple_of(every) {
+            return;
+        }
+        let moves = mapping::counts(self.whole.iter().map(|movement| movement.stick));
+        if !is_due && (0..18).all(|stick| moves[stick] < mapping::FEWEST_MOVES || mapped(stick)) {
             return;
         }
         let timeline = self.timeline(clocks);

@@ -31,12 +31,6 @@ impl<'a> Trace<'a> {
         Self { points }
     }
 
-    /// The value by straight lines; `None` outside of the samples.
-    #[must_use]
-    pub fn at(&self, time: f64) -> Option<f64> {
-        Walk { points: self.points, right: self.points.partition_point(|point| point.0 < time) }.at(time)
-    }
-
     /// Reads the value at times that mostly go on from one to the next.
     #[must_use]
     pub const fn walk(&self) -> Walk<'a> {
@@ -73,7 +67,7 @@ pub struct Walk<'a> {
 }
 
 impl Walk<'_> {
-    /// As [`Trace::at`].
+    /// The value by straight lines; `None` outside of the samples.
     pub fn at(&mut self, time: f64) -> Option<f64> {
         self.go_to(time);
         let after = self.points.get(self.right).filter(|_| !time.is_nan())?;
