@@ -192,6 +192,7 @@ impl LinkMonitor {
                 .cloned(),
             thresholds: context.thresholds.to_vec(),
             failsafe: self.failsafe.summary(context),
+            control_input_seen: Some(self.failsafe.is_watching()),
             vibration: self.vibration.summary(context),
             vibration_spectrum: self.vibration.spectrum(),
             power: self.power.summary(context),

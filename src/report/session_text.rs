@@ -185,14 +185,7 @@ fn latency(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     let frames =
         frames.as_deref().unwrap_or("not measured: no steady frame interval of the control radio stands out");
     writeln!(out, "  {:<16} {frames}", "control frames")?;
-    match &summary.control_holds {
-        Some(holds) => writeln!(
-            out,
-            "  {:<16} {} in {:.1} s of moving sticks, longest {:.2} s",
-            "holds", holds.count, holds.moving_s, holds.longest_s
-        ),
-        None => writeln!(out, "  {:<16} not measured: sticks or RC input were not seen", "holds"),
-    }
+    writeln!(out, "  {:<16} {}", "holds", quantity::control_holds(summary.control_holds.as_ref()))
 }
 
 fn stage_line(stage: &LatencyStage) -> String {
@@ -313,7 +306,7 @@ fn proven(row: &RangeSummary) -> String {
 fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Failsafe")?;
     if summary.failsafe.is_empty() {
-        return writeln!(out, "  control input has not been lost");
+        return writeln!(out, "  {}", failsafe_steps::no_loss(summary));
     }
     for row in &summary.failsafe {
         writeln!(out, "  {}", failsafe_steps::line(row))?;

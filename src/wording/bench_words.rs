@@ -164,7 +164,7 @@ const fn reason(reason: BenchReason) -> &'static str {
         BenchReason::NoCentre => {
             "no channel came back to a centre five times: let each stick go after each move"
         }
-        BenchReason::NoDrill => "control input has not been lost: propellers off, switch the handset off",
+        BenchReason::NoDrill => "no drill was seen: propellers off, switch the handset off",
         BenchReason::NotDetected => {
             "in a drill the vehicle said nothing of it: ask for SYS_STATUS and HEARTBEAT"
         }

@@ -71,8 +71,6 @@ pub const NO_VIDEO: &str =
     "not measured: neither RTP packets nor marks were seen; name the video's port in the profile";
 /// Nothing froze.
 pub const NO_FREEZES: &str = "the picture never froze";
-/// Nothing was lost.
-pub const NO_FAILSAFE: &str = "control input has not been lost";
 /// Why there are no sticks.
 pub const NO_STICKS: &str = "not measured: the vehicle reports no RC channels (RC_CHANNELS)";
 /// Why there is no battery.

@@ -1,8 +1,8 @@
 //! Figures in words: one way to write each quantity, always with its unit.
 
 use crate::summary::{
-    BatteryEnd, Bound, Codec, Course, LatencyChange, LatencySummary, LinkState, VibrationAgainst,
-    VibrationDriver,
+    BatteryEnd, Bound, Codec, ControlHolds, Course, LatencyChange, LatencySummary, LinkState,
+    VibrationAgainst, VibrationDriver,
 };
 use crate::units::LevelUnit;
 
@@ -230,6 +230,21 @@ pub fn control_frames(latency: &LatencySummary) -> Option<String> {
     Some(format!("every {frame_ms:.2} ms ({low:.2} to {high:.2})"))
 }
 
+/// Holds of the control input, in words.
+#[must_use]
+pub fn control_holds(holds: Option<&ControlHolds>) -> String {
+    let Some(holds) = holds else { return format!("{NOT_MEASURED}: sticks or RC input were not seen") };
+    if holds.moving_s <= 0.0 {
+        return format!("{NOT_MEASURED}: no stick moved");
+    }
+    let longest = match holds.count {
+        0 => String::new(),
+        _ => format!(", longest {}", seconds(holds.longest_s)),
+    };
+    let (count, moving) = (counted(holds.count, "hold", "holds"), seconds(holds.moving_s));
+    format!("{count}{longest}, in {moving} of moving sticks")
+}
+
 /// A latency that changed, in words.
 #[must_use]
 pub fn latency_change(change: &LatencyChange, bound: Bound) -> String {
@@ -351,6 +366,17 @@ pub fn by_chance(p: f64) -> String {
 #[cfg(test)]
 mod tests {
     use crate::wording::quantity::*;
+
+    #[test]
+    fn no_hold_is_said_only_of_sticks_that_moved() {
+        let holds =
+            |count, moving_s| ControlHolds { count, longest_s: 0.42, moving_s, ..ControlHolds::default() };
+        let said = |holds: Option<ControlHolds>| control_holds(holds.as_ref());
+        assert_eq!(said(None), "not measured: sticks or RC input were not seen");
+        assert_eq!(said(Some(holds(0, 0.0))), "not measured: no stick moved");
+        assert_eq!(said(Some(holds(0, 12.0))), "0 holds, in 12 s of moving sticks");
+        assert_eq!(said(Some(holds(1, 12.0))), "1 hold, longest 0.4 s, in 12 s of moving sticks");
+    }
 
     #[test]
     fn every_quantity_carries_its_unit() {

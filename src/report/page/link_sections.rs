@@ -189,18 +189,7 @@ fn latency(part: &mut SessionPart<'_>) {
     let frames = quantity::control_frames(latency).unwrap_or_else(|| {
         format!("{NOT_MEASURED}: no steady frame interval of the control radio stands out")
     });
-    let holds = summary.control_holds.as_ref().map_or_else(
-        || format!("{NOT_MEASURED}: sticks or RC input were not seen"),
-        |holds| {
-            if holds.moving_s <= 0.0 {
-                return format!("{NOT_MEASURED}: no stick moved");
-            }
-            format!(
-                "{} in {:.1} s of moving sticks, longest {:.2} s",
-                holds.count, holds.moving_s, holds.longest_s
-            )
-        },
-    );
+    let holds = quantity::control_holds(summary.control_holds.as_ref());
     let delay = picture.latency.glass_to_glass_ms.map_or_else(
         || format!("{NOT_MEASURED}: fadewatch stopwatch measures it, and it is entered in the profile"),
         |ms| {

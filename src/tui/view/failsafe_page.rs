@@ -8,7 +8,7 @@ use crate::summary::FailsafeSummary;
 use crate::tui::widget::panel::panel;
 use crate::tui::widget::pen::{Pen, wrapped};
 use crate::wording::caution::DRILL;
-use crate::wording::failsafe_steps::{NOT_SEEN, kind, missing, steps};
+use crate::wording::failsafe_steps::{NOT_SEEN, kind, missing, no_loss, steps};
 use crate::wording::quantity;
 
 use super::Scene;
@@ -52,7 +52,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let inner = panel("failsafe", if all == 0 { "" } else { &note }, theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     if all == 0 {
-        pen.paragraph(0, 0, &format!("control input has not been lost. {DRILL}"), theme.dim);
+        let text = format!("{}. {DRILL}", no_loss(&snapshot.summary));
+        pen.paragraph(0, 0, &text, theme.dim);
         return;
     }
     // What is said of all rows must be true of each.

@@ -8,7 +8,7 @@ use ratatui::layout::Rect;
 
 use crate::profile::LinkRole;
 use crate::snapshot::{SenderLane, Snapshot, WindowLoss};
-use crate::summary::{ControlHolds, LinkSummary, Stream, Summary, VideoSummary};
+use crate::summary::{LinkSummary, Stream, Summary, VideoSummary};
 use crate::tui::state::LossPart;
 use crate::tui::widget::axis::MarkRow;
 use crate::tui::widget::panel::{inside, panel, split_columns, split_rows};
@@ -110,9 +110,9 @@ fn links_table(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: &mut Bu
     }
     let beside = pen.width() >= HOLDS_BESIDE;
     let mut below = summary.links.len() as u16 + 1;
-    if let Some(holds) = summary.control_holds.filter(|_| !beside) {
-        let width = pen.width();
-        pen.cut(0, below, &format!("control: {}", holds_text(holds)), width, theme.base);
+    if let Some(holds) = summary.control_holds.as_ref().filter(|_| !beside) {
+        let (text, width) = (quantity::control_holds(Some(holds)), pen.width());
+        pen.cut(0, below, &format!("control: {text}"), width, theme.base);
         below += 1;
     }
     for (row, together) in (below..).zip(summary.together.iter().take(2)) {
@@ -127,23 +127,12 @@ fn links_table(scene: &Scene<'_>, summary: &Summary, area: Rect, buffer: &mut Bu
         pen.text(55, row, &or_not(link.longest_silence_s.map(quantity::seconds)), theme.base);
         if link.role == LinkRole::Control
             && beside
-            && let Some(holds) = summary.control_holds
+            && let Some(holds) = &summary.control_holds
         {
-            pen.cut(72, row, &holds_text(holds), pen.width().saturating_sub(72), theme.base);
+            let text = quantity::control_holds(Some(holds));
+            pen.cut(72, row, &text, pen.width().saturating_sub(72), theme.base);
         }
     }
-}
-
-fn holds_text(holds: ControlHolds) -> String {
-    let longest = match holds.count {
-        0 => String::new(),
-        _ => format!(", longest {}", quantity::seconds(holds.longest_s)),
-    };
-    format!(
-        "{}{longest}, in {} of moving sticks",
-        quantity::counted(holds.count, "hold", "holds"),
-        quantity::seconds(holds.moving_s)
-    )
 }
 
 fn link_loss(link: &LinkSummary) -> String {
