@@ -1,9 +1,10 @@
 //! Changes one thing at a time in `src/measure` and `src/judge`, and tells which changes no test notices.
 //!
-//! `cargo run --example mutants -- SEED COUNT [TEST...]`: COUNT changes drawn by SEED from all that there are, tried on a
-//! copy of the tree under target/mutants with a target folder of its own. First the library's own tests of these rooms
-//! run, then the test binaries named (else all of `TESTS`), until one fails (caught) or all pass (survived). `mutants --
-//! at FILE:LINE...` tries all changes of these lines. A change that does not compile is replaced by the next.
+//! `cargo run --example mutants -- SEED COUNT [TEST...]`: COUNT changes drawn by SEED from all that there are. Each line
+//! has a lot of its own, so that a change of the code alters the draw by little. They are tried on a copy of the tree
+//! under target/mutants with a target folder of its own. First the library's own tests of these rooms run, then the test
+//! binaries named (else all of `TESTS`), until one fails (caught) or all pass (survived). `mutants -- at FILE:LINE...`
+//! tries all changes of these lines. A change that does not compile is replaced by the next.
 //!
 //! The changes go into one build, and a variable chooses one of them at run time (`planted_tree.rs`). What cannot be
 //! chosen so, mostly constants that make up other constants, is built by itself. The tree must pass as it is: that is tried
@@ -20,10 +21,6 @@ mod test_runs;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::{env, fs, io};
-
-use rand::SeedableRng as _;
-use rand::rngs::ChaCha8Rng;
-use rand::seq::SliceRandom as _;
 
 use planted_tree::{PlantedTree, Tree};
 use sites::Site;
@@ -108,7 +105,8 @@ fn main() -> io::Result<()> {
         sites.retain(|site| words.contains(&site.place()));
         sites.len()
     } else {
-        sites.shuffle(&mut ChaCha8Rng::seed_from_u64(number(0, 1)));
+        let seed = number(0, 1);
+        sites.sort_by_cached_key(|site| site.lot(seed));
         sites.retain(|site| !site.counts_memory());
         if words.len() > 2 {
             tests = words[2..].to_vec();

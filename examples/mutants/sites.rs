@@ -103,10 +103,17 @@ impl Site {
         self.at + usize::from(self.old.starts_with(' '))
     }
 
-    /// Whether it counts bytes that are held: a bound on memory, of which only a soak tells. Such changes are drawn with
-    /// the others, so that a seed stands for the same ones, and passed over.
+    /// Whether it counts bytes that are held: a bound on memory, of which only a soak tells. Such changes are
+    /// passed over.
     pub(crate) fn counts_memory(&self) -> bool {
         self.shown.contains("size_of") || self.shown.contains("bytes()")
+    }
+
+    /// The least are drawn: chance by what the line says and what is changed, wherever it stands in its file.
+    pub(crate) fn lot(&self, seed: u64) -> [u8; 32] {
+        let Self { file, old, new, shown, .. } = self;
+        let name = file.file_name().unwrap_or_default().display();
+        hmac_sha256::Hash::hash(format!("{seed} {name} {old} {new} {shown}").as_bytes())
     }
 
     /// File and line.
