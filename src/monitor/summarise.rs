@@ -331,7 +331,8 @@ impl LinkMonitor {
             return None;
         }
         let is_autopilot = context.is_autopilot(restart.sender);
-        let aloft = is_autopilot && context.life.phase_at(at).is_some_and(Phase::is_trip);
+        // On a walk it stands disarmed, and the handset goes.
+        let aloft = is_autopilot && matches!(context.life.phase_at(at), Some(Phase::Out | Phase::Back));
         let event = if aloft { Event::RestartAloft } else { Event::Restart { system, component } };
         Some(EventSummary { at_s: context.since_start_s(at), link: None, event })
     }

@@ -57,6 +57,17 @@ pub(crate) const ROWS: &[Row] = &[
         counted: Some(1),
         ..walk("a walk, and the vehicle falls silent far away")
     },
+    // It stands on the ground: that it restarted in flight would be false.
+    Row {
+        vehicle: "armed_s = []\nrestarts_s = [60]\nrestart_takes_s = 3",
+        phases: None,
+        told: &["freeze", "restart"],
+        never: &["failsafe", "restart-aloft", "lost-vehicle", "silent"],
+        proven: Proven::Any,
+        freezes: None,
+        counted: None,
+        ..walk("a walk, and the vehicle restarts meanwhile")
+    },
     Row {
         vehicle: "armed_s = []\nrates = { position = 0, gps = 0, home = 0, vibration = 0 }",
         ..walk("a walk without any position")
