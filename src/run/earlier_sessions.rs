@@ -210,16 +210,17 @@ pub(super) fn row(hash: String, summary: &Summary, evidence: SessionEvidence) ->
     })
 }
 
-/// A recording's row: its figures with the limits that its session used; `--history` only says where it goes.
+/// A recording's row, by its hash: its figures with the limits that its session used; `--history` only says where it goes.
 pub(super) fn row_of(
     recording: &Recording,
+    hash: String,
     profile: &Arc<Profile>,
     reading: Reading,
     progress: &dyn Fn(f64),
 ) -> anyhow::Result<SessionRow> {
     let recorded = recorded(profile, recording);
     let (monitor, facts) = analyse(recording, profile, recorded, reading, progress);
-    row(recording.hash(), &monitor.summary(&facts), monitor.session_evidence())
+    row(hash, &monitor.summary(&facts), monitor.session_evidence())
 }
 
 /// Puts a finished session into the history, each of several files as a session of its own, and says what that holds
@@ -236,7 +237,9 @@ pub(super) fn keep(common: &Common, profile: &Arc<Profile>, end: &SessionEnd) ->
             history.add(&row(hash, &end.summary, end.evidence.clone())?)?;
         } else {
             for path in &end.recordings {
-                history.add(&row_of(&Recording::open(path)?, profile, Reading::of_files(1), &|_| {})?)?;
+                let recording = Recording::open(path)?;
+                let hash = recording.hash();
+                history.add(&row_of(&recording, hash, profile, Reading::of_files(1), &|_| {})?)?;
             }
         }
         holds(&history, &end.summary.recording.tags)

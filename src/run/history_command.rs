@@ -52,10 +52,11 @@ fn add(files: &[PathBuf], common: &Common) -> anyhow::Result<ExitCode> {
     let reading = Reading::of_files(files.len());
     let read = |file: &Path, progress: &dyn Fn(f64)| {
         let recording = Recording::open(file)?;
-        if known.contains(&recording.hash()) {
+        let hash = recording.hash();
+        if known.contains(&hash) {
             return Ok(None);
         }
-        earlier_sessions::row_of(&recording, &profile, reading, progress).map(Some)
+        earlier_sessions::row_of(&recording, hash, &profile, reading, progress).map(Some)
     };
     let failures = batch::each(files, read, &mut |failures, number, row| {
         let file = files[number].display();
@@ -235,7 +236,10 @@ fn rebuild(dir: &Path, (check, yes): (bool, bool), common: &Common) -> anyhow::R
     // A folder may hold captures of something else: those are left out.
     let read = |file: &Path, progress: &dyn Fn(f64)| {
         let recording = Recording::open(file).map_err(anyhow::Error::from);
-        Ok(recording.and_then(|recording| earlier_sessions::row_of(&recording, &profile, reading, progress)))
+        let row = |recording: Recording| {
+            earlier_sessions::row_of(&recording, recording.hash(), &profile, reading, progress)
+        };
+        Ok(recording.and_then(row))
     };
     batch::each(&files, read, &mut |_, _, row| {
         match row {
