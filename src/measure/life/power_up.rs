@@ -173,14 +173,10 @@ impl PowerUp {
             Some(horizontal_m) => horizontal_m <= NEAR_M || self.has_landed(),
             None => !self.further_down(facts, None),
         };
-        let bench = |place: (Spot, Spot)| {
-            let (horizontal_m, height_m) = apart(place.0, place.1);
-            horizontal_m <= BENCH_M && height_m <= BENCH_HEIGHT_M
-        };
         let why = if armed {
             // What comes back has to stand there: it may as well fall.
             let stands = was_there || self.slow_for > STOOD;
-            self.armed_at.zip(motion.spot).filter(|place| stands && bench(*place)).map(|_| PhaseReason::Bench)
+            (stands && self.is_where_it_armed(facts) == Some(true)).then_some(PhaseReason::Bench)
         } else if (was_there || self.is_disarmed(at)) && slow && near {
             match motion.horizontal_m {
                 None if facts.levels.iter().all(Option::is_none) => Some(PhaseReason::Disarmed),
@@ -201,12 +197,19 @@ impl PowerUp {
     }
 
     /// Why it is on its way, where it is.
-    pub(super) const fn leaves(&self, facts: &Facts, armed: bool) -> PhaseReason {
-        match (armed, self.armed_at, facts.motion.spot) {
-            (true, Some(_), Some(_)) => PhaseReason::Away,
-            (true, ..) => PhaseReason::Armed,
-            (false, ..) => PhaseReason::Elsewhere,
+    pub(super) fn leaves(&self, facts: &Facts, armed: bool) -> PhaseReason {
+        match self.is_where_it_armed(facts) {
+            _ if !armed => PhaseReason::Elsewhere,
+            Some(false) => PhaseReason::Away,
+            // Nobody knows, or it may as well pass by.
+            None | Some(true) => PhaseReason::Armed,
         }
+    }
+
+    /// Whether it is near where it armed; `None`: one of the two places is not known.
+    fn is_where_it_armed(&self, facts: &Facts) -> Option<bool> {
+        let (horizontal_m, height_m) = apart(self.armed_at?, facts.motion.spot?);
+        Some(horizontal_m <= BENCH_M && height_m <= BENCH_HEIGHT_M)
     }
 
     const fn has_landed(&self) -> bool {

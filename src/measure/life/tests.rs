@@ -159,6 +159,8 @@ fn the_reason_of_a_trip_says_what_was_seen() {
     let unsaid = Scene { armed: None, ..BESIDE };
     assert_eq!(why(&[(20, BESIDE), (1, ARMS), (20, FLYING)]), Some(PhaseReason::Away));
     assert_eq!(why(&[(20, FLYING)]), Some(PhaseReason::Armed));
+    // As soon as it is heard, and where it stands.
+    assert_eq!(why(&[(1, BESIDE), (20, ARMS)]), Some(PhaseReason::Armed));
     assert_eq!(why(&[(20, no_place(ARMS))]), Some(PhaseReason::Armed));
     assert_eq!(why(&[(20, no_place(BESIDE)), (20, no_place(ARMS))]), Some(PhaseReason::Armed));
     assert_eq!(why(&[(20, BESIDE), (20, at(80.0, BESIDE))]), Some(PhaseReason::Elsewhere));
