@@ -279,6 +279,45 @@ mod tests {
         assert_eq!(fit(std::iter::empty()), None);
     }
 
+    /// Writing the samples out is the oracle; an outlier among them is looked past in both.
+    #[test]
+    fn rows_that_stand_for_many_samples_count_as_often() {
+        let sample = |stick: i16| {
+            let (a, b) = (2800.0 + 40.0 * f64::from(stick % 9), 3100.0 - 70.0 * f64::from(stick % 7));
+            let off = if stick == 31 { 900.0 } else { f64::from(stick % 4) };
+            [a, b, (0.4 * a + 0.3 * b + off).round()]
+        };
+        let (mut counted, mut written) = (Rows::of(2), Rows::of(2));
+        for stick in 0..60 {
+            let times = 1 + stick as u32 % 5;
+            counted.values.extend(sample(stick));
+            counted.times.push(times);
+            for _ in 0..times {
+                written.values.extend(sample(stick));
+                written.times.push(1);
+            }
+        }
+        let (found, expected) = (robust_fit(&counted).unwrap(), robust_fit(&written).unwrap());
+        assert_eq!(found, expected);
+        assert!((found.0[1] - 0.4).abs() < 0.01 && (found.0[2] - 0.3).abs() < 0.01, "{found:?}");
+    }
+
+    /// Samples that are alike and follow each other are one row, those of the next movement too.
+    #[test]
+    fn like_samples_are_counted() {
+        let movement = of_a_mix(2, 0, true);
+        let aligned = AlignedMovement::new(&movement, None);
+        let follow = Follow { stick: 0, output: 7, lag_ms: 0.0, coefficient: 1.0, others: 2 };
+        let mut rows = Rows::of(2);
+        assert!(rows.add(&aligned, &follow, &[0, 1]) && rows.add(&aligned, &follow, &[0, 1]));
+        // Down, up, down, and once more, where the first down goes on from the last.
+        let levels: Vec<f64> = rows.iter().map(|(row, _)| row[0]).collect();
+        assert_eq!(levels, [3000.0, 3400.0, 3000.0, 3400.0, 3000.0]);
+        let times: Vec<usize> = rows.iter().map(|(_, times)| times).collect();
+        assert_eq!(times[2], times[0] + times[4]);
+        assert_eq!(times.iter().sum::<usize>() % 2, 0);
+    }
+
     /// A movement of one of so many sticks, which goes up and comes back, or never stands. Output 7 adds a quarter of each.
     fn of_a_mix(sticks: usize, moves: usize, stands: bool) -> Movement {
         let stick = |step: i16, stick: usize| match stick == moves {
