@@ -134,9 +134,6 @@ pub struct Summary {
     pub sticks: Vec<StickSummary>,
     /// Each loss of control input that was seen.
     pub failsafe: Vec<FailsafeSummary>,
-    /// Control input was seen, so that a loss of it would have been; `None`: an earlier version did not say.
-    #[serde(default)]
-    pub control_input_seen: Option<bool>,
     /// VIBRATION levels.
     pub vibration: Option<VibrationSummary>,
     /// Spectrum of an inertial sensor; `None` where none is sent.

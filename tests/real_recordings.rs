@@ -98,7 +98,6 @@ fn check_quad(summary: &Summary) {
     let down = summary.signal.iter().find(|row| row.direction.word() == "down").expect("a level");
     assert_eq!((down.system, down.component, down.min), (Some(51), Some(68), Some(47.0)));
     assert_eq!(summary.vibration, None);
-    assert_eq!(summary.control_input_seen, Some(true));
 }
 
 /// How a link did in the session's trips.
@@ -250,6 +249,4 @@ fn video_packets() {
     assert!(video.other_clock_hz.is_some_and(|hz| hz > 500e3), "{:?}", video.other_clock_hz);
     assert!(summary.streams.is_empty());
     assert_eq!(summary.framing.skipped_bytes, 0);
-    // A picture alone: nobody can say that the control was never lost.
-    assert_eq!((summary.failsafe, summary.control_input_seen), (vec![], Some(false)));
 }

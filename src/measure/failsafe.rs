@@ -49,8 +49,6 @@ pub struct FailsafeMeter {
     word: Word,
     epoch: Option<u32>,
     heard_at: Option<Nanos>,
-    /// Sticks, the vehicle's input or its health bit came.
-    is_watching: bool,
     /// When a report last showed a live input.
     live_at: Option<Nanos>,
     heard_health_at: Option<Nanos>,
@@ -69,7 +67,6 @@ impl FailsafeMeter {
         if let Some(key) = latency::stick_source(sender, telemetry, context) {
             let after_loss = self.open().is_some_and(|incident| incident.by_sticks());
             if self.sticks.observe(at, key, after_loss, context) {
-                self.is_watching = true;
                 self.stick(at);
             }
             return;
@@ -83,7 +80,6 @@ impl FailsafeMeter {
         }
         match telemetry {
             Telemetry::RcInput { channels, count, rssi, older, .. } => {
-                self.is_watching = true;
                 let (interface, older) = (sender.interface, *older);
                 let report = Report { interface, older, channels, count: *count, rssi: *rssi };
                 self.hear_input(at, &report, context);
@@ -91,7 +87,6 @@ impl FailsafeMeter {
             Telemetry::SystemStatus { present, enabled, healthy, .. }
                 if present & enabled & RC_RECEIVER != 0 =>
             {
-                self.is_watching = true;
                 self.hear_health(at, healthy & RC_RECEIVER != 0, context);
             }
             Telemetry::Heartbeat { custom_mode, system_status, .. } => {
@@ -322,11 +317,6 @@ impl FailsafeMeter {
     /// When the vehicle last told of an input that is live.
     pub(crate) const fn input_heard(&self) -> Option<Nanos> {
         self.live_at
-    }
-
-    /// Whether a loss of input would be seen.
-    pub(crate) const fn is_watching(&self) -> bool {
-        self.is_watching
     }
 
     /// Each loss of input.

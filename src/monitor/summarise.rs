@@ -192,7 +192,6 @@ impl LinkMonitor {
                 .cloned(),
             thresholds: context.thresholds.to_vec(),
             failsafe: self.failsafe.summary(context),
-            control_input_seen: Some(self.failsafe.is_watching()),
             vibration: self.vibration.summary(context),
             vibration_spectrum: self.vibration.spectrum(),
             power: self.power.summary(context),
@@ -331,8 +330,7 @@ impl LinkMonitor {
             return None;
         }
         let is_autopilot = context.is_autopilot(restart.sender);
-        // On a walk it stands disarmed, and the handset goes.
-        let aloft = is_autopilot && matches!(context.life.phase_at(at), Some(Phase::Out | Phase::Back));
+        let aloft = is_autopilot && context.life.phase_at(at).is_some_and(Phase::is_trip);
         let event = if aloft { Event::RestartAloft } else { Event::Restart { system, component } };
         Some(EventSummary { at_s: context.since_start_s(at), link: None, event })
     }

@@ -3,7 +3,7 @@
 //! An instant is known only between the last sample before it and the first after: the middle of that
 //! interval stands for it, never an end alone.
 
-use crate::summary::{FailsafeSummary, Interval, OutputsWord, Summary};
+use crate::summary::{FailsafeSummary, Interval, OutputsWord};
 
 use super::quantity;
 
@@ -20,13 +20,14 @@ pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
     ]
 }
 
-/// What stands in the place of a session's losses where there are none.
+/// Where no loss of input was seen; `is_reported`: the vehicle reports RC channels, whose loss would have been.
 #[must_use]
-pub fn no_loss(summary: &Summary) -> String {
-    if summary.control_input_seen == Some(false) {
-        return format!("{}: no control input was seen, so no loss of it could be", quantity::NOT_MEASURED);
+pub const fn none(is_reported: bool) -> &'static str {
+    if is_reported {
+        "control input has not been lost"
+    } else {
+        "no loss of control input seen, nor live RC channels that would show one (RC_CHANNELS)"
     }
-    "control input has not been lost".to_owned()
 }
 
 /// What stands in the place of a step that was not seen.
@@ -144,15 +145,6 @@ mod tests {
         assert_eq!(drills(&[drill(None), drill(Some(0.7))]), said);
         let loss = FailsafeSummary { drill: false, ..drill(None) };
         assert_eq!(drills(&[loss]), "no drill in this session: its failsafe is not shown");
-    }
-
-    /// What nobody watched was not proven: a picture alone, or telemetry without input and health.
-    #[test]
-    fn no_loss_is_said_only_where_one_would_have_been_seen() {
-        let said = |seen| {
-            no_loss(&Summary { control_input_seen: seen, ..Summary::default() }).contains("not been lost")
-        };
-        assert_eq!([Some(true), Some(false), None].map(said), [true, false, true]);
     }
 
     #[test]

@@ -33,7 +33,8 @@ pub(super) fn write(part: &mut SessionPart<'_>) {
 fn failsafe(part: &mut SessionPart<'_>) {
     let rows = &part.session.summary.failsafe;
     if rows.is_empty() {
-        return part.page.paragraph(&failsafe_steps::no_loss(&part.session.summary));
+        let is_reported = !part.session.summary.sticks.is_empty();
+        return part.page.paragraph(failsafe_steps::none(is_reported));
     }
     let row = |row: &FailsafeSummary| {
         let steps = failsafe_steps::steps(row).map(|(name, after)| {

@@ -8,7 +8,7 @@ use crate::summary::FailsafeSummary;
 use crate::tui::widget::panel::panel;
 use crate::tui::widget::pen::{Pen, wrapped};
 use crate::wording::caution::DRILL;
-use crate::wording::failsafe_steps::{NOT_SEEN, kind, missing, no_loss, steps};
+use crate::wording::failsafe_steps::{NOT_SEEN, kind, missing, none, steps};
 use crate::wording::quantity;
 
 use super::Scene;
@@ -52,8 +52,8 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let inner = panel("failsafe", if all == 0 { "" } else { &note }, theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     if all == 0 {
-        let text = format!("{}. {DRILL}", no_loss(&snapshot.summary));
-        pen.paragraph(0, 0, &text, theme.dim);
+        let none = none(!snapshot.summary.sticks.is_empty());
+        pen.paragraph(0, 0, &format!("{none}. {DRILL}"), theme.dim);
         return;
     }
     // What is said of all rows must be true of each.
