@@ -4,7 +4,9 @@ pub(super) mod fault;
 
 use crate::profile::{LinkProfile, LinkRole};
 use crate::snapshot::{LinkState, SourceState};
-use crate::summary::{Judgement, LatencyStage, LinkJudgement, StickAdvice, Summary, Verdict};
+use crate::summary::{
+    Judgement, LatencyStage, LatencySummary, LinkJudgement, Reason, StickAdvice, Summary, Verdict,
+};
 
 use super::LinkMonitor;
 use crate::measure::life::{Phase, Silence};
@@ -121,7 +123,7 @@ impl LinkMonitor {
     }
 }
 
-/// The source that is known to be down: the link's own, else any where it names none.
+/// The source that is known to be down: the link's own, else any that may carry it where it names none.
 fn broken_source(link: &LinkProfile, sources: &[SourceState]) -> Option<(String, String)> {
     let own = link.interface.as_deref().or((link.role == LinkRole::Video).then_some("video"));
     let carries = |source: &&SourceState| own.is_none_or(|own| own == source.interface);
@@ -134,7 +136,11 @@ fn latency_judgement(summary: &Summary, sticks: StickAdvice) -> Judgement {
     let stages = [&latency.stick_to_servo, &latency.stick_to_input, &latency.input_to_servo];
     let known = || stages.into_iter().enumerate().filter_map(|(stage, row)| Some((stage, row.as_ref()?)));
     let Some((stage, row)) = known().find(|(_, row)| row.is_bounded()) else {
-        return if known().count() > 0 { Judgement::UnboundedLatency } else { Judgement::NoLatency(sticks) };
+        return match unheard(latency) {
+            _ if known().count() > 0 => Judgement::UnboundedLatency,
+            Some(why) => Judgement::UnheardLatency(why),
+            None => Judgement::NoLatency(sticks),
+        };
     };
     let LatencyStage { p50_ms, p90_ms, events, .. } = *row;
     let (bound, needed) = (row.bound, row.moves_needed.p50);
@@ -142,6 +148,14 @@ fn latency_judgement(summary: &Summary, sticks: StickAdvice) -> Judgement {
         return Judgement::NoLatency(sticks);
     }
     Judgement::Latency { stage, bound, p50_ms, p90_ms, events, needed }
+}
+
+/// What is not heard, where each stage lacks an end; `None`: moves of sticks may show one of them.
+fn unheard(latency: &LatencySummary) -> Option<Reason> {
+    let missing = latency.drawing.missing;
+    let is_end =
+        |why: &Option<Reason>| matches!(why, Some(Reason::NoSticks | Reason::NoInput | Reason::NoServo));
+    missing[0].filter(|_| missing.iter().all(is_end))
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@
 use crate::profile::LinkRole;
 use crate::units::LevelUnit;
 
-use super::{BatteryEnd, Bound, Interval, LastPlace, Phase};
+use super::{BatteryEnd, Bound, Interval, LastPlace, Phase, Reason};
 
 /// The state of a link in one word.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -202,6 +202,8 @@ pub enum Judgement {
     },
     /// No stage of the latency is measured.
     NoLatency(StickAdvice),
+    /// The same, and no move of a stick would help: of no stage both ends are heard.
+    UnheardLatency(Reason),
     /// Ages of sticks are known, and nothing bounds what two clocks add to them.
     UnboundedLatency,
     /// The first stage that is measured.

@@ -45,6 +45,7 @@ pub fn text(verdict: &Verdict) -> String {
             "latency not measured: next time, on the bench, propellers off, move one stick at a time, quickly"
                 .to_owned()
         }
+        Judgement::UnheardLatency(why) => format!("latency not measured: {}", unheard(*why)),
         Judgement::UnboundedLatency => format!("latency not measured: {}", Reason::NoBound),
         Judgement::Latency { stage, p50_ms: None, needed, .. } => {
             let moves = quantity::counted(*needed, "more quick stick move", "more quick stick moves");
@@ -64,6 +65,15 @@ pub fn text(verdict: &Verdict) -> String {
             let load = if *to == Some(BatteryEnd::Cutoff) { "" } else { " if the load goes on as it was" };
             format!("battery {battery} of system {system}: {left}{load}")
         }
+    }
+}
+
+/// Which end of the latency is not heard; what to do hangs on what is asked for already, and stands with the stages.
+const fn unheard(why: Reason) -> &'static str {
+    match why {
+        Reason::NoSticks => "no stick messages heard",
+        Reason::NoInput => "no RC input messages heard",
+        _ => "no servo messages heard",
     }
 }
 
