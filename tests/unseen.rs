@@ -44,6 +44,12 @@ fn verdict(summary: &Summary, about: &str) -> String {
     advice::text(summary.verdicts.iter().find(|verdict| verdict.about == about).unwrap())
 }
 
+fn report(summary: &Summary) -> String {
+    let mut text = Vec::new();
+    fadewatch::report::session_text::write_to(&mut text, summary).unwrap();
+    String::from_utf8(text).unwrap()
+}
+
 /// No move of a stick helps where neither sticks nor what follows them is heard.
 #[test]
 fn sticks_are_asked_for_only_where_they_would_be_seen() {
@@ -56,4 +62,13 @@ fn sticks_are_asked_for_only_where_they_would_be_seen() {
     assert_eq!(verdict(&no_outputs, "latency"), "latency not measured: no servo messages heard");
     let all = with_input(sticks, 30.0, |_| 1500).play("", &[], 30.0).summary();
     assert!(verdict(&all, "latency").ends_with("move one stick at a time, quickly"));
+}
+
+/// Only what reports its RC channels shows that they were not lost.
+#[test]
+fn control_input_that_nobody_saw_is_not_said_to_be_whole() {
+    let whole = "control input has not been lost";
+    let alone = bare_vehicle(NEVER, 30.0);
+    assert!(!report(&alone.clone().play("", &[], 30.0).summary()).contains(whole));
+    assert!(report(&with_input(alone, 30.0, |_| 1500).play("", &[], 30.0).summary()).contains(whole));
 }
