@@ -8,8 +8,13 @@ mod frames;
 mod invented;
 
 use fadewatch::summary::Summary;
-use fadewatch::wording::advice;
+use fadewatch::wording::{advice, event, session_sentence};
 use invented::{HANDSET, Message, Plan, VEHICLE};
+
+const PROFILE: &str = "[[link]]\nname = 'video'\nrole = 'video'\nport = 5004\n\
+    radio = { system = 41, component = 110, mounted = 'ground' }\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n\
+    [[link]]\nname = 'downlink'\nrole = 'telemetry'\ninterface = 'vehicle'\nsenders = [[1, 1]]\n\
+    [[link]]\nname = 'control'\nrole = 'control'\n";
 
 fn every(rate: f64, to_s: f64, mut each: impl FnMut(f64)) {
     for number in 0..(to_s * rate) as u64 {
@@ -50,6 +55,10 @@ fn report(summary: &Summary) -> String {
     String::from_utf8(text).unwrap()
 }
 
+fn told(summary: &Summary, kind: &str) -> Vec<String> {
+    summary.events.iter().filter(|row| row.event.kind() == kind).map(event::text).collect()
+}
+
 /// No move of a stick helps where neither sticks nor what follows them is heard.
 #[test]
 fn sticks_are_asked_for_only_where_they_would_be_seen() {
@@ -71,4 +80,39 @@ fn control_input_that_nobody_saw_is_not_said_to_be_whole() {
     let alone = bare_vehicle(NEVER, 30.0);
     assert!(!report(&alone.clone().play("", &[], 30.0).summary()).contains(whole));
     assert!(report(&with_input(alone, 30.0, |_| 1500).play("", &[], 30.0).summary()).contains(whole));
+}
+
+/// It flies away, says where it is until 40 s, and is silent from an instant on.
+fn flies_off(silent_s: f64) -> Plan {
+    let mut plan = bare_vehicle(8.0, silent_s);
+    every(5.0, silent_s.min(40.0), |at| {
+        let lat = 47.3 + (at - 10.0).max(0.0) * 1.5 / 111_200.0;
+        plan.send(at + 0.03, VEHICLE, Message::fix(lat, 8.6, 0.9, 1_000));
+        plan.send(at + 0.04, VEHICLE, Message::position(boot(at), lat, 8.6));
+    });
+    plan
+}
+
+/// Where it was a minute before is not where it was lost.
+#[test]
+fn a_place_of_long_ago_is_told_with_its_age() {
+    let lost = |silent_s: f64| {
+        let summary = flies_off(silent_s).play(PROFILE, &[], silent_s + 20.0).summary();
+        let of_link = summary.session_verdicts.iter().find(|row| row.about == "downlink").unwrap();
+        let vehicle = verdict(&summary, "vehicle");
+        (told(&summary, "lost-vehicle").join(""), vehicle, session_sentence::text(of_link))
+    };
+    let (event, verdict, link) = lost(39.0);
+    assert!(event.starts_with("the vehicle is lost from here on, 43 m away, at 47.3"), "{event}");
+    assert_eq!(
+        (event.as_str(), link.as_str()),
+        (verdict.as_str(), "downlink was lost with the vehicle, 43 m away")
+    );
+    let (event, verdict, link) = lost(100.0);
+    assert!(
+        event.starts_with("the vehicle is lost from here on; 60 s before, it was 45 m away, at 47.3"),
+        "{event}"
+    );
+    assert_eq!(event, verdict);
+    assert_eq!(link, "downlink was lost with the vehicle; 60 s before, it was 45 m away");
 }

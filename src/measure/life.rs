@@ -46,6 +46,8 @@ const MOST_PHASES: usize = 4096;
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Motion {
     pub(crate) spot: Option<Spot>,
+    /// When it was there.
+    pub(crate) at: Option<Nanos>,
     /// From the handset, in the plane.
     pub(crate) horizontal_m: Option<f64>,
     /// The same along the line of sight.
@@ -179,8 +181,11 @@ impl Life {
     }
 
     /// Where the vehicle was when it last said so.
-    pub(crate) const fn last_place(&self) -> LastPlace {
-        LastPlace { distance_m: self.last_motion.distance_m, spot: self.last_motion.spot }
+    pub(crate) fn last_place(&self) -> LastPlace {
+        let Motion { distance_m, spot, at, .. } = self.last_motion;
+        // A vehicle goes on without a fix: an old place is not where it was lost.
+        let before = self.looked.zip(at).map(|(looked, at)| looked - at).filter(|before| *before > FACTS);
+        LastPlace { distance_m, spot, before_s: before.map(Nanos::secs) }
     }
 
     /// Whether warnings may ring: not on the ground, nor before or after.

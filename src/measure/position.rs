@@ -252,6 +252,7 @@ impl PositionMeter {
         let said = self.speed.filter(|(when, _)| at - *when <= LATEST_WINDOW).map(|(_, speed)| speed);
         Motion {
             spot: Some((vehicle.lat_deg, vehicle.lon_deg, vehicle.alt_m)),
+            at: self.track.recent(at - MOTION_AGE, at).next_back().map(|(when, _)| when),
             horizontal_m: handset.map(|handset| plane(handset, vehicle)),
             distance_m: handset.map(|handset| handset.distance(vehicle).0),
             speed_m_s: said.into_iter().chain(moved).reduce(f64::max),

@@ -41,6 +41,8 @@ pub struct LastPlace {
     pub distance_m: Option<f64>,
     /// On the globe.
     pub spot: Option<Spot>,
+    /// How long before its last word that was; `None`: it was its last word.
+    pub before_s: Option<f64>,
 }
 
 /// What became of a link's margin.

@@ -134,17 +134,24 @@ pub(super) const AUTOPILOT_SILENT: &str = "the autopilot is silent, other parts 
 
 /// A vehicle that is lost, with where it was last, for whoever goes to look for it.
 pub(super) fn lost(place: LastPlace) -> String {
-    let mut text = "the vehicle is lost from here on".to_owned();
-    if let Some(metres) = place.distance_m {
-        let _ = write!(text, ", {metres:.0} m away");
-    }
-    if let Some((lat, lon, alt_m)) = place.spot {
-        let _ = write!(text, ", at {lat:.6} {lon:.6}, {alt_m:.0} m above sea level");
-    }
-    if place == LastPlace::default() {
-        text.push_str(", its position is not known");
-    }
-    text
+    let away = place.distance_m.map(|metres| format!("{metres:.0} m away"));
+    let spot =
+        place.spot.map(|(lat, lon, alt_m)| format!("at {lat:.6} {lon:.6}, {alt_m:.0} m above sea level"));
+    let known: Vec<String> = away.into_iter().chain(spot).collect();
+    let place = if known.is_empty() {
+        ", its position is not known".to_owned()
+    } else {
+        format!("{}{}", then(place), known.join(", "))
+    };
+    format!("the vehicle is lost from here on{place}")
+}
+
+/// Before a last place: `, `, or how long ago that was.
+pub(super) fn then(place: LastPlace) -> String {
+    place.before_s.map_or_else(
+        || ", ".to_owned(),
+        |before_s| format!("; {} before, it was ", quantity::seconds(before_s)),
+    )
 }
 
 /// A phase of the session, for people.

@@ -275,7 +275,7 @@ mod tests {
 
     #[test]
     fn a_vehicle_that_is_gone_is_not_told_to_turn_back() {
-        let place = LastPlace { distance_m: None, spot: None };
+        let place = LastPlace::default();
         let frozen = link(Video, Failing, fails(Failure::Frozen), Some(Phase::Out));
         for (judgement, words) in
             [(Judgement::VehicleLost(place), "VEHICLE LOST"), (Judgement::VehicleSilent, "VEHICLE SILENT")]

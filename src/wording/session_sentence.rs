@@ -51,11 +51,9 @@ fn of_link(verdict: &SessionVerdict) -> Vec<String> {
             vec![failed, margin(verdict)]
         }
         SessionReason::Lost => {
-            let at = verdict
-                .lost
-                .1
-                .distance_m
-                .map_or_else(String::new, |distance| format!(", {} away", quantity::metres(distance)));
+            let place = verdict.lost.1;
+            let away = |distance| format!("{}{} away", event::then(place), quantity::metres(distance));
+            let at = place.distance_m.map_or_else(String::new, away);
             vec![format!("{about} was lost with the vehicle{at}"), margin(verdict)]
         }
         SessionReason::Worked => {

@@ -362,7 +362,7 @@ fn session_verdicts(bad: bool) -> Vec<SessionVerdict> {
     let (worked, failed) = (SessionReason::Worked, SessionReason::Failures);
     let mut links = vec![row("video", !bad, if bad { failed } else { worked }), row("control", true, worked)];
     links.push(if bad {
-        let place = LastPlace { distance_m: Some(213.0), spot: None };
+        let place = LastPlace { distance_m: Some(213.0), ..LastPlace::default() };
         SessionVerdict { lost: (LostWord::Lost, place), ..row("downlink", false, SessionReason::Lost) }
     } else {
         row("downlink", true, worked)

@@ -64,7 +64,7 @@ fn play_in(mut life: Life, scenes: &[(i64, Scene)]) -> (Life, Vec<Told>) {
                 horizontal_m: Some(north),
                 distance_m: Some(north.hypot(up)),
                 speed_m_s: Some(scene.speed),
-                handset_moves: false,
+                ..Motion::default()
             });
             if scene.heard {
                 facts.motion = motion.unwrap_or_default();
@@ -304,7 +304,7 @@ fn a_silence_of_ten_seconds_in_a_trip_is_told_once() {
     assert_eq!(silent(FLYING, 9), []);
     let lost = silent(FLYING, 60);
     assert!(
-        matches!(lost[..], [Told::Lost { place: LastPlace { distance_m: Some(_), spot: Some(_) }, .. }]),
+        matches!(lost[..], [Told::Lost { place: LastPlace { distance_m: Some(_), spot: Some(_), .. }, .. }]),
         "{lost:?}"
     );
     // A strong level explains nothing away: it was strong to the end here.
