@@ -9,7 +9,7 @@ mod invented;
 
 use fadewatch::summary::Summary;
 use fadewatch::wording::{advice, event, session_sentence};
-use invented::{HANDSET, Message, Plan, VEHICLE};
+use invented::{HANDSET, Message, Plan, RADIO, VEHICLE};
 
 const PROFILE: &str = "[[link]]\nname = 'video'\nrole = 'video'\nport = 5004\n\
     radio = { system = 41, component = 110, mounted = 'ground' }\nlevel = { slope_db = 0.5, offset_dbm = -120.0 }\n\
@@ -115,4 +115,41 @@ fn a_place_of_long_ago_is_told_with_its_age() {
     );
     assert_eq!(event, verdict);
     assert_eq!(link, "downlink was lost with the vehicle; 60 s before, it was 45 m away");
+}
+
+/// The handset is carried away from what stands on the ground, and that is switched off and on.
+#[test]
+fn what_restarts_during_a_walk_stands_on_the_ground() {
+    let mut plan = Plan::default();
+    every(2.0, 80.0, |at| plan.send(at, VEHICLE, Message::heartbeat(false, 0)));
+    every(10.0, 80.0, |at| {
+        plan.send(
+            at + 0.02,
+            VEHICLE,
+            Message::clocked(if at < 60.0 { boot(at) } else { ((at - 59.0) * 1e3) as u32 }),
+        );
+    });
+    every(4.0, 80.0, |at| {
+        let code = if at < 20.0 { 120 } else { 60 };
+        plan.send(at, RADIO, Message::radio(code, code));
+    });
+    let summary = plan.play(PROFILE, &[], 80.0).summary();
+    let phases: Vec<&str> = summary.phases.iter().map(|row| row.phase.word()).collect();
+    assert_eq!(phases[..3], ["waiting", "ground", "walk"]);
+    assert_eq!(told(&summary, "restart-aloft"), [""; 0]);
+    assert_eq!(told(&summary, "restart"), ["sender 1/1 restarted"]);
+}
+
+/// On the bench without a receiver, armed when it was first heard: nothing shows that it flies.
+#[test]
+fn what_restarts_armed_at_an_unknown_place_is_not_said_to_fly() {
+    let restarted = |plan: Plan| {
+        let mut plan = plan;
+        every(2.0, 20.0, |at| plan.send(30.0 + at, VEHICLE, Message::heartbeat(true, 0)));
+        every(10.0, 20.0, |at| plan.send(30.02 + at, VEHICLE, Message::clocked((at * 1e3) as u32)));
+        told(&plan.play(PROFILE, &[], 50.0).summary(), "restart-aloft")
+    };
+    let unknown = "the vehicle restarted, and nothing shows that it stood on the ground";
+    assert_eq!(restarted(bare_vehicle(0.0, 30.0)), [unknown]);
+    assert_eq!(restarted(flies_off(30.0)), ["the vehicle restarted in flight"]);
 }

@@ -153,6 +153,14 @@ impl Life {
         Some(self.phases.get(next.saturating_sub(1))?.phase)
     }
 
+    /// Whether the way that is on at an instant was seen: from where it armed, or by its distance.
+    pub(crate) fn is_seen_away(&self, at: Nanos) -> bool {
+        let next = self.phases.partition_point(|began| began.from <= at);
+        let way = self.phases[..next].iter().rev();
+        way.take_while(|began| matches!(began.phase, Phase::Out | Phase::Back))
+            .any(|began| matches!(began.why, PhaseReason::Away | PhaseReason::Turned { .. }))
+    }
+
     /// Whether an instant is judged: it lies in a trip, or there are no phases.
     #[must_use]
     pub fn is_judged(&self, at: Nanos) -> bool {

@@ -330,8 +330,14 @@ impl LinkMonitor {
             return None;
         }
         let is_autopilot = context.is_autopilot(restart.sender);
-        let aloft = is_autopilot && context.life.phase_at(at).is_some_and(Phase::is_trip);
-        let event = if aloft { Event::RestartAloft } else { Event::Restart { system, component } };
+        let event = match context.life.phase_at(at) {
+            Some(Phase::Out | Phase::Back) if is_autopilot && context.life.is_seen_away(at) => {
+                Event::RestartAloft
+            }
+            Some(Phase::Out | Phase::Back) if is_autopilot => Event::RestartUnplaced,
+            // On a walk it is the handset that moves: the vehicle stands on the ground.
+            _ => Event::Restart { system, component },
+        };
         Some(EventSummary { at_s: context.since_start_s(at), link: None, event })
     }
 }

@@ -92,6 +92,8 @@ pub enum Event {
     },
     /// The autopilot began anew in flight.
     RestartAloft,
+    /// It began anew in a trip, and nothing shows whether it flew or stood.
+    RestartUnplaced,
     /// The picture's sender began anew.
     VideoRestart {
         /// Since its last picture.
@@ -270,7 +272,7 @@ impl Event {
             Self::HandsetOn { .. } => "handset-on",
             Self::HandsetMoves => "handset",
             Self::Restart { .. } => "restart",
-            Self::RestartAloft => "restart-aloft",
+            Self::RestartAloft | Self::RestartUnplaced => "restart-aloft",
             Self::VideoRestart { .. } => "video-restart",
             Self::Freeze { .. } => "freeze",
             Self::Failsafe(_) => "failsafe",

@@ -114,7 +114,8 @@ impl EventFilter {
             | Event::VehicleLost(_)
             | Event::VehicleSilent
             | Event::AutopilotSilent
-            | Event::RestartAloft => Self::Warnings,
+            | Event::RestartAloft
+            | Event::RestartUnplaced => Self::Warnings,
             Event::Freeze { .. } => Self::Freezes,
             Event::Mark { .. } => Self::Marks,
             _ => Self::Other,

@@ -32,6 +32,9 @@ pub fn text(row: &EventSummary) -> String {
         }
         Event::Restart { system, component } => format!("sender {system}/{component} restarted"),
         Event::RestartAloft => "the vehicle restarted in flight".to_owned(),
+        Event::RestartUnplaced => {
+            "the vehicle restarted, and nothing shows that it stood on the ground".to_owned()
+        }
         Event::VideoRestart { after_s } => {
             format!("the picture's sender began anew, {after_s:.1} s after its last picture")
         }

@@ -20,7 +20,7 @@ fn symbol(event: &Event, theme: &Theme) -> (String, Style) {
     let of = |state| (quantity::symbol(state), theme.of(state));
     let (symbol, style) = match event {
         Event::Mark { kind, .. } => return (letter_of(*kind).to_string(), theme.mark),
-        Event::RestartAloft => of(LinkState::Failing),
+        Event::RestartAloft | Event::RestartUnplaced => of(LinkState::Failing),
         Event::Margin { change: MarginChange::Cleared, .. } | Event::Back { .. } => of(LinkState::Good),
         Event::Freeze { .. } | Event::Hold { .. } => (STOOD_STILL, theme.of(LinkState::Failing)),
         other => state_of(other).map_or(("▪", theme.dim), of),
