@@ -7,6 +7,7 @@
 mod frames;
 mod invented;
 
+use fadewatch::record::{MarkKind, Note};
 use fadewatch::summary::Summary;
 use fadewatch::wording::{advice, event, session_sentence};
 use invented::{HANDSET, Message, Plan, RADIO, VEHICLE};
@@ -138,6 +139,50 @@ fn what_restarts_during_a_walk_stands_on_the_ground() {
     assert_eq!(phases[..3], ["waiting", "ground", "walk"]);
     assert_eq!(told(&summary, "restart-aloft"), [""; 0]);
     assert_eq!(told(&summary, "restart"), ["sender 1/1 restarted"]);
+}
+
+/// Four times it came back, and five are needed to call a place its centre.
+#[test]
+fn a_stick_that_moved_too_seldom_is_not_said_to_have_no_centre() {
+    let first = |at: f64| match at as u64 % 10 {
+        _ if at >= 20.0 => 1500,
+        0 => 1900,
+        5 => 1100,
+        _ => 1500,
+    };
+    let text = report(&with_input(bare_vehicle(NEVER, 40.0), 40.0, first).play("", &[], 40.0).summary());
+    assert!(text.contains("1100 to 1900 us"), "{text}");
+    assert!(!text.contains("no centre"), "{text}");
+}
+
+/// One of two failures was marked, the other was measured.
+#[test]
+fn what_was_measured_is_not_said_to_be_marked() {
+    let mut plan = bare_vehicle(8.0, 90.0);
+    every(5.0, 90.0, |at| {
+        let lost = (60.0..75.0).contains(&at);
+        let (count, stick) = if lost { (0, 1500) } else { (8, 1400 + (at * 5.0) as u16 % 200) };
+        plan.send(at + 0.06, VEHICLE, Message::input(boot(at), [stick, 1500, 1100, 1500], count, 120));
+    });
+    plan.note(40.0, Note::Mark { kind: MarkKind::PictureFroze, text: String::new() });
+    let summary = plan.play(PROFILE, &[], 90.0).summary();
+    let text = session_sentence::text(&summary.session_verdicts[0]);
+    assert!(text.contains("2 failures") && !text.contains("2 failures, as marked by hand"), "{text}");
+}
+
+/// The recording ends 4 s into the freeze, and the vehicle is heard to the end.
+#[test]
+fn a_vehicle_that_was_heard_to_the_end_is_not_said_to_be_silent() {
+    let mut plan = bare_vehicle(8.0, 64.0);
+    let mut number = 0;
+    every(30.0, 60.0, |at| {
+        plan.picture(at, number);
+        number += 1;
+    });
+    let summary = plan.play(PROFILE, &[], 64.0).summary();
+    let freeze = summary.video.unwrap().freeze_list[0].clone();
+    let why = freeze.why_not.unwrap().to_string();
+    assert_eq!((freeze.ended, why.contains("not heard")), (false, false), "{why}");
 }
 
 /// On the bench without a receiver, armed when it was first heard: nothing shows that it flies.

@@ -38,7 +38,7 @@ impl fmt::Display for Reason {
             Self::HostDrops => "this computer lost data",
             Self::VehicleRestarted => "the vehicle restarted",
             Self::OpenOnGround => "it began on the ground and never ended",
-            Self::OpenUnheard => "it never ended, and the vehicle was not heard for 10 s after it began",
+            Self::OpenUnheard => "it never ended, and the vehicle was heard in trips for less than 10 s after it began",
             Self::Open => "it was not over at the last record",
             Self::Drill => "a drill",
             Self::HandsetStopped => "the handset's own stream stopped first",

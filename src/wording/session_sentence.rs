@@ -86,7 +86,9 @@ fn of_all(verdict: &SessionVerdict) -> Vec<String> {
             vec!["on the ground only: nothing is judged".to_owned()]
         }
         (SessionWord::Failed, _) => {
-            vec![words, format!("{failures}{}{}", lasting(verdict), from_on(verdict))]
+            // Some were marked, others measured: each link says it of its own.
+            let lasting = verdict.failed_s.map_or_else(String::new, |_| lasting(verdict));
+            vec![words, format!("{failures}{lasting}{}", from_on(verdict))]
         }
         _ => vec![words],
     };

@@ -13,10 +13,10 @@ pub fn travel(row: &StickSummary) -> String {
     }
     let ends = if row.ends_seen { "" } else { ", ends not seen three times" };
     let mut parts = vec![format!("{} to {} us ({}{ends})", row.low_us, row.high_us, row.travel_us)];
-    parts.push(
-        row.centre_us
-            .map_or_else(|| "comes back to no centre".to_owned(), |centre| format!("centre {centre:.0} us")),
-    );
+    parts.push(row.centre_us.map_or_else(
+        || "did not come back to a centre five times".to_owned(),
+        |centre| format!("centre {centre:.0} us"),
+    ));
     parts.extend(row.jitter_us.map(|jitter| format!("jitter {jitter:.0} us")));
     parts.extend(row.step_us.map(|step| format!("least step {step} us")));
     parts.join("; ")
