@@ -1,6 +1,7 @@
 //! What a link's range has besides distances: theory, what a change would do, nulls.
 
 use crate::summary::{Aspect, RangeSummary, TheoryLimit};
+use crate::units::LevelUnit;
 use crate::wording::quantity;
 
 /// One line a finding; none where nothing was found. `limit` is what begins at the link's limit.
@@ -56,20 +57,39 @@ pub(super) fn lines(row: &RangeSummary, limit: &str) -> Vec<String> {
         sectors
             .chain(layers)
             .filter(|(_, aspect)| aspect.null)
-            .filter_map(|(name, aspect)| null(&name, &aspect)),
+            .filter_map(|(name, aspect)| null(&name, &aspect, row.unit.unwrap_or_default())),
     );
     lines
 }
 
-fn null(name: &str, aspect: &Aspect) -> Option<String> {
-    let level = aspect.level_against_others?;
+fn null(name: &str, aspect: &Aspect, unit: LevelUnit) -> Option<String> {
+    let level = quantity::difference(aspect.level_against_others?, unit);
     let between = interval(aspect.level_against_others_ci95, 1);
     Some(format!(
-        "null {name}: {level:.1}{between} against the others, {} s in {} passes",
-        aspect.seconds, aspect.passes
+        "null {name}: {level}{between} against the others, {} s in {}",
+        aspect.seconds,
+        quantity::counted(aspect.passes, "pass", "passes")
     ))
 }
 
 fn interval(ci95: Option<[f64; 2]>, digits: usize) -> String {
     ci95.map_or_else(String::new, |[low, high]| format!(" ({low:.digits$} to {high:.digits$})"))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::report::range_text::*;
+
+    #[test]
+    fn a_null_has_its_unit() {
+        let aspect = Aspect {
+            seconds: 40,
+            passes: 1,
+            level_against_others: Some(-6.2),
+            level_against_others_ci95: Some([-8.0, -4.0]),
+            ..Aspect::default()
+        };
+        let said = "null behind it: -6.2 dB (-8.0 to -4.0) against the others, 40 s in 1 pass";
+        assert_eq!(null("behind it", &aspect, LevelUnit::Dbm).as_deref(), Some(said));
+    }
 }

@@ -44,7 +44,7 @@ pub(super) fn write_to(out: &mut dyn Write, summary: &Summary) -> io::Result<()>
     }
     for causes in &summary.picture_causes {
         writeln!(out, "  {}", cause_words::verdict(causes))?;
-        for line in cause_words::evidence(causes) {
+        for line in cause_words::evidence(causes, unit) {
             writeln!(out, "    {line}")?;
         }
     }
@@ -71,10 +71,12 @@ pub(super) fn key_line(stream: &VideoSummary) -> String {
         parts.push(format!("{median:.2} s apart, {longest:.2} s at most"));
     }
     if let Some(count) = stream.recovery_points.filter(|count| *count > 0) {
-        parts.push(format!("{count} recovery points"));
+        parts.push(quantity::counted(count, "recovery point", "recovery points"));
     }
-    let broken =
-        stream.frames_broken.map(|count| format!("{count} delivered frames damaged by earlier loss"));
+    let broken = stream.frames_broken.map(|count| {
+        let frames = quantity::counted(count, "delivered frame", "delivered frames");
+        format!("{frames} damaged by earlier loss")
+    });
     parts.extend(stream.frames_broken_why_not.map(|why| why.to_string()).or(broken));
     format!("{}: {}", quantity::codec(codec), parts.join("; "))
 }

@@ -261,7 +261,8 @@ fn rebuild(dir: &Path, (check, yes): (bool, bool), common: &Common) -> anyhow::R
     for file in &proof.new {
         tell(format_args!("{file} was not in the history"));
     }
-    tell(format_args!("{} sessions are the same in the history and in the recordings", proof.same));
+    let same = quantity::counted(proof.same as u64, "session is", "sessions are");
+    tell(format_args!("{same} the same in the history and in the recordings"));
     if check {
         return Ok(if proof.holds() { ExitCode::SUCCESS } else { ExitCode::from(super::LIMIT_FAILED) });
     }
@@ -273,8 +274,9 @@ fn rebuild(dir: &Path, (check, yes): (bool, bool), common: &Common) -> anyhow::R
     );
     let count = history.replace_all(&rows)?;
     tell(format_args!(
-        "the history holds {count} sessions, from {} captures in {}",
-        files.len(),
+        "the history holds {}, from {} in {}",
+        quantity::counted(count as u64, "session", "sessions"),
+        quantity::counted(files.len() as u64, "capture", "captures"),
         dir.display()
     ));
     Ok(ExitCode::SUCCESS)

@@ -65,7 +65,10 @@ pub fn text(row: &EventSummary) -> String {
         Event::RelativeLevel { source } => {
             format!("{source} gives its level in a unit of its own: left out")
         }
-        Event::Joystick { source, axes, name } => format!("{source} is a joystick with {axes} axes: {name}"),
+        Event::Joystick { source, axes, name } => {
+            let axes = quantity::counted(*axes as u64, "axis", "axes");
+            format!("{source} is a joystick with {axes}: {name}")
+        }
         Event::SameId { system, component, owner, other } => format!(
             "another sender with the id {system}/{component} at {other}: nothing of it counts, {owner} was first"
         ),
@@ -84,7 +87,10 @@ pub fn text(row: &EventSummary) -> String {
         Event::Stall { duration_s } => {
             format!("this computer stood still for {duration_s:.1} s: nothing of it is a link's")
         }
-        Event::BytesLost { bytes } => format!("{bytes} bytes are missing from the recording here"),
+        Event::BytesLost { bytes } => {
+            let missing = quantity::counted(*bytes, "byte is", "bytes are");
+            format!("{missing} missing from the recording here")
+        }
         Event::ClockStep { by_s } => {
             format!("the wall clock was set by {by_s:.3} s; timestamps ignore the change")
         }
@@ -229,6 +235,15 @@ mod tests {
         assert_eq!(said(Event::StampStep { by_s: -20_454.0 * 86_400.0 }), step);
         let off = "a record is stamped 3 days before its neighbours; its time does not count";
         assert_eq!(said(Event::StampOff { by_s: -3.0 * 86_400.0 }), off);
+    }
+
+    #[test]
+    fn one_is_no_plural() {
+        let said = |event| text(&EventSummary { at_s: 1.0, link: None, event });
+        let joystick = |axes| Event::Joystick { source: "handset".to_owned(), axes, name: "pad".to_owned() };
+        assert_eq!(said(joystick(1)), "handset is a joystick with 1 axis: pad");
+        assert_eq!(said(joystick(4)), "handset is a joystick with 4 axes: pad");
+        assert_eq!(said(Event::BytesLost { bytes: 1 }), "1 byte is missing from the recording here");
     }
 
     #[test]
