@@ -7,7 +7,7 @@
 mod frames;
 mod invented;
 
-use fadewatch::record::{MarkKind, Note};
+use fadewatch::record::{InterfaceId, MarkKind, Note};
 use fadewatch::summary::Summary;
 use fadewatch::wording::{advice, event, session_sentence};
 use invented::{HANDSET, Message, Plan, RADIO, VEHICLE};
@@ -197,4 +197,17 @@ fn what_restarts_armed_at_an_unknown_place_is_not_said_to_fly() {
     let unknown = "the vehicle restarted, and nothing shows that it stood on the ground";
     assert_eq!(restarted(bare_vehicle(0.0, 30.0)), [unknown]);
     assert_eq!(restarted(flies_off(30.0)), ["the vehicle restarted in flight"]);
+}
+
+/// The pictures' source is gone; the vehicle's is there, and tells of its input.
+#[test]
+fn a_link_that_comes_another_way_is_not_said_to_be_unseen() {
+    let sent = |down_s: f64| {
+        let mut plan = with_input(bare_vehicle(8.0, 60.0), 60.0, |at| 1400 + (at * 5.0) as u16 % 200);
+        let (interface, reason) = (InterfaceId(2), "unplugged".to_owned());
+        plan.note(down_s, Note::SourceDown { interface, reason });
+        verdict(&plan.play(PROFILE, &[], 60.0).summary(), "control")
+    };
+    let [there, gone] = [100.0, 50.0].map(sent);
+    assert_eq!(gone, there);
 }

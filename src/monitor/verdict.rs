@@ -125,8 +125,11 @@ impl LinkMonitor {
 
 /// The source that is known to be down: the link's own, else any that may carry it where it names none.
 fn broken_source(link: &LinkProfile, sources: &[SourceState]) -> Option<(String, String)> {
-    let own = link.interface.as_deref().or((link.role == LinkRole::Video).then_some("video"));
-    let carries = |source: &&SourceState| own.is_none_or(|own| own == source.interface);
+    const PICTURES: &str = "video";
+    let own = link.interface.as_deref().or((link.role == LinkRole::Video).then_some(PICTURES));
+    // That of the pictures carries no other link.
+    let carries =
+        |source: &&SourceState| own.map_or(source.interface != PICTURES, |own| own == source.interface);
     let broken = sources.iter().filter(carries).find_map(|source| Some((source, source.down.as_ref()?)));
     broken.map(|(source, (_, why))| (source.interface.clone(), why.clone()))
 }
@@ -186,5 +189,10 @@ mod tests {
         assert_eq!(broken_source(&link("video"), &sources), None);
         let broken = broken_source(&link("control"), &sources);
         assert_eq!(broken, Some(("vehicle".to_owned(), "unplugged".to_owned())));
+        let sources = [source("vehicle", None), source("video", Some("unplugged"))];
+        for other in ["control", "telemetry"] {
+            assert_eq!(broken_source(&link(other), &sources), None);
+        }
+        assert!(broken_source(&link("video"), &sources).is_some());
     }
 }
