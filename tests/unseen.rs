@@ -211,3 +211,21 @@ fn a_link_that_comes_another_way_is_not_said_to_be_unseen() {
     let [there, gone] = [100.0, 50.0].map(sent);
     assert_eq!(gone, there);
 }
+
+/// The profile's battery is the vehicle's: of the handset's it says nothing, whatever stands in it.
+#[test]
+fn what_the_profile_has_already_is_not_asked_for() {
+    let why = |profile: &str, of: (u8, u8)| {
+        let mut plan = bare_vehicle(NEVER, 30.0);
+        every(1.0, 30.0, |at| plan.send(at, of, Message::battery(100, 5.0)));
+        let power = plan.play(profile, &[], 30.0).summary().power;
+        let own = power.iter().find(|row| row.system == of.0).unwrap();
+        own.minutes_left_why_not.unwrap().to_string()
+    };
+    let named = "[battery]\ncapacity_mah = 1500\n";
+    let give = "minutes left not measured: give capacity_mah under [battery] in the profile";
+    assert_eq!(why("", VEHICLE), give);
+    assert!(why(named, VEHICLE).contains("not yet"));
+    let other = "minutes left not measured: [battery] in the profile is the vehicle's battery 0 alone";
+    assert_eq!([why("", HANDSET), why(named, HANDSET)], [other; 2]);
+}

@@ -55,6 +55,8 @@ struct Battery {
 struct Setting {
     capacity_mah: Option<f64>,
     cutoff_v: Option<f64>,
+    /// The profile can say nothing of it.
+    is_other: bool,
     loaded: bool,
 }
 
@@ -62,11 +64,13 @@ impl Setting {
     /// Of this battery of this system. What is not the vehicle's, or of which no arming is known, is always under load.
     fn of(context: &Context, system: u8, battery: u8) -> Self {
         let is_vehicle = context.roles.vehicle() == Some(system);
-        let profile = Some(context.profile.battery).filter(|_| is_vehicle && battery == 0);
+        let is_other = !(is_vehicle && battery == 0);
+        let profile = Some(context.profile.battery).filter(|_| !is_other);
         let moves = matches!(context.life.now(), Some(Phase::Out | Phase::Back));
         Self {
             capacity_mah: profile.and_then(|profile| profile.capacity_mah),
             cutoff_v: profile.and_then(|profile| profile.cutoff_v),
+            is_other,
             loaded: !is_vehicle || moves || context.roles.armed() != Some(false),
         }
     }
@@ -134,6 +138,9 @@ impl Battery {
 
     /// The time left and what ends it, else why it is not told.
     fn left(&self, setting: Setting, now: Nanos) -> Result<(Left, BatteryEnd), Reason> {
+        if setting.is_other {
+            return Err(Reason::OtherBattery);
+        }
         if setting.capacity_mah.is_none() && setting.cutoff_v.is_none() {
             return Err(Reason::NoCapacity);
         }

@@ -86,6 +86,8 @@ pub enum Reason {
     NothingFollows,
     /// Latency: both ends are on clocks that are aligned one way only.
     NoBound,
+    /// A battery: the profile has that of the vehicle alone.
+    OtherBattery,
     /// Minutes of a battery: the profile has no capacity.
     NoCapacity,
     /// Minutes of a battery: it says neither charge nor percentage.

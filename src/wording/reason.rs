@@ -87,6 +87,7 @@ impl fmt::Display for Reason {
             Self::NoBound => {
                 "its two ends are on two clocks that nothing ties together: record live with --timesync (transmits)"
             }
+            Self::OtherBattery => "minutes left not measured: [battery] in the profile is the vehicle's battery 0 alone",
             Self::NoCapacity => "minutes left not measured: give capacity_mah under [battery] in the profile",
             Self::NoCharge => "minutes left not measured: the battery reports neither used charge nor a percentage",
             Self::BatterySilent => "minutes left not measured: the battery is silent",

@@ -4,7 +4,7 @@ fn report(consumed_mah: Option<f64>, voltage_v: f64) -> Report {
     Report { voltage_v: Some(voltage_v), current_a: Some(10.0), consumed_mah, remaining_percent: None }
 }
 
-const FLYING: Setting = Setting { capacity_mah: Some(2500.0), cutoff_v: None, loaded: true };
+const FLYING: Setting = Setting { capacity_mah: Some(2500.0), cutoff_v: None, is_other: false, loaded: true };
 
 fn minutes(battery: &Battery, setting: Setting, now_s: i64) -> Result<f64, Reason> {
     battery.left(setting, Nanos::from_secs(now_s)).map(|(left, _)| left.s / 60.0)
@@ -91,7 +91,7 @@ fn no_minutes_of_a_load_that_varies_too_much() {
 /// recovers is down all the same.
 #[test]
 fn none_are_left_at_the_cutoff() {
-    let setting = Setting { capacity_mah: Some(2500.0), cutoff_v: Some(14.0), loaded: true };
+    let setting = Setting { capacity_mah: Some(2500.0), cutoff_v: Some(14.0), is_other: false, loaded: true };
     let at_end = |voltage: &dyn Fn(i64) -> f64, rest_from: i64| {
         let mut battery = Battery::default();
         for second in 0..=300_i64 {
