@@ -342,7 +342,8 @@ impl Life {
             return;
         }
         match phase {
-            Phase::Waiting | Phase::Off if !armed && !self.power_up.is_settled(at) => {}
+            // On a walk it restarted: it cannot be disarmed for 3 s of this power-up yet.
+            Phase::Waiting | Phase::Off | Phase::Walk if !armed && !self.power_up.is_settled(at) => {}
             Phase::Waiting | Phase::Off => {
                 let (from, why) = (self.power_up.since(), self.power_up.leaves(facts, armed));
                 self.enter(Began { from, phase: Phase::Out, why }, told);
