@@ -165,12 +165,11 @@ impl Rows {
             }
             row[sticks.len()] = output;
             added = true;
-            match self.times.last_mut().filter(|_| self.values.ends_with(&row)) {
-                Some(times) => *times += 1,
-                None => {
-                    self.values.extend_from_slice(&row);
-                    self.times.push(1);
-                }
+            if let Some(times) = self.times.last_mut().filter(|_| self.values.ends_with(&row)) {
+                *times += 1;
+            } else {
+                self.values.extend_from_slice(&row);
+                self.times.push(1);
             }
         }
         added
