@@ -6,7 +6,7 @@ mod invented;
 use fadewatch::record::{InterfaceId, Note};
 use fadewatch::summary::{Judgement, SourceFault, Verdict};
 use fadewatch::wording::advice;
-use invented::{Message, Plan, RADIO, VEHICLE};
+use invented::{HANDSET, Message, Plan, RADIO, VEHICLE};
 
 const PROFILE: &str = "[vehicle]\nsystem = 1\n[[link]]\nname = \"down\"\nrole = \"telemetry\"\n\
                        radio = { system = 41, component = 110 }\n";
@@ -123,6 +123,9 @@ fn sticks_are_asked_for_on_the_ground_only() {
             let away = if far { 0.0003 * f64::from(second) } else { 0.0 };
             plan.send(at + 0.1, VEHICLE, Message::fix(52.0 + away, 4.0, 1.0, 1000));
             plan.send(at + 0.2, VEHICLE, Message::position(second as u32 * 1000, 52.0 + away, 4.0));
+            // Both ends of a latency are heard, and nobody moves a stick.
+            plan.send(at + 0.3, HANDSET, Message::sticks([1500; 4]));
+            plan.send(at + 0.4, VEHICLE, Message::input(second as u32 * 1000, [1500; 4], 8, 120));
         }
         let played =
             plan.play("[vehicle]\nsystem = 1\n[handset]\nlat = 52.0\nlon = 4.0\nalt = 0.0\n", &[], 25.0);
