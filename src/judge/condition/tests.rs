@@ -58,6 +58,17 @@ fn what_was_never_heard_or_is_off_is_silent_and_what_cannot_be_seen_is_unknown()
     assert_eq!(of(|_| ()), LinkState::Heard);
 }
 
+/// By hand: of ten a second the last three lack one: 3 of 50.
+#[test]
+fn the_share_that_is_lost_is_of_all_that_were_sent() {
+    let condition = run(5, |second, _| SecondOfLink {
+        received: 10 - u32::from(second > 2),
+        lost: u32::from(second > 2),
+    });
+    assert_eq!(condition.now().loss_ratio, Some(3.0 / 50.0));
+    assert_eq!(run(5, |_, _| SecondOfLink::default()).now().loss_ratio, None);
+}
+
 #[test]
 fn a_standing_picture_fails_whatever_the_margin_says() {
     let condition = run(30, |second, facts| {

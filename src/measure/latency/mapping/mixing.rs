@@ -262,7 +262,7 @@ fn fit<'a>(rows: impl Iterator<Item = (&'a [f64], usize)>) -> Option<Vec<f64>> {
 mod tests {
     use crate::measure::latency::mapping::mixing::*;
     use crate::measure::latency::mapping::tests::movement;
-    use crate::measure::latency::movement_track::Movement;
+    use crate::measure::latency::movement_track::{ABSENT, Movement};
 
     /// The rule that made the rows is the oracle.
     #[test]
@@ -315,6 +315,20 @@ mod tests {
         let times: Vec<usize> = rows.iter().map(|(_, times)| times).collect();
         assert_eq!(times[2], times[0] + times[4]);
         assert_eq!(times.iter().sum::<usize>() % 2, 0);
+    }
+
+    /// A stick that stands, and comes late and goes early, says nothing before and after.
+    #[test]
+    fn samples_count_only_while_every_stick_is_known() {
+        let stick = |step: i16, stick: usize| {
+            if stick == 1 && !(20..80).contains(&step) { ABSENT } else { 3000 }
+        };
+        let movement = movement(0, |step| std::array::from_fn(|own| stick(step, own)), |_| [3000; 18]);
+        let aligned = AlignedMovement::new(&movement, None);
+        let follow = Follow { stick: 0, output: 7, lag_ms: 0.0, coefficient: 1.0, others: 2 };
+        let mut rows = Rows::of(2);
+        assert!(rows.add(&aligned, &follow, &[0, 1]));
+        assert_eq!(rows.times, [60]);
     }
 
     /// A movement of one of so many sticks, which goes up and comes back, or never stands. Output 7 adds a quarter of each.
