@@ -45,7 +45,7 @@ const COPIED: [&str; 13] = [
     "LICENSE-APACHE",
 ];
 /// Test binaries that look at figures.
-const TESTS: [&str; 31] = [
+const TESTS: [&str; 32] = [
     "loss",
     "loss_links",
     "signal",
@@ -73,6 +73,7 @@ const TESTS: [&str; 31] = [
     "battery",
     "health",
     "situations",
+    "unseen",
     "warnings",
     "faults",
     "compare",
