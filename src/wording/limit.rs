@@ -69,6 +69,6 @@ pub fn proof_end(end: &ProofEnd) -> String {
         ProofWord::PositionLost => format!("the position was lost at {at}"),
         ProofWord::Gap => format!("too few seconds from {at}"),
         ProofWord::NotMeasured => format!("not measured from {at}"),
-        ProofWord::Farthest => "no failure up to the farthest point".to_owned(),
+        ProofWord::Farthest => "no failure up to there".to_owned(),
     }
 }
