@@ -235,7 +235,7 @@ impl PositionMeter {
     /// How the vehicle stands or moves now, by fixes of the last 5 s; nothing while its receiver is vague.
     pub(crate) fn motion(&self, at: Nanos, context: &Context) -> Motion {
         let is_vague = self.vague.is_some_and(|vague| at - vague <= MOTION_AGE);
-        let Some(vehicle) = self.track.latest(at, MOTION_AGE).filter(|_| !is_vague) else {
+        let Some((when, vehicle)) = self.track.newest(at, MOTION_AGE).filter(|_| !is_vague) else {
             return Motion::default();
         };
         let handset = self.handset_place(at, context);
@@ -252,7 +252,7 @@ impl PositionMeter {
         let said = self.speed.filter(|(when, _)| at - *when <= LATEST_WINDOW).map(|(_, speed)| speed);
         Motion {
             spot: Some((vehicle.lat_deg, vehicle.lon_deg, vehicle.alt_m)),
-            at: self.track.recent(at - MOTION_AGE, at).next_back().map(|(when, _)| when),
+            at: Some(when),
             horizontal_m: handset.map(|handset| plane(handset, vehicle)),
             distance_m: handset.map(|handset| handset.distance(vehicle).0),
             speed_m_s: said.into_iter().chain(moved).reduce(f64::max),

@@ -157,7 +157,7 @@ impl LinkMonitor {
     }
 
     /// When anything of a link's own traffic last came, and how far apart it usually comes.
-    fn last_and_spacing(&self, index: usize) -> (Option<Nanos>, Option<Nanos>) {
+    pub(super) fn last_and_spacing(&self, index: usize) -> (Option<Nanos>, Option<Nanos>) {
         let link = &self.context.profile.link[index];
         let packets = self.of_packets(link, |video| video.last_heard(&self.context));
         let streams = self.of_packets(link, |video| video.has_stream().then_some(Nanos::ZERO));

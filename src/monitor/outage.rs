@@ -68,9 +68,7 @@ impl LinkMonitor {
 
     /// When anything of a link's own traffic last came.
     pub(super) fn last_heard(&self, index: usize) -> Option<Nanos> {
-        let link = &self.context.profile.link[index];
-        let packets = self.of_packets(link, |video| video.last_heard(&self.context));
-        packets.or_else(|| self.loss.last_heard(&self.context, link))
+        self.last_and_spacing(index).0
     }
 
     fn note_link(&mut self, index: usize, at: Nanos, event: Event) {

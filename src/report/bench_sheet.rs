@@ -91,7 +91,7 @@ pub fn write_text_to(
     super::stick_text::write_to(out, &sheet.sticks)?;
     super::section(out, "Losses of input")?;
     if sheet.failsafe.is_empty() {
-        writeln!(out, "  {}", failsafe_steps::none(!sheet.sticks.is_empty()))?;
+        writeln!(out, "  {}", failsafe_steps::none(&sheet.sticks))?;
     }
     for line in sheet.failsafe.iter().flat_map(|row| wrapped(&failsafe_steps::line(row), COLUMNS - 2)) {
         writeln!(out, "  {line}")?;
@@ -140,7 +140,7 @@ pub fn write_markdown_to(out: &mut dyn Write, sheet: &BenchSheet, summary: &Summ
     }
     writeln!(out, "\n## Losses of input\n")?;
     if sheet.failsafe.is_empty() {
-        writeln!(out, "{}", escaped(failsafe_steps::none(!sheet.sticks.is_empty())))?;
+        writeln!(out, "{}", escaped(failsafe_steps::none(&sheet.sticks)))?;
     }
     for row in &sheet.failsafe {
         writeln!(out, "- {}", escaped(&failsafe_steps::line(row)))?;

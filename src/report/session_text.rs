@@ -306,7 +306,7 @@ fn proven(row: &RangeSummary) -> String {
 fn failsafe(out: &mut dyn Write, summary: &Summary) -> io::Result<()> {
     section(out, "Failsafe")?;
     if summary.failsafe.is_empty() {
-        return writeln!(out, "  {}", failsafe_steps::none(!summary.sticks.is_empty()));
+        return writeln!(out, "  {}", failsafe_steps::none(&summary.sticks));
     }
     for row in &summary.failsafe {
         writeln!(out, "  {}", failsafe_steps::line(row))?;

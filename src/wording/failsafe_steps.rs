@@ -3,7 +3,7 @@
 //! An instant is known only between the last sample before it and the first after: the middle of that
 //! interval stands for it, never an end alone.
 
-use crate::summary::{FailsafeSummary, Interval, OutputsWord};
+use crate::summary::{FailsafeSummary, Interval, OutputsWord, StickSummary};
 
 use super::quantity;
 
@@ -20,13 +20,13 @@ pub fn steps(row: &FailsafeSummary) -> [(&'static str, Option<String>); 3] {
     ]
 }
 
-/// Where no loss of input was seen; `is_reported`: the vehicle reports RC channels, whose loss would have been.
+/// Where no loss of input was seen; of the channels that the vehicle reports, one would have been.
 #[must_use]
-pub const fn none(is_reported: bool) -> &'static str {
-    if is_reported {
-        "control input has not been lost"
-    } else {
+pub const fn none(channels: &[StickSummary]) -> &'static str {
+    if channels.is_empty() {
         "no loss of control input seen, nor live RC channels that would show one (RC_CHANNELS)"
+    } else {
+        "control input has not been lost"
     }
 }
 

@@ -113,7 +113,12 @@ impl Track {
 
     /// The newest fix, if it is no older than this.
     pub(crate) fn latest(&self, at: Nanos, age: Nanos) -> Option<Place> {
-        self.last.filter(|&(when, _)| at - when <= age).map(|(_, place)| place)
+        self.newest(at, age).map(|(_, place)| place)
+    }
+
+    /// The same with its time.
+    pub(crate) fn newest(&self, at: Nanos, age: Nanos) -> Option<(Nanos, Place)> {
+        self.last.filter(|&(when, _)| at - when <= age)
     }
 
     /// Last fixes before long silences, and before one that is not over yet if it is longer than `open`.

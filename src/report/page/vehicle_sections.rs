@@ -33,8 +33,7 @@ pub(super) fn write(part: &mut SessionPart<'_>) {
 fn failsafe(part: &mut SessionPart<'_>) {
     let rows = &part.session.summary.failsafe;
     if rows.is_empty() {
-        let is_reported = !part.session.summary.sticks.is_empty();
-        return part.page.paragraph(failsafe_steps::none(is_reported));
+        return part.page.paragraph(failsafe_steps::none(&part.session.summary.sticks));
     }
     let row = |row: &FailsafeSummary| {
         let steps = failsafe_steps::steps(row).map(|(name, after)| {

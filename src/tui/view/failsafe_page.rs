@@ -52,7 +52,7 @@ pub(super) fn render(scene: &Scene<'_>, snapshot: &Snapshot, area: Rect, buffer:
     let inner = panel("failsafe", if all == 0 { "" } else { &note }, theme, area, buffer);
     let mut pen = Pen::new(buffer, inner);
     if all == 0 {
-        let none = none(!snapshot.summary.sticks.is_empty());
+        let none = none(&snapshot.summary.sticks);
         pen.paragraph(0, 0, &format!("{none}. {DRILL}"), theme.dim);
         return;
     }
